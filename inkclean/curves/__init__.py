@@ -1,0 +1,1 @@
+"""From ink to Bézier curves."""

@@ -1,0 +1,1 @@
+"""The demo page, drawn by code, and the camera that photographs it."""

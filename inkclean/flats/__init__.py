@@ -1,0 +1,1 @@
+"""From ink to the areas a person would colour."""

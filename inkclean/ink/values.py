@@ -1,0 +1,66 @@
+"""What passes between the stages of the ink."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from inkclean.arrays import F32
+
+
+@dataclass(frozen=True)
+class Pencil:
+    """The underdrawing taken off the page.
+
+    ``layer`` is (H, W, 3) float32 reflectance, linear: the paper with the pencil and without
+    the ink, or None where none was found. ``colours`` are the pigments dropped, as ``#RRGGBB``
+    on white paper; ``share`` is the share of the sheet they mark; ``note`` says in plain words
+    what was decided and why ("the page is drawn in blue ink alone: kept as ink").
+    """
+
+    found: bool
+    colours: tuple[str, ...]
+    share: float
+    layer: F32 | None
+    note: str
+
+
+@dataclass(frozen=True)
+class Grey:
+    """The sheet reduced to ink against everything else.
+
+    ``ink`` is (H, W) float32: linear reflectance as if only ink lay on the paper (1.0 = no
+    ink; ink over pencil reads as ink alone). ``dark`` is (H, W) float32: reflectance in the
+    darkest channel, pencil included, to judge solids by.
+    """
+
+    ink: F32
+    dark: F32
+    px_per_mm: float
+
+
+@dataclass(frozen=True)
+class Doubt:
+    """A place worth a look: centre and diameter in mm, and why."""
+
+    x_mm: float
+    y_mm: float
+    size_mm: float
+    why: str
+
+
+@dataclass(frozen=True)
+class Ink:
+    """The ink of a sheet.
+
+    ``coverage`` is (H, W) float32, 0..1: the share of each pixel that is ink, so scaled that
+    the edge of the ink is where the bilinear interpolation between pixel centres passes 0.5.
+    ``removed`` is (N, 3) float32: specks taken away, x, y and diameter in mm.
+    """
+
+    coverage: F32
+    px_per_mm: float
+    pencil: Pencil
+    removed: F32 = field(default_factory=lambda: np.zeros((0, 3), np.float32))
+    doubts: tuple[Doubt, ...] = ()

@@ -1,0 +1,1 @@
+"""From a photo to a flat, evenly lit, scaled sheet."""
