@@ -10,9 +10,10 @@ from pathlib import Path
 import pytest
 
 ROOT = Path(__file__).parents[1] / "inkclean"
-ORDER = ["sheet", "ink", "curves", "flats", "deliver", "demo", "pipeline", "batch", "cli", "desk"]
+ORDER = ["sheet", "ink", "curves", "flats", "deliver", "demo", "pipeline", "results", "batch"]
+ORDER += ["cli_flats", "cli_press", "cli", "desk"]
 BASE = {"arrays", "errors", "units"}
-FREE = {"ticket": {"deliver", "demo", "pipeline", "batch", "cli", "desk"}}
+FREE = {"ticket": set(ORDER[4:])}
 HEAVY = ["cv2", "scipy", "skimage", "reportlab", "pikepdf", "PIL", "svgwrite", "numba", "starlette"]
 
 

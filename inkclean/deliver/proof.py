@@ -1,0 +1,137 @@
+"""The proof: one picture that shows before, after, what was dropped and what is in doubt."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+
+import cv2
+import numpy as np
+from PIL import Image, ImageDraw, ImageFont
+
+from inkclean.arrays import F32, U8
+from inkclean.deliver.bitmap import encode
+from inkclean.ink.values import Ink
+from inkclean.sheet.values import Capture, Photo, Sheet
+
+# Height of the pictures in px: a page of A4 shows lines of 0.2 mm at more than one px.
+_HEIGHT = 1800
+_GAP = 48
+_HEAD = 130
+_LINE = 40
+_TABLE = (238, 236, 231)
+_TEXT = (38, 36, 34)
+_OUTLINE = (214, 92, 42)
+_SPECK = (36, 128, 138)
+_DOUBT = (214, 92, 42)
+# More rings than this would hide the page; the ticket lists all that are in doubt.
+_MOST_RINGS = 3000
+
+
+@dataclass(frozen=True)
+class _Panel:
+    title: str
+    picture: Image.Image
+
+
+def write_proof(
+    photo: Photo, sheet: Sheet, ink: Ink, capture: Capture, pencil: F32 | None, path: Path
+) -> None:
+    """Write the proof as PNG.
+
+    ``pencil`` is the picture of the underdrawing (H, W, 3) linear reflectance, or None where
+    none was taken off.
+    """
+    panels = [_Panel("Photo", _photo_panel(photo, sheet)), _Panel("Ink", _ink_panel(ink))]
+    if pencil is not None:
+        panels.append(_Panel("Underdrawing taken off", _fit(encode(_shrink(pencil)))))
+    notes = _notes(sheet, ink, capture)
+    width = _GAP + sum(panel.picture.width + _GAP for panel in panels)
+    height = _HEAD + _HEIGHT + _GAP + _LINE * len(notes) + _GAP
+    table = Image.new("RGB", (max(width, 1200), height), _TABLE)
+    draw = ImageDraw.Draw(table)
+    left = _GAP
+    for panel in panels:
+        draw.text((left, _HEAD - 54), panel.title, _TEXT, font=ImageFont.load_default(34))
+        table.paste(panel.picture, (left, _HEAD))
+        left += panel.picture.width + _GAP
+    draw.text((_GAP, 22), photo.name, _TEXT, font=ImageFont.load_default(40))
+    for number, (note, colour) in enumerate(notes):
+        top = _HEAD + _HEIGHT + _GAP + _LINE * number
+        draw.text((_GAP, top), note, colour, font=ImageFont.load_default(26))
+    table.save(path, "PNG", compress_level=3)
+
+
+def _fit(pixels: U8) -> Image.Image:
+    scale = _HEIGHT / pixels.shape[0]
+    how = cv2.INTER_AREA if scale < 1.0 else cv2.INTER_CUBIC
+    size = (max(1, round(pixels.shape[1] * scale)), _HEIGHT)
+    return Image.fromarray(np.asarray(cv2.resize(pixels, size, interpolation=how), np.uint8))
+
+
+def _shrink(picture: F32) -> F32:
+    """Bring a large picture near the panel's height before it is encoded, to save time."""
+    step = picture.shape[0] // _HEIGHT
+    if step < 2:
+        return picture
+    size = (picture.shape[1] // step, picture.shape[0] // step)
+    return np.asarray(cv2.resize(picture, size, interpolation=cv2.INTER_AREA), np.float32)
+
+
+def _photo_panel(photo: Photo, sheet: Sheet) -> Image.Image:
+    picture = _fit(photo.pixels)
+    scale = picture.height / photo.pixels.shape[0]
+    frame = sheet.frame
+    draw = ImageDraw.Draw(picture)
+    edges = frame.edges_px
+    outline = frame.corners_px if edges is None else np.concatenate([edge[:-1] for edge in edges])
+    if frame.framed != "whole":
+        places = [(float(x) * scale, float(y) * scale) for x, y in outline]
+        draw.line([*places, places[0]], _OUTLINE, width=5)
+        for x, y in frame.corners_px * scale:
+            draw.ellipse((x - 13, y - 13, x + 13, y + 13), outline=_OUTLINE, width=4)
+    return picture
+
+
+def _ink_panel(ink: Ink) -> Image.Image:
+    white = cv2.convertScaleAbs(ink.coverage, alpha=-255.0, beta=0.0)
+    picture = _fit(np.asarray(255 - white, np.uint8)).convert("RGB")
+    draw = ImageDraw.Draw(picture)
+    scale = picture.height / ink.coverage.shape[0] * ink.px_per_mm
+    for x, y, size in ink.removed[:_MOST_RINGS] * scale:
+        reach = max(7.0, size)
+        draw.ellipse((x - reach, y - reach, x + reach, y + reach), outline=_SPECK, width=2)
+    font = ImageFont.load_default(24)
+    for number, doubt in enumerate(ink.doubts, 1):
+        x, y = doubt.x_mm * scale, doubt.y_mm * scale
+        reach = max(20.0, doubt.size_mm * scale * 0.6)
+        draw.ellipse((x - reach, y - reach, x + reach, y + reach), outline=_DOUBT, width=4)
+        draw.text(
+            (x + reach + 3, y - 14),
+            str(number),
+            _DOUBT,
+            font=font,
+            stroke_width=3,
+            stroke_fill=(255, 255, 255),
+        )
+    return picture
+
+
+def _notes(sheet: Sheet, ink: Ink, capture: Capture) -> list[tuple[str, tuple[int, int, int]]]:
+    paper = sheet.frame.paper or "sheet"
+    share = 100.0 * float((ink.coverage >= 0.5).mean())
+    notes = [
+        (
+            f"{paper}, {sheet.width_mm:.0f} × {sheet.height_mm:.0f} mm, {sheet.frame.framed}; "
+            f"{share:.1f} % ink.  Photo: {capture.verdict}. {capture.advice}",
+            _TEXT,
+        )
+    ]
+    if ink.pencil.note:
+        notes.append((ink.pencil.note, _TEXT))
+    if len(ink.removed):
+        notes.append((f"{len(ink.removed)} specks taken away (ringed)", _SPECK))
+    notes += [(f"{number}  {doubt.why}", _DOUBT) for number, doubt in enumerate(ink.doubts[:12], 1)]
+    if len(ink.doubts) > 12:
+        notes.append((f"and {len(ink.doubts) - 12} more places, listed in the ticket", _DOUBT))
+    return notes

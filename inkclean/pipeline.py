@@ -1,0 +1,112 @@
+"""The way through: photo → sheet → ink → curves. The only module that strings the stages."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+
+from inkclean.curves.values import Curves, Strokes
+from inkclean.errors import UsageError
+from inkclean.ink.find import find_ink
+from inkclean.ink.values import Ink
+from inkclean.sheet.check import check_capture
+from inkclean.sheet.frame import Squared, find_frame, given_frame, square_up, whole_frame
+from inkclean.sheet.light import even_light
+from inkclean.sheet.values import Capture, Frame, Photo, Sheet
+from inkclean.ticket import Settings
+from inkclean.units import parse_paper
+
+
+@dataclass
+class Stopwatch:
+    """Seconds a stage, in the order of the stages."""
+
+    seconds: dict[str, float] = field(default_factory=dict)
+
+    @contextmanager
+    def stage(self, name: str) -> Iterator[None]:
+        """Add the time that the block takes to ``name``."""
+        start = time.perf_counter()
+        yield
+        self.seconds[name] = self.seconds.get(name, 0.0) + time.perf_counter() - start
+
+
+@dataclass(frozen=True)
+class Cleaned:
+    """Everything one page became; ``strokes`` only where centrelines were asked for."""
+
+    sheet: Sheet
+    capture: Capture
+    ink: Ink
+    curves: Curves
+    strokes: Strokes | None
+    seconds: dict[str, float]
+
+
+def frame_photo(photo: Photo, settings: Settings) -> Frame:
+    """Return where the paper lies, as found, taken whole or given.
+
+    Raises:
+        UsageError: ``settings.frame`` or ``settings.paper`` cannot be understood.
+    """
+    paper = parse_paper(settings.paper)
+    asked = settings.frame.strip().lower()
+    if asked == "auto":
+        return find_frame(photo, paper)
+    if asked == "whole":
+        return whole_frame(photo, paper)
+    return given_frame(photo, parse_corners(asked), paper)
+
+
+def parse_corners(text: str) -> np.ndarray[Any, np.dtype[np.float64]]:
+    """Return (4, 2) corners in photo px from ``x,y;x,y;x,y;x,y``.
+
+    Raises:
+        UsageError: the text gives no four corners.
+    """
+    try:
+        rows = [[float(part) for part in pair.split(",")] for pair in text.split(";")]
+        corners = np.array(rows, np.float64)
+    except ValueError:
+        corners = np.zeros((0, 2))
+    if corners.shape != (4, 2) or not np.isfinite(corners).all():
+        raise UsageError(
+            f"--frame '{text}' is not understood: write auto, whole, or four corners in photo "
+            "pixels from the top left clockwise, as x,y;x,y;x,y;x,y"
+        )
+    return corners
+
+
+def clean_photo(photo: Photo, settings: Settings, watch: Stopwatch | None = None) -> Cleaned:
+    """Take one photo through to ink and curves.
+
+    Raises:
+        InkcleanError: the page cannot be used, or a setting is wrong; says why in one line.
+    """
+    watch = watch or Stopwatch()
+    with watch.stage("frame"):
+        frame = frame_photo(photo, settings)
+        squared: Squared = square_up(photo, frame)
+    with watch.stage("light"):
+        sheet = even_light(squared.pixels, squared.px_per_mm, frame, squared.inside)
+        capture = check_capture(sheet, photo)
+        del squared
+    with watch.stage("ink"):
+        ink = find_ink(
+            sheet, drop=settings.drop, weight=settings.weight, speck_mm=settings.speck_mm
+        )
+    with watch.stage("curves"):
+        from inkclean.curves.trace import trace
+
+        curves = trace(ink.coverage, ink.px_per_mm, settings.within_mm)
+        strokes: Strokes | None = None
+        if settings.strokes:
+            from inkclean.curves.centrelines import centrelines
+
+            strokes = centrelines(ink.coverage, ink.px_per_mm, settings.within_mm)
+    return Cleaned(sheet, capture, ink, curves, strokes, watch.seconds)

@@ -1,0 +1,240 @@
+"""What a cleaned page leaves on the disk, and what is reported of it."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from inkclean import __version__
+from inkclean.arrays import Bool
+from inkclean.deliver import bitmap
+from inkclean.deliver.files import check_free, placed
+from inkclean.errors import UsageError
+from inkclean.pipeline import Cleaned, Stopwatch
+from inkclean.sheet.values import Photo
+from inkclean.ticket import Settings, Ticket, ticket_text
+
+ENDINGS = {
+    "ink": ".ink.png",
+    "svg": ".svg",
+    "lines": ".lines.png",
+    "pencil": ".pencil.png",
+    "tone": ".tone.png",
+    "tiff": ".ink.tiff",
+    "pdf": ".pdf",
+    "proof": ".proof.png",
+    "ticket": ".ticket.json",
+}
+ALWAYS = ("ink", "svg", "ticket")
+ALSO = tuple(kind for kind in ENDINGS if kind not in ALWAYS)
+
+
+@dataclass(frozen=True)
+class Order:
+    """What is to be made of a photo: the settings and the extra kinds of result."""
+
+    settings: Settings
+    also: tuple[str, ...] = ()
+
+    @property
+    def kinds(self) -> tuple[str, ...]:
+        """All kinds of result, in the order in which they are written."""
+        return tuple(kind for kind in ENDINGS if kind in ALWAYS or kind in self.also)
+
+
+@dataclass(frozen=True)
+class Origin:
+    """The file a page came from, its SHA-256, and which picture of it, from 1."""
+
+    path: Path
+    sha256: str
+    page: int
+
+
+@dataclass(frozen=True)
+class Target:
+    """Where the results of one page go: ``folder / (name + ending)``."""
+
+    folder: Path
+    name: str
+    replace: bool
+
+    def path(self, kind: str) -> Path:
+        """Return the path of one kind of result."""
+        return self.folder / (self.name + ENDINGS[kind])
+
+    def check(self, kinds: Sequence[str]) -> None:
+        """Refuse before any work is done where a result stands already.
+
+        Raises:
+            OutputError: one of the files is there and may not be replaced.
+        """
+        for kind in kinds:
+            check_free(self.path(kind), self.replace)
+
+
+def parse_also(text: str) -> tuple[str, ...]:
+    """Return the kinds named in a list like ``lines,tone``.
+
+    Raises:
+        UsageError: a kind is unknown.
+    """
+    kinds = [part.strip().lower() for part in text.split(",") if part.strip()]
+    for kind in kinds:
+        if kind not in ALSO:
+            raise UsageError(f"--also '{kind}' is not known: choose from {', '.join(ALSO)}")
+    return tuple(dict.fromkeys(kinds))
+
+
+def write_results(
+    page: Cleaned,
+    photo: Photo,
+    order: Order,
+    origin: Origin,
+    target: Target,
+) -> dict[str, Any]:
+    """Write what was asked for, the ticket last, and return the report of the page.
+
+    Raises:
+        OutputError: a file is taken or cannot be written; what was written before stays.
+    """
+    watch = Stopwatch(page.seconds)
+    settings = order.settings
+    outputs = {kind: str(target.path(kind)) for kind in order.kinds}
+    with watch.stage("write"):
+        cut = bitmap.cut_at(page.ink.coverage, page.ink.px_per_mm, settings.dpi)
+        writers = _writers(page, photo, settings, cut)
+        for kind in order.kinds:
+            if kind != "ticket":
+                with placed(target.path(kind), target.replace) as draft:
+                    writers[kind](draft)
+    report = measured(page, str(origin.path), outputs)
+    ticket = Ticket(
+        photo=origin.path.name,
+        sha256=origin.sha256,
+        page=origin.page,
+        settings=settings,
+        measured={key: report[key] for key in report if key not in ("input", "outputs", "seconds")},
+    )
+    with placed(target.path("ticket"), target.replace) as draft:
+        draft.write_text(ticket_text(ticket), "utf-8")
+    return report
+
+
+def _writers(
+    page: Cleaned, photo: Photo, settings: Settings, cut: Bool
+) -> dict[str, Callable[[Path], None]]:
+    ink, sheet = page.ink, page.sheet
+
+    def svg(path: Path) -> None:
+        from inkclean.deliver.svg import write_strokes_svg, write_svg
+
+        about = f"Ink of {photo.name}, cleaned by inkclean {__version__}"
+        if page.strokes is not None:
+            write_strokes_svg(page.strokes, path, title=photo.name, description=about)
+        else:
+            write_svg(page.curves, path, title=photo.name, description=about)
+
+    def pdf(path: Path) -> None:
+        from inkclean.deliver.pdf import write_pdf
+
+        write_pdf(page.curves, path, title=photo.name)
+
+    def proof(path: Path) -> None:
+        from inkclean.deliver.proof import write_proof
+        from inkclean.ink.pencil import pencil_layer
+
+        layer = pencil_layer(sheet, ink) if ink.pencil.found else None
+        write_proof(photo, sheet, ink, page.capture, layer, path)
+
+    def pencil(path: Path) -> None:
+        from inkclean.ink.pencil import pencil_layer
+
+        bitmap.write_picture_png(pencil_layer(sheet, ink), sheet.px_per_mm, path)
+
+    return {
+        "ink": lambda path: bitmap.write_ink_png(cut, settings.dpi, path),
+        "tiff": lambda path: bitmap.write_ink_tiff(cut, settings.dpi, path),
+        "lines": lambda path: bitmap.write_lines_png(
+            bitmap.edge_alpha(ink.coverage, ink.px_per_mm, settings.dpi), settings.dpi, path
+        ),
+        "tone": lambda path: bitmap.write_tone_png(
+            sheet.reflectance, sheet.noise, sheet.px_per_mm, path
+        ),
+        "pencil": pencil,
+        "svg": svg,
+        "pdf": pdf,
+        "proof": proof,
+    }
+
+
+def measured(page: Cleaned, source: str, outputs: dict[str, str]) -> dict[str, Any]:
+    """Return the page's report with stable keys: what ``--json`` prints.
+
+    Lengths are rounded to 0.001 mm, places in the photo to 0.01 px, shares to six digits,
+    seconds to the millisecond.
+    """
+    sheet, ink, capture, curves = page.sheet, page.ink, page.capture, page.curves
+    frame = sheet.frame
+    return {
+        "input": source,
+        "outputs": outputs,
+        "sheet": {
+            "width_mm": round(sheet.width_mm, 3),
+            "height_mm": round(sheet.height_mm, 3),
+            "px_per_mm": round(sheet.px_per_mm, 4),
+            "corners_px": [[round(float(v), 2) for v in row] for row in frame.corners_px],
+            "framed": frame.framed,
+            "paper": frame.paper,
+            "confidence": round(frame.confidence, 3),
+        },
+        "capture": {
+            "sharpness": round(capture.sharpness, 3),
+            "finest_mm": round(capture.finest_mm, 3),
+            "light_ratio": round(capture.light_ratio, 3),
+            "clipped_share": round(capture.clipped_share, 6),
+            "verdict": capture.verdict,
+            "advice": capture.advice,
+        },
+        "pencil": {
+            "found": ink.pencil.found,
+            "colour": ink.pencil.colours[0] if ink.pencil.colours else None,
+            "colours": list(ink.pencil.colours),
+            "share": round(ink.pencil.share, 6),
+            "note": ink.pencil.note,
+        },
+        "ink": {
+            "share": round(float((ink.coverage >= 0.5).mean()), 6),
+            "thinnest_mm": _rounded(thinnest_mm(page)),
+            "specks_removed": len(ink.removed),
+            "doubts": [
+                {
+                    "x_mm": round(doubt.x_mm, 2),
+                    "y_mm": round(doubt.y_mm, 2),
+                    "size_mm": round(doubt.size_mm, 2),
+                    "why": doubt.why,
+                }
+                for doubt in ink.doubts
+            ],
+        },
+        "curves": {
+            "shapes": int(curves.shape.max(initial=-1)) + 1,
+            "segments": len(curves.cubics),
+            "nodes": len(curves.cubics),
+        },
+        "seconds": {stage: round(spent, 3) for stage, spent in page.seconds.items()},
+        "version": __version__,
+    }
+
+
+def _rounded(value: float | None) -> float | None:
+    return None if value is None else round(value, 3)
+
+
+def thinnest_mm(page: Cleaned) -> float | None:
+    """Return the width that all but the thinnest twentieth of the line work reaches, in mm."""
+    from inkclean.ink.width import thin_line_mm
+
+    return thin_line_mm(page.ink.coverage, page.ink.px_per_mm)
