@@ -1,0 +1,176 @@
+"""The light on the paper, found from the paper itself.
+
+Paper is the bright envelope of the page and light on it changes slowly, save at the edge of a
+cast shadow or a fold (the shading model of trade practice: picture = reflectance × light).
+Lines are closed over by grey-scale morphology, which, unlike a blur, leaves the edge of a
+shadow where it is. What is left dark is light or drawing: blacks are too dark to be paper,
+tints have a colour, and a dark patch with a sharp rim that lies wholly inside the page was
+drawn there, since what casts a shadow stands outside the page. Drawn regions are
+interpolated across.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+
+from inkclean.arrays import F32, U8, Bool
+from inkclean.sheet.tones import to_linear
+
+PITCH_MM = 0.3  # a sample of the shading: finer than the penumbra of any usual shadow
+MOST_SAMPLES = 1_200_000  # keeps a sheet of A2 as quick as one of A3
+LINE_MM = 2.4  # dark marks narrower than this are closed over before light is looked for
+DARKEST_PAPER = 0.17  # of the paper in the lit neighbourhood; black ink lies under it
+REACH_MM = 60.0  # how far the lit neighbourhood reaches
+SHARP_PER_MM = 0.14  # a change of the log of light steeper than this splits regions
+TINT = 0.22  # a shift in ln(R/G) or ln(B/G) that shadow and mixed lamps don't reach
+SHALLOW = 0.06  # an enclosed region this much darker than the light around it was drawn
+CALM_MM = 1.5  # smoothing of the light where it has no edge
+SIDE_MM = 3.0  # how far from a shadow's edge both its sides are looked for
+EDGE_STEP = 1.12  # ratio of the light on both sides that makes an edge doubtful
+_EPS = np.float32(1e-4)
+
+
+@dataclass(frozen=True)
+class Shading:
+    """The light on a coarse grid over the whole sheet.
+
+    ``light`` is (h, w, 3) float32, linear; ``edge`` (h, w) bool, the edge of a shadow or a
+    fold; ``paper`` (h, w) bool, samples taken for bare paper.
+    """
+
+    light: F32
+    edge: Bool
+    paper: Bool
+
+
+def grid_size(shape: tuple[int, ...], px_per_mm: float) -> tuple[int, int]:
+    """Return (height, width) of the grid of samples for a sheet of ``shape`` px."""
+    high, wide = shape[0], shape[1]
+    pitch = max(1.0, px_per_mm * PITCH_MM, (high * wide / MOST_SAMPLES) ** 0.5)
+    return max(1, round(high / pitch)), max(1, round(wide / pitch))
+
+
+def find_shading(samples: U8, per_mm: float, inside: Bool | None) -> Shading:
+    """Return the light on the paper.
+
+    Args:
+        samples: (h, w, 3) uint8, the sheet averaged onto the grid, sRGB-encoded.
+        per_mm: samples in a millimetre.
+        inside: (h, w) bool, False where there is no photo; None if it is everywhere.
+    """
+    bright = _close(cv2.medianBlur(samples, 3), LINE_MM * per_mm)
+    light = to_linear(bright)
+    level = light.mean(axis=2)
+    usable = _usable(light, level, per_mm, inside)
+    paper = _paper(level, usable, per_mm, inside)
+    if not paper.any():
+        paper = np.ones(level.shape, np.bool_) if inside is None else inside.copy()
+    calm = _fill(light, paper, CALM_MM * per_mm)
+    side = _disc(SIDE_MM * per_mm)
+    low, high = cv2.erode(calm, side), cv2.dilate(calm, side)
+    edge = (high.mean(axis=2) > EDGE_STEP * (low.mean(axis=2) + _EPS)) & ~paper
+    followed = cv2.GaussianBlur(np.clip(light, low, high), (0, 0), 0.7)
+    followed *= _grain(to_linear(samples), followed, bright, samples, paper, per_mm)
+    return Shading(np.maximum(followed, _EPS), edge, paper)
+
+
+def _disc(diameter: float) -> U8:
+    size = max(3, int(diameter) | 1)
+    return np.asarray(cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (size, size)), np.uint8)
+
+
+def _close(samples: U8, diameter: float) -> U8:
+    return np.asarray(cv2.morphologyEx(samples, cv2.MORPH_CLOSE, _disc(diameter)), np.uint8)
+
+
+def _usable(light: F32, level: F32, per_mm: float, inside: Bool | None) -> Bool:
+    """Samples that are neither black, tinted nor on a sharp edge."""
+    lit = level if inside is None else np.where(inside, level, np.float32(0.0))
+    usable = level > DARKEST_PAPER * _neighbourhood(lit, per_mm)
+    if inside is not None:
+        usable &= inside
+    usable &= level > 2e-3
+    logs = cv2.log(cv2.GaussianBlur(light, (0, 0), 1.0) + _EPS)
+    tint = logs[..., 0::2] - logs[..., 1:2]
+    if usable.any():
+        shift = np.abs(tint - np.median(tint[usable][::7], axis=0))
+        usable &= shift.max(axis=2) < TINT
+    green = np.ascontiguousarray(logs[..., 1])
+    slope = cv2.magnitude(
+        cv2.Sobel(green, cv2.CV_32F, 1, 0, scale=per_mm / 8),
+        cv2.Sobel(green, cv2.CV_32F, 0, 1, scale=per_mm / 8),
+    )
+    limit = SHARP_PER_MM
+    if usable.any():
+        limit = max(limit, 4.0 * float(np.median(slope[usable][::5])))
+    return np.asarray(usable & (slope < limit), np.bool_)
+
+
+def _neighbourhood(level: F32, per_mm: float) -> F32:
+    """The brightest level within reach, robust against single bright samples."""
+    factor = max(1.0, 2.0 * per_mm)
+    size = (max(1, round(level.shape[1] / factor)), max(1, round(level.shape[0] / factor)))
+    coarse = cv2.resize(level, size, interpolation=cv2.INTER_AREA)
+    coarse = cv2.dilate(coarse, _disc(2 * REACH_MM * per_mm / factor))
+    return np.asarray(cv2.resize(coarse, level.shape[::-1]), np.float32)
+
+
+def _paper(level: F32, usable: Bool, per_mm: float, inside: Bool | None) -> Bool:
+    """Of the usable regions, those that reach the rim or are as bright as the light there."""
+    count, labels = cv2.connectedComponents(usable.astype(np.uint8), connectivity=4)
+    if count <= 1:
+        return usable
+    rim = np.zeros(level.shape, np.bool_)
+    band = max(1, round(1.5 * per_mm))
+    rim[:band], rim[-band:], rim[:, :band], rim[:, -band:] = True, True, True, True
+    if inside is not None:
+        outside = (~inside).astype(np.uint8)
+        rim |= cv2.dilate(outside, _disc(2 * band + 1)).astype(np.bool_)
+    area = np.bincount(labels.ravel(), minlength=count)
+    at_rim = np.bincount(labels[rim], minlength=count)
+    kept = (at_rim >= band * band) & (area > (3.0 * per_mm) ** 2)
+    largest = 1 + int(np.argmax(area[1:]))
+    kept[largest] = True
+    kept[0] = False
+    for _ in range(2):  # a second look, now that rooms beside other rooms count
+        around = _fill(level, kept[labels], CALM_MM * per_mm)
+        share = np.bincount(labels.ravel(), (level / around).ravel(), minlength=count)
+        kept |= share / np.maximum(area, 1) > 1.0 - SHALLOW
+        kept[0] = False
+    paper = kept[labels].astype(np.uint8)
+    return np.asarray(cv2.erode(paper, np.ones((3, 3), np.uint8)), np.bool_)
+
+
+def _fill(values: F32, known: Bool, sigma: float) -> F32:
+    """Smooth the known values and carry them across the unknown, from coarse to fine."""
+    weight = known.astype(np.float32)
+    planes = np.dstack([values * (weight if values.ndim == 2 else weight[..., None]), weight])
+    planes = cv2.GaussianBlur(planes, (0, 0), sigma)
+    return _push_pull(planes).reshape(values.shape)
+
+
+def _push_pull(planes: F32) -> F32:
+    """Values of weighted ``planes`` (h, w, n + 1; the last is the weight), holes filled."""
+    weight = planes[..., -1:]
+    values = planes[..., :-1] / np.maximum(weight, 1e-6)
+    if min(planes.shape[:2]) <= 2 or float(weight.min()) > 0.5:
+        if float(weight.max()) <= 1e-6:
+            return np.ones_like(values)
+        mean = planes[..., :-1].sum(axis=(0, 1)) / weight.sum()
+        return np.asarray(np.where(weight > 1e-6, values, mean), np.float32)
+    coarse = _push_pull(cv2.pyrDown(planes))
+    size = (planes.shape[1], planes.shape[0])
+    below = cv2.resize(coarse, size, interpolation=cv2.INTER_LINEAR).reshape(values.shape)
+    trust = np.clip(2.0 * weight, 0.0, 1.0)
+    return np.asarray(below + trust * (values - below), np.float32)
+
+
+def _grain(linear: F32, light: F32, bright: U8, samples: U8, paper: Bool, per_mm: float) -> F32:
+    """What the mean of bare paper is of the closed envelope: closing favours bright grain."""
+    bare = paper & (samples.min(axis=2).astype(np.int16) + 14 > bright.min(axis=2))
+    if not bare.any():
+        return np.ones_like(light)
+    return _fill(linear / np.maximum(light, _EPS), bare, 5.0 * per_mm)
