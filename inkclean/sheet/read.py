@@ -1,0 +1,239 @@
+"""Files to photos: the only place where the package reads pictures."""
+
+from __future__ import annotations
+
+import threading
+import warnings
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Any
+
+import cv2
+import numpy as np
+from PIL import Image, MpoImagePlugin, TiffImagePlugin, WebPImagePlugin
+
+from inkclean.arrays import U8
+from inkclean.errors import InputError
+from inkclean.sheet.colour import rgb_to_srgb, scaled8, to_srgb, upright
+from inkclean.sheet.values import Photo
+
+# Importing the plugins is what makes Pillow know the formats.
+FORMATS = [
+    *("JPEG", "PNG", "GIF", "BMP", "PPM"),
+    MpoImagePlugin.MpoImageFile.format,
+    TiffImagePlugin.TiffImageFile.format,
+    WebPImagePlugin.WebPImageFile.format,
+]
+READABLE = "JPEG, PNG, TIFF, WebP, HEIC or PDF"
+ENDINGS = frozenset(
+    f".{ending}"
+    for ending in (
+        *("jpg", "jpeg", "jpe", "png", "tif", "tiff", "webp", "heic", "heif", "hif"),
+        *("pdf", "gif", "bmp", "ppm", "pgm", "pbm"),
+    )
+)
+# Written by phones, editors and screens when nobody measured anything: Exif's default, the
+# CSS pixel, and the 1 px per unit of a bare aspect ratio.
+DEFAULT_PPI = (1.0, 72.0, 96.0)
+# Scanners state 75 to 4800; pages lie between a trading card and A0.
+PPI_RANGE = (75.0, 4800.0)
+LONG_SIDE_MM = (50.0, 1250.0)
+# Exif tags only a camera writes (exposure time, f-number, ISO, focal length): its resolution
+# field then says nothing about the paper.
+CAMERA_TAGS = (0x829A, 0x829D, 0x8827, 0x920A)
+_EXIF_IFD = 0x8769
+_ORIENTATION = 0x0112
+_SUBFILE_TYPE = 254
+_guard = threading.Lock()
+
+
+def read_photos(path: Path, *, budget_mp: float = 300.0) -> Iterator[Photo]:
+    """Yield the pictures of one file, upright and in sRGB, in order.
+
+    A TIFF or PDF of several pages yields one photo a page, named ``NAME-1``, ``NAME-2`` …;
+    of an animation the first frame is taken. A PDF page that holds one picture gives that
+    picture at its own resolution; any other page is drawn (see `pdf.page_photos`). The size
+    of each picture is held against ``budget_mp`` megapixels before it is decoded.
+
+    Raises:
+        InputError: missing, empty, truncated, foreign or too large; says which and the cure.
+    """
+    head = _head(path)
+    if b"%PDF-" in head:
+        from inkclean.sheet.pdf import page_photos
+
+        yield from page_photos(path, budget_mp)
+        return
+    formats = list(FORMATS)
+    if head[4:8] == b"ftyp":
+        import pillow_heif
+
+        pillow_heif.register_heif_opener()
+        formats = ["HEIF"]
+    with _opened(path, formats) as image:
+        wanted = _pages(image)
+        for number, page in enumerate(wanted, 1):
+            with _decoding(path):
+                image.seek(page)
+            check_budget(path, image.width, image.height, budget_mp)
+            name = path.stem if len(wanted) == 1 else f"{path.stem}-{number}"
+            yield _photo(path, image, name)
+
+
+def check_budget(path: Path, width: int, height: int, budget_mp: float) -> None:
+    """Refuse a picture of more than ``budget_mp`` megapixels, or without any.
+
+    Raises:
+        InputError: too large or empty.
+    """
+    if width < 1 or height < 1:
+        raise InputError(f"{path}: the picture has no pixels; save it again or use another")
+    if width * height > budget_mp * 1e6:
+        raise InputError(
+            f"{path}: {width} × {height} px is more than the {budget_mp:g} megapixels allowed; "
+            "scale it down first"
+        )
+
+
+def believable_ppi(stated: Any, width: int, height: int, camera: bool = False) -> float | None:
+    """Return the stated resolution in px per inch if it can be one of paper, else None.
+
+    ``stated`` is the pair (x, y) that the file gives. The defaults of phones and editors,
+    unequal pairs, whatever a camera wrote and what would make no page of the picture are
+    not believed.
+    """
+    try:
+        x_ppi, y_ppi = (float(value) for value in stated)
+    except (TypeError, ValueError, ZeroDivisionError):
+        return None
+    if camera or not np.isfinite([x_ppi, y_ppi]).all() or abs(x_ppi - y_ppi) > 0.01 * x_ppi:
+        return None
+    if any(abs(x_ppi - default) < 0.5 for default in DEFAULT_PPI):
+        return None
+    if not PPI_RANGE[0] <= x_ppi <= PPI_RANGE[1]:
+        return None
+    long_side = max(width, height) / x_ppi * 25.4
+    return x_ppi if LONG_SIDE_MM[0] <= long_side <= LONG_SIDE_MM[1] else None
+
+
+def _head(path: Path) -> bytes:
+    """Return the first kilobyte; refuse what is no file that can be read."""
+    try:
+        if path.is_dir():
+            raise InputError(f"{path}: is a folder; name the pictures in it")
+        if not path.exists():
+            raise InputError(f"{path}: no such file; check the name")
+        if not path.is_file():
+            raise InputError(f"{path}: is no plain file; copy the picture to one first")
+        with path.open("rb") as file:
+            head = file.read(1024)
+    except (OSError, ValueError) as error:
+        why = getattr(error, "strerror", None) or "its name is not allowed"
+        raise InputError(f"{path}: cannot be opened ({why}); check its permissions") from error
+    if not head:
+        raise InputError(f"{path}: is empty; copy it from the camera again")
+    return head
+
+
+@contextmanager
+def _opened(path: Path, formats: list[str]) -> Iterator[Image.Image]:
+    """Open the picture for its header alone."""
+    try:
+        with _own_budget():
+            image = Image.open(path, formats=formats)
+    except Exception as error:  # decoders meet hostile bytes with any exception there is
+        raise InputError(
+            f"{path}: is no picture that can be read, or is cut off; use {READABLE}"
+        ) from error
+    with image:
+        yield image
+
+
+@contextmanager
+def _decoding(path: Path) -> Iterator[None]:
+    """Turn whatever a decoder throws at damaged data into one line."""
+    try:
+        with _own_budget():
+            yield
+    except MemoryError as error:
+        raise InputError(f"{path}: too large for this machine; scale it down first") from error
+    except Exception as error:  # as above
+        raise InputError(
+            f"{path}: the picture is damaged or cut off; copy it from the camera again"
+        ) from error
+
+
+@contextmanager
+def _own_budget() -> Iterator[None]:
+    """Switch Pillow's guard against huge pictures off: ours has looked, or will, at the header."""
+    with _guard, warnings.catch_warnings():
+        warnings.simplefilter("ignore")
+        limit, Image.MAX_IMAGE_PIXELS = Image.MAX_IMAGE_PIXELS, None
+        try:
+            yield
+        finally:
+            Image.MAX_IMAGE_PIXELS = limit
+
+
+def _pages(image: Image.Image) -> list[int]:
+    """Return the frames that are pages: all of a TIFF but its previews, else the first."""
+    if image.format != "TIFF":
+        return [0]
+    pages: list[int] = []
+    for number in range(getattr(image, "n_frames", 1)):
+        image.seek(number)
+        tags: Any = getattr(image, "tag_v2", {})
+        if not int(tags.get(_SUBFILE_TYPE, 0)) & 1:
+            pages.append(number)
+    return pages or [0]
+
+
+def _photo(path: Path, image: Image.Image, name: str) -> Photo:
+    with _decoding(path):
+        exif = image.getexif()
+        camera = any(tag in exif.get_ifd(_EXIF_IFD) for tag in CAMERA_TAGS)
+        # Pillow turns TIFF and HEIC upright itself while loading, and then drops the tag.
+        orientation = 1 if image.format in ("TIFF", "HEIF") else int(exif.get(_ORIENTATION, 1))
+        pixels = _plain_jpeg(path, image)
+        if pixels is None:
+            pixels = _by_pillow(image)
+        pixels = upright(pixels, orientation)
+    height, width = pixels.shape[:2]
+    ppi = believable_ppi(image.info.get("dpi"), width, height, camera)
+    return Photo(pixels, ppi, name)
+
+
+def _by_pillow(image: Image.Image) -> U8:
+    image.load()
+    if image.mode == "F" and image.format == "TIFF":
+        return to_srgb(Image.fromarray(scaled8(np.array(image, np.float64))))
+    return to_srgb(image)
+
+
+def _plain_jpeg(path: Path, image: Image.Image) -> U8 | None:
+    """Decode the usual JPEG by OpenCV, twice as fast; None for any that needs more care.
+
+    OpenCV fills what is missing of a truncated file with grey and only prints a warning, so
+    a file without its end marker is left to Pillow, which refuses it.
+    """
+    if image.format not in ("JPEG", "MPO") or image.mode not in ("RGB", "L"):
+        return None
+    data = path.read_bytes()
+    scan = data.find(b"\xff\xda")
+    if scan < 0 or data.find(b"\xff\xd9", scan) < 0:
+        return None
+    flags = cv2.IMREAD_COLOR | cv2.IMREAD_IGNORE_ORIENTATION
+    buffer = np.frombuffer(data, np.uint8)
+    if image.mode == "L":
+        grey = cv2.imdecode(buffer, cv2.IMREAD_GRAYSCALE | cv2.IMREAD_IGNORE_ORIENTATION)
+        if grey is None or grey.shape != (image.height, image.width):
+            return None
+        shell = Image.fromarray(np.asarray(grey, np.uint8))
+        shell.info["icc_profile"] = image.info.get("icc_profile")
+        return to_srgb(shell)
+    colour = cv2.imdecode(buffer, flags)
+    if colour is None or colour.shape != (image.height, image.width, 3):
+        return None
+    pixels = np.asarray(cv2.cvtColor(colour, cv2.COLOR_BGR2RGB, dst=colour), np.uint8)
+    return rgb_to_srgb(pixels, image.info.get("icc_profile"))
