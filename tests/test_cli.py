@@ -1,0 +1,183 @@
+"""The command: results, refusals, exit codes, one line an error."""
+
+from __future__ import annotations
+
+import json
+import subprocess
+import sys
+from pathlib import Path
+from typing import Any
+
+import click
+import cv2
+import numpy as np
+import pytest
+from click.testing import CliRunner, Result
+from PIL import Image
+
+from inkclean.cli import main
+
+HEAVY = ["numpy", "cv2", "scipy", "skimage", "reportlab", "pikepdf", "PIL", "svgwrite", "numba"]
+
+
+def _scan(path: Path, dpi: int = 150) -> Path:
+    """A small scan: lines, a black and lettering-like strokes on grey paper (invented)."""
+    page = np.full((620, 440, 3), 214, np.uint8)
+    cv2.rectangle(page, (40, 40), (400, 300), (30, 28, 26), 3, cv2.LINE_AA)
+    cv2.circle(page, (200, 430), 70, (26, 26, 26), -1, cv2.LINE_AA)
+    for x in range(60, 380, 24):
+        cv2.line(page, (x, 60), (x + 30, 280), (40, 40, 40), 2, cv2.LINE_AA)
+    noise = np.random.default_rng(3).normal(0, 2, page.shape)
+    pixels = np.clip(cv2.GaussianBlur(page, (0, 0), 0.7) + noise, 0, 255).astype(np.uint8)
+    Image.fromarray(pixels).save(path, quality=95, dpi=(dpi, dpi))
+    return path
+
+
+def _run(*words: str | Path) -> Result:
+    return CliRunner().invoke(main, [str(word) for word in words])
+
+
+def _one_line(result: Result, code: int) -> str:
+    assert result.exit_code == code, result.output
+    assert result.exception is None or isinstance(result.exception, SystemExit)
+    text = result.stderr.strip()
+    assert "\n" not in text
+    assert "Traceback" not in text
+    assert text.startswith("inkclean: ")
+    return text
+
+
+def test_clean_leaves_what_the_design_says(tmp_path: Path) -> None:
+    photo = _scan(tmp_path / "quay.jpg")
+    before = photo.read_bytes()
+    result = _run("clean", photo, "--json", "--also", "lines,pencil,tone,tiff,pdf,proof")
+    assert result.exit_code == 0, result.output
+    report: dict[str, Any] = json.loads(result.stdout)
+    assert set(report) == {
+        "input", "outputs", "sheet", "capture", "pencil", "ink", "curves", "seconds", "version",
+    }  # fmt: skip
+    assert {"width_mm", "height_mm", "px_per_mm", "corners_px", "framed"} <= set(report["sheet"])
+    assert {"sharpness", "light_ratio", "clipped_share", "verdict", "advice"} <= set(
+        report["capture"]
+    )
+    assert {"found", "colour", "share"} <= set(report["pencil"])
+    assert {"share", "thinnest_mm"} <= set(report["ink"])
+    assert {"shapes", "segments", "nodes"} <= set(report["curves"])
+    assert set(report["outputs"]) == {
+        "ink", "svg", "ticket", "lines", "pencil", "tone", "tiff", "pdf", "proof",
+    }  # fmt: skip
+    assert all(Path(path).exists() for path in report["outputs"].values())
+    assert not list(tmp_path.glob(".*.part"))
+    assert photo.read_bytes() == before
+    with Image.open(tmp_path / "quay.ink.png") as ink:
+        assert ink.mode == "1"
+        assert ink.info["dpi"] == pytest.approx((600, 600), abs=0.02)
+        assert abs(ink.size[0] - 440 * 4) <= 1
+        share = 1.0 - np.asarray(ink).mean()
+    assert report["ink"]["share"] == pytest.approx(share, abs=0.002)
+    # 2 px lines at 150 dpi
+    assert report["ink"]["thinnest_mm"] == pytest.approx(0.34, abs=0.12)
+    ticket = json.loads((tmp_path / "quay.ticket.json").read_text("utf-8"))
+    assert ticket["measured"]["ink"] == report["ink"]
+
+
+def test_nothing_is_written_over(tmp_path: Path) -> None:
+    photo = _scan(tmp_path / "quay.png")
+    assert _run("clean", photo, "--quiet").exit_code == 0
+    first = (tmp_path / "quay.svg").read_bytes()
+    text = _one_line(_run("clean", photo), 3)
+    assert "--replace" in text
+    assert (tmp_path / "quay.svg").read_bytes() == first
+    again = _run("clean", photo, "--replace", "--weight", "0.5", "--quiet")
+    assert again.exit_code == 0
+    assert again.output == ""
+    assert (tmp_path / "quay.svg").read_bytes() != first
+
+
+def test_same_in_same_out(tmp_path: Path) -> None:
+    photo = _scan(tmp_path / "quay.png")
+    for folder in ("a", "b"):
+        assert _run("clean", photo, "-o", tmp_path / folder, "--also", "lines").exit_code == 0
+    for name in ("quay.ink.png", "quay.svg", "quay.lines.png", "quay.ticket.json"):
+        assert (tmp_path / "a" / name).read_bytes() == (tmp_path / "b" / name).read_bytes()
+
+
+def test_folder_with_a_bad_page(tmp_path: Path) -> None:
+    _scan(tmp_path / "one.png")
+    (tmp_path / "two.jpg").write_bytes(b"")
+    _scan(tmp_path / "three.png")
+    (tmp_path / "notes.txt").write_text("not a page")
+    result = _run("clean", tmp_path, "-o", tmp_path / "out", "--json")
+    assert result.exit_code == 4
+    assert [Path(json.loads(line)["input"]).name for line in result.stdout.splitlines()] == [
+        "one.png",
+        "three.png",
+    ]
+    assert "two.jpg" in result.stderr
+    # results beside the photos are not taken for photos the next time
+    _run("clean", tmp_path / "one.png")
+    again = _run("clean", tmp_path, "-o", tmp_path / "again", "--json")
+    assert len(again.stdout.splitlines()) == 2
+
+
+@pytest.mark.parametrize(
+    ("words", "code"),
+    [
+        (["clean", "none.jpg"], 3),
+        (["clean", "text.jpg"], 3),
+        (["clean", "page.png", "--paper", "A9"], 2),
+        (["clean", "page.png", "--frame", "1,2;3"], 2),
+        (["clean", "page.png", "--frame", "0,0;0,0;0,0;0,0"], 2),
+        (["clean", "page.png", "--drop", "tartan"], 2),
+        (["clean", "page.png", "--speck", "big"], 2),
+        (["clean", "page.png", "--within", "0"], 2),
+        (["clean", "page.png", "--also", "cake"], 2),
+        (["clean", "empty"], 3),
+    ],
+)
+def test_one_line_and_a_code(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, words: list[str], code: int
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    (tmp_path / "empty").mkdir()
+    (tmp_path / "text.jpg").write_text("this is no picture")
+    _scan(tmp_path / "page.png")
+    _one_line(_run(*words), code)
+    assert not list(tmp_path.glob("page.*.json"))
+
+
+def test_two_inputs_of_one_name(tmp_path: Path) -> None:
+    text = _one_line(_run("clean", _scan(tmp_path / "a.png"), _scan(tmp_path / "a.jpg")), 2)
+    assert "same name" in text
+
+
+def test_jobs_change_nothing(tmp_path: Path) -> None:
+    photos = [_scan(tmp_path / f"{name}.png") for name in ("a", "b")]
+    for jobs in ("1", "2"):
+        ran = subprocess.run(
+            [sys.executable, "-m", "inkclean.cli", "clean", *photos, "-o", tmp_path / jobs,
+             "--jobs", jobs, "--quiet"],
+            capture_output=True, text=True, check=False,
+        )  # fmt: skip
+        assert ran.returncode == 0, ran.stderr
+    for path in (tmp_path / "1").iterdir():
+        assert path.read_bytes() == (tmp_path / "2" / path.name).read_bytes()
+
+
+def test_help_is_light() -> None:
+    code = (
+        "import sys; from click.testing import CliRunner; from inkclean.cli import main\n"
+        "assert CliRunner().invoke(main, ['--help']).exit_code == 0\n"
+        f"print([m for m in {HEAVY!r} if m in sys.modules])"
+    )
+    ran = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    assert ran.stdout.strip() == "[]"
+
+
+def test_every_option_is_in_the_readme() -> None:
+    readme = (Path(__file__).parents[1] / "README.md").read_text("utf-8")
+    for name, command in main.commands.items():
+        assert f"inkclean {name}" in readme
+        for option in command.params:
+            if isinstance(option, click.Option):
+                assert any(f"`{word}" in readme for word in option.opts), (name, option.opts)
