@@ -1,0 +1,65 @@
+"""Where the paper lies in the photo, and how large it is."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from inkclean.arrays import F64
+from inkclean.errors import UsageError
+from inkclean.sheet.papers import framed_size, whole_size
+from inkclean.sheet.squaring import UNIT, Squared, square_up, to_photo
+from inkclean.sheet.values import Frame, Photo
+from inkclean.units import Paper
+
+__all__ = ["Squared", "find_frame", "given_frame", "square_up", "to_photo", "whole_frame"]
+
+# A frame given by hand must cover this share of the photo to be meant.
+SMALLEST_SHARE = 0.005
+
+
+def whole_frame(photo: Photo, paper: Paper | None = None) -> Frame:
+    """Return the whole picture as the page.
+
+    Its scale comes from the stated resolution, from ``paper``, or from the standard size whose
+    shape it has; failing these its longer side counts as that of A4, with little confidence.
+    """
+    height, width = photo.pixels.shape[:2]
+    size = whole_size((width, height), photo.ppi, paper)
+    corners = UNIT * (width, height)
+    return Frame(corners, None, size.width_mm, size.height_mm, size.name, "whole", size.trust)
+
+
+def given_frame(photo: Photo, corners_px: F64, paper: Paper | None = None) -> Frame:
+    """Return the page between four corners given by hand.
+
+    ``corners_px`` is (4, 2): top left, top right, bottom right, bottom left in continuous
+    photo px; they may lie outside the photo.
+
+    Raises:
+        UsageError: the corners enclose no page, or not in this order.
+    """
+    corners = np.asarray(corners_px, np.float64)
+    height, width = photo.pixels.shape[:2]
+    turns = _turns(corners) if corners.shape == (4, 2) else np.zeros(4)
+    if not np.isfinite(corners).all() or (turns <= 0).any():
+        raise UsageError(
+            "--frame: the corners enclose no page; give top left, top right, bottom right and "
+            "bottom left, in this order"
+        )
+    if (turns[0] + turns[2]) / 2.0 < SMALLEST_SHARE * width * height:
+        raise UsageError("--frame: the corners enclose next to nothing; they count in photo px")
+    size = framed_size(corners, (width, height), paper)
+    return Frame(corners, None, size.width_mm, size.height_mm, size.name, "given", 1.0)
+
+
+def find_frame(photo: Photo, paper: Paper | None = None) -> Frame:
+    """Return where the paper lies in the photo; the whole picture where no outline shows."""
+    return whole_frame(photo, paper)
+
+
+def _turns(corners: F64) -> F64:
+    """Return twice the area of the triangle at each corner: all positive if convex, clockwise."""
+    before = corners - np.roll(corners, 1, axis=0)
+    after = np.roll(corners, -1, axis=0) - corners
+    turns: F64 = before[:, 0] * after[:, 1] - before[:, 1] * after[:, 0]
+    return turns
