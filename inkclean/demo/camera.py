@@ -1,0 +1,270 @@
+"""The camera that photographs the demo page, in the order light takes.
+
+Reflectance, light, lens, sampling by area, noise, encoding, sharpening, JPEG. Each condition is
+a parameter. The page's layers are shares of area, so that they may be blurred and sampled one
+by one and the colours put in afterwards, exactly.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import cv2
+import numpy as np
+
+from inkclean.arrays import F32, F64, U8
+from inkclean.demo import desk as desks
+from inkclean.demo import lamp, paper
+from inkclean.demo.page import Page
+from inkclean.demo.view import View, aim, flatbed
+from inkclean.units import MM_PER_INCH
+
+_BAND = 256
+
+
+@dataclass(frozen=True)
+class Conditions:
+    """Everything about one shot. Lengths on paper in mm, in the photo in px, angles in degrees.
+
+    Geometry: ``width_px``, ``height_px``; ``tilt`` towards ``tilt_toward`` (0 right, 90 down),
+    ``turn`` in the plane, ``distance`` in paper diagonals, ``fill`` of the tighter side,
+    ``shift`` of the sheet's middle (shares of the photo; large ones push a corner out),
+    ``radial`` lens distortion, ``bow_mm`` curl across ``bow_axis`` (0: left to right).
+    Paper: ``tint`` (``white``, ``cream``, ``grey``), ``grain`` (relative deviation), ``dust``
+    (number of specks), ``grid_mm`` (blue squared paper; 0: none), ``show_through`` (0..1).
+    Desk: ``dark``, ``wood``, ``white``, ``clutter``.
+    Light: ``light_ratio`` brightest to darkest over the sheet, coming from ``light_from``;
+    ``lamp_k`` and ``ambient_k`` colour temperatures, ``white_balance`` how much of the cast the
+    camera takes out; ``vignette`` loss at the corners; ``shadow`` share of light lost in a cast
+    shadow, its edge ``shadow_soft_mm`` wide, at ``shadow_at`` (share of the sheet along
+    ``shadow_from``); ``exposure`` linear value of the brightest bare paper.
+    Ink: ``gloss`` sheen on blacks, ``ink_texture`` unevenness of brushed blacks.
+    Lens and sensor: ``blur_px`` standard deviation, ``shot`` variance per unit of light,
+    ``read`` deviation, ``chroma_soft_px``, ``contrast`` (0: plain sRGB), ``sharpen``,
+    ``jpeg_quality``.
+    """
+
+    width_px: int = 3000
+    height_px: int = 4000
+    tilt: float = 6.0
+    tilt_toward: float = 70.0
+    turn: float = 1.5
+    distance: float = 1.5
+    fill: float = 0.92
+    shift: tuple[float, float] = (0.0, 0.0)
+    radial: float = 0.0
+    bow_mm: float = 0.0
+    bow_axis: int = 0
+    tint: str = "white"
+    grain: float = 0.012
+    dust: int = 120
+    grid_mm: float = 0.0
+    show_through: float = 0.0
+    desk: desks.Desk = "wood"
+    light_ratio: float = 1.5
+    light_from: float = 215.0
+    lamp_k: float = 3800.0
+    ambient_k: float = 6000.0
+    white_balance: float = 0.7
+    vignette: float = 0.15
+    shadow: float = 0.0
+    shadow_soft_mm: float = 6.0
+    shadow_at: float = 0.3
+    shadow_from: float = 20.0
+    exposure: float = 0.85
+    gloss: float = 0.012
+    ink_texture: float = 0.02
+    blur_px: float = 0.8
+    shot: float = 1.5e-4
+    read: float = 0.002
+    chroma_soft_px: float = 0.8
+    contrast: float = 0.15
+    sharpen: float = 0.35
+    jpeg_quality: int = 92
+    seed: int = 1
+
+    def but(self, **changes: object) -> Conditions:
+        """Return these conditions with some changed."""
+        return replace(self, **changes)  # type: ignore[arg-type]
+
+
+@dataclass(frozen=True)
+class Shot:
+    """A photo and the truth about it.
+
+    ``pixels`` (H, W, 3) uint8 sRGB, R G B, as decoded from ``jpeg``. ``corners_px`` (4, 2): top
+    left, top right, bottom right, bottom left of the paper in continuous photo px (the outer
+    corner of the first pixel is (0, 0)); they may lie outside the photo. ``view`` maps places
+    on the paper (mm) to photo px and back, exactly. ``dust`` is (N, 3): x, y, diameter in mm.
+    ``light`` is (h, w, 3) float32: the light over the photo on a coarse grid, exposure included.
+    """
+
+    pixels: U8
+    jpeg: bytes
+    corners_px: F64
+    view: View
+    dust: F32
+    light: F32
+    conditions: Conditions
+
+    def to_photo(self, xy_mm: F64) -> F64:
+        """Photo px (…, 2) of places (…, 2) on the paper in mm."""
+        return self.view.to_photo(xy_mm)
+
+    def to_page(self, px: F64) -> F64:
+        """Places on the paper in mm (…, 2) of photo px (…, 2)."""
+        return self.view.to_page(px)
+
+
+def photograph(page: Page, conditions: Conditions | None = None) -> Shot:
+    """Photograph the page with a hand-held camera; the same arguments give the same photo."""
+    c = conditions or Conditions()
+    view = aim(
+        page.paper.width_mm,
+        page.paper.height_mm,
+        (c.height_px, c.width_px),
+        tilt_deg=c.tilt,
+        tilt_toward_deg=c.tilt_toward,
+        turn_deg=c.turn,
+        distance=c.distance,
+        fill=c.fill,
+        shift=c.shift,
+        bow_mm=c.bow_mm,
+        bow_axis=c.bow_axis,
+        radial=c.radial,
+    )
+    return _expose(page, c, view, lamp.over(c, view))
+
+
+def scan(
+    page: Page, dpi: float = 300.0, *, grey: bool = False, conditions: Conditions | None = None
+) -> Shot:
+    """Scan the page on a flatbed: no desk, even light; ``grey`` makes the channels equal."""
+    base = Conditions(
+        grain=0.01,
+        blur_px=0.55,
+        shot=2e-5,
+        read=0.0015,
+        chroma_soft_px=0.0,
+        contrast=0.0,
+        sharpen=0.2,
+        jpeg_quality=95,
+        exposure=0.85,
+        dust=60,
+    )
+    c = conditions or base
+    view = flatbed(page.paper.width_mm, page.paper.height_mm, dpi / MM_PER_INCH)
+    light = np.full((2, 2, 3), c.exposure, np.float32)
+    return _expose(page, c, view, light, grey=grey)
+
+
+def _expose(page: Page, c: Conditions, view: View, light: F32, *, grey: bool = False) -> Shot:
+    rng = np.random.default_rng(c.seed)
+    cv2.setRNGSeed(c.seed)
+    height, width = view.photo_size
+    layers, dust = paper.layers(page, c.dust, c.grid_mm, c.show_through, rng)
+    shares = _sample(layers, page, c, view)
+    lit = cv2.resize(light, (width, height), interpolation=cv2.INTER_LINEAR)
+    image = paper.colour(shares, page, c, view, rng)
+    _lay_desk(image, shares[..., 3], c, view, rng)
+    image *= lit
+    encoded = _develop(image, c, rng, grey=grey)
+    ok, jpeg = cv2.imencode(".jpg", encoded[..., ::-1], [cv2.IMWRITE_JPEG_QUALITY, c.jpeg_quality])
+    if not ok:
+        raise RuntimeError("JPEG encoding failed")
+    pixels = cv2.cvtColor(cv2.imdecode(jpeg, cv2.IMREAD_COLOR), cv2.COLOR_BGR2RGB)
+    return Shot(
+        np.asarray(pixels, np.uint8), jpeg.tobytes(), view.corners_px(), view, dust, light, c
+    )
+
+
+def _sample(layers: list[U8], page: Page, c: Conditions, view: View) -> F32:
+    """Return the layers' shares (H, W, L) float32 under lens blur, sampled by pixel area."""
+    height, width = view.photo_size
+    scale = view.px_per_mm()
+    times = max(2, int(np.ceil(0.85 * page.px_per_mm / scale)))
+    texel = times * scale / page.px_per_mm
+    # the page's own pixels and bilinear sampling blur too: leave that out of the lens's part
+    sigma = np.sqrt(max((c.blur_px * times) ** 2 - texel**2 * (1 / 12 + 1 / 6), 0.01))
+    halo = int(np.ceil(4 * sigma)) // times + 1
+    count = sum(layer.shape[2] for layer in layers)
+    out = np.empty((height, width, count), np.float32)
+    for top in range(0, height, _BAND):
+        bottom = min(top + _BAND, height)
+        grid = _page_grid(view, page, top - halo, bottom + halo, width, times)
+        at = 0
+        for layer in layers:
+            part = cv2.remap(layer, grid, None, cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT)
+            part = cv2.GaussianBlur(part, (0, 0), sigma)
+            part = part.reshape(*grid.shape[:2], -1)[halo * times : -halo * times]
+            small = cv2.resize(
+                part.astype(np.float32), (width, bottom - top), interpolation=cv2.INTER_AREA
+            ).reshape(bottom - top, width, -1)
+            out[top:bottom, :, at : at + small.shape[2]] = small
+            at += small.shape[2]
+    out *= 1.0 / 255.0
+    return out
+
+
+def _page_grid(view: View, page: Page, top: int, bottom: int, width: int, times: int) -> F32:
+    """Return page array coordinates for every sub-pixel of rows top..bottom, (h, w, 2)."""
+    block = 8  # photo px; a smooth map is straight over so short a way
+    rows = np.arange(top - block, bottom + 2 * block, block) + block / 2
+    cols = np.arange(-block, width + 2 * block, block) + block / 2
+    nodes = np.stack(np.meshgrid(cols, rows), axis=-1)
+    at = (view.to_page(nodes) * page.px_per_mm - 0.5).astype(np.float32)
+    k = block * times
+    fine = cv2.resize(at, (len(cols) * k, len(rows) * k), interpolation=cv2.INTER_LINEAR)
+    high = (bottom - top) * times
+    return np.asarray(fine[k : k + high, k : k + width * times], np.float32)
+
+
+def _lay_desk(image: F32, sheet: F32, c: Conditions, view: View, rng: np.random.Generator) -> None:
+    """Fill in the desk where the sheet leaves it free, with the sheet's soft shadow on it."""
+    if sheet.min() > 0.999:
+        return
+    height, width = view.photo_size
+    top = desks.paint(c.desk, view.photo_size, view.corners_px(), rng)
+    small = cv2.resize(sheet, (top.shape[1], top.shape[0]), interpolation=cv2.INTER_AREA)
+    fall = np.radians(c.light_from + 180.0)
+    lift = 2.0 + 2.0 * c.bow_mm
+    move = np.array([[1, 0, lift * np.cos(fall)], [0, 1, lift * np.sin(fall)]], np.float32)
+    shade = cv2.GaussianBlur(cv2.warpAffine(small, move, small.shape[::-1]), (0, 0), 2.5 + lift)
+    top *= (1.0 - 0.4 * shade)[..., None]
+    free = 1.0 - sheet
+    big = cv2.resize(top, (width, height), interpolation=cv2.INTER_LINEAR)
+    if c.blur_px > 1.0:
+        big = cv2.GaussianBlur(big, (0, 0), c.blur_px)
+    image += big * free[..., None]
+
+
+def _develop(image: F32, c: Conditions, rng: np.random.Generator, *, grey: bool) -> U8:
+    """Noise, colour filter softness, tone curve, sharpening; ``image`` is used up."""
+    noise = np.empty(image.shape, np.float32)
+    cv2.randn(noise, 0.0, 1.0)
+    level = np.maximum(image, 0.0)
+    level *= c.shot
+    level += c.read**2
+    noise *= np.sqrt(level, out=level)
+    image += noise
+    if grey:
+        image[:] = (image @ np.array([0.2126, 0.7152, 0.0722], np.float32))[..., None]
+    elif c.chroma_soft_px > 0:
+        green = image[..., 1].copy()
+        for channel in (0, 2):
+            difference = image[..., channel] - green
+            image[..., channel] = green + cv2.GaussianBlur(difference, (0, 0), c.chroma_soft_px)
+    np.clip(image, 0.0, 1.0, out=image)
+    encoded = _curve(c.contrast)[(image * 4095.0 + 0.5).astype(np.uint16)]
+    if c.sharpen > 0:
+        soft = cv2.GaussianBlur(encoded, (0, 0), 1.2)
+        encoded = cv2.addWeighted(encoded, 1.0 + c.sharpen, soft, -c.sharpen, 0.0)
+    return np.asarray(encoded, np.uint8)
+
+
+def _curve(contrast: float) -> U8:
+    """Encoding of 4096 linear levels: sRGB (IEC 61966-2-1), then an S curve of some strength."""
+    x = np.linspace(0.0, 1.0, 4096)
+    y = np.where(x <= 0.0031308, 12.92 * x, 1.055 * np.maximum(x, 1e-9) ** (1 / 2.4) - 0.055)
+    y = y + contrast * (y * y * (3 - 2 * y) - y)
+    return np.asarray(np.round(255.0 * y), np.uint8)
