@@ -9,6 +9,8 @@ import numpy as np
 from PIL import Image, ImageCms
 
 from inkclean.arrays import F64, U8
+from inkclean.sheet.tones import to_linear
+from inkclean.sheet.tones import to_srgb as encode
 
 # A profile that moves no probe colour by more than this many steps of 255 is sRGB in all but
 # name; the 12 MP conversion is then skipped.
@@ -74,27 +76,12 @@ def _alpha(image: Image.Image) -> U8 | None:
 
 
 def _over_white(pixels: U8, alpha: U8) -> U8:
-    to_linear, to_code = linear_table(), _code_table()
     share = (alpha.astype(np.float32) / 255.0)[..., None]
-    linear = to_linear[pixels] * share + (1.0 - share)
-    linear *= len(to_code) - 1
-    linear += 0.5
-    return np.asarray(to_code[linear.astype(np.int32)], np.uint8)
-
-
-def linear_table() -> np.ndarray[tuple[int, ...], np.dtype[np.float32]]:
-    """Return (256,) float32: linear light 0..1 of each sRGB code (IEC 61966-2-1)."""
-    code = np.arange(256, dtype=np.float64) / 255.0
-    low = code / 12.92
-    return np.where(code <= 0.04045, low, ((code + 0.055) / 1.055) ** 2.4).astype(np.float32)
-
-
-def _code_table() -> U8:
-    """Return (8192,) uint8: the sRGB code of linear light in even steps from 0 to 1."""
-    linear = np.linspace(0.0, 1.0, 8192)
-    high = 1.055 * np.maximum(linear, 1e-9) ** (1 / 2.4) - 0.055
-    code = np.where(linear <= 0.0031308, linear * 12.92, high)
-    return np.rint(code * 255.0).astype(np.uint8)
+    linear = to_linear(pixels)
+    linear -= 1.0
+    linear *= share
+    linear += 1.0
+    return encode(linear)
 
 
 def _grey8(image: Image.Image) -> U8:

@@ -70,11 +70,12 @@ def to_photo(frame: Frame, xy_mm: F64) -> F64:
     the plane where the four corners form the unit square, each boundary's distance from its
     straight side is blended linearly towards the side opposite.
     """
-    unit: F64 = np.asarray(xy_mm, np.float64) / (frame.width_mm, frame.height_mm)
+    size = np.array([frame.width_mm, frame.height_mm])
+    unit: F64 = np.asarray(xy_mm, np.float64) / size
     matrix = unit_to_photo(frame)
     if frame.edges_px is not None:
         unit += _bow(frame.edges_px, matrix, unit)
-    return project(matrix, unit)
+    return project(matrix, np.asarray(unit, np.float64))
 
 
 def _bow(edges: tuple[F64, F64, F64, F64], matrix: F64, unit: F64) -> F64:
