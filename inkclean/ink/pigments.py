@@ -1,0 +1,165 @@
+"""The pigments on a sheet: which colours there are, and which of them are ink.
+
+In density (minus the log of reflectance) the amounts of pigments add (Beer–Lambert; Ruifrok
+and Johnston, Anal. Quant. Cytol. Histol. 23, 2001), and black ink that covers part of a pixel
+adds a neutral amount. So the part of the density that is not neutral, its chroma, points in a
+pigment's direction wherever that pigment lies, under a black line's soft edge too. Pencil is
+scattering pigment on rough paper, for which the law is a soft cue: directions are taken from
+the page itself, as medians.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+
+from inkclean.arrays import F32, F64, Bool
+
+BLACK = 0.03  # what black ink still reflects; taken off before logs
+FLOOR = 0.012  # keeps the log of a dark, noisy pixel finite
+BINS = 72  # hue bins of 5 degrees
+REACH_DEGREES = 32.0  # hues this near the peak are one pigment
+LEAST_CHROMA = 0.09  # fainter tints are paper
+LEAST_SHARE = 2e-4  # of the sheet; less is a stain or a coloured fringe
+DARK = 0.30  # a pixel all of whose channels lie under this is dark ink
+TRUE_INK = 0.13  # strongest channel of saturated ink; pencil on paper's tooth stays lighter
+
+NAMED = {
+    "blue": ("#A4DDED", "#4A8FD8", "#2F55C8"),
+    "red": ("#E05050", "#F08080"),
+    "green": ("#60B070", "#90D0A0"),
+    "violet": ("#8060B8", "#B090D8"),
+    "orange": ("#F09040",),
+    "yellow": ("#F0D040",),
+    "pink": ("#F0A0C0",),
+    "brown": ("#9A6A40",),
+}
+"""Colours of pencils as people name them; the nearest hue gives a pigment its name."""
+
+# Two axes at right angles to the neutral one, of unit length: rows act on (R, G, B) densities.
+AXES: F32 = np.array(
+    [[2**-0.5, -(2**-0.5), 0.0], [6**-0.5, 6**-0.5, -2 * 6**-0.5]], dtype=np.float32
+)
+
+
+@dataclass(frozen=True)
+class Pigment:
+    """One colour on the sheet.
+
+    ``density`` is (3,) float64: minus the natural log of the reflectance R, G, B where the
+    pigment is laid on strongly (the 95th percentile). ``share`` is the share of the sheet it
+    marks away from dark ink.
+    """
+
+    density: F64
+    share: float
+
+    @property
+    def chroma(self) -> F64:
+        """(2,) float64: the part of the density that is not neutral."""
+        return np.asarray(AXES.astype(np.float64) @ self.density)
+
+    @property
+    def strongest(self) -> float:
+        """Reflectance in the channel where the pigment is darkest."""
+        return float(np.exp(-self.density.max()))
+
+    @property
+    def hex(self) -> str:
+        """The pigment on white paper as ``#RRGGBB``, sRGB."""
+        linear = np.exp(-np.maximum(self.density, 0.0))
+        low, high = linear * 12.92, 1.055 * linear ** (1 / 2.4) - 0.055
+        encoded = np.rint(255 * np.where(linear <= 0.0031308, low, high)).astype(int)
+        return "#{:02X}{:02X}{:02X}".format(*encoded)
+
+    @property
+    def name(self) -> str:
+        """What people would call the colour."""
+        return min(NAMED, key=lambda name: min(self.away(hue_of(code)) for code in NAMED[name]))
+
+    def away(self, chroma: F64) -> float:
+        """Angle in degrees between the pigment's chroma and another."""
+        norm = float(np.hypot(*self.chroma) * np.hypot(*chroma))
+        if norm <= 1e-12:
+            return 180.0
+        return float(np.degrees(np.arccos(np.clip(self.chroma @ chroma / norm, -1.0, 1.0))))
+
+
+def density_of(code: str) -> F64:
+    """Return the (3,) density of ``#RRGGBB`` on white."""
+    encoded = np.array([int(code[i : i + 2], 16) for i in (1, 3, 5)]) / 255.0
+    linear = np.where(encoded <= 0.04045, encoded / 12.92, ((encoded + 0.055) / 1.055) ** 2.4)
+    return np.asarray(-np.log(np.maximum(linear, 1e-3)), dtype=np.float64)
+
+
+def hue_of(code: str) -> F64:
+    """Return the (2,) chroma of ``#RRGGBB`` on white."""
+    return np.asarray(AXES.astype(np.float64) @ density_of(code))
+
+
+def log_density(reflectance: F32) -> F32:
+    """Density (..., 3) float32 of reflectance, black ink's own reflectance taken off."""
+    cleared = np.maximum(reflectance, np.float32(BLACK + FLOOR))
+    cleared -= np.float32(BLACK)
+    cleared *= np.float32(1.0 / (1.0 - BLACK))
+    return -np.asarray(cv2.log(cleared), np.float32)
+
+
+def find_pigments(reflectance: F32, density: F32, per_mm: float) -> list[Pigment]:
+    """Return the pigments of a reduced sheet, the most plentiful first.
+
+    Args:
+        reflectance: (h, w, 3) float32, bare paper = 1.
+        density: (h, w, 3) of the same by ``log_density``.
+        per_mm: scale in px/mm.
+    """
+    clear = _away_from_ink(reflectance, per_mm)
+    sample = density[clear]
+    if sample.shape[0] == 0:
+        return []
+    total = float(reflectance.shape[0] * reflectance.shape[1])
+    chroma = sample @ AXES.T
+    strength = np.hypot(chroma[:, 0], chroma[:, 1])
+    floor = max(LEAST_CHROMA, 5.0 * float(np.median(strength[::11])))
+    tinted = strength > floor
+    sample, chroma, strength = sample[tinted], chroma[tinted], strength[tinted]
+    angle = np.degrees(np.arctan2(chroma[:, 1], chroma[:, 0])) % 360.0
+    found: list[Pigment] = []
+    free = np.ones(angle.size, np.bool_)
+    while len(found) < 5:
+        centre = _hue_peak(angle[free], strength[free])
+        near = free & (np.abs((angle - centre + 180.0) % 360.0 - 180.0) < REACH_DEGREES)
+        if near.sum() < LEAST_SHARE * total:
+            break
+        found.append(_measure(sample[near], strength[near], near.sum() / total))
+        free &= ~near
+        if free.sum() < LEAST_SHARE * total:
+            break
+    return found
+
+
+def _away_from_ink(reflectance: F32, per_mm: float) -> Bool:
+    dark = (reflectance.max(axis=2) < DARK).astype(np.uint8)
+    size = 2 * max(1, round(0.35 * per_mm)) + 1
+    return np.asarray(cv2.dilate(dark, np.ones((size, size), np.uint8)) == 0, np.bool_)
+
+
+def _hue_peak(angle: F32, strength: F32) -> float:
+    if angle.size == 0:
+        return 0.0
+    weights = np.minimum(strength, 0.5)
+    counts = np.bincount((angle * (BINS / 360.0)).astype(int) % BINS, weights, minlength=BINS)
+    kernel = np.exp(-0.5 * (np.arange(-6, 7) / 2.0) ** 2)
+    padded = np.concatenate([counts[-6:], counts, counts[:6]])
+    return (int(np.argmax(np.convolve(padded, kernel, "valid"))) + 0.5) * 360.0 / BINS
+
+
+def _measure(sample: F32, strength: F32, share: float) -> Pigment:
+    """Direction by the median ray of the stronger half, length by the 95th percentile."""
+    strong = strength >= np.median(strength)
+    ray = np.median(sample[strong] / strength[strong, None], axis=0)
+    length = float(np.percentile(strength, 95))
+    density = ray.astype(np.float64) * length
+    return Pigment(density - min(float(density.min()), 0.0), float(share))
