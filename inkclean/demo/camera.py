@@ -16,8 +16,9 @@ from inkclean.arrays import F32, F64, U8
 from inkclean.demo import desk as desks
 from inkclean.demo import lamp, paper
 from inkclean.demo.page import Page
+from inkclean.demo.sampling import look_up
 from inkclean.demo.view import View, aim, flatbed
-from inkclean.units import MM_PER_INCH
+from inkclean.units import MM_PER_INCH, Paper
 
 _BAND = 256
 
@@ -119,9 +120,38 @@ class Shot:
 def photograph(page: Page, conditions: Conditions | None = None) -> Shot:
     """Photograph the page with a hand-held camera; the same arguments give the same photo."""
     c = conditions or Conditions()
-    view = aim(
-        page.paper.width_mm,
-        page.paper.height_mm,
+    view = photo_view(page.paper, c)
+    return _expose(page, c, view, lamp.over(c, view))
+
+
+SCANNER = Conditions(
+    grain=0.01,
+    dust=60,
+    exposure=0.92,
+    gloss=0.0,
+    blur_px=0.55,
+    shot=2e-5,
+    read=0.0015,
+    chroma_soft_px=0.0,
+    contrast=0.0,
+    sharpen=0.2,
+    jpeg_quality=95,
+)
+
+
+def scan(
+    page: Page, dpi: float = 300.0, *, grey: bool = False, conditions: Conditions = SCANNER
+) -> Shot:
+    """Scan the page on a flatbed: no desk, even light; ``grey`` makes the channels equal."""
+    light = np.full((2, 2, 3), conditions.exposure, np.float32)
+    return _expose(page, conditions, scan_view(page.paper, dpi), light, grey=grey)
+
+
+def photo_view(size: Paper, c: Conditions) -> View:
+    """Return the mapping of a photo of such a paper."""
+    return aim(
+        size.width_mm,
+        size.height_mm,
         (c.height_px, c.width_px),
         tilt_deg=c.tilt,
         tilt_toward_deg=c.tilt_toward,
@@ -133,29 +163,11 @@ def photograph(page: Page, conditions: Conditions | None = None) -> Shot:
         bow_axis=c.bow_axis,
         radial=c.radial,
     )
-    return _expose(page, c, view, lamp.over(c, view))
 
 
-def scan(
-    page: Page, dpi: float = 300.0, *, grey: bool = False, conditions: Conditions | None = None
-) -> Shot:
-    """Scan the page on a flatbed: no desk, even light; ``grey`` makes the channels equal."""
-    base = Conditions(
-        grain=0.01,
-        blur_px=0.55,
-        shot=2e-5,
-        read=0.0015,
-        chroma_soft_px=0.0,
-        contrast=0.0,
-        sharpen=0.2,
-        jpeg_quality=95,
-        exposure=0.85,
-        dust=60,
-    )
-    c = conditions or base
-    view = flatbed(page.paper.width_mm, page.paper.height_mm, dpi / MM_PER_INCH)
-    light = np.full((2, 2, 3), c.exposure, np.float32)
-    return _expose(page, c, view, light, grey=grey)
+def scan_view(size: Paper, dpi: float) -> View:
+    """Return the mapping of a scan of such a paper."""
+    return flatbed(size.width_mm, size.height_mm, dpi / MM_PER_INCH)
 
 
 def _expose(page: Page, c: Conditions, view: View, light: F32, *, grey: bool = False) -> Shot:
@@ -194,7 +206,7 @@ def _sample(layers: list[U8], page: Page, c: Conditions, view: View) -> F32:
         grid = _page_grid(view, page, top - halo, bottom + halo, width, times)
         at = 0
         for layer in layers:
-            part = cv2.remap(layer, grid, None, cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT)
+            part = look_up(layer, grid)
             part = cv2.GaussianBlur(part, (0, 0), sigma)
             part = part.reshape(*grid.shape[:2], -1)[halo * times : -halo * times]
             small = cv2.resize(

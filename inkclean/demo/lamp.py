@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from inkclean.arrays import F32, F64
+from inkclean.demo.sampling import look_up
 from inkclean.demo.view import View
 
 if TYPE_CHECKING:
@@ -103,15 +104,9 @@ def _bend_shade(place: F64, c: Conditions, view: View) -> F64:
 
 
 def _upsample(grid: F64, shape: tuple[int, int]) -> F64:
-    import cv2
-
     # nodes stand at every eighth place: put them back where they were
     rows = np.arange(shape[0], dtype=np.float32) / 8
     cols = np.arange(shape[1], dtype=np.float32) / 8
-    at_x, at_y = np.meshgrid(cols, rows)
-    return np.asarray(
-        cv2.remap(
-            grid.astype(np.float32), at_x, at_y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE
-        ),
-        np.float64,
-    )
+    index = np.stack(np.meshgrid(cols, rows), axis=-1)
+    fine = look_up(grid.astype(np.float32), index, black_outside=False)
+    return np.asarray(fine, np.float64)

@@ -10,6 +10,7 @@ import numpy as np
 from inkclean.arrays import F32, F64
 from inkclean.demo import raster, scene
 from inkclean.demo.board import Board, Records
+from inkclean.demo.sampling import values_at
 from inkclean.units import MM_PER_INCH, PAPERS, Paper
 
 A4 = PAPERS["A4"]
@@ -145,13 +146,7 @@ def _pencil(boards: list[Board], paper: Paper, rng: np.random.Generator, strengt
 
 def _sample(sheet: F32, xy_mm: F64) -> F32:
     """Coverage at places (…, 2) in mm, bilinear; 0 outside."""
-    at = (xy_mm * PX_PER_MM - 0.5).astype(np.float32)
-    flat = at.reshape(-1, 1, 2)
-    out = np.zeros(len(flat), np.float32)
-    for i in range(0, len(flat), 30000):  # remap takes at most 32767 rows
-        part = flat[i : i + 30000]
-        out[i : i + 30000] = cv2.remap(sheet, part, None, cv2.INTER_LINEAR)[:, 0]
-    return out.reshape(xy_mm.shape[:-1])
+    return values_at(sheet, xy_mm * PX_PER_MM)
 
 
 def _clear_lines(sheet: F32, records: Records) -> tuple[F32, F32]:
