@@ -6,6 +6,8 @@ import numpy as np
 
 from inkclean.arrays import F64
 from inkclean.errors import UsageError
+from inkclean.sheet.edges import refine
+from inkclean.sheet.outline import find_outline, without_strokes
 from inkclean.sheet.papers import framed_size, whole_size
 from inkclean.sheet.squaring import UNIT, Squared, square_up, to_photo
 from inkclean.sheet.values import Frame, Photo
@@ -53,8 +55,31 @@ def given_frame(photo: Photo, corners_px: F64, paper: Paper | None = None) -> Fr
 
 
 def find_frame(photo: Photo, paper: Paper | None = None) -> Frame:
-    """Return where the paper lies in the photo; the whole picture where no outline shows."""
-    return whole_frame(photo, paper)
+    """Return where the paper lies in the photo; the whole picture where no outline shows.
+
+    The outline is found in a small picture, its edges measured in the photo, its size taken
+    from its shape, or from ``paper``. Corners run from the page's top left as it lies in the
+    photo: nothing is turned.
+    """
+    bare, scale = without_strokes(photo.pixels)
+    outline = find_outline(bare, scale)
+    if outline is None:
+        return whole_frame(photo, paper)
+    edges = refine(photo.pixels, bare, outline)
+    height, width = photo.pixels.shape[:2]
+    first = int(np.argmin(edges.corners.sum(axis=1)))
+    corners = np.roll(edges.corners, -first, axis=0)
+    sides = tuple(edges.sides[(k + first) % 4] for k in range(4))
+    size = framed_size(corners, (width, height), paper)
+    return Frame(
+        corners_px=corners,
+        edges_px=(sides[0], sides[1], sides[2], sides[3]) if edges.bowed else None,
+        width_mm=size.width_mm,
+        height_mm=size.height_mm,
+        paper=size.name,
+        framed="found",
+        confidence=size.trust,
+    )
 
 
 def _turns(corners: F64) -> F64:
