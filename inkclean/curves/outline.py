@@ -1,0 +1,184 @@
+"""The edge made ready to be fitted: corners restored, straights marked, runs laid out."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from inkclean.arrays import F32, F64, I32, I64, Bool
+
+
+@dataclass(frozen=True)
+class Outline:
+    """Closed loops of points, ink to the right hand, with what must not be smoothed away.
+
+    ``points`` (N, 2) float64 px; ``loops`` (L + 1,) int64 offsets, first points not repeated.
+    ``corner`` (N,) bool: the outline turns sharply here. ``straight`` (N,) bool: from here to
+    the next point it is an exact line; a straight that is not between corners is tangent to
+    what comes before and after. ``room`` (N,) float32 px to the nearest other edge. ``shape``
+    and ``hole`` as in Edges.
+    """
+
+    points: F64
+    loops: I64
+    corner: Bool
+    straight: Bool
+    room: F32
+    shape: I32
+    hole: Bool
+
+
+@dataclass(frozen=True)
+class Runs:
+    """Loops laid out as open runs of points, each loop's first point repeated at its end.
+
+    ``points`` (2, M) float64; ``tolerance`` (M,) float32 px; ``first`` and ``last`` (L,) the
+    index of each loop's two ends. ``fixed`` (M,) bool: a node must stand here (the ends of
+    every loop too). ``corner`` (M,) bool. ``line`` (M,) bool: the segment from here on is an
+    exact line. ``low`` and ``high`` (M,): the fixed points around each, itself if fixed.
+    ``around`` (M,) bool: in a loop with no fixed point but its seam, which is smooth.
+    """
+
+    points: F64
+    tolerance: F32
+    first: I64
+    last: I64
+    fixed: Bool
+    corner: Bool
+    line: Bool
+    low: I64
+    high: I64
+    around: Bool
+
+
+def lay_out(outline: Outline, tolerance: F32) -> Runs:
+    """Return the runs of ``outline``, every loop begun where a node must stand, if anywhere."""
+    lengths = np.diff(outline.loops)
+    count = outline.points.shape[0]
+    loop = np.repeat(np.arange(lengths.size), lengths)
+    within = np.arange(count) - outline.loops[loop]
+    before = outline.loops[loop] + (within - 1) % lengths[loop]
+    line_end = outline.straight[before] != outline.straight
+    kink = outline.corner | line_end | (outline.straight & outline.straight[before])
+    # A loop with nothing fixed begins at its leftmost point: a node stands well there.
+    rank = np.where(kink, -np.inf, outline.points[:, 0])
+    least = np.minimum.reduceat(rank, outline.loops[:-1])
+    seam = np.flatnonzero(rank == least[loop])
+    seam = seam[np.flatnonzero(np.diff(loop[seam], prepend=-1))]
+    new_lengths = lengths + 1
+    last = np.cumsum(new_lengths) - 1
+    first = last - lengths
+    owner = np.repeat(np.arange(lengths.size), new_lengths)
+    within = np.arange(owner.size) - first[owner]
+    start = seam - outline.loops[:-1]
+    take = outline.loops[owner] + (start[owner] + within) % lengths[owner]
+    fixed = kink[take]
+    smooth_seam = ~kink[seam]
+    fixed[first] = fixed[last] = True
+    line = outline.straight[take]
+    line[last] = False
+    low, high = _around(fixed)
+    return Runs(
+        points=np.ascontiguousarray(outline.points[take].T),
+        tolerance=tolerance[take],
+        first=first,
+        last=last,
+        fixed=fixed,
+        corner=outline.corner[take],
+        line=line,
+        low=low,
+        high=high,
+        around=smooth_seam[owner],
+    )
+
+
+def _around(fixed: Bool) -> tuple[I64, I64]:
+    index = np.arange(fixed.size)
+    low = np.maximum.accumulate(np.where(fixed, index, 0))
+    high = np.minimum.accumulate(np.where(fixed, index, fixed.size)[::-1])[::-1]
+    return low, high
+
+
+def loosen(runs: Runs, first: I64, last: I64) -> Runs:
+    """Return ``runs`` with every point from each ``first`` to ``last`` made a corner."""
+    change = np.zeros(runs.fixed.size + 1, np.int32)
+    np.add.at(change, first, 1)
+    np.add.at(change, last + 1, -1)
+    loose = np.cumsum(change[:-1]) > 0
+    # A seam is one point twice.
+    seam = loose[runs.first] | loose[runs.last]
+    loose[runs.first] = loose[runs.last] = seam
+    fixed = runs.fixed | loose
+    low, high = _around(fixed)
+    owner = np.repeat(np.arange(runs.first.size), runs.last - runs.first + 1)
+    touched = np.logical_or.reduceat(loose, runs.first)
+    return replace(
+        runs,
+        fixed=fixed,
+        corner=runs.corner | loose,
+        low=low,
+        high=high,
+        around=runs.around & ~touched[owner],
+    )
+
+
+def tangents(runs: Runs, nodes: I64, reach: int) -> tuple[F64, F64]:
+    """Unit tangents (2, K) into and out of each of ``nodes``, both pointing onward.
+
+    They agree except at corners. Beside an exact line the tangent is the line's. Elsewhere it
+    is the chord between the points ``reach`` before and after; at a corner, the end slope of
+    the parabola through the points one and two reaches away.
+    """
+    z = runs.points
+    around = runs.around[nodes]
+    # In a smooth closed loop the window runs on across the seam.
+    owner = np.searchsorted(runs.last, nodes)
+    begin, length = runs.first[owner], (runs.last - runs.first)[owner]
+    span = np.minimum(reach, np.maximum(length // 4, 1))
+    back = np.where(around, begin + (nodes - begin - span) % length, 0)
+    ahead = np.where(around, begin + (nodes - begin + span) % length, 0)
+    edge = runs.fixed[nodes] & ~around
+    low = runs.low[np.maximum(nodes - 1, 0)]
+    high = runs.high[np.minimum(nodes + 1, z.shape[1] - 1)]
+    even = np.minimum(np.minimum(nodes - low, high - nodes), reach)
+    back = np.where(around, back, nodes - even)
+    ahead = np.where(around, ahead, nodes + even)
+    chord = z[:, ahead] - z[:, back]
+    # At the seam of a loop with corners, the points before the first node lie at its end.
+    at_first = nodes == begin
+    at_last = nodes == begin + length
+    inner = np.where(at_first & ~around, begin + length, nodes)
+    outer = np.where(at_last & ~around, begin, nodes)
+    incoming = _end_slope(z, inner, runs.low[np.maximum(inner - 1, 0)], reach)
+    outgoing = -_end_slope(z, outer, runs.high[np.minimum(outer + 1, z.shape[1] - 1)], reach)
+    corner = runs.corner[nodes]
+    before_line = runs.line[np.maximum(inner - 1, 0)]
+    after_line = runs.line[outer]
+    into = np.where(edge, incoming, chord)
+    out = np.where(edge, outgoing, chord)
+    smooth = edge & ~corner
+    shared = np.where(before_line & smooth, incoming, np.where(after_line, outgoing, into + out))
+    into = _unit(np.where(smooth, shared, into))
+    out = _unit(np.where(smooth, shared, out))
+    return into, out
+
+
+def _end_slope(z: F64, end: I64, limit: I64, reach: int) -> F64:
+    """Slope at ``end``, pointing from ``limit``'s side onto it, from points on that side."""
+    away = np.sign(limit - end)
+    span = np.abs(limit - end)
+    one = np.minimum(np.maximum(span // 2, 1), reach)
+    near = end + away * np.minimum(one, span)
+    far = end + away * np.minimum(2 * one, span)
+    slope = z[:, far] - z[:, end] - 4.0 * (z[:, near] - z[:, end])
+    plain = z[:, end] - z[:, near]
+    # A parabola that would turn the slope by more than a right angle has been misled.
+    led: F64 = np.where((span >= 2) & ((slope * plain).sum(0) > 0.0), slope, plain)
+    return led
+
+
+def _unit(vector: F64) -> F64:
+    length = np.sqrt((vector * vector).sum(0))
+    unit: F64 = np.where(length > 1e-12, vector / np.maximum(length, 1e-12), np.array([[1.0], [0]]))
+    return unit
