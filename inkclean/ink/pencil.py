@@ -18,6 +18,8 @@ from inkclean.ink.pigments import (
     REACH_DEGREES,
     TRUE_INK,
     Pigment,
+    brightest,
+    darkest,
     density_of,
     find_pigments,
     hue_of,
@@ -27,7 +29,7 @@ from inkclean.ink.unmix import apply, coefficients, under_ink
 from inkclean.ink.values import Grey, Pencil
 from inkclean.sheet.values import Sheet
 
-REDUCED_PER_MM = 7.0  # pencil is broad and soft: this many px/mm show all of it
+REDUCED_PER_MM = 5.0  # pencil is broad and soft: this many px/mm show all of it
 SAME_HUE_DEGREES = 40.0  # a named colour means pigments this near
 COLOURED_PAGE = 0.5  # share of dark stroke centres in one hue that makes a page of coloured ink
 _HEX = re.compile(r"#[0-9a-fA-F]{6}")
@@ -79,14 +81,13 @@ def separate(
     pigments = find_pigments(reduced, density, per_mm)
     decision = _decide(reduced, density, pigments, words)
     under, ink = under_ink(reduced, density, decision.pigments, decision.dropped, per_mm)
-    grey = apply(sheet.reflectance, coefficients(under, ink))
-    dark = _darkest(sheet.reflectance)
+    grey, dark = apply(sheet.reflectance, coefficients(under, ink))
     gone = [p for p, off in zip(decision.pigments, decision.dropped, strict=True) if off]
     layer = pencil_layer(sheet, grey, under) if keep_layer and gone else None
     pencil = Pencil(
         found=bool(gone),
         colours=tuple(p.hex for p in gone),
-        share=float((under.min(axis=2) < 0.9).mean()) if gone else 0.0,
+        share=float((darkest(under) < 0.9).mean()) if gone else 0.0,
         layer=layer,
         note=decision.note,
     )
@@ -115,11 +116,6 @@ def _reduce(sheet: Sheet) -> tuple[F32, float]:
         return sheet.reflectance, sheet.px_per_mm
     reduced = cv2.resize(sheet.reflectance, size, interpolation=cv2.INTER_AREA)
     return np.asarray(reduced, np.float32), sheet.px_per_mm * size[0] / wide
-
-
-def _darkest(reflectance: F32) -> F32:
-    red, green, blue = cv2.split(reflectance)
-    return np.asarray(cv2.min(cv2.min(red, green), blue), np.float32)
 
 
 def _decide(
@@ -176,7 +172,7 @@ def _ink_colour(reduced: F32, pigments: Sequence[Pigment]) -> Pigment | None:
 
     Judged in the centres of dark strokes, where black is neutral whatever lies under it.
     """
-    bright, dim = reduced.max(axis=2), reduced.min(axis=2)
+    bright, dim = brightest(reduced), darkest(reduced)
     centre = (dim < DARK) & (dim <= cv2.erode(dim, np.ones((5, 5), np.uint8)))
     count = int(centre.sum())
     if count == 0:

@@ -99,6 +99,18 @@ def hue_of(code: str) -> F64:
     return np.asarray(AXES.astype(np.float64) @ density_of(code))
 
 
+def brightest(image: F32) -> F32:
+    """The highest of three channels, (h, w)."""
+    red, green, blue = cv2.split(image)
+    return np.asarray(cv2.max(cv2.max(red, green), blue), np.float32)
+
+
+def darkest(image: F32) -> F32:
+    """The lowest of three channels, (h, w)."""
+    red, green, blue = cv2.split(image)
+    return np.asarray(cv2.min(cv2.min(red, green), blue), np.float32)
+
+
 def log_density(reflectance: F32) -> F32:
     """Density (..., 3) float32 of reflectance, black ink's own reflectance taken off."""
     cleared = np.maximum(reflectance, np.float32(BLACK + FLOOR))
@@ -116,16 +128,13 @@ def find_pigments(reflectance: F32, density: F32, per_mm: float) -> list[Pigment
         per_mm: scale in px/mm.
     """
     clear = _away_from_ink(reflectance, per_mm)
-    sample = density[clear]
-    if sample.shape[0] == 0:
-        return []
-    total = float(reflectance.shape[0] * reflectance.shape[1])
-    chroma = sample @ AXES.T
-    strength = np.hypot(chroma[:, 0], chroma[:, 1])
-    floor = max(LEAST_CHROMA, 5.0 * float(np.median(strength[::11])))
-    tinted = strength > floor
-    sample, chroma, strength = sample[tinted], chroma[tinted], strength[tinted]
-    angle = np.degrees(np.arctan2(chroma[:, 1], chroma[:, 0])) % 360.0
+    total = float(clear.size)
+    across, along = cv2.split(cv2.transform(density, AXES))
+    strength = np.asarray(cv2.magnitude(across, along), np.float32)
+    floor = max(LEAST_CHROMA, 5.0 * float(np.median(strength[::5, ::5])))
+    tinted = np.flatnonzero(clear & (strength > floor))
+    sample, strength = density.reshape(-1, 3)[tinted], strength.ravel()[tinted]
+    angle = np.degrees(np.arctan2(along.ravel()[tinted], across.ravel()[tinted])) % 360.0
     found: list[Pigment] = []
     free = np.ones(angle.size, np.bool_)
     while len(found) < 5:
@@ -141,7 +150,7 @@ def find_pigments(reflectance: F32, density: F32, per_mm: float) -> list[Pigment
 
 
 def _away_from_ink(reflectance: F32, per_mm: float) -> Bool:
-    dark = (reflectance.max(axis=2) < DARK).astype(np.uint8)
+    dark = (brightest(reflectance) < DARK).astype(np.uint8)
     size = 2 * max(1, round(0.35 * per_mm)) + 1
     return np.asarray(cv2.dilate(dark, np.ones((size, size), np.uint8)) == 0, np.bool_)
 

@@ -16,15 +16,17 @@ from collections.abc import Sequence
 import cv2
 import numpy as np
 
-from inkclean.arrays import F32
-from inkclean.ink.pigments import AXES, BLACK, Pigment
+from inkclean.arrays import F32, I32
+from inkclean.ink.pigments import AXES, BLACK, Pigment, brightest, darkest
 
 SPREAD_MM = 0.10  # smoothing of the pencil: less than a pencil line, more than a pen's fringe
 SLACK = 0.06  # chroma that paper's noise makes, not to be taken for pencil
 UNSURE = 0.35  # share of a pencil's amount that is guesswork
 CHANNEL_NOISE = (0.055, 0.035, 0.07)  # relative; green is sampled densest and weighs most in JPEG
 SURE_TINT = 0.16  # from this chroma on a pixel of kept coloured ink is wholly so
-STRIP = 256
+MOST_PENCIL = 1.6  # times a pigment's usual full strength: beyond is noise
+LIGHTEST_INK = 0.75  # of a channel of coloured ink, so that a depth is left to measure
+STRIP = 64  # rows handled at once, so that their planes stay in the cache
 
 
 def under_ink(
@@ -42,78 +44,101 @@ def under_ink(
     Returns:
         ``under`` and ``ink``, each (h, w, 3) float32 reflectance.
     """
-    under = np.ones_like(reduced)
-    ink = np.full_like(reduced, BLACK)
+    under, ink = np.ones_like(reduced), np.full_like(reduced, BLACK)
     if not pigments:
         return under, ink
     chroma = _smooth_chroma(reduced, density, per_mm)
-    rays = np.array([p.chroma / np.hypot(*p.chroma) for p in pigments], np.float32)
     full = np.array([np.hypot(*p.chroma) for p in pigments], np.float32)
-    lengths = chroma.reshape(-1, 2) @ rays.T
-    nearest = np.argmax(lengths, axis=1).astype(np.uint8)
-    length = np.maximum(lengths.max(axis=1) - SLACK, 0.0).astype(np.float32)
-    shape = reduced.shape[:2]
+    rays = np.array([p.chroma for p in pigments], np.float32) / full[:, None]
+    lengths = [cv2.transform(chroma, ray[None]) for ray in rays]
+    longest = lengths[0]
+    for length in lengths[1:]:
+        longest = cv2.max(longest, length)
+    spent = np.zeros_like(reduced)
     for number, pigment in enumerate(pigments):
-        here = np.where(nearest == number, length, np.float32(0.0)).reshape(shape)
+        here = np.where(lengths[number] == longest, lengths[number], np.float32(0.0))
+        here = np.asarray(cv2.max(here - np.float32(SLACK), 0.0), np.float32)
         if dropped[number]:
+            amount = cv2.min(here, MOST_PENCIL * float(full[number]))
             unit = (pigment.density / full[number]).astype(np.float32)
-            under *= cv2.exp(-np.minimum(here, 1.6 * full[number])[..., None] * unit)
+            spent += cv2.merge([amount * u for u in unit])
         else:
-            sure = np.clip(here / SURE_TINT, 0.0, 1.0)[..., None]
-            ink += sure * (np.exp(-pigment.density).astype(np.float32) - BLACK)
-    return under, np.clip(ink, BLACK, 0.75)
+            sure = np.clip(here * np.float32(1.0 / SURE_TINT), 0.0, 1.0)
+            shift = np.exp(-pigment.density).astype(np.float32) - np.float32(BLACK)
+            ink += cv2.merge([sure * u for u in shift])
+    if any(dropped):
+        under = np.asarray(cv2.exp(-spent), np.float32)
+    return under, np.clip(ink, BLACK, LIGHTEST_INK)
 
 
 def _smooth_chroma(reduced: F32, density: F32, per_mm: float) -> F32:
     """Chroma of density, averaged near by with bright pixels counting most."""
-    weight = reduced.max(axis=2)
+    weight = brightest(reduced)
     weight -= np.float32(2 * BLACK)
     np.maximum(weight, 1e-3, out=weight)
     weight *= weight
-    planes = np.empty((*weight.shape, 3), np.float32)
-    np.matmul(density, AXES.T, out=planes[..., :2])
-    planes[..., :2] *= weight[..., None]
-    planes[..., 2] = weight
-    planes = cv2.GaussianBlur(planes, (0, 0), max(0.6, SPREAD_MM * per_mm))
-    planes[..., :2] /= planes[..., 2:]
-    return np.asarray(planes[..., :2], np.float32)
+    sigma = max(0.6, SPREAD_MM * per_mm)
+    mean = cv2.GaussianBlur(weight, (0, 0), sigma)
+    planes = [
+        cv2.divide(cv2.GaussianBlur(cv2.multiply(plane, weight), (0, 0), sigma), mean)
+        for plane in cv2.split(cv2.transform(density, AXES))
+    ]
+    return np.asarray(cv2.merge(planes), np.float32)
 
 
-def coefficients(under: F32, ink: F32) -> F32:
-    """Return (h, w, 4) float32: ink's reflectance is the first three times R, G, B, plus the last.
+def coefficients(under: F32, ink: F32) -> list[F32]:
+    """Return four (h, w) planes: ink's reflectance is R, G, B times the first three, plus the last.
 
     The weights of the channels fall with their noise and with what is unsure of the pencil.
     """
-    depth = under - ink
-    np.maximum(depth, 0.02, out=depth)
-    noise = np.array(CHANNEL_NOISE, np.float32)
-    doubt = np.float32(UNSURE) * (1.0 - under) * under
-    weights = 1.0 / (noise * noise + doubt * doubt)
-    weights *= depth
-    total = (weights * depth).sum(axis=2, keepdims=True)
-    dark = ink.min(axis=2, keepdims=True)
-    scale = (1.0 - dark) / total
-    weights *= scale
-    constant = 1.0 - (weights * under).sum(axis=2, keepdims=True)
-    return np.concatenate([weights, constant], axis=2)
+    planes: list[F32] = []
+    total = np.zeros(under.shape[:2], np.float32)
+    backs, inks = cv2.split(under), cv2.split(ink)
+    for back, front, noise in zip(backs, inks, CHANNEL_NOISE, strict=True):
+        doubt = back * (1.0 - back)
+        doubt *= doubt
+        doubt *= np.float32(UNSURE * UNSURE)
+        doubt += np.float32(noise * noise)
+        depth = cv2.max(cv2.subtract(back, front), 0.02)
+        weight = cv2.divide(depth, doubt)
+        planes.append(np.asarray(weight, np.float32))
+        total += cv2.multiply(weight, depth)
+    scale = cv2.divide(1.0 - darkest(ink), total)
+    constant = np.ones_like(total)
+    for plane, back in zip(planes, backs, strict=True):
+        plane *= scale
+        constant -= cv2.multiply(plane, back)
+    return [*planes, constant]
 
 
-def apply(reflectance: F32, factors: F32) -> F32:
-    """Return (H, W) float32: ``factors`` (h, w, 4), stretched bilinearly, applied to the sheet."""
+def apply(reflectance: F32, factors: list[F32]) -> tuple[F32, F32]:
+    """Return ink and the darkest channel, each (H, W) float32.
+
+    ``factors`` are four (h, w) planes by ``coefficients``, stretched bilinearly over the sheet.
+    """
     high, wide = reflectance.shape[:2]
-    result = np.empty((high, wide), np.float32)
-    rows = np.clip((np.arange(high) + 0.5) * (factors.shape[0] / high) - 0.5, 0, None)
-    rows = np.minimum(rows, factors.shape[0] - 1).astype(np.float32)
-    upper = np.minimum(rows.astype(np.int32), max(factors.shape[0] - 2, 0))
-    lower = np.minimum(upper + 1, factors.shape[0] - 1)
-    part = (rows - upper).astype(np.float32)[:, None, None]
+    ink = np.empty((high, wide), np.float32)
+    dark = np.empty((high, wide), np.float32)
+    coarse = factors[0].shape[0]
+    rows = np.clip((np.arange(high) + 0.5) * (coarse / high) - 0.5, 0, coarse - 1)
+    upper = np.minimum(rows.astype(np.int32), max(coarse - 2, 0))
+    lower = np.minimum(upper + 1, coarse - 1)
+    part = (rows - upper).astype(np.float32)[:, None]
     for top in range(0, high, STRIP):
         strip = slice(top, min(top + STRIP, high))
-        above = factors[upper[strip]]
-        lerp = above + part[strip] * (factors[lower[strip]] - above)
-        lerp = cv2.resize(lerp, (wide, lerp.shape[0]), interpolation=cv2.INTER_LINEAR)
-        target = result[strip]
-        np.einsum("ijk,ijk->ij", lerp[..., :3], reflectance[strip], out=target)
-        target += lerp[..., 3]
-        np.clip(target, 0.0, 1.2, out=target)
-    return result
+        channels = cv2.split(reflectance[strip])
+        stretched = [_stretch(f, upper[strip], lower[strip], part[strip], wide) for f in factors]
+        target = stretched[3]
+        for channel, factor in zip(channels, stretched[:3], strict=True):
+            cv2.accumulateProduct(channel, factor, target)
+        np.clip(target, 0.0, 1.2, out=ink[strip])
+        dark[strip] = cv2.min(cv2.min(channels[0], channels[1]), channels[2])
+    return ink, dark
+
+
+def _stretch(factor: F32, upper: I32, lower: I32, part: F32, wide: int) -> F32:
+    above = factor[upper]
+    above += part * (factor[lower] - above)
+    return np.asarray(
+        cv2.resize(above, (wide, above.shape[0]), interpolation=cv2.INTER_LINEAR), np.float32
+    )
