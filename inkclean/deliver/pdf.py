@@ -142,12 +142,24 @@ def new_document(title: str) -> pikepdf.Pdf:
     import pikepdf
 
     document = pikepdf.new()
+    describe(document, title)
+    return document
+
+
+def describe(document: pikepdf.Pdf, title: str) -> None:
+    """Set title, dates and origin, and nothing else."""
+    import pikepdf
+
     now = datetime.now(UTC).strftime("D:%Y%m%d%H%M%S+00'00'")
     info = {"Title": title or "Ink", "CreationDate": now, "ModDate": now}
     info |= {"Creator": f"inkclean {__version__}", "Producer": f"pikepdf {pikepdf.__version__}"}
-    for key, value in info.items():
-        document.docinfo[f"/{key}"] = pikepdf.String(value)
-    return document
+    entries = {f"/{key}": pikepdf.String(value) for key, value in info.items()}
+    document.docinfo = document.make_indirect(pikepdf.Dictionary(entries))
+
+
+def version_for(inks: bool) -> str:
+    """Return the PDF version: the profile that defines RGB is of a kind known from 1.7 on."""
+    return "1.4" if inks else "1.7"
 
 
 def add_page(document: pikepdf.Pdf, sheetlet: Sheetlet) -> pikepdf.Page:
@@ -169,13 +181,13 @@ def add_page(document: pikepdf.Pdf, sheetlet: Sheetlet) -> pikepdf.Page:
     return document.pages[-1]
 
 
-def save(document: pikepdf.Pdf, path: Path) -> None:
-    """Write the document as PDF 1.4, without object streams, its ID from its content."""
+def save(document: pikepdf.Pdf, path: Path, *, version: str = "1.4") -> None:
+    """Write the document, without object streams, its ID from its content."""
     import pikepdf
 
     document.save(
         path,
-        force_version="1.4",
+        force_version=version,
         object_stream_mode=pikepdf.ObjectStreamMode.disable,
         compress_streams=True,
         deterministic_id=True,

@@ -290,8 +290,8 @@ def _check_live(pixels: _Pixels, page: Page) -> Finding:
     return Finding(
         "safe area",
         "look",
-        f"{len(risky)} pieces of ink lie outside it; the nearest ends {gap:.1f} mm from the "
-        f"{closest} trim",
+        f"{len(risky)} piece{'s' * (len(risky) > 1)} of ink outside it; the nearest ends "
+        f"{gap:.1f} mm from the {closest} trim",
         "use --fit live, a smaller --scale, or move lettering inwards: the cut wanders by up to "
         "1 mm; a border drawn there on purpose may stay",
     )
