@@ -10,7 +10,7 @@ from typing import Any
 from inkclean import __version__
 from inkclean.arrays import Bool
 from inkclean.deliver import bitmap
-from inkclean.deliver.files import check_free, placed
+from inkclean.deliver.files import check_free, moves_record, placed_together
 from inkclean.errors import UsageError
 from inkclean.pipeline import Cleaned, Stopwatch
 from inkclean.sheet.values import Photo
@@ -102,24 +102,18 @@ def write_results(
     """
     watch = Stopwatch(page.seconds)
     settings = order.settings
-    outputs = {kind: str(target.path(kind)) for kind in order.kinds}
-    with watch.stage("write"):
-        cut = bitmap.cut_at(page.ink.coverage, page.ink.px_per_mm, settings.dpi)
-        writers = _writers(page, photo, settings, cut)
-        for kind in order.kinds:
-            if kind != "ticket":
-                with placed(target.path(kind), target.replace) as draft:
+    paths = {kind: target.path(kind) for kind in order.kinds}
+    with placed_together(paths, target.replace, moves_record(target.folder, target.name)) as drafts:
+        with watch.stage("write"):
+            cut = bitmap.cut_at(page.ink.coverage, page.ink.px_per_mm, settings.dpi)
+            writers = _writers(page, photo, settings, cut)
+            for kind, draft in drafts.items():
+                if kind != "ticket":
                     writers[kind](draft)
-    report = measured(page, str(origin.path), outputs)
-    ticket = Ticket(
-        photo=origin.path.name,
-        sha256=origin.sha256,
-        page=origin.page,
-        settings=settings,
-        measured={key: report[key] for key in report if key not in ("input", "outputs", "seconds")},
-    )
-    with placed(target.path("ticket"), target.replace) as draft:
-        draft.write_text(ticket_text(ticket), "utf-8")
+        report = measured(page, str(origin.path), {kind: str(path) for kind, path in paths.items()})
+        kept = {k: report[k] for k in report if k not in ("input", "outputs", "seconds")}
+        ticket = Ticket(origin.path.name, origin.sha256, origin.page, settings, kept)
+        drafts["ticket"].write_text(ticket_text(ticket), "utf-8")
     return report
 
 
