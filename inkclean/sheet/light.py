@@ -10,7 +10,7 @@ from inkclean.sheet.shading import Shading, find_shading, grid_size
 from inkclean.sheet.tones import TO_LINEAR
 from inkclean.sheet.values import Frame, Sheet
 
-STRIP = 256  # rows handled at once: the strip's float planes stay in the cache
+STRIP = 64  # rows handled at once: the strip's float planes stay in the cache
 BRIGHTEST = 1.5  # reflectance is clipped here: a glint on paper is no information
 NOISE_SAMPLES = 40_000  # enough for a standard deviation to half a per cent
 
