@@ -179,8 +179,8 @@ def _how_to(pen: Pen, plan: Plan, x: float, y: float) -> None:
         "Print at actual size (100 %), never fitted to the page. Measure the rule below first.",
         "Cut each sheet along its left and upper edge, from one cut mark to the other.",
         "At the poster's right and lower edge cut along the marks there too.",
-        "Begin at the top left. Lay each sheet over its neighbours, its cut edge between the tips",
-        "of the triangles, and glue it to the strip underneath.",
+        "Begin at the top left. Lay each sheet over its neighbours, its cut edge between the",
+        "tips of the triangles, and glue it to the strip underneath.",
     ]
     if shared:
         lines.append(f"Neighbours share {shared}.")

@@ -47,10 +47,11 @@ def _description(name: str) -> bytes:
 def _table(channels: int, values: U8) -> bytes:
     """Return a lut8Type: straight curves in and out, a table of the grid's values between."""
     out = values.shape[-1]
-    ramp = np.arange(256, dtype=np.uint8).tobytes()
+    ramp: bytes = bytes(range(256))
     matrix = struct.pack(">9i", 65536, 0, 0, 0, 65536, 0, 0, 0, 65536)
-    head = b"mft1\0\0\0\0" + struct.pack(">4B", channels, out, _GRID, 0) + matrix
-    return head + ramp * channels + values.tobytes() + ramp * out
+    head: bytes = b"mft1\0\0\0\0" + struct.pack(">4B", channels, out, _GRID, 0) + matrix
+    table: bytes = values.tobytes()
+    return head + ramp * channels + table + ramp * out
 
 
 def _axes(channels: int) -> list[F64]:
