@@ -110,7 +110,7 @@ def _clean_pages(
         target = Target(place, photo.name, replace)
         target.check(order.kinds)
         sha256 = sha256 or file_hash(path)
-        page = clean_photo(photo, order.settings, watch)
+        page = clean_photo(photo, order.settings, watch, keep_pencil=order.keep_pencil)
         yield write_results(page, photo, order, Origin(path, sha256, number), target)
 
 

@@ -82,8 +82,16 @@ def parse_corners(text: str) -> np.ndarray[Any, np.dtype[np.float64]]:
     return corners
 
 
-def clean_photo(photo: Photo, settings: Settings, watch: Stopwatch | None = None) -> Cleaned:
+def clean_photo(
+    photo: Photo,
+    settings: Settings,
+    watch: Stopwatch | None = None,
+    *,
+    keep_pencil: bool = False,
+) -> Cleaned:
     """Take one photo through to ink and curves.
+
+    ``keep_pencil`` keeps the picture of the underdrawing in ``ink.pencil.layer``.
 
     Raises:
         InkcleanError: the page cannot be used, or a setting is wrong; says why in one line.
@@ -98,7 +106,11 @@ def clean_photo(photo: Photo, settings: Settings, watch: Stopwatch | None = None
         del squared
     with watch.stage("ink"):
         ink = find_ink(
-            sheet, drop=settings.drop, weight=settings.weight, speck_mm=settings.speck_mm
+            sheet,
+            drop=settings.drop,
+            weight=settings.weight,
+            speck_mm=settings.speck_mm,
+            keep_pencil=keep_pencil,
         )
     with watch.stage("curves"):
         from inkclean.curves.trace import trace

@@ -7,6 +7,8 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+import numpy as np
+
 from inkclean import __version__
 from inkclean.arrays import Bool
 from inkclean.deliver import bitmap
@@ -37,6 +39,11 @@ class Order:
 
     settings: Settings
     also: tuple[str, ...] = ()
+
+    @property
+    def keep_pencil(self) -> bool:
+        """Tell whether a result shows the underdrawing."""
+        return bool({"pencil", "proof"} & set(self.also))
 
     @property
     def kinds(self) -> tuple[str, ...]:
@@ -138,15 +145,15 @@ def _writers(
 
     def proof(path: Path) -> None:
         from inkclean.deliver.proof import write_proof
-        from inkclean.ink.pencil import pencil_layer
 
-        layer = pencil_layer(sheet, ink) if ink.pencil.found else None
-        write_proof(photo, sheet, ink, page.capture, layer, path)
+        write_proof(photo, sheet, ink, page.capture, path)
 
     def pencil(path: Path) -> None:
-        from inkclean.ink.pencil import pencil_layer
-
-        bitmap.write_picture_png(pencil_layer(sheet, ink), sheet.px_per_mm, path)
+        layer = ink.pencil.layer
+        if layer is None:
+            # no pencil found: bare paper is the honest picture of it
+            layer = np.ones((*ink.coverage.shape, 3), np.float32)
+        bitmap.write_picture_png(layer, sheet.px_per_mm, path)
 
     return {
         "ink": lambda path: bitmap.write_ink_png(cut, settings.dpi, path),

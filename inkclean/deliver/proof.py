@@ -34,17 +34,12 @@ class _Panel:
     picture: Image.Image
 
 
-def write_proof(
-    photo: Photo, sheet: Sheet, ink: Ink, capture: Capture, pencil: F32 | None, path: Path
-) -> None:
-    """Write the proof as PNG.
-
-    ``pencil`` is the picture of the underdrawing (H, W, 3) linear reflectance, or None where
-    none was taken off.
-    """
+def write_proof(photo: Photo, sheet: Sheet, ink: Ink, capture: Capture, path: Path) -> None:
+    """Write the proof as PNG; the underdrawing is shown where ``ink`` has kept its picture."""
     panels = [_Panel("Photo", _photo_panel(photo, sheet)), _Panel("Ink", _ink_panel(ink))]
-    if pencil is not None:
-        panels.append(_Panel("Underdrawing taken off", _fit(encode(_shrink(pencil)))))
+    if ink.pencil.layer is not None:
+        pencil = _fit(encode(_shrink(ink.pencil.layer)))
+        panels.append(_Panel("Underdrawing taken off", pencil))
     notes = _notes(sheet, ink, capture)
     width = _GAP + sum(panel.picture.width + _GAP for panel in panels)
     height = _HEAD + _HEIGHT + _GAP + _LINE * len(notes) + _GAP
@@ -122,7 +117,7 @@ def _notes(sheet: Sheet, ink: Ink, capture: Capture) -> list[tuple[str, tuple[in
     share = 100.0 * float((ink.coverage >= 0.5).mean())
     notes = [
         (
-            f"{paper}, {sheet.width_mm:.0f} × {sheet.height_mm:.0f} mm, {sheet.frame.framed}; "
+            f"{paper}, {sheet.width_mm:.0f} by {sheet.height_mm:.0f} mm, {sheet.frame.framed}; "
             f"{share:.1f} % ink.  Photo: {capture.verdict}. {capture.advice}",
             _TEXT,
         )

@@ -16,9 +16,10 @@ def find_ink(
     drop: tuple[str, ...] = ("auto",),
     weight: float = 0.0,
     speck_mm: float = 0.2,
+    keep_pencil: bool = False,
 ) -> Ink:
-    """Return the ink of ``sheet``."""
-    grey, pencil = separate(sheet, drop)
+    """Return the ink of ``sheet``; ``keep_pencil`` keeps the picture of the underdrawing."""
+    grey, pencil = separate(sheet, drop, keep_layer=keep_pencil)
     blur_px = edge_blur_px(grey.ink)
     coverage = cut(grey, noise=sheet.noise, blur_px=blur_px, weight=weight)
     coverage, removed, doubts = clean_specks(
