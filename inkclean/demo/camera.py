@@ -16,7 +16,7 @@ from inkclean.arrays import F32, F64, U8
 from inkclean.demo import desk as desks
 from inkclean.demo import lamp, paper
 from inkclean.demo.page import Page
-from inkclean.demo.sampling import look_up
+from inkclean.demo.sampling import enlarge, look_up, noise
 from inkclean.demo.view import View, aim, flatbed
 from inkclean.units import MM_PER_INCH, Paper
 
@@ -170,13 +170,20 @@ def scan_view(size: Paper, dpi: float) -> View:
     return flatbed(size.width_mm, size.height_mm, dpi / MM_PER_INCH)
 
 
+def decode(jpeg: bytes) -> U8:
+    """Return the pixels (H, W, 3) uint8, R G B, of an encoded picture."""
+    pixels = cv2.imdecode(np.frombuffer(jpeg, np.uint8), cv2.IMREAD_COLOR)
+    if pixels is None:
+        raise ValueError("no picture")
+    return np.asarray(pixels[..., ::-1], np.uint8).copy()
+
+
 def _expose(page: Page, c: Conditions, view: View, light: F32, *, grey: bool = False) -> Shot:
     rng = np.random.default_rng(c.seed)
-    cv2.setRNGSeed(c.seed)
     height, width = view.photo_size
     layers, dust = paper.layers(page, c.dust, c.grid_mm, c.show_through, rng)
     shares = _sample(layers, page, c, view)
-    lit = cv2.resize(light, (width, height), interpolation=cv2.INTER_LINEAR)
+    lit = enlarge(light, (height, width))
     image = paper.colour(shares, page, c, view, rng)
     _lay_desk(image, shares[..., 3], c, view, rng)
     image *= lit
@@ -184,10 +191,8 @@ def _expose(page: Page, c: Conditions, view: View, light: F32, *, grey: bool = F
     ok, jpeg = cv2.imencode(".jpg", encoded[..., ::-1], [cv2.IMWRITE_JPEG_QUALITY, c.jpeg_quality])
     if not ok:
         raise RuntimeError("JPEG encoding failed")
-    pixels = cv2.cvtColor(cv2.imdecode(jpeg, cv2.IMREAD_COLOR), cv2.COLOR_BGR2RGB)
-    return Shot(
-        np.asarray(pixels, np.uint8), jpeg.tobytes(), view.corners_px(), view, dust, light, c
-    )
+    data = jpeg.tobytes()
+    return Shot(decode(data), data, view.corners_px(), view, dust, light, c)
 
 
 def _sample(layers: list[U8], page: Page, c: Conditions, view: View) -> F32:
@@ -226,7 +231,7 @@ def _page_grid(view: View, page: Page, top: int, bottom: int, width: int, times:
     nodes = np.stack(np.meshgrid(cols, rows), axis=-1)
     at = (view.to_page(nodes) * page.px_per_mm - 0.5).astype(np.float32)
     k = block * times
-    fine = cv2.resize(at, (len(cols) * k, len(rows) * k), interpolation=cv2.INTER_LINEAR)
+    fine = enlarge(at, (len(rows) * k, len(cols) * k))
     high = (bottom - top) * times
     return np.asarray(fine[k : k + high, k : k + width * times], np.float32)
 
@@ -252,13 +257,12 @@ def _lay_desk(image: F32, sheet: F32, c: Conditions, view: View, rng: np.random.
 
 def _develop(image: F32, c: Conditions, rng: np.random.Generator, *, grey: bool) -> U8:
     """Noise, colour filter softness, tone curve, sharpening; ``image`` is used up."""
-    noise = np.empty(image.shape, np.float32)
-    cv2.randn(noise, 0.0, 1.0)
+    grains = noise(image.shape, rng)
     level = np.maximum(image, 0.0)
     level *= c.shot
     level += c.read**2
-    noise *= np.sqrt(level, out=level)
-    image += noise
+    grains *= np.sqrt(level, out=level)
+    image += grains
     if grey:
         image[:] = (image @ np.array([0.2126, 0.7152, 0.0722], np.float32))[..., None]
     elif c.chroma_soft_px > 0:
@@ -268,10 +272,10 @@ def _develop(image: F32, c: Conditions, rng: np.random.Generator, *, grey: bool)
             image[..., channel] = green + cv2.GaussianBlur(difference, (0, 0), c.chroma_soft_px)
     np.clip(image, 0.0, 1.0, out=image)
     encoded = _curve(c.contrast)[(image * 4095.0 + 0.5).astype(np.uint16)]
-    if c.sharpen > 0:
-        soft = cv2.GaussianBlur(encoded, (0, 0), 1.2)
-        encoded = cv2.addWeighted(encoded, 1.0 + c.sharpen, soft, -c.sharpen, 0.0)
-    return np.asarray(encoded, np.uint8)
+    if c.sharpen <= 0:
+        return encoded
+    soft = cv2.GaussianBlur(encoded, (0, 0), 1.2)
+    return np.asarray(cv2.addWeighted(encoded, 1.0 + c.sharpen, soft, -c.sharpen, 0.0), np.uint8)
 
 
 def _curve(contrast: float) -> U8:

@@ -77,7 +77,7 @@ def _clutter(top: F32, corners: F64, rng: np.random.Generator) -> F32:
         shade = quad + np.array([7.0, 9.0])
         _poly(out, shade, (0.02, 0.015, 0.01))
         _poly(out, quad, colour)
-        return quad
+        return np.asarray(quad, np.float64)
 
     box(0, -180, 10, 620, 420, 8, (0.72, 0.71, 0.66))
     book = box(1, 120, 70, 260, 520, -12, (0.08, 0.16, 0.22))

@@ -27,7 +27,8 @@ def over(c: Conditions, view: View) -> F32:
     # the sheet's own frame, flat enough for light: 0..1 across and down
     nodes = np.stack(np.meshgrid(x[::8], y[::8]), axis=-1)
     mm = view.to_page(nodes)
-    place = _upsample(mm / (view.width_mm, view.height_mm), shape)
+    size = np.array([view.width_mm, view.height_mm])
+    place = _upsample(mm / size, shape)
     lamp = _falloff(place, c.light_from, c.light_ratio * (1 + _ROOM) - _ROOM, view)
     light = lamp[..., None] * colour(c.lamp_k) + _ROOM * colour(c.ambient_k)
     if c.bow_mm:
@@ -107,6 +108,6 @@ def _upsample(grid: F64, shape: tuple[int, int]) -> F64:
     # nodes stand at every eighth place: put them back where they were
     rows = np.arange(shape[0], dtype=np.float32) / 8
     cols = np.arange(shape[1], dtype=np.float32) / 8
-    index = np.stack(np.meshgrid(cols, rows), axis=-1)
+    index = np.stack(np.meshgrid(cols, rows), axis=-1).astype(np.float32)
     fine = look_up(grid.astype(np.float32), index, black_outside=False)
     return np.asarray(fine, np.float64)

@@ -10,7 +10,7 @@ import numpy as np
 from inkclean.arrays import F32, F64
 from inkclean.demo import raster, scene
 from inkclean.demo.board import Board, Records
-from inkclean.demo.sampling import values_at
+from inkclean.demo.sampling import blur, noise, values_at
 from inkclean.units import MM_PER_INCH, PAPERS, Paper
 
 A4 = PAPERS["A4"]
@@ -133,11 +133,9 @@ def _pencil(boards: list[Board], paper: Paper, rng: np.random.Generator, strengt
         return np.zeros(shape, np.float32)
     points, offsets = raster.join([p for board in boards for p in board.pencil])
     layer = raster.coverage(points * PENCIL_PX_PER_MM, offsets, shape)
-    layer = cv2.GaussianBlur(layer, (0, 0), 1.2)
-    tooth = np.empty(shape, np.float32)
-    cv2.setRNGSeed(int(rng.integers(1 << 30)))
-    cv2.randn(tooth, 0.0, 1.0)
-    tooth = cv2.GaussianBlur(tooth, (0, 0), 1.1) * 3.6
+    layer = blur(layer, 1.2)
+    tooth = blur(noise(shape, rng), 1.1)
+    tooth *= 3.6
     tooth += 2.0
     # pigment takes on the tooth's tops: more pressure reaches deeper
     layer *= np.clip(tooth * 0.28 + 0.25, 0.05, 1.0)
@@ -178,7 +176,7 @@ def _clear_dots(sheet: F32, records: Records) -> F32:
     ring = np.stack([np.cos(turn), np.sin(turn)], 1)[None]
     around = _sample(sheet, dots[:, None, :2] + ring * (dots[:, 2] / 2 + 0.12)[:, None, None])
     keep = (_sample(sheet, dots[:, :2]) > 0.95) & (around.max(axis=1) < 0.1)
-    return dots[keep].astype(np.float32)
+    return np.asarray(dots[keep], np.float32)
 
 
 def _solid_blacks(sheet: F32, records: Records) -> tuple[F32, ...]:

@@ -9,6 +9,7 @@ import numpy as np
 
 from inkclean.arrays import F32, U8
 from inkclean.demo.page import Page
+from inkclean.demo.sampling import blur, enlarge, noise
 from inkclean.demo.view import View
 
 if TYPE_CHECKING:
@@ -35,7 +36,7 @@ def layers(
     """
     height, width = page.ink.shape
     ink = cv2.convertScaleAbs(page.ink, alpha=255.0)
-    pencil = cv2.resize(page.pencil, (width, height), interpolation=cv2.INTER_LINEAR)
+    pencil = enlarge(page.pencil, (height, width))
     pencil *= 1.0 - page.ink
     specks, places = _dust(page, dust, rng)
     sheet = np.full((height, width), 255, np.uint8)
@@ -58,7 +59,7 @@ def colour(shares: F32, page: Page, c: Conditions, view: View, rng: np.random.Ge
     """Return the reflectance (H, W, 3) of the sheet, 0 beside it, from its layers' shares."""
     ink, pencil, dust, sheet = (shares[..., k] for k in range(4))
     shape = ink.shape
-    grain = _grain(shape, c.grain, view.px_per_mm())
+    grain = _grain(shape, c.grain, view.px_per_mm(), rng)
     sheen = _sheen(shape, c, view, rng)
     image = np.empty((*shape, 3), np.float32)
     for k, (tint, pigment, black) in enumerate(
@@ -72,16 +73,16 @@ def colour(shares: F32, page: Page, c: Conditions, view: View, rng: np.random.Ge
     return image
 
 
-def _grain(shape: tuple[int, ...], amount: float, px_per_mm: float) -> F32:
+def _grain(
+    shape: tuple[int, ...], amount: float, px_per_mm: float, rng: np.random.Generator
+) -> F32:
     """Fibres and tooth: about 1 around which the light varies, of 0.1 to 0.3 mm and clouds."""
-    noise = np.empty(shape, np.float32)
-    cv2.randn(noise, 0.0, 1.0)
-    fine = cv2.GaussianBlur(noise, (0, 0), max(0.08 * px_per_mm, 0.5))
-    fine *= amount / max(float(fine[::7, ::7].std()), 1e-6)
-    small = np.empty((shape[0] // 40 + 2, shape[1] // 40 + 2), np.float32)
-    cv2.randn(small, 1.0, 0.4 * amount)
-    fine += cv2.resize(small, (shape[1], shape[0]), interpolation=cv2.INTER_CUBIC)
-    return np.asarray(fine, np.float32)
+    fine = blur(noise(shape, rng), max(0.08 * px_per_mm, 0.5))
+    fine *= np.float32(amount / max(float(fine[::7, ::7].std()), 1e-6))
+    fine += 1.0
+    clouds = noise((shape[0] // 40 + 2, shape[1] // 40 + 2), rng) * np.float32(0.4 * amount)
+    fine += enlarge(clouds, shape, cubic=True)
+    return fine
 
 
 def _sheen(shape: tuple[int, ...], c: Conditions, view: View, rng: np.random.Generator) -> F32:
@@ -91,12 +92,11 @@ def _sheen(shape: tuple[int, ...], c: Conditions, view: View, rng: np.random.Gen
     a = np.radians(c.light_from)
     gx, gy = w * (0.5 + 0.3 * np.cos(a)), h * (0.5 + 0.3 * np.sin(a))
     gloss = c.gloss * np.exp(-(((x - gx) / (0.45 * w)) ** 2 + ((y - gy) / (0.35 * h)) ** 2))
-    coarse = cv2.resize(gloss.astype(np.float32), (w, h))
+    coarse = enlarge(gloss.astype(np.float32), (h, w))
     if c.ink_texture:
-        film = rng.standard_normal((h // 5 + 2, w // 14 + 2)).astype(np.float32)
-        film = cv2.resize(np.maximum(film - 0.3, 0.0), (w, h))
-        coarse += c.ink_texture * film
-    return np.asarray(coarse, np.float32)
+        film = np.maximum(noise((h // 5 + 2, w // 14 + 2), rng) - np.float32(0.3), 0.0)
+        coarse += np.float32(c.ink_texture) * enlarge(film, (h, w))
+    return coarse
 
 
 def _dust(page: Page, count: int, rng: np.random.Generator) -> tuple[U8, F32]:

@@ -145,4 +145,5 @@ def disc(x: float, y: float, diameter: float, wobble: float, rng: np.random.Gene
     shape = np.stack([radius * np.cos(turn), radius * np.sin(turn)], axis=1)
     nxt = np.roll(shape, -1, axis=0)
     area = abs(np.sum(shape[:, 0] * nxt[:, 1] - nxt[:, 0] * shape[:, 1])) / 2
-    return shape * np.sqrt(np.pi * diameter**2 / 4 / area) + (x, y)
+    scale = np.sqrt(np.pi * diameter**2 / 4 / area)
+    return np.asarray(shape * scale + np.array([x, y]), np.float64)

@@ -1,4 +1,4 @@
-"""Bilinear look-up in pictures, in continuous pixel coordinates."""
+"""Bilinear look-up in pictures, in continuous pixel coordinates; blur and noise."""
 
 from __future__ import annotations
 
@@ -31,3 +31,19 @@ def values_at(image: F32, xy_px: F64) -> F32:
         part = np.ascontiguousarray(flat[i : i + _MOST_ROWS])
         out[i : i + _MOST_ROWS] = look_up(image, part)[:, 0]
     return out.reshape(xy_px.shape[:-1])
+
+
+def blur(image: NDArray[Any], sigma: float) -> F32:
+    """Return a float picture under a Gaussian."""
+    return np.asarray(cv2.GaussianBlur(image, (0, 0), sigma), np.float32)
+
+
+def noise(shape: tuple[int, ...], rng: np.random.Generator) -> F32:
+    """Return independent normal values, mean 0, deviation 1."""
+    return rng.standard_normal(shape, np.float32)
+
+
+def enlarge(image: F32, shape: tuple[int, ...], *, cubic: bool = False) -> F32:
+    """Return ``image`` (h, w[, c]) at ``shape`` (H, W, …)."""
+    how = cv2.INTER_CUBIC if cubic else cv2.INTER_LINEAR
+    return np.asarray(cv2.resize(image, (shape[1], shape[0]), interpolation=how), np.float32)

@@ -10,6 +10,7 @@ from inkclean.arrays import F64
 
 # the bend is circular up to this share of the paper beyond its edges, then straight
 _BEND_REACH = 0.6
+_FLAT_MM = 0.01  # a bow that nobody could tell from flat
 
 
 @dataclass(frozen=True)
@@ -44,13 +45,13 @@ class View:
             space = _bend(xy - self._middle(), self.bend_per_mm, self.bend_axis, self._half())
             turned = space @ self.rotation.T
             depth = self.distance_mm - turned[..., 2:]
-            px = self.focal_px * turned[..., :2] / depth + self.centre_px
+            px = self.focal_px * turned[..., :2] / depth + np.array(self.centre_px)
         return self._distort(px)
 
     def to_page(self, px: F64) -> F64:
         """Places on the paper in mm (…, 2) of photo px (…, 2); beyond the edge it goes on."""
         px = self._undistort(np.asarray(px, np.float64))
-        back = np.linalg.inv(self.homography)
+        back = np.linalg.inv(self.homography).astype(np.float64)
         flat = _project(back, px)
         if self.bend_per_mm == 0.0:
             return flat
@@ -82,7 +83,8 @@ class View:
         if self.radial == 0.0:
             return px
         off, unit = self._off_axis(px)
-        return px + off * self.radial * np.sum((off / unit) ** 2, axis=-1, keepdims=True)
+        square = np.sum((off / unit) ** 2, axis=-1, keepdims=True)
+        return np.asarray(px + off * self.radial * square, np.float64)
 
     def _undistort(self, px: F64) -> F64:
         if self.radial == 0.0:
@@ -181,11 +183,11 @@ def _rotation(tilt_deg: float, toward_deg: float, turn_deg: float) -> F64:
 
 def _curvature(bow_mm: float, half: float) -> float:
     """Curvature whose arc of half length ``half`` rises by ``bow_mm``."""
+    if bow_mm < _FLAT_MM:
+        return 0.0
     curvature = 2 * bow_mm / half**2
     for _ in range(20):
-        if curvature:
-            rise = (1 - np.cos(half * curvature)) / curvature
-            curvature *= bow_mm / rise
+        curvature *= bow_mm * curvature / (1 - np.cos(half * curvature))
     return float(curvature)
 
 

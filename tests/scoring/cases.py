@@ -203,16 +203,14 @@ def _shot(which: Case) -> Shot:
         )
     with np.load(path) as kept:
         jpeg, dust, light = kept["jpeg"], kept["dust"], kept["light"]
-    pixels = cv2.imdecode(jpeg, cv2.IMREAD_COLOR)
-    assert pixels is not None
     if which.scan_dpi:
         view = camera.scan_view(PAPERS[which.paper], which.scan_dpi)
         conditions = camera.SCANNER
     else:
         view = camera.photo_view(PAPERS[which.paper], which.conditions)
         conditions = which.conditions
-    rgb = np.asarray(cv2.cvtColor(pixels, cv2.COLOR_BGR2RGB), np.uint8)
-    return Shot(rgb, jpeg.tobytes(), view.corners_px(), view, dust, light, conditions)
+    data = jpeg.tobytes()
+    return Shot(camera.decode(data), data, view.corners_px(), view, dust, light, conditions)
 
 
 def _take(which: Case, page: Page) -> Shot:

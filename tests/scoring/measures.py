@@ -7,6 +7,7 @@ from memory, as three open implementations have it.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import cv2
@@ -97,8 +98,9 @@ def pseudo_f(result: Bool, truth: Bool) -> float:
     """F-measure, per cent, with recall on the skeleton of the truth only (form of 2010)."""
     from skimage.morphology import skeletonize
 
-    bones = skeletonize(truth)
-    recall = np.count_nonzero(bones & result) / max(np.count_nonzero(bones), 1)
+    thin: Callable[[Bool], Bool] = skeletonize
+    bones = thin(truth)
+    recall = np.count_nonzero(bones & result) / max(int(np.count_nonzero(bones)), 1)
     precision = overlap(result, truth).precision
     return 200.0 * recall * precision / max(recall + precision, 1e-12)
 

@@ -41,7 +41,7 @@ def score_ink(result: Bool, page: Page, shot: Shot, aligned: Aligned) -> dict[st
     lines = _lines(page, aligned)
     dots = _places(page.dots, aligned)
     dust = _places(shot.dust, aligned)
-    blacks = [aligned.to_sheet(b) * scale for b in page.blacks]
+    blacks = [aligned.to_sheet(b.astype(np.float64)) * scale for b in page.blacks]
     holed, hole_px = measures.black_holes(result, blacks, 0.15 * scale)
     return {
         "f": counts.f_measure,
