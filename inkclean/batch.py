@@ -2,17 +2,24 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass
+from itertools import count
 from multiprocessing import get_context
 from pathlib import Path
 from typing import Any
 
+from inkclean.deliver.files import finish_moves
 from inkclean.errors import InkcleanError, InputError, UsageError
-from inkclean.results import ENDINGS, Order, Origin, Target
+from inkclean.results import ENDINGS, Order, Origin, Target, done_before
+from inkclean.ticket import file_hash
 
 PICTURES = {".jpg", ".jpeg", ".png", ".tif", ".tiff", ".webp", ".heic", ".heif", ".pdf"}
+# set to anything, faults of the program are shown in full
+TRACE = "INKCLEAN_TRACE"
+_SEVERAL_PAGES = {".tif", ".tiff", ".pdf"}
 # what the tool itself leaves beside a photo is no photo
 _OWN = (*ENDINGS.values(), ".flats.png", ".areas.png", ".press.pdf", ".tiles.pdf")
 
@@ -85,33 +92,50 @@ def clean_file(path: Path, folder: Path | None, order: Order, replace: bool) -> 
     except MemoryError:
         why = f"{path} needs more memory than there is: close other programs or scale it down"
         return Outcome(path, tuple(reports), why, InputError.exit_code)
+    except Exception as error:
+        if os.environ.get(TRACE):
+            raise
+        why = (
+            f"{path} failed by a fault of the program ({type(error).__name__}: {error}): "
+            f"report it; {TRACE}=1 shows where"
+        )
+        return Outcome(path, tuple(reports), " ".join(why.split()), InputError.exit_code)
     return Outcome(path, tuple(reports))
 
 
 def _clean_pages(
     path: Path, folder: Path | None, order: Order, replace: bool
 ) -> Iterator[dict[str, Any]]:
+    place = folder or path.parent
+    origin = Origin(path, file_hash(path), 1)
+    if path.suffix.lower() not in _SEVERAL_PAGES:
+        # one picture, one name: no need to open it to see whether it is done
+        target = Target(place, path.stem, replace)
+        finish_moves(place, target.name, tuple(ENDINGS.values()))
+        report = done_before(order, origin, target)
+        if report is not None:
+            yield report
+            return
     from inkclean.pipeline import Stopwatch, clean_photo
     from inkclean.results import write_results
     from inkclean.sheet.read import read_photos
-    from inkclean.ticket import file_hash
 
-    place = folder or path.parent
     photos = read_photos(path, budget_mp=order.settings.budget_mp)
-    sha256 = ""
-    number = 0
-    while True:
+    for number in count(1):
         watch = Stopwatch()
         with watch.stage("read"):
             photo = next(photos, None)
         if photo is None:
             return
-        number += 1
+        origin = Origin(path, origin.sha256, number)
         target = Target(place, photo.name, replace)
-        target.check(order.kinds)
-        sha256 = sha256 or file_hash(path)
-        page = clean_photo(photo, order.settings, watch, keep_pencil=order.keep_pencil)
-        yield write_results(page, photo, order, Origin(path, sha256, number), target)
+        finish_moves(place, target.name, tuple(ENDINGS.values()))
+        report = done_before(order, origin, target)
+        if report is None:
+            target.check(order.kinds)
+            page = clean_photo(photo, order.settings, watch, keep_pencil=order.keep_pencil)
+            report = write_results(page, photo, order, origin, target)
+        yield report
 
 
 def clean_files(

@@ -230,9 +230,10 @@ def summary(report: dict[str, Any]) -> list[str]:
     paper = sheet["paper"] or "sheet"
     size = f"{sheet['width_mm']:.0f} × {sheet['height_mm']:.0f} mm"
     seconds = sum(report["seconds"].values())
+    spent = "done before" if report["done_before"] else f"{seconds:.1f} s"
     lines = [
         f"{Path(report['input']).name}: {paper} ({size}, {sheet['framed']}), "
-        f"{100 * ink['share']:.1f} % ink, {curves['shapes']} shapes, {seconds:.1f} s"
+        f"{100 * ink['share']:.1f} % ink, {curves['shapes']} shapes, {spent}"
     ]
     lines += [f"  {note}" for note in (report["pencil"]["note"],) if note]
     if report["capture"]["verdict"] != "good":

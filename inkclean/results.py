@@ -13,10 +13,10 @@ from inkclean import __version__
 from inkclean.arrays import Bool
 from inkclean.deliver import bitmap
 from inkclean.deliver.files import check_free, moves_record, placed_together
-from inkclean.errors import UsageError
+from inkclean.errors import InputError, UsageError
 from inkclean.pipeline import Cleaned, Stopwatch
 from inkclean.sheet.values import Photo
-from inkclean.ticket import Settings, Ticket, ticket_text
+from inkclean.ticket import Settings, Ticket, file_hash, read_ticket, ticket_text
 
 ENDINGS = {
     "ink": ".ink.png",
@@ -95,6 +95,39 @@ def parse_also(text: str) -> tuple[str, ...]:
     return tuple(dict.fromkeys(kinds))
 
 
+def done_before(order: Order, origin: Origin, target: Target) -> dict[str, Any] | None:
+    """Return the report of a page that stands finished and unchanged already, else None.
+
+    Finished means: its ticket was written by this version for the same photo and settings,
+    and every result asked for is there as it was left.
+    """
+    try:
+        ticket = read_ticket(target.path("ticket"))
+        same = (
+            ticket.version == __version__
+            and ticket.sha256 == origin.sha256
+            and ticket.page == origin.page
+            and ticket.settings == order.settings
+        )
+        kinds = [kind for kind in order.kinds if kind != "ticket"]
+        if not same or any(
+            kind not in ticket.results or file_hash(target.path(kind)) != ticket.results[kind]
+            for kind in kinds
+        ):
+            return None
+    except InputError:
+        return None
+    outputs = {kind: str(target.path(kind)) for kind in order.kinds}
+    return {
+        "input": str(origin.path),
+        "outputs": outputs,
+        **ticket.measured,
+        "seconds": {},
+        "version": __version__,
+        "done_before": True,
+    }
+
+
 def write_results(
     page: Cleaned,
     photo: Photo,
@@ -119,7 +152,8 @@ def write_results(
                     writers[kind](draft)
         report = measured(page, str(origin.path), {kind: str(path) for kind, path in paths.items()})
         kept = {k: report[k] for k in report if k not in ("input", "outputs", "seconds")}
-        ticket = Ticket(origin.path.name, origin.sha256, origin.page, settings, kept)
+        left = {kind: file_hash(draft) for kind, draft in drafts.items() if kind != "ticket"}
+        ticket = Ticket(origin.path.name, origin.sha256, origin.page, settings, kept, results=left)
         drafts["ticket"].write_text(ticket_text(ticket), "utf-8")
     return report
 
@@ -227,6 +261,7 @@ def measured(page: Cleaned, source: str, outputs: dict[str, str]) -> dict[str, A
         },
         "seconds": {stage: round(spent, 3) for stage, spent in page.seconds.items()},
         "version": __version__,
+        "done_before": False,
     }
 
 

@@ -46,7 +46,8 @@ class Ticket:
 
     ``photo`` names the picture the page came from and carries its SHA-256; ``page`` counts
     the pictures within that file from 1; ``measured`` holds what the run reported;
-    ``edits`` what was corrected by hand, lengths in mm of paper.
+    ``edits`` what was corrected by hand, lengths in mm of paper; ``results`` the SHA-256 of
+    each file that was left, by kind.
     """
 
     photo: str
@@ -55,6 +56,7 @@ class Ticket:
     settings: Settings
     measured: Mapping[str, Any]
     edits: Mapping[str, Any] = field(default_factory=dict)
+    results: Mapping[str, str] = field(default_factory=dict)
     version: str = __version__
 
 
@@ -98,6 +100,7 @@ def ticket_text(ticket: Ticket) -> str:
         "settings": asdict(ticket.settings),
         "measured": ticket.measured,
         "edits": ticket.edits,
+        "results": ticket.results,
     }
     return json.dumps(body, indent=1, ensure_ascii=False) + "\n"
 
@@ -126,7 +129,7 @@ def read_ticket(path: Path) -> Ticket:
     page = body.get("page")
     if not isinstance(page, int) or isinstance(page, bool) or page < 1:
         raise _wrong(path, "page")
-    for key in ("measured", "edits"):
+    for key in ("measured", "edits", "results"):
         if not isinstance(body.get(key), dict):
             raise _wrong(path, key)
     return Ticket(
@@ -136,6 +139,7 @@ def read_ticket(path: Path) -> Ticket:
         settings=_settings(path, body.get("settings")),
         measured=body["measured"],
         edits=body["edits"],
+        results=body["results"],
         version=version,
     )
 

@@ -55,6 +55,7 @@ def test_clean_leaves_what_the_design_says(tmp_path: Path) -> None:
     report: dict[str, Any] = json.loads(result.stdout)
     assert set(report) == {
         "input", "outputs", "sheet", "capture", "pencil", "ink", "curves", "seconds", "version",
+        "done_before",
     }  # fmt: skip
     assert {"width_mm", "height_mm", "px_per_mm", "corners_px", "framed"} <= set(report["sheet"])
     assert {"sharpness", "light_ratio", "clipped_share", "verdict", "advice"} <= set(
@@ -85,13 +86,30 @@ def test_nothing_is_written_over(tmp_path: Path) -> None:
     photo = _scan(tmp_path / "quay.png")
     assert _run("clean", photo, "--quiet").exit_code == 0
     first = (tmp_path / "quay.svg").read_bytes()
-    text = _one_line(_run("clean", photo), 3)
+    text = _one_line(_run("clean", photo, "--weight", "0.5"), 3)
     assert "--replace" in text
     assert (tmp_path / "quay.svg").read_bytes() == first
     again = _run("clean", photo, "--replace", "--weight", "0.5", "--quiet")
     assert again.exit_code == 0
     assert again.output == ""
     assert (tmp_path / "quay.svg").read_bytes() != first
+
+
+def test_a_finished_page_is_not_done_again(tmp_path: Path) -> None:
+    photo = _scan(tmp_path / "quay.png")
+    first = json.loads(_run("clean", photo, "--json").stdout)
+    stamp = (tmp_path / "quay.svg").stat().st_mtime_ns
+    second = json.loads(_run("clean", photo, "--json").stdout)
+    assert not first["done_before"]
+    assert second["done_before"]
+    assert second["ink"] == first["ink"]
+    assert (tmp_path / "quay.svg").stat().st_mtime_ns == stamp
+    # a result that was touched, or one that is missing, is made anew
+    (tmp_path / "quay.svg").write_text("<svg/>")
+    assert not json.loads(_run("clean", photo, "--json", "--replace").stdout)["done_before"]
+    assert not json.loads(_run("clean", photo, "--json", "--replace", "--also", "tiff").stdout)[
+        "done_before"
+    ]
 
 
 def test_same_in_same_out(tmp_path: Path) -> None:

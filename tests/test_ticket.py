@@ -18,6 +18,7 @@ TICKET = Ticket(
     settings=Settings(drop=("blue", "#A4DDED"), weight=0.25, strokes=True),
     measured={"ink": {"share": 0.1}},
     edits={},
+    results={"svg": "1" * 64},
 )
 
 
