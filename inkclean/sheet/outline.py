@@ -8,7 +8,7 @@ import cv2
 import numpy as np
 
 from inkclean.arrays import F32, F64, I64, U8, Bool
-from inkclean.sheet.lines import Lines, find_lines
+from inkclean.sheet.lines import STEP, Lines, find_lines
 
 # The outline is looked for with the photo's longer side at so many px: the paper's edge is
 # still a step of a px or two, and pen lines are thin enough to be taken away.
@@ -27,10 +27,15 @@ DARKER = 0.75
 # Weights of the score: weakest side, size, colour difference at the sides, overshoot beyond
 # the corners, brightness within against without. Found on real and drawn scenes.
 WEAKEST, SIZE, COLOUR, OVERSHOOT, BRIGHT = 0.35, 0.45, 0.25, 0.15, 0.3
+# A side counts as an edge only if so much of it lies in the picture; what each side costs that
+# is none.
+LEAST_SHOWN, VAIN = 0.3, 0.1
+# Pages that take up less of the picture than this are ever less likely.
+SMALL_AREA, SMALL = 0.2, 0.2
 # Candidates whose areas are compared in full.
 SHORTLIST = 120
-# Least score of a page; what scores less is a picture without one.
-LEAST_SCORE = 0.75
+# Least score of a page; a picture without one scores 0.75 by its borders alone.
+LEAST_SCORE = 0.9
 # Least clearness of a side that counts as seen.
 SEEN = 0.3
 
@@ -167,8 +172,8 @@ def _weigh_sides(lines: Lines, quads: _Quads, shape: tuple[int, ...]) -> tuple[F
 
     def over(running: F64, first: F64, last: F64) -> F64:
         top = running.shape[1] - 1
-        lo = np.clip(np.rint(first), 0, top).astype(np.int64)
-        hi = np.clip(np.rint(last), 0, top).astype(np.int64)
+        lo = np.clip(np.rint(first / STEP), 0, top).astype(np.int64)
+        hi = np.clip(np.rint(last / STEP), 0, top).astype(np.int64)
         return running[sides, hi] - running[sides, lo]
 
     shown = over(lines.shown, low, high)
@@ -186,11 +191,17 @@ def _weigh_sides(lines: Lines, quads: _Quads, shape: tuple[int, ...]) -> tuple[F
             np.where(inward, over(lines.falling, first, last), over(lines.rising, first, last)),
         )
         beyond += passed / reach / 2.0
+    # A line that shows nothing, or hardly enters the picture, is no better than the border.
+    vain = (np.maximum(light, dark) < SEEN * shown) | (shown < LEAST_SHOWN * length)
+    vain &= lines.border[sides] == 0
     weight = length / length.sum(axis=1, keepdims=True)
     score = (weight * (clear + COLOUR * apart * (shown / length) - OVERSHOOT * beyond)).sum(axis=1)
     score += WEAKEST * clear.min(axis=1)
-    picture = shape[0] * shape[1]
-    score += SIZE * np.sqrt(np.minimum(_area(quads.corners) / picture, 1.0))
+    score -= VAIN * vain.sum(axis=1)
+    size = np.array([shape[1], shape[0]], np.float64)
+    shown_area = _area(np.clip(quads.corners, 0.0, size)) / (size[0] * size[1])
+    score += SIZE * np.sqrt(shown_area)
+    score -= SMALL * np.clip(1.0 - shown_area / SMALL_AREA, 0.0, 1.0)
     return score, clear, light >= dark
 
 
