@@ -46,7 +46,7 @@ def _description(name: str) -> bytes:
 
 def _table(channels: int, values: U8) -> bytes:
     """Return a lut8Type: straight curves in and out, a table of the grid's values between."""
-    out = values.shape[-1]
+    out: int = values.shape[-1]
     ramp: bytes = bytes(range(256))
     matrix = struct.pack(">9i", 65536, 0, 0, 0, 65536, 0, 0, 0, 65536)
     head: bytes = b"mft1\0\0\0\0" + struct.pack(">4B", channels, out, _GRID, 0) + matrix
