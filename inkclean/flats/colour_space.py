@@ -145,7 +145,7 @@ def least_difference(one: ArrayLike, other: ArrayLike, eyes: tuple[Eyes, ...] = 
 
 
 def _polar(a: F64, b: F64) -> tuple[F64, F64]:
-    return np.hypot(a, b), np.degrees(np.arctan2(b, a)) % 360.0
+    return np.hypot(a, b), np.asarray(np.degrees(np.arctan2(b, a)) % 360.0)
 
 
 def _cos(degrees: F64) -> F64:

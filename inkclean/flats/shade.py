@@ -1,0 +1,117 @@
+"""A first shade and light from one direction, made to be painted over."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+
+from inkclean.arrays import F32, I32, U8
+from inkclean.flats.colour_space import lab_to_srgb, to_lab
+from inkclean.flats.relief import inflate, normals
+from inkclean.flats.values import FIGURE, Flats
+
+# Resolution of the relief: finer than a line is broad, so its steps lie under the ink.
+_PX_PER_MM = 4.0
+# How high the light stands: low enough that the far side falls dark, high enough that flat
+# middles stay as bright as their colour.
+_ELEVATION = np.radians(42.0)
+# Brightness below and above that of a flat piece at which shade and light begin and are full.
+_SHADE_FROM, _SHADE_FULL = 0.10, 0.95
+_LIGHT_FROM, _LIGHT_FULL = 0.14, 0.34
+# The most of a layer that covers its flat, of 255: gentle, a hint for the hand.
+_SHADE_MOST, _LIGHT_MOST = 150, 95
+# An area inside another and this small beside it lies on its surface: an eye on a face does
+# not bulge by itself. A share of the surrounding area, and mm².
+_ON_SURFACE_SHARE, _ON_SURFACE_MM2 = 0.06, 80.0
+# Shade turns cooler and a little stronger in colour, light warmer and paler.
+_SHADE_LIGHTNESS, _SHADE_COOLER = 0.60, np.array([0.0, 2.0, -9.0])
+_LIGHT_LIFT, _LIGHT_WARMER = 0.60, np.array([0.0, 0.0, 6.0])
+
+
+@dataclass(frozen=True)
+class Shading:
+    """How much shade and light lies on each pixel, (H, W) uint8, 255 = all."""
+
+    shade: U8
+    light: U8
+
+
+def shade_areas(flats: Flats, direction: float) -> Shading:
+    """Return a soft shade and light for light from ``direction``.
+
+    ``direction`` is in degrees clockwise from the top of the sheet, as on a compass: 0 light
+    from above, 90 from the right, 315 from the upper left. Only areas of the drawing are
+    shaded, not background or gutter. Brightness is the cosine between the relief's normal and
+    the light (Lambert).
+    """
+    height, width = flats.labels.shape
+    body, size_of, scale = _bodies(flats)
+    x, y, z = normals(inflate(body, size_of, scale), body, size_of, scale)
+    angle = np.radians(direction)
+    flat = np.float32(np.sin(_ELEVATION))
+    bright = x * np.float32(np.sin(angle) * np.cos(_ELEVATION))
+    bright -= y * np.float32(np.cos(angle) * np.cos(_ELEVATION))
+    bright += z * flat - flat
+    bright[body == 0] = 0
+    size = (width, height)
+    shade = _eased(-bright, _SHADE_FROM, _SHADE_FULL, _SHADE_MOST)
+    light = _eased(bright, _LIGHT_FROM, _LIGHT_FULL, _LIGHT_MOST)
+    return Shading(
+        np.asarray(cv2.resize(shade, size, interpolation=cv2.INTER_LINEAR), np.uint8),
+        np.asarray(cv2.resize(light, size, interpolation=cv2.INTER_LINEAR), np.uint8),
+    )
+
+
+def shaded(srgb: U8) -> U8:
+    """Return the colour to shade a flat with."""
+    lab = to_lab(srgb) * np.array([_SHADE_LIGHTNESS, 1.0, 1.0]) + _SHADE_COOLER
+    return lab_to_srgb(lab)
+
+
+def lit(srgb: U8) -> U8:
+    """Return the colour to light a flat with."""
+    lab = to_lab(srgb)
+    lab[0] += _LIGHT_LIFT * (100.0 - lab[0])
+    return lab_to_srgb(lab + _LIGHT_WARMER)
+
+
+def _bodies(flats: Flats) -> tuple[I32, F32, float]:
+    """Return the bodies (h, w) int32 on the relief's grid, 0 = none; sizes; px/mm."""
+    scale = min(_PX_PER_MM, flats.px_per_mm)
+    height, width = flats.labels.shape
+    h = max(round(height * scale / flats.px_per_mm), 1)
+    w = max(round(width * scale / flats.px_per_mm), 1)
+    rows = ((np.arange(h) + 0.5) * height / h).astype(np.intp)
+    columns = ((np.arange(w) + 0.5) * width / w).astype(np.intp)
+    body_of = _body_of(flats)
+    size = np.bincount(body_of[1:], flats.areas["size_mm2"], minlength=len(body_of))
+    size[0] = np.inf  # nothing goes on behind bare paper
+    body = body_of[flats.labels[rows[:, None], columns[None]]]
+    return body, size.astype(np.float32), scale
+
+
+def _body_of(flats: Flats) -> I32:
+    areas = flats.areas
+    body = np.arange(len(areas) + 1, dtype=np.int32)
+    figure = np.concatenate([[False], areas["kind"] == FIGURE])
+    size = np.concatenate([[0.0], areas["size_mm2"]])
+    around = np.concatenate([[0], areas["enclosing"]])
+    on_it = (
+        figure
+        & figure[around]
+        & (size <= _ON_SURFACE_SHARE * size[around])
+        & (size <= _ON_SURFACE_MM2)
+    )
+    body[on_it] = around[on_it]
+    for _ in range(4):  # an area on an area on an area
+        body = body[body]
+    body[~figure] = 0
+    return body
+
+
+def _eased(value: F32, start: float, full: float, most: int) -> U8:
+    """Return ``most`` × a smooth step of ``value`` from 0 at ``start`` to 1 at ``full``."""
+    t = np.clip((value - np.float32(start)) * np.float32(1 / (full - start)), 0, 1)
+    return np.asarray(np.rint(most * t * t * (3 - 2 * t)), np.uint8)
