@@ -67,35 +67,46 @@ class Side:
 @dataclass(frozen=True)
 class Edges:
     """``corners`` (4, 2) and ``sides``, each (N, 2) from its corner to the next, in photo px;
-    ``bowed`` whether any side is; ``spread`` as of the worst side seen."""
+    ``bowed`` whether any side is."""
 
     corners: F64
     sides: tuple[F64, F64, F64, F64]
     bowed: bool
-    spread: float
 
 
-def refine(pixels: U8, bare: U8, outline: Outline) -> Edges:
-    """Return the paper's edges in a photo (H, W, 3) uint8 sRGB.
+def refine(pixels: U8, bare: U8, outline: Outline) -> list[Side]:
+    """Return the paper's four sides in a photo (H, W, 3) uint8 sRGB, clockwise.
 
     ``bare`` is the small picture without strokes in which ``outline`` was found. Each side is
     tracked in it by dynamic programming, then measured in the photo: at every place along it
     the steepest change from desk to paper in linear light, where a blurred step keeps its
-    place. A line, or a smooth curve where no line will do, is fitted without outliers.
+    place. A line, or a smooth curve where no line will do, is fitted without outliers. Sides
+    that are not seen stay where the outline has them.
     """
-    sides = [_refine_side(pixels, bare, outline, k) for k in range(4)]
+    return [_refine_side(pixels, bare, outline, k) for k in range(4)]
+
+
+def draw(sides: list[Side]) -> Edges:
+    """Return corners where the four sides meet, and the sides drawn between them."""
     corners = np.stack([_corner(sides[k - 1], sides[k]) for k in range(4)])
     drawn = tuple(_draw(sides[k], corners[k], corners[(k + 1) % 4]) for k in range(4))
     return Edges(
         corners=corners,
         sides=(drawn[0], drawn[1], drawn[2], drawn[3]),
         bowed=any(len(side.bend) > 2 for side in sides),
-        spread=max(side.spread for side in sides),
     )
 
 
+def straight(start: F64, end: F64) -> Side:
+    """Return the straight side between two points."""
+    length = float(np.hypot(*(end - start)))
+    along = (end - start) / length
+    normal = np.array([-along[1], along[0]])
+    return Side(start, along, normal, length, np.zeros(2), 0.0)
+
+
 def _refine_side(pixels: U8, bare: U8, outline: Outline, k: int) -> Side:
-    rough = _rough(outline, k)
+    rough = straight(outline.corners[k], outline.corners[(k + 1) % 4])
     if not outline.seen[k]:
         return rough
     scale = max(pixels.shape[:2]) / max(bare.shape[:2])
@@ -110,14 +121,6 @@ def _refine_side(pixels: U8, bare: U8, outline: Outline, k: int) -> Side:
     return _fit(rough, places, y, weight)
 
 
-def _rough(outline: Outline, k: int) -> Side:
-    start, end = outline.corners[k], outline.corners[(k + 1) % 4]
-    length = float(np.hypot(*(end - start)))
-    along = (end - start) / length
-    normal = np.array([-along[1], along[0]])
-    return Side(start, along, normal, length, np.zeros(2), 0.0)
-
-
 def _strip(picture: U8, side: Side, s: F64, y: F64, scale: float) -> tuple[F32, F32]:
     """Return colours (N, M, 3) at places ``s`` (N,) and offsets ``y`` (N, M) of a side, and
     1.0 where the picture reaches (N, M)."""
@@ -129,7 +132,7 @@ def _strip(picture: U8, side: Side, s: F64, y: F64, scale: float) -> tuple[F32, 
     )
     size = np.array([width, height], np.float32)
     shown = ((at > 0.5) & (at < size - 1.5)).all(axis=2)
-    return np.asarray(colours, np.float32), shown.astype(np.float32)
+    return np.asarray(colours, np.float32), np.asarray(shown, np.float32)
 
 
 def _contrast(strip: F32, shown: F32, lighter: bool | None = None) -> F32:
@@ -142,8 +145,8 @@ def _contrast(strip: F32, shown: F32, lighter: bool | None = None) -> F32:
     size = float(np.hypot(np.hypot(change[0], change[1]), change[2]))
     if lighter is not None and size < 6.0:
         change, size = np.full(3, 1.0 if lighter else -1.0), float(np.sqrt(3.0))
-    mixed: F32 = (strip @ (change / max(size, 1e-6)).astype(np.float32)) * (shown > 0)
-    return mixed
+    mixed = strip @ (change / max(size, 1e-6)).astype(np.float32)
+    return np.asarray(mixed * shown, np.float32)
 
 
 def _track(bare: U8, side: Side, s: F64, scale: float, lighter: bool) -> tuple[F64, F64]:
@@ -160,7 +163,7 @@ def _track(bare: U8, side: Side, s: F64, scale: float, lighter: bool) -> tuple[F
     reward -= 0.002 * np.abs(steps / scale).astype(np.float32)
     path = _best_path(reward)
     rows = np.arange(len(s))
-    return steps[path], np.asarray(reward[rows, path], np.float64)
+    return np.asarray(steps[path], np.float64), np.asarray(reward[rows, path], np.float64)
 
 
 def _best_path(reward: F32) -> np.ndarray[tuple[int, ...], np.dtype[np.int64]]:
@@ -211,8 +214,8 @@ def _fit(side: Side, s: F64, y: F64, weight: F64) -> Side:
     t = s / side.length * 2.0 - 1.0
     curve, spread = _robust(t, y, weight, DEGREE)
     seen = weight > 0
-    line = chebyshev.chebfit(t[seen], chebyshev.chebval(t[seen], curve), 1)
-    stray = np.abs(chebyshev.chebval(t[seen], curve) - chebyshev.chebval(t[seen], line)).max()
+    level = chebyshev.chebfit(t[seen], chebyshev.chebval(t[seen], curve), 1)
+    stray = np.abs(chebyshev.chebval(t[seen], curve) - chebyshev.chebval(t[seen], level)).max()
     if stray > max(STRAIGHT_PX, STRAIGHT_SHARE * side.length):
         return Side(side.start, side.along, side.normal, side.length, curve, spread)
     line, spread = _robust(t, y, weight, 1)
@@ -227,10 +230,11 @@ def _robust(t: F64, y: F64, weight: F64, degree: int) -> tuple[F64, float]:
     stiff = np.diag(1e-4 * np.arange(degree + 1) ** 2 * weight.sum())
     now = weight.copy()
     spread = 0.0
-    bend = np.zeros(degree + 1)
+    bend: F64 = np.zeros(degree + 1)
     for turn in range(14):
         scaled = terms * now[:, None]
-        bend = np.linalg.solve(scaled.T @ terms + stiff + 1e-9 * np.eye(degree + 1), scaled.T @ y)
+        normal = scaled.T @ terms + stiff + 1e-9 * np.eye(degree + 1)
+        bend = np.asarray(np.linalg.solve(normal, scaled.T @ y), np.float64)
         away = np.abs(y - terms @ bend)
         spread = 1.4826 * float(np.median(away[weight > 0])) + 0.05
         # Wide first, so that a wrong stretch does not hold the fit, then narrow.

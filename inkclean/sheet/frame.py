@@ -6,9 +6,10 @@ import numpy as np
 
 from inkclean.arrays import F64
 from inkclean.errors import UsageError
-from inkclean.sheet.edges import refine
+from inkclean.sheet.edges import draw, refine, straight
 from inkclean.sheet.outline import find_outline, without_strokes
 from inkclean.sheet.papers import framed_size, whole_size
+from inkclean.sheet.parts import PART_TRUST, hidden_side, part_size
 from inkclean.sheet.squaring import UNIT, Squared, square_up, to_photo
 from inkclean.sheet.values import Frame, Photo
 from inkclean.units import Paper
@@ -65,20 +66,34 @@ def find_frame(photo: Photo, paper: Paper | None = None) -> Frame:
     outline = find_outline(bare, scale)
     if outline is None:
         return whole_frame(photo, paper)
-    edges = refine(photo.pixels, bare, outline)
+    sides = refine(photo.pixels, bare, outline)
+    edges = draw(sides)
     height, width = photo.pixels.shape[:2]
+    known = paper
+    if outline.seen.sum() == 3:
+        completed = hidden_side(edges.corners, outline.seen, (width, height), paper)
+        if completed is not None:
+            corners, known = completed
+            hidden = int(np.flatnonzero(~outline.seen)[0])
+            sides[hidden] = straight(corners[hidden], corners[(hidden + 1) % 4])
+            edges = draw(sides)
     first = int(np.argmin(edges.corners.sum(axis=1)))
     corners = np.roll(edges.corners, -first, axis=0)
-    sides = tuple(edges.sides[(k + first) % 4] for k in range(4))
-    size = framed_size(corners, (width, height), paper)
+    seen = np.roll(outline.seen, -first)
+    if seen.all() or (seen.sum() == 3 and known is not None):
+        size = framed_size(corners, (width, height), known)
+    else:
+        size = part_size(corners, seen, paper)
+    trust = size.trust if known is paper else PART_TRUST
+    drawn = [edges.sides[(k + first) % 4] for k in range(4)]
     return Frame(
         corners_px=corners,
-        edges_px=(sides[0], sides[1], sides[2], sides[3]) if edges.bowed else None,
+        edges_px=(drawn[0], drawn[1], drawn[2], drawn[3]) if edges.bowed else None,
         width_mm=size.width_mm,
         height_mm=size.height_mm,
         paper=size.name,
         framed="found",
-        confidence=size.trust,
+        confidence=trust,
     )
 
 

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 
-from inkclean.arrays import F32, F64, I64, U8
+from inkclean.arrays import F32, F64, I64, U8, Bool
 
 # Lines kept; a page has four, the desk and the drawing the rest. As many more are looked at
 # along their length first, since votes alone favour the crowded parts of a drawing.
@@ -55,10 +55,10 @@ class Lines:
 
     ``normal`` (K, 2) unit, ``offset`` (K,) px, ``start`` (K,) the position along the line,
     t = x·d with d the normal turned by +90°, of the first sample; samples are STEP px apart.
-    ``rising`` and ``falling`` (K, T + 1) are running sums, in px, over the samples of how clearly the
-    picture gets lighter, or darker, along the normal; ``shown`` of the samples inside the
-    picture; ``apart`` of the colour difference between the strips on both sides, in codes;
-    ``border`` (K,) marks the picture's own borders.
+    ``rising`` and ``falling`` (K, T + 1) are running sums, in px, over the samples of how
+    clearly the picture gets lighter, or darker, along the normal; ``shown`` of the samples
+    inside the picture; ``apart`` of the colour difference between the strips on both sides, in
+    codes; ``border`` (K,) marks the picture's own borders.
     """
 
     normal: F64
@@ -155,7 +155,8 @@ def _look_along(picture: U8, field: Slopes, normal: F64, offset: F64, is_border:
     base = normal[:, None] * offset[:, None, None] + along[:, None] * t[..., None]
     pixel = np.floor(base).astype(np.int64)
     margin = REACH
-    shown = ((pixel >= margin) & (pixel < np.array([width, height]) - margin)).all(axis=2)
+    within = (pixel >= margin) & (pixel < np.array([width, height]) - margin)
+    shown: Bool = np.asarray(within.all(axis=2), np.bool_)
     rising = np.zeros(shown.shape, np.float32)
     falling = np.zeros(shown.shape, np.float32)
     across, down = field.across.ravel(), field.down.ravel()
@@ -173,8 +174,8 @@ def _look_along(picture: U8, field: Slopes, normal: F64, offset: F64, is_border:
         normal=normal,
         offset=offset,
         start=start,
-        rising=_running(_clearness(rising, field.faint) * shown),
-        falling=_running(_clearness(falling, field.faint) * shown),
+        rising=_running(_clearness(rising, field.faint, shown)),
+        falling=_running(_clearness(falling, field.faint, shown)),
         apart=_running(np.asarray(apart * shown, np.float32)),
         shown=_running(shown.astype(np.float32)),
         border=is_border,
@@ -187,10 +188,11 @@ def _index(points: F64, width: int, height: int) -> I64:
     return np.asarray(y * width + x, np.int64)
 
 
-def _clearness(slope: F32, faint: float) -> F32:
+def _clearness(slope: F32, faint: float, shown: Bool) -> F32:
     """Return 0..1: half for an edge being there at all, half for its steepness."""
     there = np.clip(slope / faint - 1.0, 0.0, 1.0)
-    return np.asarray(0.5 * there + 0.5 * slope / (slope + HALF_STEEP), np.float32)
+    clear = 0.5 * there + 0.5 * slope / (slope + HALF_STEEP)
+    return np.asarray(clear * shown, np.float32)
 
 
 def _running(values: F32) -> F64:

@@ -80,7 +80,7 @@ def to_photo(frame: Frame, xy_mm: F64) -> F64:
 
 def _bow(edges: tuple[F64, F64, F64, F64], matrix: F64, unit: F64) -> F64:
     """Return (N, 2): how far the bowed boundaries shift points of the unit square."""
-    back = np.linalg.inv(matrix)
+    back = np.asarray(np.linalg.inv(matrix), np.float64)
     top, right, bottom, left = (project(back, edge) for edge in edges)
     u, v = unit[:, 0], unit[:, 1]
     above = np.interp(u, top[:, 0], top[:, 1])
