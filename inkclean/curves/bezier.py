@@ -17,8 +17,10 @@ import numpy as np
 from inkclean.arrays import F32, F64, I64
 
 SAMPLES = 16
-"""Samples a span while nodes are sought, ends included: a cubic's error has at most five
-lobes, so three samples fall on each."""
+"""Samples a span, ends included: a cubic's error has at most five lobes, so three samples
+fall on each."""
+FEW_SAMPLES = 8
+"""Samples of a span of no more steps than that."""
 ROUNDS = 3
 """Least squares and Newton steps in turn: a further round changes the error by under 1 %."""
 _SHORTEST = 0.02
@@ -39,12 +41,12 @@ class Fit:
     u: F32
 
 
-def sample(points: F64, tolerance: F32, first: I64, last: I64) -> tuple[F32, F32]:
+def sample(points: F64, tolerance: F32, first: I64, last: I64, count: int) -> tuple[F32, F32]:
     """Return samples (2, S, M) relative to each start, even in index, and tolerances (S, M).
 
     ``points`` is (2, N); spans run from index ``first`` to ``last`` inclusive.
     """
-    step = np.arange(SAMPLES) / (SAMPLES - 1)
+    step = np.arange(count) / (count - 1)
     place = first[:, None] + (last - first)[:, None] * step
     low = np.minimum(place.astype(np.int64), last[:, None] - 1)
     share = (place - low).astype(np.float32)
@@ -62,11 +64,11 @@ def fit_spans(q: F32, tolerance: F32, start: F32, end: F32) -> Fit:
     """
     gap = np.diff(q, axis=2)
     u = np.zeros(q.shape[1:], np.float32)
-    np.cumsum(np.sqrt((gap * gap).sum(0)), axis=1, out=u[:, 1:])
+    np.cumsum(np.sqrt(_dot(gap, gap)), axis=1, out=u[:, 1:])
     u /= np.maximum(u[:, -1:], 1e-6)
     chord = q[:, :, -1]
-    length = np.maximum(np.sqrt((chord * chord).sum(0)), 1e-6)
-    lean = np.stack([(start * chord).sum(0), (end * chord).sum(0)], 1) / length[:, None]
+    length = np.maximum(np.sqrt(_dot(chord, chord)), 1e-6)
+    lean = np.stack([_dot(start, chord), _dot(end, chord)], 1) / length[:, None]
     inner: F32 = np.empty((q.shape[1], 2), np.float32)
     for turn in range(ROUNDS):
         inner = _handles(q, u, start, end, length, lean)
@@ -75,7 +77,7 @@ def fit_spans(q: F32, tolerance: F32, start: F32, end: F32) -> Fit:
     at = np.argmax(share, axis=1)
     worst = np.take_along_axis(share, at[:, None], 1)[:, 0]
     worst = np.where((lean < 0.0).any(1), np.inf, worst).astype(np.float32)
-    return Fit(inner, worst, (at / (SAMPLES - 1)).astype(np.float32), u)
+    return Fit(inner, worst, (at / (q.shape[2] - 1)).astype(np.float32), u)
 
 
 def _handles(q: F32, u: F32, start: F32, end: F32, length: F32, lean: F32) -> F32:
@@ -88,15 +90,41 @@ def _handles(q: F32, u: F32, start: F32, end: F32, length: F32, lean: F32) -> F3
     r2 = np.einsum("sm,dsm->ds", b2, rest)
     c11 = np.einsum("sm,sm->s", b1, b1)
     c22 = np.einsum("sm,sm->s", b2, b2)
-    c12 = -np.einsum("sm,sm->s", b1, b2) * (start * end).sum(0)
-    x1 = (start * r1).sum(0)
-    x2 = -(end * r2).sum(0)
+    c12 = -np.einsum("sm,sm->s", b1, b2) * _dot(start, end)
+    x1 = _dot(start, r1)
+    x2 = -_dot(end, r2)
     det = c11 * c22 - c12 * c12
     flat = det <= 1e-4 * c11 * c22
     det = np.where(flat, 1.0, det)
     inner = np.stack(((c22 * x1 - c12 * x2) / det, (c11 * x2 - c12 * x1) / det), 1)
     inner[flat] = length[flat, None] / 3.0
     return keep_onward(inner, length, lean)
+
+
+def _dot(one: F32, other: F32) -> F32:
+    dot: F32 = one[0] * other[0] + one[1] * other[1]
+    return dot
+
+
+def free_tangents(q: F32, u: F32) -> tuple[F32, F32]:
+    """Directions (2, S) that both ends would take with no tangent asked of them.
+
+    Their lengths are those of the handles: the longer, the surer.
+    """
+    v = 1.0 - u
+    b1 = 3.0 * u * v * v
+    b2 = 3.0 * u * u * v
+    rest = q - (b2 + u * u * u) * q[:, :, -1:]
+    rest += b2 * q[:, :, -1:]
+    r1 = np.einsum("sm,dsm->ds", b1, rest)
+    r2 = np.einsum("sm,dsm->ds", b2, rest)
+    c11 = np.einsum("sm,sm->s", b1, b1)
+    c22 = np.einsum("sm,sm->s", b2, b2)
+    c12 = np.einsum("sm,sm->s", b1, b2)
+    det = np.maximum(c11 * c22 - c12 * c12, 1e-9)
+    p1 = (c22 * r1 - c12 * r2) / det
+    p2 = (c11 * r2 - c12 * r1) / det
+    return p1.astype(np.float32), (q[:, :, -1] - p2).astype(np.float32)
 
 
 def keep_onward(inner: F32, length: F32, lean: F32) -> F32:
@@ -123,13 +151,13 @@ def _newton(q: F32, u: F32, inner: F32, start: F32, end: F32, last: bool) -> tup
     off = ((c3 * u + c2) * u + c1) * u - q
     speed = (3.0 * c3 * u + 2.0 * c2) * u + c1
     bend = 6.0 * c3 * u + 2.0 * c2
-    down = (speed * off).sum(0)
-    across = (speed * speed).sum(0)
-    curve = across + (bend * off).sum(0)
+    down = _dot(speed, off)
+    across = _dot(speed, speed)
+    curve = across + _dot(bend, off)
     step = down / np.where(curve > 0.2 * across, curve, np.maximum(across, 1e-9))
     moved = np.clip(u - step, 0.0, 1.0)
     moved[:, 0], moved[:, -1] = 0.0, 1.0
     if not last:
         return moved, moved
     off = ((c3 * moved + c2) * moved + c1) * moved - q
-    return moved, (off * off).sum(0)
+    return moved, _dot(off, off)

@@ -8,6 +8,7 @@ Hoshyari et al., Perception-driven semi-structured boundary vectorization, ACM T
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import TypeAlias
 
 import numpy as np
@@ -19,11 +20,7 @@ from inkclean.curves.outline import Outline
 
 C128: TypeAlias = NDArray[np.complex128]
 
-_SKIP = 2
-"""Points beside a corner that its rounding has moved."""
-_SIDE = 4
-"""Points of each side that its direction is taken from."""
-_TURN = np.deg2rad(28.0)
+_TURN = np.deg2rad(26.0)
 """A gentler bend reads as a curve, and costs a cubic nothing."""
 _SUDDEN = 0.60
 """Share of the turn within two steps of the corner: 0.67 to 0.91 at a true one, 0.58 where
@@ -31,8 +28,22 @@ the radius is 2 px at a right angle."""
 _BLUNT_PX = 0.62
 """How far the sides' meeting lies off the edge, across the corner: under 0.55 px at a true
 corner at any angle, over 0.7 px where a cap of 1 px radius turns."""
+_BLUNT_BLUR = 0.45
+"""Blur of one px adds so much to that."""
 _BEND = 0.12
 """The tightest curvature, in 1/px, along which a side is carried on to its corner."""
+_STRAY_PX = 0.07
+"""A side may leave its chord by this much and the edge's noise twice; else it is looked at
+over a shorter way."""
+
+
+@dataclass(frozen=True)
+class _Side:
+    """One side of every point: its middle, its way onto (or off) the point, its curvature."""
+
+    middle: C128
+    way: C128
+    bend: F64
 
 
 def restore_corners(edges: Edges) -> Outline:
@@ -40,17 +51,27 @@ def restore_corners(edges: Edges) -> Outline:
     if edges.loops.size == 1:
         none = np.zeros(0, np.bool_)
         return Outline(edges.points, edges.loops, none, none, edges.room, edges.shape, edges.hole)
-    z, core, length = _wrapped(edges)
-    apex, turn, sudden, blunt = _bends(z)
-    apex, turn, sudden, blunt = apex[core], turn[core], sudden[core], blunt[core]
+    skip = 2 + round(0.8 * edges.blur)
+    reach = 4 + round(edges.blur)
+    z, core, length = _wrapped(edges, skip + 2 * reach + 1)
+    stray = _STRAY_PX + 2.0 * edges.noise
+    left, right = (_side(z, sign, skip, reach, stray) for sign in (-1, 1))
+    turn = np.angle(right.way * np.conj(left.way))
+    sudden = np.angle((np.roll(z, -skip) - z) * np.conj(z - np.roll(z, skip)))
+    apex = _meeting(left, right)
+    blunt = _off_edge(apex, z, skip) * np.cos(np.abs(turn) / 2.0)
     likely = (np.abs(turn) > _TURN) & (np.abs(sudden) > _SUDDEN * np.abs(turn))
-    likely &= (blunt < _BLUNT_PX) & (length >= 4 * _SKIP)
-    strength = np.where(likely, np.abs(sudden), 0.0)
-    corner = _strongest(strength, edges.loops)
+    limit = _BLUNT_PX + _BLUNT_BLUR * edges.blur
+    likely &= blunt < limit
+    likely = likely[core] & (length >= 6 * skip)
+    strength = np.where(likely, np.abs(sudden[core]), 0.0)
+    corner = _strongest(strength, edges.loops, skip)
+    apex, worst = apex[core], limit / np.maximum(np.cos(np.abs(turn[core]) / 2.0), 0.2)
+    corner = _faithful(corner, apex, worst, edges, strength, skip)
     points = edges.points.copy()
     points[corner, 0] = apex[corner].real
     points[corner, 1] = apex[corner].imag
-    keep = _clear(corner, edges.loops)
+    keep = _clear(corner, edges.loops, skip)
     kept = np.add.reduceat(keep, edges.loops[:-1], dtype=np.int64)
     flags = np.zeros(keep.size, np.bool_)
     flags[corner] = True
@@ -65,9 +86,10 @@ def restore_corners(edges: Edges) -> Outline:
     )
 
 
-def _wrapped(edges: Edges) -> tuple[F64, I64, I64]:
-    """Points as complex numbers, each loop run on at both ends; where each point went."""
-    margin = _SKIP + 2 * _SIDE + 1
+def _wrapped(edges: Edges, margin: int) -> tuple[C128, I64, I64]:
+    """Points as complex numbers, each loop run on at both ends; where each point went; the
+    length of its loop.
+    """
     length = np.diff(edges.loops)
     padded = length + 2 * margin
     begin = np.cumsum(padded) - padded
@@ -79,88 +101,134 @@ def _wrapped(edges: Edges) -> tuple[F64, I64, I64]:
     return z[edges.loops[owner] + within % length[owner]], core, length[own]
 
 
-def _bends(z: F64) -> tuple[F64, F64, F64, F64]:
-    """For each point: where its two sides meet, their turn, the sudden turn, the bluntness."""
-    g, w = _SKIP, _SIDE
+def _side(z: C128, sign: int, skip: int, reach: int, stray: float) -> _Side:
+    """Look along one side over ``reach`` points, or over fewer where it does not run on."""
 
-    def at(k: int) -> F64:
-        return np.roll(z, -k)
+    def at(k: int) -> C128:
+        return np.roll(z, -sign * k)
 
-    def side(sign: int, from_: int) -> F64:
-        near = at(sign * from_) + at(sign * (from_ + 1))
-        far = at(sign * (from_ + w)) + at(sign * (from_ + w - 1))
-        return (far - near) * (0.5 * sign)
-
-    left, right = side(-1, g), side(1, g)
-    turn = np.angle(right * np.conj(left))
-    sudden = np.angle((at(2) - z) * np.conj(z - at(-2)))
-    apex = _meeting(z, left, right, g, w)
-    near = np.minimum(np.minimum(np.abs(apex - z), np.abs(apex - at(1))), np.abs(apex - at(-1)))
-    near = np.minimum(near, _beside(apex, z, at(1)))
-    near = np.minimum(near, _beside(apex, z, at(-1)))
-    return apex, turn, sudden, near * np.cos(np.abs(turn) / 2.0)
-
-
-def _beside(p: F64, a: F64, b: F64) -> F64:
-    """Distance of ``p`` to the segments from ``a`` to ``b``."""
-    step = b - a
-    t = ((p - a) * np.conj(step)).real / np.maximum(np.abs(step) ** 2, 1e-12)
-    gap: F64 = np.abs(p - a - np.clip(t, 0.0, 1.0) * step)
-    return gap
+    near = (at(skip) + at(skip + 1)) / 2.0
+    far = (at(skip + reach) + at(skip + reach - 1)) / 2.0
+    way = far - near
+    inner = sum((at(skip + k) for k in range(2, reach - 1)), np.zeros_like(z)) / (reach - 3)
+    middle = (near + far) / 2.0
+    bowed = np.abs((np.conj(way) * (inner - middle)).imag) > stray * np.abs(way)
+    short = at(skip + 2) - at(skip)
+    bent = np.abs((np.conj(short) * (at(skip + 1) - at(skip))).imag) > stray * np.abs(short)
+    shortest = at(skip + 1) - at(skip)
+    way = np.where(bowed, np.where(bent, shortest, short), way)
+    middle = np.where(
+        bowed,
+        np.where(bent, (at(skip) + at(skip + 1)) / 2.0, (at(skip) + at(skip + 2)) / 2.0),
+        middle,
+    )
+    beyond = at(skip + 2 * reach) - at(skip + reach)
+    bend = np.angle(way * np.conj(beyond)) / np.maximum(np.abs(way) + np.abs(beyond), 1e-9) * 2.0
+    bend = np.where(~bowed & (np.abs(bend) < _BEND), bend, 0.0)
+    # Both sides are given in the direction of travel; bend is the turn per px toward the point.
+    return _Side(middle, sign * way, bend)
 
 
-def _meeting(z: F64, left: F64, right: F64, g: int, w: int) -> F64:
+def _meeting(left: _Side, right: _Side) -> C128:
     """Where the two sides meet, each carried on along its own curvature."""
-    before = (np.roll(z, g) + np.roll(z, g + w - 1)) / 2.0
-    after = (np.roll(z, -g) + np.roll(z, -g - w + 1)) / 2.0
-    apex = _cross(before, left, after, right)
-    further_left = np.roll(z, g + w) - np.roll(z, g + 2 * w)
-    further_right = np.roll(z, -g - 2 * w) - np.roll(z, -g - w)
-    bent = []
-    for middle, way, further, sign in (
-        (before, left, further_left, 1.0),
-        (after, right, further_right, -1.0),
-    ):
-        size = np.maximum(np.abs(way), 1e-9)
-        bend = sign * np.angle(way * np.conj(further)) / (size * (w + 0.5) / (w - 1))
-        bend = np.where(np.abs(bend) < _BEND, bend, 0.0)
-        unit = way / size
-        reach = ((apex - middle) * np.conj(unit)).real
-        offset = bend * reach * reach / 2.0 - bend * size * size / 24.0
-        bent.append((middle + unit * reach + 1j * unit * offset, unit * np.exp(1j * bend * reach)))
-    better = _cross(bent[0][0], bent[0][1], bent[1][0], bent[1][1])
-    usable = np.abs(better - apex) < 1.0
-    return np.where(usable, better, apex)
+    apex = _cross(left.middle, left.way, right.middle, right.way)
+    ends = []
+    for side, sign in ((left, 1.0), (right, -1.0)):
+        size = np.maximum(np.abs(side.way), 1e-9)
+        unit = sign * side.way / size
+        reach = ((apex - side.middle) * np.conj(unit)).real
+        offset = side.bend * (reach * reach / 2.0 - size * size / 24.0)
+        ends.append(
+            (
+                side.middle + unit * (reach + 1j * offset),
+                unit * np.exp(1j * side.bend * np.clip(reach, 0.0, 8.0)),
+            )
+        )
+    better = _cross(*ends[0], *ends[1])
+    return np.where(np.abs(better - apex) < 1.0, better, apex)
 
 
-def _cross(p: F64, u: F64, q: F64, v: F64) -> F64:
+def _cross(p: C128, u: C128, q: C128, v: C128) -> C128:
     """Where the line through ``p`` along ``u`` meets the one through ``q`` along ``v``."""
     area = (np.conj(u) * v).imag
     safe = np.where(np.abs(area) < 1e-9, np.inf, area)
-    meeting: F64 = p + (np.conj(q - p) * v).imag / safe * u
+    meeting: C128 = p + (np.conj(q - p) * v).imag / safe * u
     return meeting
 
 
-def _strongest(strength: F64, loops: I64) -> I64:
+def _off_edge(p: C128, z: C128, skip: int) -> F64:
+    """Distance of each ``p`` to the edge within ``skip`` points of its own point."""
+    nearest = np.full(z.size, np.inf)
+    for k in range(-skip, skip):
+        a, b = np.roll(z, -k), np.roll(z, -k - 1)
+        step = b - a
+        t = ((p - a) * np.conj(step)).real / np.maximum(np.abs(step) ** 2, 1e-12)
+        nearest = np.minimum(nearest, np.abs(p - a - np.clip(t, 0.0, 1.0) * step))
+    return nearest
+
+
+def _strongest(strength: F64, loops: I64, skip: int) -> I64:
     """Points whose strength no neighbour within reach on the same loop exceeds."""
     length = np.diff(loops)
     own = np.repeat(np.arange(length.size), length)
     within = np.arange(own.size) - loops[own]
     candidate = np.flatnonzero(strength > 0.0)
     best = np.ones(candidate.size, np.bool_)
-    for k in range(1, _SKIP + 2):
+    for k in range(1, skip + 1):
         for sign in (-1, 1):
             there = loops[own[candidate]] + (within[candidate] + sign * k) % length[own[candidate]]
             best &= strength[candidate] + (1e-9 if sign < 0 else 0.0) > strength[there]
     return candidate[best]
 
 
-def _clear(corner: I64, loops: I64) -> Bool:
+def _faithful(corner: I64, apex: C128, worst: F64, edges: Edges, strength: F64, skip: int) -> I64:
+    """Drop corners that would cut away edge: what gives way must lie beside the new outline.
+
+    Of neighbours too close to be told apart the stronger stays.
+    """
+    length = np.diff(edges.loops)
+    z = edges.points[:, 0] + 1j * edges.points[:, 1]
+    own = np.searchsorted(edges.loops, np.arange(z.size), side="right") - 1
+    while corner.size:
+        keep = _clear(corner, edges.loops, skip)
+        begin, size = edges.loops[own[corner]], length[own[corner]]
+        order = np.argsort(corner)
+        corner, begin, size = corner[order], begin[order], size[order]
+        placed = z.copy()
+        placed[corner] = apex[corner]
+        wrong = np.zeros(corner.size, np.bool_)
+        for sign in (-1, 1):
+            # The nearest point that stays, on this side.
+            other = corner
+            open_ = np.ones(corner.size, np.bool_)
+            for k in range(1, 2 * skip):
+                there = begin + (corner - begin + sign * k) % size
+                other = np.where(open_ & keep[there], there, other)
+                open_ &= ~keep[there]
+            step = placed[other] - placed[corner]
+            for k in range(1, skip):
+                gone = z[begin + (corner - begin + sign * k) % size] - placed[corner]
+                t = (gone * np.conj(step)).real / np.maximum(np.abs(step) ** 2, 1e-12)
+                off = np.abs(gone - np.clip(t, 0.0, 1.0) * step)
+                wrong |= off > worst[corner] + 0.1
+        if not wrong.any():
+            return corner
+        # A corner's fault may be its neighbour's: among neighbours only the weakest goes.
+        at = np.flatnonzero(wrong)
+        near = np.diff(corner[at], prepend=-(10**9)) > 2 * skip
+        group = np.cumsum(near) - 1
+        order = np.lexsort((strength[corner[at]], group))
+        weakest = at[order[np.flatnonzero(np.diff(group[order], prepend=-1))]]
+        corner = np.delete(corner, weakest)
+    return corner
+
+
+def _clear(corner: I64, loops: I64, skip: int) -> Bool:
     """Which points stay: those beside a corner give way to it."""
     length = np.diff(loops)
     own = np.repeat(np.arange(length.size), length)
     keep = np.ones(own.size, np.bool_)
-    for k in range(1, _SKIP):
+    for k in range(1, skip):
         for sign in (-1, 1):
             loop = own[corner]
             keep[loops[loop] + (corner - loops[loop] + sign * k) % length[loop]] = False

@@ -30,8 +30,9 @@ class Edges:
     clockwise as seen on the screen, holes the other way: ink always lies to the right hand.
     ``room`` (N,) float32: how far along the grid line the edge's nearest neighbour is, across
     ink or paper, in px, foreshortened to the normal. ``shape`` (L,) int32: the connected piece
-    of ink each loop belongs to, its outer loop first; ``hole`` (L,) bool. ``softness`` is the
-    median step between the two pixels astride the edge: about 0.8 for area coverage.
+    of ink each loop belongs to, its outer loop first; ``hole`` (L,) bool. ``blur`` is the
+    standard deviation of the blur beyond area coverage, and ``noise`` that of the points
+    across the edge, both in px and both measured on the edge itself.
     """
 
     points: F64
@@ -39,7 +40,8 @@ class Edges:
     room: F32
     shape: I32
     hole: Bool
-    softness: float
+    blur: float
+    noise: float
 
 
 def find_edges(coverage: F32) -> Edges:
@@ -76,14 +78,37 @@ def find_edges(coverage: F32) -> Edges:
     kept = np.add.reduceat(keep, loops[:-1], dtype=np.int64)
     keep |= np.repeat(kept < _FEWEST // 2, np.diff(loops))
     kept = np.add.reduceat(keep, loops[:-1], dtype=np.int64)
+    points = points[keep]
     return Edges(
-        points[keep],
+        points,
         np.concatenate(([0], np.cumsum(kept))),
         room[keep],
         shape.astype(np.int32),
         hole,
-        steep,
+        _blur(steep),
+        _noise(points),
     )
+
+
+def _blur(steep: float) -> float:
+    """Standard deviation in px of the blur that makes a step between neighbours so steep.
+
+    Bare area coverage steps by 0.69 in the median; a Gaussian blur of 0.7 px takes that to
+    0.50, of 1 px to 0.37, of 2 px to 0.20.
+    """
+    return float(np.interp(-steep, [-0.65, -0.50, -0.37, -0.20, -0.10], [0.0, 0.7, 1.0, 2.0, 4.0]))
+
+
+def _noise(points: F64) -> float:
+    """Standard deviation across the edge, from fourth differences, which smooth curves lack."""
+    if points.shape[0] < 64:
+        return 0.0
+    z = points[:, 0] + 1j * points[:, 1]
+    normal = z[4:] - z[:-4]
+    rough = z[4:] + z[:-4] - 4.0 * (z[3:-1] + z[1:-3]) + 6.0 * z[2:-2]
+    across = np.abs((np.conj(normal) * rough).imag) / np.maximum(np.abs(normal), 1e-9)
+    # The weights' squares add up to 70; half of all normal errors lie within 0.6745.
+    return float(np.median(across) / (0.6745 * np.sqrt(70.0)))
 
 
 def _nothing() -> Edges:
@@ -93,7 +118,8 @@ def _nothing() -> Edges:
         np.zeros(0, np.float32),
         np.zeros(0, np.int32),
         np.zeros(0, np.bool_),
-        0.8,
+        0.0,
+        0.0,
     )
 
 

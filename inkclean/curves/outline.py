@@ -93,6 +93,22 @@ def lay_out(outline: Outline, tolerance: F32) -> Runs:
     )
 
 
+def without(outline: Outline, tolerance: F32, loops: Bool) -> tuple[Outline, F32]:
+    """Return ``outline`` and its points' ``tolerance`` without the ``loops`` (L,) marked."""
+    lengths = np.diff(outline.loops)
+    keep = np.repeat(~loops, lengths)
+    kept = Outline(
+        outline.points[keep],
+        np.concatenate(([0], np.cumsum(lengths[~loops]))),
+        outline.corner[keep],
+        outline.straight[keep],
+        outline.room[keep],
+        outline.shape[~loops],
+        outline.hole[~loops],
+    )
+    return kept, tolerance[keep]
+
+
 def _around(fixed: Bool) -> tuple[I64, I64]:
     index = np.arange(fixed.size)
     low = np.maximum.accumulate(np.where(fixed, index, 0))
