@@ -93,10 +93,10 @@ OPERATORS = frozenset(BLENDS) | frozenset(SHARES) | frozenset(OWN)
 
 def compose(backdrop: F32, source: F32, operator: str) -> None:
     """Lay ``source`` on ``backdrop`` in place; both (h, w, 4), premultiplied, of one shape."""
-    above, below = source[..., 3:], backdrop[..., 3:].copy()
     if operator in OWN:
-        lay(backdrop, source, OWN[operator])
+        lay(np.moveaxis(backdrop, -1, 0), np.moveaxis(source, -1, 0), OWN[operator])
         return
+    above, below = source[..., 3:], backdrop[..., 3:].copy()
     if operator in SHARES:
         share, rest = SHARES[operator](below, above)
         backdrop *= rest

@@ -63,7 +63,7 @@ class Points:
     def at(self, mm: F64) -> F64:
         """Return (..., 2) mm as points, rounded."""
         bottom = self.media.y_mm + self.media.height_mm
-        out: F64 = mm - np.array([self.media.x_mm, bottom])
+        out: F64 = mm - np.array([self.media.x_mm, bottom], np.float64)
         out *= np.array([1.0, -1.0]) / MM_PER_PT
         return np.round(out, _DECIMALS, out=out)
 
