@@ -52,20 +52,23 @@ def read_colour(path: Path, budget_mp: float = 300.0) -> Colour:
 
 
 def _opened(source: Path | BytesIO, name: str, budget_mp: float) -> Image.Image:
+    """Return a decoded picture, its file closed."""
     try:
         with warnings.catch_warnings():
+            # the budget below is the bound, checked before anything is decoded
             warnings.simplefilter("ignore", Image.DecompressionBombWarning)
-            picture: Image.Image = Image.open(source)
-        if picture.width * picture.height > budget_mp * 1e6:
-            raise InputError(f"{name} is larger than {budget_mp:g} megapixels: make it smaller")
-        picture.load()
+            opened = Image.open(source)
+        with opened as picture:
+            if picture.width * picture.height > budget_mp * 1e6:
+                raise InputError(f"{name} is larger than {budget_mp:g} megapixels: make it smaller")
+            picture.load()
+            return picture
     except UnidentifiedImageError as error:
         raise InputError(f"{name} is no picture that can be read: save it as PNG or TIFF") from (
             error
         )
     except (OSError, SyntaxError, ValueError, Image.DecompressionBombError) as error:
         raise InputError(f"{name} cannot be decoded ({error}): save it anew") from error
-    return picture
 
 
 def _rgba(picture: Image.Image) -> U8:
