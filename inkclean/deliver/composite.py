@@ -42,17 +42,17 @@ class _Canvas:
     def copy_in(self, pixels: U8, mask: U8, place: tuple[slice, slice]) -> None:
         """Copy ``pixels`` (h, w, 4), each all there or not at all, where ``mask`` is not 0."""
         if self._bytes is not None:
-            part = self._bytes[place]
+            part: U8 = self._bytes[place]
             part[:] = cv2.copyTo(pixels, mask, part.copy())
         else:
-            part = self.planes[(slice(None), *place)]
-            np.copyto(part, planes_of(pixels), where=mask != 0)
+            np.copyto(self.planes[:, *place], planes_of(pixels), where=mask != 0)
 
     @property
     def planes(self) -> F32:
         if self._planes is None:
             assert self._bytes is not None  # noqa: S101 - it is one or the other
-            self._planes, self._bytes = planes_of(self._bytes), None
+            self._planes = planes_of(self._bytes)
+            self._bytes = None
         return self._planes
 
     def as_bytes(self) -> U8:
@@ -93,24 +93,23 @@ def planes_of(pixels: U8) -> F32:
 
 def lay(backdrop: F32, source: F32, op: Op) -> None:
     """Lay ``source`` over ``backdrop``, in place; both (4, h, w), 0..1, premultiplied."""
-    a_under, a_over = backdrop[3].copy(), source[3]
-    rest = 1 - a_over
-    for under, over in zip(backdrop[:3], source[:3], strict=True):
-        if op == "svg:multiply":
-            under *= rest + over
-            under += over * (1 - a_under)
-        elif op == "svg:screen":
-            under *= 1 - over
-            under += over
-        elif op == "svg:src-atop":
-            under *= rest
-            under += over * a_under
-        else:
-            under *= rest
-            under += over
-    if op != "svg:src-atop":
-        backdrop[3] *= rest
-        backdrop[3] += a_over
+    under, over, a_over = backdrop[:3], source[:3], source[3]
+    a_under, rest = backdrop[3].copy(), 1 - source[3]
+    if op == "svg:multiply":
+        under *= rest + over
+        under += over * (1 - a_under)
+    elif op == "svg:screen":
+        under *= 1 - over
+        under += over
+    elif op == "svg:src-atop":
+        under *= rest
+        under += over * a_under
+        return
+    else:
+        under *= rest
+        under += over
+    backdrop[3] *= rest
+    backdrop[3] += a_over
 
 
 def _composed(children: Sequence[Layer | Group], box: Box) -> _Canvas:

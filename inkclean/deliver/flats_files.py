@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from itertools import pairwise
 from pathlib import Path
 from xml.sax.saxutils import escape, quoteattr
 
@@ -101,7 +102,7 @@ def _loop_data(points: F64, loops: I64) -> list[str]:
     bounds = (2 * loops).tolist()
     return [
         f"M{words[start]} {words[start + 1]}l{' '.join(words[start + 2 : end])}z"
-        for start, end in zip(bounds[:-1], bounds[1:], strict=True)
+        for start, end in pairwise(bounds)
     ]
 
 

@@ -139,9 +139,8 @@ def difference(one: ArrayLike, other: ArrayLike) -> F64:
 
 def least_difference(one: ArrayLike, other: ArrayLike, eyes: tuple[Eyes, ...] = EYES) -> F64:
     """Return the smallest CIEDE2000 difference of sRGB colours (..., 3) to any of these eyes."""
-    return np.minimum.reduce(
-        [difference(to_lab(seen_by(one, who)), to_lab(seen_by(other, who))) for who in eyes]
-    )
+    each = [difference(to_lab(seen_by(one, who)), to_lab(seen_by(other, who))) for who in eyes]
+    return np.asarray(np.minimum.reduce(each))
 
 
 def _polar(a: F64, b: F64) -> tuple[F64, F64]:

@@ -1,0 +1,241 @@
+"""Dabs of colour that say what each area shall be."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+
+from inkclean.arrays import F64, I32, I64, U8, Bool
+from inkclean.errors import InputError
+from inkclean.flats.colour_space import difference, to_lab
+from inkclean.flats.colours import Colouring
+from inkclean.flats.palette import PAPER, colour_name, unlike
+from inkclean.flats.split import split_area
+from inkclean.flats.values import FIGURE, Flats
+from inkclean.ink.values import Ink
+
+# A dab that runs over a line by accident must not colour what lies beyond: an area takes a
+# dab's colour if it holds this share of the dab, or the dab covers this share of the area.
+_OF_DAB, _OF_AREA = 0.3, 0.3
+# Paper beside an untouched area counts half: a pocket on the outline belongs to the figure.
+_PAPER_COUNTS = 0.5
+# Without transparency only what has colour is a dab: grey is ink or paper. Of 255.
+_COLOURED = 24
+# Colours closer than this are one dab's (soft brush, noise); CIEDE2000.
+_ONE_COLOUR = 6.0
+# A dab of fewer pixels is dirt, unless the picture holds nothing larger.
+_LEAST_PX = 4
+# Pixels kept of all dabs together: plenty to say where each one lies.
+_MOST_POINTS = 200_000
+# The palette PNG has 256 places.
+_MOST_COLOURS = 250
+
+
+@dataclass(frozen=True)
+class Hints:
+    """Dabs of colour on the sheet.
+
+    ``points`` (P, 2) float64: x, y in mm from the sheet's top left; ``dab`` (P,) int32: which
+    dab each point belongs to; ``colours`` (D, 3) uint8 sRGB and ``names`` of D dabs, "" where
+    none is given. ``each_mm2`` is the paper that a point stands for, 0 for points of a list.
+    """
+
+    points: F64
+    dab: I32
+    colours: U8
+    names: tuple[str, ...]
+    each_mm2: float = 0.0
+
+
+def colour_by_hints(flats: Flats, ink: Ink, hints: Hints) -> tuple[Flats, Colouring]:
+    """Return the areas coloured as the dabs say, and the flats, split where dabs disagree.
+
+    - Each dab gives its colour to the area that holds most of it, and to every other area
+      that holds 30 % of it or is covered by it to 30 %.
+    - Dabs of one colour are one colour of the palette, under the first name given.
+    - An area with dabs of several colours is split between them where the way from dab to
+      dab is narrowest, as at a gap in the line that was missed.
+    - Untouched background and gutter stay paper. Any other untouched area follows its
+      surroundings: the colour along the longest stretch of its edge, paper counting half,
+      taken from areas that have one already, round by round.
+
+    Raises:
+        InputError: more than 250 colours.
+    """
+    palette, row_of_dab, names = _palette(hints)
+    touched, row = _touches(flats, hints, row_of_dab)
+    flats, touched, row = _settle_conflicts(flats, ink, hints, row_of_dab, touched, row)
+    of_area = np.full(len(flats.areas) + 1, -1, np.int64)
+    of_area[touched] = row
+    of_area[0] = 0
+    bare = np.concatenate([[False], flats.areas["kind"] != FIGURE]) & (of_area < 0)
+    of_area[bare] = 0
+    _follow(flats, of_area, len(palette))
+    return flats, Colouring(palette, names, of_area.astype(np.uint8))
+
+
+def hints_in_picture(picture: U8, width_mm: float, height_mm: float) -> Hints:
+    """Return the dabs in a picture (h, w, 4) uint8 RGBA that covers the whole sheet.
+
+    With any transparency, what is opaque is a dab. Without, what has colour is: white, grey
+    and black are paper and ink.
+
+    Raises:
+        InputError: there is no dab in it.
+    """
+    alpha = picture[..., 3]
+    if alpha.min() < 128:
+        mask = alpha >= 128
+    else:
+        rgb = picture[..., :3]
+        mask = rgb.max(axis=2) - rgb.min(axis=2) >= _COLOURED
+    if not mask.any():
+        raise InputError("no dab of colour is in it")
+    colours, kind = _colour_classes(picture, mask)
+    scale = np.array([width_mm / mask.shape[1], height_mm / mask.shape[0]])
+    step = max(int(np.sqrt(np.count_nonzero(mask) / _MOST_POINTS)), 1)
+    points: list[F64] = []
+    dabs: list[I64] = []
+    owner: list[int] = []
+    for number in range(len(colours)):
+        xy, piece, count = _dabs((kind == number + 1).view(np.uint8), step)
+        points.append((xy + 0.5) * scale)
+        dabs.append(piece + len(owner))
+        owner += [number] * count
+    return Hints(
+        np.concatenate(points),
+        np.concatenate(dabs).astype(np.int32),
+        colours[owner],
+        ("",) * len(owner),
+        each_mm2=float(scale.prod() * step**2),
+    )
+
+
+def _colour_classes(picture: U8, mask: Bool) -> tuple[U8, U8]:
+    """Return the dabs' colours (K, 3) and which one each pixel has, 1..K, 0 = no dab."""
+    packed = picture[..., :3] >> 3
+    code = packed[..., 0].astype(np.uint16) << 10
+    code |= packed[..., 1].astype(np.uint16) << 5
+    code |= packed[..., 2]
+    # soft edges blend into what lies beneath: colours are read where a dab is even
+    frame = np.ones((3, 3), np.uint8)
+    even = (cv2.dilate(packed, frame) - cv2.erode(packed, frame)).max(axis=2) <= 1
+    even &= cv2.erode(mask.view(np.uint8), frame).view(np.bool_)
+    source = even if even.any() else mask
+    count = np.bincount(code[source], minlength=1 << 15)
+    bins = np.flatnonzero(count)
+    bins = bins[np.argsort(-count[bins], kind="stable")]
+    lab = to_lab(np.stack([bins >> 10, bins >> 5 & 31, bins & 31], axis=1) * 8 + 4)
+    open_ = count[bins] >= min(_LEAST_PX, count.max())
+    chosen: list[int] = []
+    while open_.any():
+        chosen.append(int(open_.argmax()))
+        open_ &= difference(lab[chosen[-1]], lab) >= _ONE_COLOUR
+        if len(chosen) > _MOST_COLOURS:
+            raise InputError(f"more than {_MOST_COLOURS} colours are in it: dab with plain ones")
+    seen = np.unique(code[mask])
+    seen_lab = to_lab(np.stack([seen >> 10, seen >> 5 & 31, seen & 31], axis=1) * 8 + 4)
+    table = np.zeros(1 << 15, np.uint8)
+    table[seen] = difference(seen_lab[:, None], lab[chosen][None]).argmin(axis=1) + 1
+    kind = table[code] * mask
+    colours = [_commonest(picture[..., :3][source & (kind == k + 1)]) for k in range(len(chosen))]
+    return np.array(colours, np.uint8), kind
+
+
+def _commonest(pixels: U8) -> U8:
+    some = pixels[:: max(len(pixels) // 100_000, 1)]
+    colours, count = np.unique(some, axis=0, return_counts=True)
+    return np.asarray(colours[count.argmax()])
+
+
+def _dabs(mask: U8, step: int) -> tuple[F64, I64, int]:
+    """Return pixels (x, y) of a mask, on a grid of ``step``, their dab from 0, and how many."""
+    count, pieces = cv2.connectedComponents(mask, connectivity=8)
+    row, column = np.nonzero(mask)
+    piece = pieces[row, column].astype(np.int64) - 1
+    kept = (row % step == 0) & (column % step == 0)
+    kept[np.unique(piece, return_index=True)[1]] = True
+    return np.stack([column, row], axis=1)[kept].astype(np.float64), piece[kept], count - 1
+
+
+def _palette(hints: Hints) -> tuple[U8, I64, tuple[str, ...]]:
+    """Return the palette (K, 3), paper first, each dab's row, and K names."""
+    colours, first, inverse = np.unique(
+        hints.colours, axis=0, return_index=True, return_inverse=True
+    )
+    if len(colours) > _MOST_COLOURS:
+        raise InputError(f"{len(colours)} colours are too many: {_MOST_COLOURS} can be told apart")
+    order = np.argsort(first)
+    row = np.empty(len(order), np.int64)
+    row[order] = np.arange(len(order)) + 1
+    row_of_dab = row[inverse.ravel()]
+    given: dict[int, str] = {}
+    for dab_row, name in zip(row_of_dab.tolist(), hints.names, strict=True):
+        if name:
+            given.setdefault(dab_row, name)
+    palette = np.concatenate([PAPER[None], colours[order]])
+    words = [given.get(k) or colour_name(colour) for k, colour in enumerate(palette)]
+    return palette, row_of_dab, unlike(words)
+
+
+def _labels_under(flats: Flats, points: F64) -> I64:
+    height, width = flats.labels.shape
+    column, row = np.floor(points * flats.px_per_mm).astype(np.int64).T
+    column, row = np.clip(column, 0, width - 1), np.clip(row, 0, height - 1)
+    return np.asarray(flats.labels[row, column], np.int64)
+
+
+def _touches(flats: Flats, hints: Hints, row_of_dab: I64) -> tuple[I64, I64]:
+    """Return pairs of label and palette row that hold, every pair once, sorted."""
+    count = len(flats.areas) + 1
+    under = _labels_under(flats, hints.points)
+    pair, hits = np.unique(hints.dab.astype(np.int64) * count + under, return_counts=True)
+    dab, label = pair // count, pair % count
+    total = np.bincount(dab, hits)
+    most = np.zeros(len(total), np.int64)
+    np.maximum.at(most, dab, hits)
+    size = np.concatenate([[np.inf], np.maximum(flats.areas["size_mm2"], 1e-9)])
+    of_area = hits * hints.each_mm2 / size[label]
+    holds = (hits == most[dab]) | (hits >= _OF_DAB * total[dab]) | (of_area >= _OF_AREA)
+    holds &= label > 0
+    held = np.unique(label[holds] * 256 + row_of_dab[dab[holds]])
+    return held // 256, held % 256
+
+
+def _settle_conflicts(
+    flats: Flats, ink: Ink, hints: Hints, row_of_dab: I64, touched: I64, row: I64
+) -> tuple[Flats, I64, I64]:
+    """Split every area that is held by several colours."""
+    labels, count = np.unique(touched, return_counts=True)
+    under = _labels_under(flats, hints.points)
+    for label in labels[count > 1].tolist():
+        rows = row[touched == label]
+        inside = (under == label) & np.isin(row_of_dab[hints.dab], rows)
+        seeds = row_of_dab[hints.dab[inside]]
+        flats, pieces = split_area(flats, ink, label, hints.points[inside], seeds)
+        keep = touched != label
+        touched = np.concatenate([touched[keep], list(pieces)])
+        row = np.concatenate([row[keep], list(pieces.values())])
+    return flats, touched, row
+
+
+def _follow(flats: Flats, of_area: I64, kinds: int) -> None:
+    """Colour untouched areas after their surroundings, in place."""
+    pairs = flats.neighbours
+    one = np.concatenate([pairs["a"], pairs["b"]]).astype(np.int64)
+    other = np.concatenate([pairs["b"], pairs["a"]]).astype(np.int64)
+    length = np.concatenate([pairs["edge_mm"]] * 2)
+    while True:
+        at = np.flatnonzero((of_area[one] < 0) & (of_area[other] >= 0))
+        if not len(at):
+            break
+        code = one[at] * kinds + of_area[other[at]]
+        weight = length[at] * np.where(of_area[other[at]] == 0, _PAPER_COUNTS, 1.0)
+        pair, inverse = np.unique(code, return_inverse=True)
+        total = np.bincount(inverse, weight)
+        order = np.lexsort((-total, pair // kinds))
+        areas, first = np.unique(pair[order] // kinds, return_index=True)
+        of_area[areas] = pair[order][first] % kinds
+    of_area[of_area < 0] = 0

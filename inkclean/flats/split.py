@@ -1,0 +1,164 @@
+"""One area split between several dabs of colour."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import cv2
+import numpy as np
+from scipy.sparse import csgraph, csr_array
+
+from inkclean.arrays import F32, F64, I64, U16, Bool
+from inkclean.errors import InputError
+from inkclean.flats.values import Flats, Rows
+from inkclean.ink.values import Ink
+
+# Cells of the grid on which ways are measured: fine enough to see a neck, few enough that an
+# answer takes under a second.
+_MOST_CELLS = 200_000
+# A step through ink costs this much more than one through the narrowest neck, so that no way
+# leads through a line while one leads round it.
+_THROUGH_INK = 1e4
+_MOST_LABELS = 65535
+
+
+def split_area(
+    flats: Flats, ink: Ink, label: int, points: F64, owner: I64
+) -> tuple[Flats, dict[int, int]]:
+    """Split an area between owners of dabs; return the flats and whose each piece is.
+
+    ``points`` (P, 2) are x, y in mm inside the area, ``owner`` (P,) numbers. A pixel goes to
+    the owner whose dab is nearest by a way inside the area, off the ink, on which a step
+    costs the inverse cube of the distance to the next ink: wide rooms cost next to nothing
+    and necks much, so pieces meet where the room between them is narrowest (a geodesic
+    distance with a weight; Dijkstra's algorithm from all dabs at once). The first owner's
+    piece keeps the label.
+
+    Raises:
+        InputError: there would be more than 65 535 areas.
+    """
+    owners = np.unique(owner)
+    fresh = len(flats.areas) + np.arange(1, len(owners))
+    if fresh[-1] > _MOST_LABELS:
+        raise InputError("the dabs would split the page into more than 65 535 areas")
+    top, left, bottom, right = _box(flats.labels, label)
+    crop = flats.labels[top:bottom, left:right]
+    inside = crop == label
+    free = inside & (ink.coverage[top:bottom, left:right] < 0.5)
+    at = np.floor(points * flats.px_per_mm).astype(np.int64) - np.array([left, top])
+    piece = _nearest_owner(inside, free, at, np.searchsorted(owners, owner), len(owners))
+
+    labels = flats.labels.copy()
+    new = np.concatenate([[label], fresh]).astype(np.uint16)
+    labels[top:bottom, left:right][inside] = new[piece[inside]]
+    split = replace(flats, labels=labels)
+    rows = [_row(flats, labels, ink, label, int(each), (top, left, bottom, right)) for each in new]
+    areas = np.concatenate([flats.areas, *rows[1:]])
+    areas[label - 1] = rows[0][0]
+    split = replace(split, areas=areas, neighbours=_neighbours(split, label, new))
+    return split, {int(each): int(who) for each, who in zip(new, owners, strict=True)}
+
+
+def _box(labels: U16, label: int) -> tuple[int, int, int, int]:
+    x, y, width, height = cv2.boundingRect((labels == label).view(np.uint8))
+    return y, x, y + height, x + width
+
+
+def _nearest_owner(inside: Bool, free: Bool, at: I64, owner: I64, count: int) -> I64:
+    """Return the owner, 0..count − 1, of every pixel (h, w); only ``inside`` matters."""
+    height, width = inside.shape
+    step = max(int(np.ceil(np.sqrt(height * width / _MOST_CELLS))), 1)
+    h, w = -(-height // step), -(-width // step)
+    share = np.zeros((h * step, w * step), np.float32)
+    share[:height, :width] = free
+    cells = cv2.resize(share, (w, h), interpolation=cv2.INTER_AREA) > 0.6
+    room = cv2.distanceTransform(np.pad(cells, 1).view(np.uint8), cv2.DIST_L2, 5)[1:-1, 1:-1]
+    cost = np.where(cells, 1 / np.maximum(room, 0.5) ** 3, _THROUGH_INK).astype(np.float64)
+    column, row = at.T // step
+    seeds, first = np.unique(row * w + column, return_index=True)
+    _, _, source = csgraph.dijkstra(
+        _grid(cost, cells), indices=seeds, min_only=True, return_predecessors=True
+    )
+    of_seed = np.zeros(h * w, np.int64)
+    of_seed[seeds] = owner[first]
+    coarse = of_seed[np.maximum(source, 0)].reshape(h, w)
+    # soft borders between the cells, so that the pieces' edge is no staircase
+    best = np.full((height, width), -1, np.float32)
+    result = np.zeros((height, width), np.int64)
+    for number in range(count):
+        part = cv2.GaussianBlur((coarse == number).astype(np.float32), (3, 3), 0)
+        fine: F32 = np.asarray(
+            cv2.resize(part, (w * step, h * step), interpolation=cv2.INTER_LINEAR), np.float32
+        )[:height, :width]
+        result[fine > best] = number
+        np.maximum(best, fine, out=best)
+    return result
+
+
+def _grid(cost: F64, cells: Bool) -> csr_array:
+    """Return the ways between neighbouring cells; diagonal ones only past no ink."""
+    h, w = cost.shape
+    number = np.arange(h * w).reshape(h, w)
+    parts = []
+    for one, other in (
+        (np.s_[:, :-1], np.s_[:, 1:]),
+        (np.s_[:-1, :], np.s_[1:, :]),
+    ):
+        parts.append((number[one], number[other], (cost[one] + cost[other]) / 2))
+    clear = cells[:-1, :-1] & cells[1:, 1:] & cells[:-1, 1:] & cells[1:, :-1]
+    for near, far in (
+        (np.s_[:-1, :-1], np.s_[1:, 1:]),
+        (np.s_[:-1, 1:], np.s_[1:, :-1]),
+    ):
+        length = (cost[near] + cost[far]) / 2 * np.sqrt(2)
+        parts.append((number[near][clear], number[far][clear], length[clear]))
+    start, end, length = (np.concatenate([part[k].ravel() for part in parts]) for k in range(3))
+    return csr_array(
+        (np.tile(length, 2), (np.concatenate([start, end]), np.concatenate([end, start]))),
+        shape=(h * w, h * w),
+    )
+
+
+def _row(
+    flats: Flats, labels: U16, ink: Ink, old: int, label: int, box: tuple[int, int, int, int]
+) -> Rows:
+    """Return the row (1,) of one piece of the area ``old``."""
+    top, left, bottom, right = box
+    scale = flats.px_per_mm
+    mine = labels[top:bottom, left:right] == label
+    paper = mine & (ink.coverage[top:bottom, left:right] < 0.5)
+    if not paper.any():
+        paper = mine
+    room = cv2.distanceTransform(np.pad(paper, 1).view(np.uint8), cv2.DIST_L2, 5)[1:-1, 1:-1]
+    row, column = np.unravel_index(int(room.argmax()), room.shape)
+    x, y, width, height = cv2.boundingRect(paper.view(np.uint8))
+    result = flats.areas[old - 1 : old].copy()
+    result["label"] = label
+    result["x_mm"], result["y_mm"] = (left + column + 0.5) / scale, (top + row + 0.5) / scale
+    result["inner_mm"] = float(room.max()) / scale
+    result["size_mm2"] = np.count_nonzero(paper) / scale**2
+    result["left_mm"], result["right_mm"] = (left + x) / scale, (left + x + width) / scale
+    result["top_mm"], result["bottom_mm"] = (top + y) / scale, (top + y + height) / scale
+    return result
+
+
+def _neighbours(flats: Flats, label: int, new: U16) -> Rows:
+    """Return the pairs with those of the split area counted anew."""
+    old = flats.neighbours
+    kept = old[(old["a"] != label) & (old["b"] != label)]
+    sides = (flats.labels[:, :-1], flats.labels[:, 1:]), (flats.labels[:-1], flats.labels[1:])
+    touched = np.zeros(_MOST_LABELS + 1, np.bool_)
+    touched[new] = True
+    codes = []
+    for one, other in sides:
+        row, column = np.nonzero((one != other) & (touched[one] | touched[other]))
+        a, b = one[row, column].astype(np.int64), other[row, column].astype(np.int64)
+        codes.append(np.minimum(a, b) << 16 | np.maximum(a, b))
+    pair, count = np.unique(np.concatenate(codes), return_counts=True)
+    pair, count = pair[pair >> 16 > 0], count[pair >> 16 > 0]
+    fresh = np.zeros(len(pair), old.dtype)
+    fresh["a"], fresh["b"] = pair >> 16, pair & 0xFFFF
+    # pixel edges are 4/π times as long as the line they follow, over all directions
+    fresh["edge_mm"] = count / flats.px_per_mm * (np.pi / 4)
+    both = np.concatenate([kept, fresh])
+    return both[np.lexsort((both["b"], both["a"]))]
