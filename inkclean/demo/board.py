@@ -101,18 +101,24 @@ class Board:
         pen = Pen(width, start=0.5, end=0.4, taper_mm=8, pressure=0.25, wobble_mm=0.25)
         self.pencil.extend(ink_strokes(curve[None], pen, self.rng))
 
-    def render(self, px_per_mm: float) -> tuple[F32, tuple[int, int]]:
-        """Return the ink's coverage over the box and the row and column of its first pixel."""
-        x0, y0 = (int(np.floor(v * px_per_mm)) for v in self.box[:2])
-        x1, y1 = (int(np.ceil(v * px_per_mm)) for v in self.box[2:])
+    def draw_on(self, sheet: F32, px_per_mm: float) -> None:
+        """Put the ink on the sheet (H, W), in place.
+
+        A clipped board (a panel) is drawn apart and laid in; one without draws over what is
+        there, and clears it too.
+        """
+        high = np.array(sheet.shape[::-1])
+        x0, y0 = np.clip(np.floor(np.array(self.box[:2]) * px_per_mm).astype(int), 0, high)
+        x1, y1 = np.clip(np.ceil(np.array(self.box[2:]) * px_per_mm).astype(int), 0, high)
+        part = sheet[y0:y1, x0:x1]
+        canvas = part if self.clip is None else np.zeros_like(part)
         origin = np.array([x0, y0], np.float64)
-        canvas = np.zeros((y1 - y0, x1 - x0), np.float32)
         for kind, polygons in self.ops:
             apply(canvas, polygons, px_per_mm, origin, clear=kind == "clear")
         if self.clip is not None:
             points, offsets = raster.join([self.clip * px_per_mm - origin])
-            canvas *= raster.coverage(points, offsets, (canvas.shape[0], canvas.shape[1]))
-        return canvas, (y0, x0)
+            canvas *= raster.coverage(points, offsets, (part.shape[0], part.shape[1]))
+            np.maximum(part, canvas, out=part)
 
     def _op(self, kind: str, polygons: list[F64]) -> None:
         if self.ops and self.ops[-1][0] == kind:

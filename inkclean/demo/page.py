@@ -9,6 +9,7 @@ import numpy as np
 
 from inkclean.arrays import F32, F64
 from inkclean.demo import raster, scene
+from inkclean.demo.artist import Hand
 from inkclean.demo.board import Board, Records
 from inkclean.demo.sampling import blur, noise, values_at
 from inkclean.units import MM_PER_INCH, PAPERS, Paper
@@ -92,13 +93,12 @@ def draw(
     style = style or Style()
     rng = np.random.default_rng(seed)
     records = Records()
-    boards = scene.build(
-        paper, rng, records, style.hatch_mm, style.dot_mm, style.gaps, style.wobble
-    )
+    hand = Hand(style.hatch_mm, style.dot_mm, style.gaps, style.wobble)
+    boards = scene.build(paper, rng, records, hand)
     size = (round(paper.height_mm * PX_PER_MM), round(paper.width_mm * PX_PER_MM))
     sheet = np.zeros(size, np.float32)
     for board in boards:
-        _paste(sheet, board)
+        board.draw_on(sheet, PX_PER_MM)
     lines, widths = _clear_lines(sheet, records)
     layer = _pencil(boards, paper, rng, style.pencil_strength if pencil != "none" else 0.0)
     return Page(
@@ -115,15 +115,6 @@ def draw(
         dots=_clear_dots(sheet, records),
         blacks=_solid_blacks(sheet, records),
     )
-
-
-def _paste(sheet: F32, board: Board) -> None:
-    canvas, (row, col) = board.render(PX_PER_MM)
-    r0, c0 = max(row, 0), max(col, 0)
-    r1 = min(row + canvas.shape[0], sheet.shape[0])
-    c1 = min(col + canvas.shape[1], sheet.shape[1])
-    part = sheet[r0:r1, c0:c1]
-    np.maximum(part, canvas[r0 - row : r1 - row, c0 - col : c1 - col], out=part)
 
 
 def _pencil(boards: list[Board], paper: Paper, rng: np.random.Generator, strength: float) -> F32:

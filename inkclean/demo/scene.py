@@ -1,74 +1,146 @@
-"""What the demo page shows (first plain version)."""
+"""The demo page: "The Lamp Heron", five panels, their borders, balloons and captions."""
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 import numpy as np
 
+from inkclean.arrays import F64
+from inkclean.demo import coast, finale, heron, keeper, lettering
+from inkclean.demo.artist import Artist, Hand, ring
 from inkclean.demo.board import Board, Records
-from inkclean.demo.pen import Pen
+from inkclean.demo.pen import Pen, smooth
 from inkclean.units import Paper
 
+# the page was laid out on A4; places below are shares of the live area there, in mm
+_LIVE = (184.0, 271.0)
+_GUTTER = 4.0
+Draw = Callable[[Artist], None]
+_LETTERS = 2.9
 
-def build(
-    paper: Paper,
-    rng: np.random.Generator,
-    records: Records,
-    hatch_mm: float,
-    dot_mm: float,
-    gaps: float,
-    wobble: float,
-) -> list[Board]:
-    """Return the boards of the page, panel by panel."""
-    margin, gutter = 0.065 * paper.width_mm, 0.022 * paper.width_mm
-    wide, high = paper.width_mm - 2 * margin, paper.height_mm - 2 * margin
-    cols, rows = 2, 3
-    w, h = (wide - gutter * (cols - 1)) / cols, (high - gutter * (rows - 1)) / rows
+
+def build(paper: Paper, rng: np.random.Generator, records: Records, hand: Hand) -> list[Board]:
+    """Return the boards of the page, each panel's in the order drawn, the lettering last."""
+    margin = 13.0 / 210.0 * paper.width_mm
+    live = (paper.width_mm - 2 * margin, paper.height_mm - 2 * margin)
+    stretch = np.array([live[0] / _LIVE[0], live[1] / _LIVE[1]])
     boards = []
-    for r in range(rows):
-        for c in range(cols):
-            x, y = margin + c * (w + gutter), margin + r * (h + gutter)
-            boards.append(_panel(x, y, w, h, rng, records, hatch_mm, dot_mm, gaps, wobble))
+    for corners, draw, size in _panels():
+        quad = corners * stretch + margin
+        boards.append(_panel(quad, draw, size, rng, records, hand))
+    page = Board((0, 0, paper.width_mm, paper.height_mm), rng, records)
+    top = Artist(page, hand, (margin, margin), float(stretch.min()))
+    for corners, _, _ in _panels():
+        _border(top, page, corners * stretch + margin)
+    _words(top, page, stretch / stretch.min())
+    boards.append(page)
     return boards
 
 
+def _panels() -> list[tuple[F64, Draw, tuple[float, float]]]:
+    """Return corners (4, 2) in layout mm, the drawing and the size it was drawn for."""
+    w, h = _LIVE
+    a, b = 102.0, 184.0
+    g = _GUTTER
+    rows = (
+        ([[0, 0], [w, 0], [w, a], [0, a]], coast.draw, (coast.WIDTH, coast.HEIGHT)),
+        ([[0, a + g], [101, a + g], [95, b], [0, b]], keeper.draw, (keeper.WIDTH, keeper.HEIGHT)),
+        (
+            [[101 + g, a + g], [w, a + g], [w, b], [95 + g, b]],
+            heron.draw,
+            (heron.WIDTH, heron.HEIGHT),
+        ),
+        (
+            [[0, b + g], [73, b + g], [73, h], [0, h]],
+            heron.flight,
+            (heron.FLIGHT_WIDTH, heron.FLIGHT_HEIGHT),
+        ),
+        (
+            [[73 + g, b + g], [w, b + g], [w, h], [73 + g, h]],
+            finale.draw,
+            (finale.WIDTH, finale.HEIGHT),
+        ),
+    )
+    return [(np.array(c, np.float64), draw, size) for c, draw, size in rows]
+
+
 def _panel(
-    x: float,
-    y: float,
-    w: float,
-    h: float,
+    quad: F64,
+    draw: Draw,
+    size: tuple[float, float],
     rng: np.random.Generator,
     records: Records,
-    hatch: float,
-    dot: float,
-    gaps: float,
-    wobble: float,
+    hand: Hand,
 ) -> Board:
-    board = Board((x - 2, y - 2, x + w + 2, y + h + 2), rng, records)
-    corners = np.array([[x, y], [x + w, y], [x + w, y + h], [x, y + h]])
-    border = Pen(0.7, pressure=0.04, wobble_mm=0.04 * wobble)
-    for a, b in zip(corners, np.roll(corners, -1, axis=0), strict=True):
-        board.line(np.stack([a, b]), border, curved=False)
-        board.sketch(np.stack([a - 1.5 * (b - a) / w, b + 1.5 * (b - a) / w]), 0.4, curved=False)
-    turn = np.linspace(0, 2 * np.pi, 24, endpoint=False)
-    cx, cy, r = x + 0.35 * w, y + 0.4 * h, 0.25 * w
-    ring = np.stack([cx + r * np.cos(turn), cy + r * np.sin(turn)], 1)
-    board.line(ring, Pen(0.45, start=0.3, end=0.3, pressure=0.25, gaps=gaps), closed=True)
-    board.sketch(ring * 0.98 + 0.02 * ring.mean(0), closed=True)
-    board.sketch(np.array([[cx - 1.3 * r, cy], [cx + 1.3 * r, cy]]), 0.4)
-    board.sketch(np.array([[cx, cy - 1.3 * r], [cx, cy + 1.3 * r]]), 0.4)
-    board.hatch(ring[12:], 0.6, 0.7, hatch)
-    board.hatch(ring[12:20], 2.2, 0.8, hatch)
-    black = np.array([[0.65, 0.1], [0.95, 0.15], [0.9, 0.6], [0.7, 0.5]]) * (w, h) + (x, y)
-    board.black(black)
-    board.hatch(
-        np.array([[0.05, 0.75], [0.5, 0.75], [0.5, 0.95], [0.05, 0.95]]) * (w, h) + (x, y),
-        0.2,
-        0.6,
-        hatch,
-    )
-    for px, py in rng.uniform((0.58, 0.68), (0.95, 0.95), (60, 2)):
-        board.dot(x + px * w, y + py * h, dot * rng.uniform(1.0, 2.0))
-    for k in range(6):
-        pts = np.array([[0.08, 0.06 + 0.02 * k], [0.3, 0.04 + 0.025 * k], [0.6, 0.07 + 0.02 * k]])
-        board.line(pts * (w, h) + (x, y), Pen(0.3, start=0.2, end=0.0, pressure=0.3))
+    low, high = quad.min(axis=0), quad.max(axis=0)
+    scale = float(np.max((high - low) / size))
+    origin = (low + high) / 2 - scale * np.array(size) / 2
+    board = Board((low[0], low[1], high[0], high[1]), rng, records, clip=quad)
+    draw(Artist(board, hand, (float(origin[0]), float(origin[1])), scale))
     return board
+
+
+def _border(a: Artist, page: Board, quad: F64) -> None:
+    pen = Pen(0.85 * a.scale**0.5, pressure=0.04, wobble_mm=0.03)
+    for p, q in zip(quad, np.roll(quad, -1, axis=0), strict=True):
+        page.line(np.stack([p, q]), pen, curved=False)
+        over = (q - p) / np.hypot(*(q - p)) * 4.0
+        page.sketch(np.stack([p - over, q + over]), 0.4, curved=False)
+
+
+def _words(a: Artist, page: Board, stretch: F64) -> None:
+    """Set captions and balloons; places in layout mm, moved along where the page is longer."""
+
+    def at(x: float, y: float) -> tuple[float, float]:
+        return float(x * stretch[0]), float(y * stretch[1])
+
+    _caption(a, *at(2.5, 2.5), ["THE NIGHT THE GREAT LAMP WENT OUT,", "THE SEA FORGOT THE SHORE."])
+    _balloon(a, *at(21.5, 114.6), ["PIP, OLD FRIEND…", "ARE YOU WOUND?"], (42, 127), stretch)
+    _balloon(a, *at(165, 114.2), ["ALWAYS,", "KEEPER."], (158, 122), stretch)
+    _caption(a, *at(2.5, 190.5), ["SO PIP TOOK A SPARK", "FROM THE HEARTH…"])
+    _caption(a, *at(117, 261), ["…AND THE SEA CAME TO ITS SENSES."])
+
+
+def _caption(a: Artist, x: float, y: float, lines: list[str]) -> None:
+    wide = max(lettering.width(line, _LETTERS) for line in lines) + 5.0
+    high = 1.62 * _LETTERS * len(lines) + 2.4
+    a.shape(
+        [[x, y], [x + wide, y], [x + wide, y + high], [x, y + high]], 0.4, curved=False, gaps=0.0
+    )
+    for k, line in enumerate(lines):
+        a.letter(line, x + wide / 2, y + 2.0 + _LETTERS + 1.62 * _LETTERS * k, _LETTERS)
+
+
+def _balloon(
+    a: Artist, x: float, y: float, lines: list[str], mouth: tuple[float, float], stretch: F64
+) -> None:
+    wide = max(lettering.width(line, _LETTERS) for line in lines) / 2 + 4.2
+    high = 0.81 * _LETTERS * len(lines) + 3.6
+    turn = np.radians(np.linspace(0, 360, 72, endpoint=False))
+    # a squarish oval
+    c, s = np.cos(turn), np.sin(turn)
+    oval = np.stack(
+        [x + wide * np.sign(c) * np.abs(c) ** 0.8, y + high * np.sign(s) * np.abs(s) ** 0.8], 1
+    )
+    target = np.array(mouth) * stretch
+    aim = np.arctan2((target[1] - y) / high, (target[0] - x) / wide)
+    off = np.abs((turn - aim + np.pi) % (2 * np.pi) - np.pi)
+    keep = oval[off > 0.2]
+    first = int(np.argmax(np.hypot(*(keep - np.roll(keep, 1, axis=0)).T)))
+    keep = np.roll(keep, -first, axis=0)
+    bend = (keep[-1] + keep[0]) / 2 + (target - (x, y)) * 0.25 + np.array([1.0, -0.5])
+    lean = np.array([0.5, 0.3])
+    tail_in = _arc(keep[-1], bend + lean, target)
+    tail_out = _arc(target, bend - lean, keep[0])
+    outline = np.concatenate([keep, tail_in[1:-1], target[None], tail_out[1:-1]])
+    a.board.clear([a.mm(outline)])
+    a.line(np.concatenate([tail_out[1:], keep[1:-1], tail_in[:-1]]), 0.5, 0.5, 0.5, gaps=0.0)
+    a.sketch(ring(x, y, wide, high), 0.4, closed=True)
+    for k, line in enumerate(lines):
+        foot = y + _LETTERS / 2 + 1.62 * _LETTERS * (k - (len(lines) - 1) / 2)
+        a.letter(line, x, foot, _LETTERS)
+
+
+def _arc(p: F64, bend: F64, q: F64) -> F64:
+    return smooth(np.stack([p, bend, q]), step=1.0)
