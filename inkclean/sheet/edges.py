@@ -33,6 +33,8 @@ DEGREE = 6
 # less than so many px.
 STRAIGHT_SHARE = 0.0008
 STRAIGHT_PX = 1.0
+# Paper's edge lies on its line or curve to within so many px.
+CRISP_PX = 1.5
 # Points of a side's polyline.
 POINTS = 65
 # A side of which less was measured stays as it was found roughly.
@@ -44,7 +46,8 @@ class Side:
     """One side: points start + s · along + y(s) · normal, s in 0..length, normal inwards.
 
     ``bend`` holds the Chebyshev coefficients of y over s / length · 2 − 1; two of them make a
-    straight side. ``spread`` is the typical distance of the edge's points from it, in px.
+    straight side. ``crisp`` is the share of its places, 0..1, at which the photo shows an edge
+    right on it: near 1 for paper, and low for whatever only looks like a side from afar.
     """
 
     start: F64
@@ -52,7 +55,7 @@ class Side:
     normal: F64
     length: float
     bend: F64
-    spread: float
+    crisp: float
 
     def at(self, s: F64) -> F64:
         """Return (N, 2) points of the side; beyond its ends it goes on straight."""
@@ -212,24 +215,22 @@ def _measure(pixels: U8, side: Side, s: F64, centre: F64, reach: float) -> tuple
 def _fit(side: Side, s: F64, y: F64, weight: F64) -> Side:
     """Return the side through the edge's points: a line if one will do, else a curve."""
     t = s / side.length * 2.0 - 1.0
-    curve, spread = _robust(t, y, weight, DEGREE)
+    curve = _robust(t, y, weight, DEGREE)
     seen = weight > 0
     level = chebyshev.chebfit(t[seen], chebyshev.chebval(t[seen], curve), 1)
     stray = np.abs(chebyshev.chebval(t[seen], curve) - chebyshev.chebval(t[seen], level)).max()
-    if stray > max(STRAIGHT_PX, STRAIGHT_SHARE * side.length):
-        return Side(side.start, side.along, side.normal, side.length, curve, spread)
-    line, spread = _robust(t, y, weight, 1)
-    return Side(side.start, side.along, side.normal, side.length, line, spread)
+    if stray <= max(STRAIGHT_PX, STRAIGHT_SHARE * side.length):
+        curve = _robust(t, y, weight, 1)
+    on_it = (np.abs(y - chebyshev.chebval(t, curve)) < CRISP_PX) & seen
+    return Side(side.start, side.along, side.normal, side.length, curve, float(on_it.mean()))
 
 
-def _robust(t: F64, y: F64, weight: F64, degree: int) -> tuple[F64, float]:
-    """Return Chebyshev coefficients by reweighted least squares (Tukey's biweight), and the
-    typical distance of the points that count."""
+def _robust(t: F64, y: F64, weight: F64, degree: int) -> F64:
+    """Return Chebyshev coefficients by reweighted least squares (Tukey's biweight)."""
     terms = chebyshev.chebvander(t, degree)
     # A little stiffness keeps the higher terms at rest where no point holds them.
     stiff = np.diag(1e-4 * np.arange(degree + 1) ** 2 * weight.sum())
     now = weight.copy()
-    spread = 0.0
     bend: F64 = np.zeros(degree + 1)
     for turn in range(14):
         scaled = terms * now[:, None]
@@ -242,7 +243,7 @@ def _robust(t: F64, y: F64, weight: F64, degree: int) -> tuple[F64, float]:
         now = weight * np.clip(1.0 - (away / width) ** 2, 0.0, 1.0) ** 2
         if now.sum() <= 0:
             break
-    return bend, spread
+    return bend
 
 
 def _corner(before: Side, after: Side) -> F64:

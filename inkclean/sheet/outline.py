@@ -32,6 +32,8 @@ WEAKEST, SIZE, COLOUR, OVERSHOOT, BRIGHT = 0.35, 0.45, 0.25, 0.15, 0.3
 LEAST_SHOWN, VAIN = 0.3, 0.1
 # Pages that take up less of the picture than this are ever less likely.
 SMALL_AREA, SMALL = 0.2, 0.2
+# Within this share of the picture from its border an edge can't be told from the border.
+BESIDE = 0.015
 # Candidates whose areas are compared in full.
 SHORTLIST = 120
 # Least score of a page; a picture without one scores 0.75 by its borders alone.
@@ -81,6 +83,7 @@ def find_outline(bare: U8, scale: float) -> Outline | None:
     score = edge_score[best] + _weigh_areas(bare, quads)
     top = int(np.argmax(score))
     seen = (clear[top] > SEEN) & (lines.border[quads.sides[top]] == 0)
+    seen &= ~_beside_border(quads.corners[top], bare.shape)
     if score[top] < LEAST_SCORE or not seen.any():
         return None
     return Outline(quads.corners[top] * scale, seen, lighter[top], float(score[top]))
@@ -221,6 +224,16 @@ def _weigh_areas(bare: U8, quads: _Quads) -> F64:
     share = np.minimum(outside.mean(axis=1) / 0.1, 1.0)
     result: F64 = BRIGHT * lighter * share
     return result
+
+
+def _beside_border(corners: F64, shape: tuple[int, ...]) -> Bool:
+    """Return (4,) which sides run along the picture's border, where nothing can be told."""
+    size = np.array([shape[1], shape[0]], np.float64)
+    ends = np.stack([corners, np.roll(corners, -1, axis=0)])
+    low = (ends < BESIDE * size).all(axis=0)
+    high = (ends > (1.0 - BESIDE) * size).all(axis=0)
+    beside: Bool = np.asarray(low | high, np.bool_)
+    return np.asarray(beside.any(axis=1), np.bool_)
 
 
 def _inside(corners: F64, places: F64) -> Bool:
