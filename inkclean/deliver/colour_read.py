@@ -11,7 +11,7 @@ from pathlib import Path
 from xml.etree import ElementTree
 
 import numpy as np
-from PIL import Image, ImageCms, UnidentifiedImageError
+from PIL import Image, ImageCms, ImageOps, UnidentifiedImageError
 
 from inkclean.arrays import U8
 from inkclean.deliver.colour import Colour
@@ -62,7 +62,9 @@ def _opened(source: Path | BytesIO, name: str, budget_mp: float) -> Image.Image:
             if picture.width * picture.height > budget_mp * 1e6:
                 raise InputError(f"{name} is larger than {budget_mp:g} megapixels: make it smaller")
             picture.load()
-            return picture
+            if picture.mode[0] in "IF":
+                raise InputError(f"{name} has more than 8 bits of grey: save it as 8-bit colour")
+            return ImageOps.exif_transpose(picture)
     except UnidentifiedImageError as error:
         raise InputError(f"{name} is no picture that can be read: save it as PNG or TIFF") from (
             error

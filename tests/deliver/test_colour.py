@@ -219,6 +219,8 @@ def test_bad_files_are_refused_in_one_line(tmp_path: Path) -> None:
     text.write_bytes(b"nothing of a picture")
     cut = tmp_path / "cut.png"
     cut.write_bytes(_png(np.random.default_rng(0).integers(0, 255, (50, 50, 3), np.uint8))[:900])
+    deep = tmp_path / "deep.png"
+    Image.fromarray(np.zeros((4, 4), np.uint16)).save(deep)
     other = tmp_path / "other.ora"
     with zipfile.ZipFile(other, "w") as archive:
         archive.writestr("hello.txt", "hello")
@@ -230,7 +232,7 @@ def test_bad_files_are_refused_in_one_line(tmp_path: Path) -> None:
         archive.writestr("stack.xml", "<!DOCTYPE x [<!ENTITY a 'b'>]><image w='1' h='1'/>")
     odd = _ora(tmp_path / "odd.ora", "<stack><layer opacity='much' src='x'/></stack>", {})
     big = _ora(tmp_path / "big.ora", "<stack/>", {}, (100_000, 100_000))
-    for path in (empty, mixed, text, cut, other, lost, bomb, odd, big, tmp_path / "none"):
+    for path in (empty, mixed, text, cut, deep, other, lost, bomb, odd, big, tmp_path / "none"):
         with pytest.raises(InputError) as refused:
             read_colour(path)
         assert "\n" not in str(refused.value), path

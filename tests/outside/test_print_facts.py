@@ -1,0 +1,157 @@
+"""Facts of the print trade, against what the print files hold.
+
+Sizes, weights and inks as printers and books state them; the source stands beside each.
+"""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import cv2
+import numpy as np
+import pikepdf
+import pytest
+from PIL import Image
+
+from inkclean.deliver.colour import Colour, check_total_ink
+from inkclean.deliver.press import PressSettings, press_page
+from inkclean.deliver.press_check import check_lines, check_resolution
+from inkclean.deliver.raster import render
+from inkclean.deliver.trim import Edges, fitted, make_page, parse_edges, parse_trim
+from inkclean.units import MM_PER_INCH, MM_PER_PT, PAPERS, Paper
+from tests.deliver import drawn
+from tests.deliver.pdf_reading import box_mm
+
+# name, trim, bleed an edge, page with bleed, live area; inches
+# ComiXpress (comic, digest) and McKelvie (comic-short) as the trade's tables give them
+PAGES = [
+    ("comic", (6.625, 10.25), "0.125in", (6.875, 10.5), (6.0, 9.0)),
+    ("comic-short", (6.625, 10.187), "0.125in", (6.875, 10.438), (6.0, 9.5)),
+    ("digest", (6.0, 9.0), "0.125in", (6.25, 9.25), (5.375, 8.0)),
+]
+
+
+@pytest.mark.parametrize(("name", "trim", "bleed", "bled", "live"), PAGES)
+def test_pages_of_us_printers(
+    tmp_path: Path,
+    name: str,
+    trim: tuple[float, float],
+    bleed: str,
+    bled: tuple[float, float],
+    live: tuple[float, float],
+) -> None:
+    path = tmp_path / "page.pdf"
+    spare = [(t - v) / 2 * MM_PER_INCH for t, v in zip(trim, live, strict=True)]
+    safe = Edges(spare[1], spare[0], spare[1], spare[0])
+    settings = PressSettings(trim=parse_trim(name), bleed=parse_edges(bleed), safe=safe)
+    press_page(drawn.page(), settings, {"pdf": path}, name, False)
+    with pikepdf.open(path) as document:
+        boxes = {
+            key: np.array(box_mm(document.pages[0], f"{key}Box")) / MM_PER_INCH
+            for key in ("Trim", "Bleed", "Media")
+        }
+    # the tables round to a thousandth of an inch
+    assert boxes["Trim"][2:] - boxes["Trim"][:2] == pytest.approx(trim, abs=1e-4)
+    assert boxes["Bleed"][2:] - boxes["Bleed"][:2] == pytest.approx(bled, abs=1.1e-3)
+    assert boxes["Media"] == pytest.approx(boxes["Bleed"])
+    page = make_page(parse_trim(name), parse_edges(bleed), safe)
+    assert page.live.width_mm / MM_PER_INCH == pytest.approx(live[0])
+    assert page.live.height_mm / MM_PER_INCH == pytest.approx(live[1])
+
+
+def test_iso_sizes_halve() -> None:
+    """ISO 216 (from memory): A0 is 841 × 1189 mm, each size half the one before, rounded down."""
+    width, height = 841, 1189
+    for number in range(7):
+        paper = parse_trim(f"A{number}")
+        assert (paper.width_mm, paper.height_mm) == (width, height)
+        width, height = height // 2, width
+
+
+def test_a_board_drawn_at_one_and_a_half_times() -> None:
+    """A board of 11 × 17 in with 10 × 15 in of art (common practice, no source).
+
+    ComiXpress's live area of 6 × 9 in takes it at exactly 60 per cent.
+    """
+    inch = MM_PER_INCH
+    art = drawn.box(0.5 * inch, inch, 10 * inch, 15 * inch)
+    board = drawn.curves([[art]], 11 * inch, 17 * inch)
+    safe = Edges(0.625 * inch, 0.3125 * inch, 0.625 * inch, 0.3125 * inch)
+    page = make_page(parse_trim("comic"), parse_edges("0.125in"), safe)
+    assert fitted(board, page, "live").scale == pytest.approx(0.6)
+
+
+def test_3_mm_and_an_eighth_of_an_inch_are_not_the_same_bleed() -> None:
+    """Common practice, no source: metric printers ask for 3 mm, US ones for 0.125 in."""
+    assert parse_edges("0.125in").top - parse_edges("3mm").top == pytest.approx(0.175)
+
+
+@pytest.mark.parametrize(("dpi", "px"), [(600, 2.0833), (1200, 4.1667), (2400, 8.3333)])
+def test_a_quarter_point_in_pixels(dpi: int, px: float) -> None:
+    """0.25 pt = 0.088 mm = 2.08 px at 600 dpi, computed; Blurb's thinnest line, black alone."""
+    assert pytest.approx(0.0882, abs=5e-5) == 0.25 * MM_PER_PT
+    # a line is two or three px wide as the grid falls; many show the mean
+    width, gap = 0.25 * MM_PER_PT, 1.0 + 0.618 * MM_PER_INCH / dpi
+    lines = [drawn.line(1, 1 + gap * n, 9, 1.0 + gap * n, width) for n in range(60)]
+    page = drawn.curves([[line] for line in lines], 10, 70)
+    ink = render(page, dpi)
+    heights = ink[:, ink.shape[1] // 2].sum() / len(lines)
+    assert heights == pytest.approx(px, abs=0.05)
+
+
+@pytest.mark.parametrize(
+    ("source", "points"),
+    [("Consolidated Press", 0.2), ("Blurb", 0.25), ("Asia Pacific Offset", 0.5)],
+)
+def test_thinnest_lines_of_printers(source: str, points: float) -> None:
+    for share, verdict in ((1.02, "passes"), (0.98, "fails")):
+        line = drawn.line(5, 5, 40, 18, points * share * MM_PER_PT)
+        finding = check_lines(drawn.curves([[line]], 50, 30), points)
+        assert finding.verdict == verdict, source
+
+
+@pytest.mark.parametrize(("source", "limit"), [("Peak Print", 280), ("Great West", 200)])
+def test_total_ink_of_printers(source: str, limit: float) -> None:
+    """280 per cent on coated paper, 200 on newsprint."""
+    for total, verdict in ((limit, "passes"), (limit + 2, "fails")):
+        pixels = np.zeros((2, 2, 4), np.uint8)
+        pixels[...] = np.clip(total - np.array([0, 100, 200, 300]), 0, 100) * 2.55 + 0.5
+        assert check_total_ink(Colour(pixels), None, limit).verdict == verdict, source
+
+
+@pytest.mark.parametrize("dpi", [600, 800, 1200])
+def test_one_bit_line_art_at_the_resolutions_printers_ask_for(tmp_path: Path, dpi: int) -> None:
+    """600 dpi on newsprint (Great West), 800 to 1200 in books (Asia Pacific Offset, 1200 TIFF)."""
+    path = tmp_path / "page.tiff"
+    settings = PressSettings(trim=PAPERS["A6"], bleed=Edges(0, 0, 0, 0))
+    press_page(drawn.page(), settings, {f"tiff{dpi}": path}, "page", False)
+    with Image.open(path) as picture:
+        assert picture.mode == "1"
+        assert picture.info["dpi"] == (dpi, dpi)
+        assert picture.size == (round(105 / 25.4 * dpi), round(148 / 25.4 * dpi))
+    assert cv2.imread(str(path), cv2.IMREAD_UNCHANGED) is not None
+
+
+def test_colour_is_held_at_300_px_per_inch() -> None:
+    """Common practice, no source: colour under line art at 300 to 400 px per inch."""
+    assert check_resolution(300, 300).verdict == "passes"
+    assert check_resolution(299, 300).verdict == "passes"
+    assert check_resolution(250, 300).verdict == "look"
+    assert check_resolution(100, 300).verdict == "fails"
+
+
+def test_boxes_lie_in_the_order_pdf_x_asks_for(tmp_path: Path) -> None:
+    """CGATS Application Notes v4, 2.10: trim or art box, not both; bleed holds trim; media all."""
+    path = tmp_path / "page.pdf"
+    settings = PressSettings(
+        trim=Paper("t", 120, 170), marks=True, standard="x1a", intent="CGATS TR 001"
+    )
+    press_page(drawn.page(), settings, {"pdf": path}, "page", False)
+    with pikepdf.open(path) as document:
+        for page in document.pages:
+            assert ("/TrimBox" in page.obj) != ("/ArtBox" in page.obj)
+            assert "/CropBox" not in page.obj or page.obj.CropBox == page.obj.MediaBox
+            trim, bleed, media = (box_mm(page, f"{n}Box") for n in ("Trim", "Bleed", "Media"))
+            for inner, outer in ((trim, bleed), (bleed, media)):
+                assert outer[0] <= inner[0] < inner[2] <= outer[2]
+                assert outer[1] <= inner[1] < inner[3] <= outer[3]

@@ -1,0 +1,153 @@
+"""The command press: what it writes, what it says, and how it refuses."""
+
+from __future__ import annotations
+
+import json
+import subprocess
+import sys
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import pikepdf
+import pytest
+from click.testing import CliRunner, Result
+from PIL import Image
+
+import inkclean.press_pages
+from inkclean.cli import Group
+from inkclean.cli_press import press
+from inkclean.curves.values import Curves
+from inkclean.press_pages import PressOrder
+from tests.deliver import drawn
+from tests.deliver.pdf_reading import box_mm
+from tests.deliver.press_profile import cmyk_profile
+
+COMMANDS = Group(commands={"press": press})
+
+
+@pytest.fixture
+def photo(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    """Return a photo's path; what it is cleaned to is the drawn page."""
+
+    def pages(path: Path, *rest: Any) -> Iterator[tuple[str, Curves]]:
+        yield path.stem, drawn.page()
+
+    monkeypatch.setattr(inkclean.press_pages, "pages_of", pages)
+    return tmp_path / "lantern.jpg"
+
+
+def _run(*words: object) -> Result:
+    result = CliRunner().invoke(COMMANDS, ["press", *map(str, words)])
+    assert result.exception is None or isinstance(result.exception, SystemExit)
+    return result
+
+
+def test_a_page_leaves_its_press_pdf(photo: Path) -> None:
+    result = _run(photo, "--trim", "digest", "--bleed", "0.125in", "--fit", "live")
+    assert result.exit_code == 0
+    with pikepdf.open(photo.with_name("lantern.press.pdf")) as document:
+        trim, bleed = (box_mm(document.pages[0], f"{name}Box") for name in ("Trim", "Bleed"))
+    assert trim[2] - trim[0] == pytest.approx(152.4, abs=1e-3)
+    assert bleed[2] - bleed[0] == pytest.approx(158.75, abs=1e-3)
+    assert "passes  thinnest line" in result.stdout
+    assert "the specification of your printer decides" in result.stdout
+    assert "lantern.press.pdf" in result.stdout
+
+
+def test_json_is_one_object_a_page_with_stable_keys(photo: Path, tmp_path: Path) -> None:
+    result = _run(photo, "--json", "--also", "tiff", "--dpi", "1200", "-o", tmp_path / "out")
+    report = json.loads(result.stdout)
+    keys = ["input", "outputs", "trim", "bleed", "scale", "verdict", "check", "notes"]
+    assert list(report) == keys
+    assert set(report["outputs"]) == {"pdf", "tiff1200"}
+    for path in report["outputs"].values():
+        assert Path(path).parent == tmp_path / "out"
+    with Image.open(report["outputs"]["tiff1200"]) as picture:
+        assert picture.info["dpi"] == (1200, 1200)
+    assert {"what", "verdict", "measured", "cure"} == set(report["check"][0])
+
+
+def test_a_poster_leaves_tiles(photo: Path) -> None:
+    result = _run(photo, "--poster", "A2", "--on", "A4", "--overlap", "12mm", "--margin", "6mm")
+    assert result.exit_code == 0
+    with pikepdf.open(photo.with_name("lantern.tiles.pdf")) as document:
+        assert f"on {len(document.pages) - 1} sheets" in result.stdout
+    assert not photo.with_name("lantern.press.pdf").exists()
+
+
+def test_the_standard_with_a_profile(photo: Path, tmp_path: Path) -> None:
+    profile = tmp_path / "press.icc"
+    profile.write_bytes(cmyk_profile())
+    result = _run(photo, "--standard", "x1a", "--profile", profile, "--quiet")
+    assert result.exit_code == 0
+    assert result.stdout == ""
+    with pikepdf.open(photo.with_name("lantern.press.pdf")) as document:
+        assert str(document.docinfo["/GTS_PDFXVersion"]) == "PDF/X-1a:2003"
+
+
+@pytest.mark.parametrize(
+    ("words", "code", "said"),
+    [
+        (("--standard", "x1a"), 2, "PDF/X-1a:2003 cannot be written"),
+        (("--trim", "quarto"), 2, "no trim size"),
+        (("--bleed", "1,2"), 2, "--bleed '1,2' is not understood"),
+        (("--safe", "much"), 2, "no length"),
+        (("--scale", "0"), 2, "--scale '0' is no size"),
+        (("--scale", "50%", "--fit", "trim"), 2, "exclude each other"),
+        (("--also", "svg"), 2, "press can add tiff"),
+        (("--poster", "A1", "--trim", "A4"), 2, "leave out --trim"),
+        (("--poster", "A1", "--on", "A6"), 2, "too small"),
+        (("--poster", "wall"), 2, "no trim size"),
+        (("--profile", "nowhere.icc"), 3, "no ICC profile"),
+        (("--colour", "nowhere.png"), 3, "is not there"),
+        (("--dpi", "300"), 2, "is not one of"),
+        (("--finest", "thin"), 2, "no length"),
+    ],
+)
+def test_refusals_are_one_line_and_leave_nothing(
+    photo: Path, words: tuple[str, ...], code: int, said: str
+) -> None:
+    result = _run(photo, *words)
+    assert result.exit_code == code
+    assert said in result.stderr
+    assert "Traceback" not in result.output
+    assert not list(photo.parent.glob("lantern.*"))
+
+
+def test_results_stay_unless_replaced(photo: Path) -> None:
+    assert _run(photo).exit_code == 0
+    again = _run(photo)
+    assert again.exit_code == 3
+    assert "--replace" in again.stderr
+    assert _run(photo, "--replace").exit_code == 0
+
+
+def test_colour_belongs_to_one_page(photo: Path) -> None:
+    result = _run(photo, photo.with_name("other.jpg"), "--colour", "x.png")
+    assert result.exit_code == 2
+    assert "one page" in result.stderr
+
+
+def test_help_names_every_option_and_stays_light() -> None:
+    said = _run("--help").stdout
+    for option in press.params:
+        for name in option.opts:
+            if name.startswith("-"):
+                assert name in said
+    code = (
+        "import sys, inkclean.cli_press\n"
+        "print([m for m in ('numpy', 'cv2', 'PIL', 'pikepdf', 'reportlab') if m in sys.modules])"
+    )
+    shown = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    assert shown.stdout.strip() == "[]"
+
+
+def test_outputs_follow_what_is_asked_for() -> None:
+    from inkclean.deliver.press import PressSettings
+
+    order = PressOrder(PressSettings(), tiff_dpi=800)
+    assert order.outputs(Path("d"), "n") == {
+        "pdf": Path("d/n.press.pdf"),
+        "tiff800": Path("d/n.press.tiff"),
+    }
