@@ -1,4 +1,4 @@
-"""The edge made ready to be fitted: corners restored, straights marked, runs laid out."""
+"""The edge made ready to be fitted: corners restored, runs laid out."""
 
 from __future__ import annotations
 
@@ -14,16 +14,13 @@ class Outline:
     """Closed loops of points, ink to the right hand, with what must not be smoothed away.
 
     ``points`` (N, 2) float64 px; ``loops`` (L + 1,) int64 offsets, first points not repeated.
-    ``corner`` (N,) bool: the outline turns sharply here. ``straight`` (N,) bool: from here to
-    the next point it is an exact line; a straight that is not between corners is tangent to
-    what comes before and after. ``room`` (N,) float32 px to the nearest other edge. ``shape``
-    and ``hole`` as in Edges.
+    ``corner`` (N,) bool: the outline turns sharply here. ``room`` (N,) float32 px to the nearest
+    other edge. ``shape`` and ``hole`` as in Edges.
     """
 
     points: F64
     loops: I64
     corner: Bool
-    straight: Bool
     room: F32
     shape: I32
     hole: Bool
@@ -53,16 +50,11 @@ class Runs:
 
 
 def lay_out(outline: Outline, tolerance: F32) -> Runs:
-    """Return the runs of ``outline``, every loop begun where a node must stand, if anywhere."""
+    """Return the runs of ``outline``, every loop begun at a corner if it has one."""
     lengths = np.diff(outline.loops)
-    count = outline.points.shape[0]
     loop = np.repeat(np.arange(lengths.size), lengths)
-    within = np.arange(count) - outline.loops[loop]
-    before = outline.loops[loop] + (within - 1) % lengths[loop]
-    line_end = outline.straight[before] != outline.straight
-    kink = outline.corner | line_end | (outline.straight & outline.straight[before])
-    # A loop with nothing fixed begins at its leftmost point: a node stands well there.
-    rank = np.where(kink, -np.inf, outline.points[:, 0])
+    # A loop with nothing fixed begins where it bends most: no straight is cut there.
+    rank = np.where(outline.corner, -np.inf, -_bends(outline, loop, lengths))
     least = np.minimum.reduceat(rank, outline.loops[:-1])
     seam = np.flatnonzero(rank == least[loop])
     seam = seam[np.flatnonzero(np.diff(loop[seam], prepend=-1))]
@@ -73,12 +65,10 @@ def lay_out(outline: Outline, tolerance: F32) -> Runs:
     within = np.arange(owner.size) - first[owner]
     start = seam - outline.loops[:-1]
     take = outline.loops[owner] + (start[owner] + within) % lengths[owner]
-    fixed = kink[take]
-    smooth_seam = ~kink[seam]
+    fixed = outline.corner[take]
+    smooth_seam = ~outline.corner[seam]
     fixed[first] = fixed[last] = True
-    line = outline.straight[take]
-    line[last] = False
-    low, high = _around(fixed)
+    low, high = around_fixed(fixed)
     return Runs(
         points=np.ascontiguousarray(outline.points[take].T),
         tolerance=tolerance[take],
@@ -86,11 +76,21 @@ def lay_out(outline: Outline, tolerance: F32) -> Runs:
         last=last,
         fixed=fixed,
         corner=outline.corner[take],
-        line=line,
+        line=np.zeros(take.size, np.bool_),
         low=low,
         high=high,
         around=smooth_seam[owner],
     )
+
+
+def _bends(outline: Outline, loop: I64, lengths: I64) -> F64:
+    begin = outline.loops[:-1][loop]
+    within = np.arange(loop.size) - begin
+    step = np.minimum(3, np.maximum(lengths // 3, 1))[loop]
+    z = outline.points[:, 0] + 1j * outline.points[:, 1]
+    back = z - z[begin + (within - step) % lengths[loop]]
+    ahead = z[begin + (within + step) % lengths[loop]] - z
+    return np.abs(np.angle(ahead * np.conj(back)))
 
 
 def without(outline: Outline, tolerance: F32, loops: Bool) -> tuple[Outline, F32]:
@@ -101,7 +101,6 @@ def without(outline: Outline, tolerance: F32, loops: Bool) -> tuple[Outline, F32
         outline.points[keep],
         np.concatenate(([0], np.cumsum(lengths[~loops]))),
         outline.corner[keep],
-        outline.straight[keep],
         outline.room[keep],
         outline.shape[~loops],
         outline.hole[~loops],
@@ -109,7 +108,8 @@ def without(outline: Outline, tolerance: F32, loops: Bool) -> tuple[Outline, F32
     return kept, tolerance[keep]
 
 
-def _around(fixed: Bool) -> tuple[I64, I64]:
+def around_fixed(fixed: Bool) -> tuple[I64, I64]:
+    """Return the index of the fixed point at or before each point, and at or after it."""
     index = np.arange(fixed.size)
     low = np.maximum.accumulate(np.where(fixed, index, 0))
     high = np.minimum.accumulate(np.where(fixed, index, fixed.size)[::-1])[::-1]
@@ -126,7 +126,7 @@ def loosen(runs: Runs, first: I64, last: I64) -> Runs:
     seam = loose[runs.first] | loose[runs.last]
     loose[runs.first] = loose[runs.last] = seam
     fixed = runs.fixed | loose
-    low, high = _around(fixed)
+    low, high = around_fixed(fixed)
     owner = np.repeat(np.arange(runs.first.size), runs.last - runs.first + 1)
     touched = np.logical_or.reduceat(loose, runs.first)
     return replace(

@@ -13,6 +13,7 @@ from inkclean.curves.fit import Spans, fit_runs
 from inkclean.curves.outline import Outline, Runs, lay_out, without
 from inkclean.curves.ovals import Ovals, find_ovals
 from inkclean.curves.settle import settle
+from inkclean.curves.straights import rule_lines
 from inkclean.curves.values import Curves
 
 _ROOM_SHARE = 0.4
@@ -47,7 +48,7 @@ def trace(coverage: F32, px_per_mm: float, within_mm: float = 0.02, blur_px: flo
     rest, rest_tolerance = without(outline, tolerance, ovals.which)
     if rest.points.size == 0:
         return _curves(outline, ovals, _Pieces.none(), px_per_mm, *size)
-    runs, spans = fit_runs(lay_out(rest, rest_tolerance))
+    runs, spans = fit_runs(rule_lines(lay_out(rest, rest_tolerance), edges.noise))
     cubics, straight = control_points(runs, spans)
     ends = np.searchsorted(spans.first, runs.last)
     pieces = _Pieces(cubics, np.diff(ends, prepend=0), runs.corner[spans.first], straight)
