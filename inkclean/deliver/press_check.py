@@ -29,8 +29,11 @@ _STEP_MM = 0.1
 _STRETCH_MM, _SHORT_MM, _TIP = 3.0, 1.0, 0.5
 # edges further from parallel than this (tan 15°) bound a corner or a blot, not a line
 _PARALLEL = 0.268
-# lines wider than this are not looked at: far above any printer's limit
-_WIDEST_MM = 2.0
+# lines wider than this are not looked at: far above any printer's limit; and what is thinner
+# than any pen could draw is a crack between outlines, not a line
+_WIDEST_MM, _CRACK_MM = 2.0, 0.01
+# ink that meets the trim over less than this in all is worth a look, not a failure
+_SHORT_OF_BLEED_MM = 1.0
 # samples a side at most, so that a wall-size print is judged in the memory of a page
 _MOST_SAMPLES = 12_000
 _MOST_PIXELS = 6_000
@@ -94,7 +97,7 @@ def check_lines(placed: Curves, finest_pt: float) -> Finding:
         "thinnest line",
         "fails",
         f"{said}; {below:.0f} mm of line are under {finest_pt:g} pt",
-        f"print it {larger:.2g} times as large, clean the page with more --weight, or ask the "
+        f"print it {larger:.1f} times as large, clean the page with more --weight, or ask the "
         "printer for the thinnest line the press holds",
     )
 
@@ -127,7 +130,7 @@ def line_widths(curves: Curves) -> Widths:
     step = max(_STEP_MM, longest / _MOST_SAMPLES)
     parts = [_swept(curves.cubics / step, across) for across in (False, True)]
     width, length, taper, place = (np.concatenate([part[i] for part in parts]) for i in range(4))
-    kept = width * step <= _WIDEST_MM
+    kept = (width * step <= _WIDEST_MM) & (width * step >= _CRACK_MM)
     return Widths(width[kept] * step, length[kept] * step, taper[kept], place[kept] * step, step)
 
 
@@ -226,7 +229,7 @@ def _names(page: Page) -> tuple[str, str, str, str]:
 def _check_bleed(pixels: _Pixels, page: Page) -> Finding:
     """Where ink reaches the trim it must run on to the bleed's edge."""
     short, bare = [], []
-    reaching = False
+    reaching, total = False, 0.0
     for turn, name in enumerate(_names(page)):
         # turned so that this edge is the top one
         ink = np.rot90(pixels.ink, turn)
@@ -238,6 +241,7 @@ def _check_bleed(pixels: _Pixels, page: Page) -> Finding:
         if depth == 0 and met and name != "inner":
             bare.append(name)
         elif depth and lacking:
+            total += lacking / pixels.px_per_mm
             short.append(f"{lacking / pixels.px_per_mm:.1f} mm of the {name} edge")
     if bare:
         return Finding(
@@ -249,7 +253,7 @@ def _check_bleed(pixels: _Pixels, page: Page) -> Finding:
     if short:
         return Finding(
             "bleed",
-            "fails",
+            "fails" if total >= _SHORT_OF_BLEED_MM else "look",
             f"ink reaches the trim and stops before the bleed's edge: {', '.join(short)}",
             "draw on past the trim, use --fit bleed, or scale the art up; else a white sliver "
             "shows where the cut wanders",
