@@ -33,7 +33,7 @@ LEAST_SHOWN, VAIN = 0.3, 0.1
 # Pages that take up less of the picture than this are ever less likely.
 SMALL_AREA, SMALL = 0.2, 0.2
 # Within this share of the picture from its border an edge can't be told from the border.
-BESIDE = 0.015
+BESIDE = 0.025
 # Candidates whose areas are compared in full.
 SHORTLIST = 120
 # Least score of a page; a picture without one scores 0.75 by its borders alone.

@@ -11,19 +11,31 @@ from typing import Any
 
 import cv2
 import numpy as np
-from PIL import Image, MpoImagePlugin, TiffImagePlugin, WebPImagePlugin
+from PIL import (
+    BmpImagePlugin,
+    GifImagePlugin,
+    Image,
+    JpegImagePlugin,
+    PngImagePlugin,
+    PpmImagePlugin,
+    TiffImagePlugin,
+    WebPImagePlugin,
+)
 
 from inkclean.arrays import U8
 from inkclean.errors import InputError
 from inkclean.sheet.colour import rgb_to_srgb, scaled8, to_srgb, upright
 from inkclean.sheet.values import Photo
 
-# Importing the plugins is what makes Pillow know the formats.
+# Importing these is what makes Pillow know the formats; all others are none of our business.
 FORMATS = [
-    *("JPEG", "PNG", "GIF", "BMP", "PPM"),
-    MpoImagePlugin.MpoImageFile.format,
+    JpegImagePlugin.JpegImageFile.format,
+    PngImagePlugin.PngImageFile.format,
     TiffImagePlugin.TiffImageFile.format,
     WebPImagePlugin.WebPImageFile.format,
+    GifImagePlugin.GifImageFile.format,
+    BmpImagePlugin.BmpImageFile.format,
+    PpmImagePlugin.PpmImageFile.format,
 ]
 READABLE = "JPEG, PNG, TIFF, WebP, HEIC or PDF"
 ENDINGS = frozenset(
