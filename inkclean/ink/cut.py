@@ -20,7 +20,7 @@ def cut(grey: Grey, *, noise: float, blur_px: float, weight: float = 0.0) -> F32
     blur; ``weight`` −1..1 moves each edge by up to ``WEIGHT_MM`` mm, thinner or heavier.
     """
     absorbed = 1 - np.minimum(grey.ink, 1.2)
-    depth = ink_depth(absorbed, grey.px_per_mm, noise)
+    depth = ink_depth(absorbed, grey.px_per_mm, blur_px, noise)
     share = np.clip(absorbed / depth, -0.2, 1.1)
     gain = deblur_gain(blur_px)
     share = deblur(share, blur_px, gain)

@@ -19,7 +19,7 @@ from inkclean.arrays import F32, F64
 # Part of the blur taken back by one step of reverse diffusion, f − gain·σ²/2·∇²f. It cures
 # the retreat σ²/2r of curved edges and rounded corners, and costs noise. Found on bars, discs,
 # corners and gratings of known size at σ 0.8–2 px, noise 1–2 %.
-DEBLUR_GAIN = 0.5
+DEBLUR_GAIN = 0.25
 # Above this blur the step is weakened: its noise grows with σ² while edges get flatter.
 DEBLUR_FULL_BLUR_PX = 1.2
 # Ridges lower than this share of full ink are lost in noise: their level is held here.
@@ -27,12 +27,20 @@ LOWEST_RIDGE = 0.15
 # Reach, in σ, within which a pixel beside the ridge sees it.
 REACH_IN_BLURS = 1.2
 
+# Paper between close lines is cut into cells by hatching across: how much like discs it is.
+CELL = 0.25
+
 _LAPLACIAN = np.array([[1, 2, 1], [2, -12, 2], [1, 2, 1]], np.float32) / 4
 
 
 def deblur_gain(blur_px: float) -> float:
     """Return the share of the blur to take back."""
     return DEBLUR_GAIN * min(1.0, (DEBLUR_FULL_BLUR_PX / max(blur_px, 1e-6)) ** 2)
+
+
+def laplacian(share: F32) -> F32:
+    """Return ∇² of ``share`` (H, W), per px², the same in all directions to fourth order."""
+    return cv2.filter2D(share, cv2.CV_32F, _LAPLACIAN, borderType=cv2.BORDER_REFLECT)  # type: ignore[return-value]
 
 
 def deblur(share: F32, blur_px: float, gain: float) -> F32:
@@ -54,9 +62,38 @@ def ridge_table(gain: float, steps: int = 256) -> tuple[F64, F64]:
 
     ridge = half + gain * (u / 2) * density(u / 2)
     level = cdf / 2 + gain / 2 * u * density(u)
-    top = int(np.argmax(ridge))  # beyond it the step overshoots and bars are wide anyway
-    grid = np.linspace(0.0, ridge[top], steps)
-    return grid, np.interp(grid, ridge[: top + 1], level[: top + 1])
+    return _rising(ridge, level, steps)
+
+
+@lru_cache(maxsize=16)
+def cell_table(gain: float, steps: int = 256) -> tuple[F64, F64]:
+    """Return (height at the centre, level of the true edge), rising, for discs.
+
+    Under a Gaussian blur a disc of radius ρσ has 1 − exp(−ρ²/2) at its centre and
+    (1 − exp(−ρ²)·I₀(ρ²)) / 2 on its rim; one step of reverse diffusion adds −gain/2 of the
+    Laplacians there, −ρ²·exp(−ρ²/2)·… as differences in ρ give them.
+    """
+    rho = np.linspace(0.05, 5.0, 1500)
+    bessel = np.array([_bessel_scaled(0, v * v) for v in rho])
+    bessel1 = np.array([_bessel_scaled(1, v * v) for v in rho])
+    centre = 1 - np.exp(-(rho**2) / 2)
+    rim = (1 - bessel) / 2
+    # ∂f/∂(σ²/2) = ∇²f: at the centre −ρ²·e^(−ρ²/2) / σ², on the rim −ρ²·e^(−ρ²)(I₀ − I₁) / σ²
+    centre = centre + gain / 2 * rho**2 * np.exp(-(rho**2) / 2)
+    rim = rim + gain / 2 * rho**2 * (bessel - bessel1)
+    return _rising(centre, rim, steps)
+
+
+def _bessel_scaled(order: int, x: float) -> float:
+    """Return exp(−x)·I_order(x), from its integral (Abramowitz & Stegun 9.6.19)."""
+    angle = (np.arange(64) + 0.5) * (math.pi / 64)
+    return float(np.mean(np.exp(x * (np.cos(angle) - 1)) * np.cos(order * angle)))
+
+
+def _rising(height: F64, level: F64, steps: int) -> tuple[F64, F64]:
+    top = int(np.argmax(height))  # beyond it the step overshoots and shapes are wide anyway
+    grid = np.linspace(0.0, height[top], steps)
+    return grid, np.interp(grid, height[: top + 1], level[: top + 1])
 
 
 def lookup(values: F32, table: tuple[F64, F64]) -> F32:
@@ -77,8 +114,10 @@ def edge_levels(share: F32, blur_px: float, gain: float) -> F32:
     """
     reach = max(1, math.ceil(REACH_IN_BLURS * blur_px + 0.5))
     disc = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (2 * reach + 1, 2 * reach + 1))
-    table = ridge_table(round(gain, 3))
+    ridges, cells = ridge_table(round(gain, 3)), cell_table(round(gain, 3))
     ridge = np.maximum(cv2.dilate(share, disc), LOWEST_RIDGE)
     gap = np.maximum(1 - cv2.erode(share, disc), LOWEST_RIDGE)
-    level = lookup(ridge, table) - lookup(gap, table) + np.float32(0.5)
+    level = lookup(ridge, ridges) - np.float32(CELL) * lookup(gap, cells)
+    level -= np.float32(1 - CELL) * lookup(gap, ridges)
+    level += np.float32(0.5)
     return cv2.GaussianBlur(level, (0, 0), max(blur_px, 0.5))  # type: ignore[return-value]
