@@ -205,7 +205,8 @@ def _photo(path: Path, image: Image.Image, name: str) -> Photo:
     with _decoding(path):
         exif = image.getexif()
         camera = any(tag in exif.get_ifd(_EXIF_IFD) for tag in CAMERA_TAGS)
-        # Pillow turns TIFF and HEIC upright itself while loading, and then drops the tag.
+        # TIFF and HEIC are turned upright by their decoders (HEIC by a property of its own: the
+        # tag in its Exif is not to be obeyed, ISO/IEC 23008-12, from memory).
         orientation = 1 if image.format in ("TIFF", "HEIF") else int(exif.get(_ORIENTATION, 1))
         pixels = _plain_jpeg(path, image)
         if pixels is None:
