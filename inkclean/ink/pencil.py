@@ -9,16 +9,12 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 
-from inkclean.arrays import F32
+from inkclean.arrays import F32, F64
 from inkclean.errors import UsageError
+from inkclean.ink.evidence import NEUTRAL, PALE, gather, ink_hue, saturation
 from inkclean.ink.pigments import (
-    AXES,
-    DARK,
     NAMED,
-    REACH_DEGREES,
-    TRUE_INK,
     Pigment,
-    brightest,
     darkest,
     density_of,
     find_pigments,
@@ -30,15 +26,18 @@ from inkclean.ink.values import Grey, Pencil
 from inkclean.sheet.values import Sheet
 
 REDUCED_PER_MM = 5.0  # pencil is broad and soft: this many px/mm show all of it
-SAME_HUE_DEGREES = 40.0  # a named colour means pigments this near
-COLOURED_PAGE = 0.5  # share of dark stroke centres in one hue that makes a page of coloured ink
+SAME_HUE = 40.0  # degrees; a named colour means pigments this near
+APART = 60.0  # degrees; beside coloured ink, nearer hues are the ink itself or mixed with it
 _HEX = re.compile(r"#[0-9a-fA-F]{6}")
 
 
 @dataclass(frozen=True)
 class _Decision:
+    """The pigments on the page, which of them go, and the page's ink if that is coloured."""
+
     pigments: tuple[Pigment, ...]
     dropped: tuple[bool, ...]
+    main: Pigment | None
     note: str
 
 
@@ -79,8 +78,10 @@ def separate(
     reduced, per_mm = _reduce(sheet)
     density = log_density(reduced)
     pigments = find_pigments(reduced, density, per_mm)
-    decision = _decide(reduced, density, pigments, words)
-    under, ink = under_ink(reduced, density, decision.pigments, decision.dropped, per_mm)
+    decision = _decide(reduced, density, pigments, words, per_mm)
+    under, ink = under_ink(
+        reduced, density, decision.pigments, decision.dropped, per_mm, decision.main
+    )
     grey, dark = apply(sheet.reflectance, coefficients(under, ink))
     gone = [p for p, off in zip(decision.pigments, decision.dropped, strict=True) if off]
     layer = pencil_layer(sheet, grey, under) if keep_layer and gone else None
@@ -119,71 +120,60 @@ def _reduce(sheet: Sheet) -> tuple[F32, float]:
 
 
 def _decide(
-    reduced: F32, density: F32, pigments: Sequence[Pigment], words: tuple[str, ...]
+    reduced: F32,
+    density: F32,
+    pigments: Sequence[Pigment],
+    words: tuple[str, ...],
+    per_mm: float,
 ) -> _Decision:
     """Which pigments go, and why, in words."""
+    main = ink_hue(density, reduced, pigments)
+    coloured = [p for p in pigments if saturation(p) > NEUTRAL or p.away(_ray(main)) < SAME_HUE]
     if words == ("none",):
-        return _Decision(tuple(pigments), (False,) * len(pigments), "nothing dropped, as asked")
+        off = [False] * len(coloured)
+        return _Decision(tuple(coloured), tuple(off), main, "nothing dropped, as asked")
     if "auto" not in words:
-        return _named(list(pigments), words)
-    if not pigments:
-        return _Decision((), (), "no coloured pencil found")
-    main = _ink_colour(reduced, pigments)
-    dropped = []
-    for pigment in pigments:
-        if main is not None:
-            dropped.append(pigment is not main and pigment.strongest > 1.5 * main.strongest)
-        else:
-            dropped.append(pigment.strongest > TRUE_INK)
-    parts = []
-    gone = [p for p, off in zip(pigments, dropped, strict=True) if off]
-    kept = [p for p, off in zip(pigments, dropped, strict=True) if not off]
+        return _named(coloured, words, main)
     if main is not None:
-        parts.append(f"the page is drawn in {main.name} ink alone: kept as ink")
-    elif kept:
-        names = ", ".join(f"{p.name} {p.hex}" for p in kept)
-        parts.append(f"{names} is as dark as ink: kept as ink")
+        off = [p.away(main.chroma) > APART for p in coloured]
+        parts = [f"the page is drawn in {main.name} ink {main.hex}: kept as ink"]
+    else:
+        signs = gather(density, reduced, coloured, per_mm)
+        off = [p.strongest > PALE or not s.is_ink for p, s in zip(coloured, signs, strict=True)]
+        kept = _list(coloured, [not gone for gone in off])
+        parts = [f"{kept} is drawn as ink is: kept as ink"] if kept else []
+    gone = _list(coloured, off)
     if gone:
-        names = ", ".join(f"{p.name} {p.hex}" for p in gone)
-        parts.append(f"dropped as pencil or printed lines: {names}")
-    return _Decision(tuple(pigments), tuple(dropped), "; ".join(parts))
+        parts.append(f"{gone} is pencil, printed lines or wash: dropped")
+    note = "; ".join(parts) or "no coloured pencil found"
+    return _Decision(tuple(coloured), tuple(off), main, note)
 
 
-def _named(pigments: list[Pigment], words: tuple[str, ...]) -> _Decision:
-    dropped = [False] * len(pigments)
+def _ray(main: Pigment | None) -> F64:
+    return np.zeros(2) if main is None else main.chroma
+
+
+def _list(pigments: Sequence[Pigment], chosen: Sequence[bool]) -> str:
+    return ", ".join(f"{p.name} {p.hex}" for p, yes in zip(pigments, chosen, strict=True) if yes)
+
+
+def _named(pigments: list[Pigment], words: tuple[str, ...], main: Pigment | None) -> _Decision:
+    """Drop what the user named, whatever it looks like, and nothing else."""
+    off = [False] * len(pigments)
     for word in words:
-        codes = NAMED.get(word, (word,))
+        codes = NAMED.get(word, (word.upper(),))
         near = [
             number
             for number, pigment in enumerate(pigments)
-            if pigment.name == word
-            or min(pigment.away(hue_of(code)) for code in codes) < SAME_HUE_DEGREES
+            if pigment.name == word or min(pigment.away(hue_of(code)) for code in codes) < SAME_HUE
         ]
         for number in near:
-            dropped[number] = True
+            off[number] = True
         if not near:
             pigments.append(Pigment(density_of(codes[-1]), 0.0))
-            dropped.append(True)
-    return _Decision(tuple(pigments), tuple(dropped), f"dropped as asked: {', '.join(words)}")
-
-
-def _ink_colour(reduced: F32, pigments: Sequence[Pigment]) -> Pigment | None:
-    """The pigment in which the page is inked, None if that is black.
-
-    Judged in the centres of dark strokes, where black is neutral whatever lies under it.
-    """
-    bright, dim = brightest(reduced), darkest(reduced)
-    centre = (dim < DARK) & (dim <= cv2.erode(dim, np.ones((5, 5), np.uint8)))
-    count = int(centre.sum())
-    if count == 0:
-        return None
-    tinted = centre & (bright - dim > 0.05) & (bright > 1.6 * dim)
-    if int(tinted.sum()) < COLOURED_PAGE * count:
-        return None
-    chroma = log_density(reduced[tinted]) @ AXES.T
-    rays = np.array([p.chroma / np.hypot(*p.chroma) for p in pigments], np.float32)
-    along = chroma @ rays.T
-    sure = along.max(axis=1) > np.cos(np.radians(REACH_DEGREES)) * np.hypot(*chroma.T)
-    counts = np.bincount(np.argmax(along, axis=1)[sure], minlength=len(pigments))
-    best = int(np.argmax(counts))
-    return pigments[best] if counts[best] >= COLOURED_PAGE * count else None
+            off.append(True)
+    if main is not None and any(
+        gone and p.away(main.chroma) < SAME_HUE for p, gone in zip(pigments, off, strict=True)
+    ):
+        main = None
+    return _Decision(tuple(pigments), tuple(off), main, f"dropped as asked: {', '.join(words)}")

@@ -30,7 +30,12 @@ STRIP = 64  # rows handled at once, so that their planes stay in the cache
 
 
 def under_ink(
-    reduced: F32, density: F32, pigments: Sequence[Pigment], dropped: Sequence[bool], per_mm: float
+    reduced: F32,
+    density: F32,
+    pigments: Sequence[Pigment],
+    dropped: Sequence[bool],
+    per_mm: float,
+    main: Pigment | None = None,
 ) -> tuple[F32, F32]:
     """Return what lies under the ink, and the ink's own colour, on the reduced sheet.
 
@@ -40,11 +45,14 @@ def under_ink(
         pigments: the K pigments on the page.
         dropped: which of them are pencil; the others are ink.
         per_mm: scale of the reduced sheet.
+        main: the ink of a page drawn in one colour; None where that is black.
 
     Returns:
         ``under`` and ``ink``, each (h, w, 3) float32 reflectance.
     """
     under, ink = np.ones_like(reduced), np.full_like(reduced, BLACK)
+    if main is not None:
+        ink[:] = np.exp(-main.density)
     if not pigments:
         return under, ink
     chroma = _smooth_chroma(reduced, density, per_mm)
@@ -62,7 +70,7 @@ def under_ink(
             amount = cv2.min(here, MOST_PENCIL * float(full[number]))
             unit = (pigment.density / full[number]).astype(np.float32)
             spent += cv2.merge([amount * u for u in unit])
-        else:
+        elif main is None:
             sure = np.clip(here * np.float32(1.0 / SURE_TINT), 0.0, 1.0)
             shift = np.exp(-pigment.density).astype(np.float32) - np.float32(BLACK)
             ink += cv2.merge([sure * u for u in shift])

@@ -4,9 +4,9 @@ Paper is the bright envelope of the page and light on it changes slowly, save at
 cast shadow or a fold (the shading model of trade practice: picture = reflectance × light).
 Lines are closed over by grey-scale morphology, which, unlike a blur, leaves the edge of a
 shadow where it is. What is left dark is light or drawing: blacks are too dark to be paper,
-tints have a colour, and a dark patch with a sharp rim that lies wholly inside the page was
+and a dark or tinted patch with a sharp rim that lies wholly inside the page was
 drawn there, since what casts a shadow stands outside the page. Drawn regions are
-interpolated across.
+interpolated across. Lamps of different colours are light too: tint alone is no sign of drawing.
 """
 
 from __future__ import annotations
@@ -25,7 +25,6 @@ LINE_MM = 2.4  # dark marks narrower than this are closed over before light is l
 DARKEST_PAPER = 0.17  # of the paper in the lit neighbourhood; black ink lies under it
 REACH_MM = 60.0  # how far the lit neighbourhood reaches
 SHARP_PER_MM = 0.14  # a change of the log of light steeper than this splits regions
-TINT = 0.22  # a shift in ln(R/G) or ln(B/G) that shadow and mixed lamps don't reach
 SHALLOW = 0.06  # an enclosed region this much darker than the light around it was drawn
 CALM_MM = 1.5  # smoothing of the light where it has no edge
 SIDE_MM = 3.0  # how far from a shadow's edge both its sides are looked for
@@ -65,7 +64,7 @@ def find_shading(samples: U8, per_mm: float, inside: Bool | None) -> Shading:
     light = to_linear(bright)
     level = _mean(light)
     usable = _usable(light, level, per_mm, inside)
-    paper = _paper(level, usable, per_mm, inside)
+    paper = _paper(light, usable, per_mm, inside)
     if not paper.any():
         paper = np.ones(level.shape, np.bool_) if inside is None else inside.copy()
     calm = _fill(light, paper, CALM_MM * per_mm)
@@ -91,26 +90,27 @@ def _close(samples: U8, diameter: float) -> U8:
 
 
 def _usable(light: F32, level: F32, per_mm: float, inside: Bool | None) -> Bool:
-    """Samples that are neither black, tinted nor on a sharp edge."""
+    """Samples that are neither black nor on a sharp edge of shadow or tint."""
     lit = level if inside is None else np.where(inside, level, np.float32(0.0))
     usable = level > DARKEST_PAPER * _neighbourhood(lit, per_mm)
     if inside is not None:
         usable &= inside
     usable &= level > 2e-3
-    logs = cv2.log(cv2.GaussianBlur(light, (0, 0), 1.0) + _EPS)
-    tint = logs[..., 0::2] - logs[..., 1:2]
-    if usable.any():
-        shift = np.abs(tint - np.median(tint[usable][::7], axis=0))
-        usable &= (shift[..., 0] < TINT) & (shift[..., 1] < TINT)
-    green = np.ascontiguousarray(logs[..., 1])
-    slope = cv2.magnitude(
-        cv2.Sobel(green, cv2.CV_32F, 1, 0, scale=per_mm / 8),
-        cv2.Sobel(green, cv2.CV_32F, 0, 1, scale=per_mm / 8),
-    )
+    logs = cv2.split(cv2.log(cv2.GaussianBlur(light, (0, 0), 1.0) + _EPS))
+    slope = _slope(logs[1], per_mm)
+    for other in (0, 2):  # the rim of a tint, which the lamps' colours don't have
+        slope = cv2.max(slope, _slope(logs[other] - logs[1], per_mm))
     limit = SHARP_PER_MM
     if usable.any():
         limit = max(limit, 4.0 * float(np.median(slope[usable][::5])))
     return np.asarray(usable & (slope < limit), np.bool_)
+
+
+def _slope(values: F32, per_mm: float) -> F32:
+    """Steepness in every direction, per mm."""
+    across = cv2.Sobel(values, cv2.CV_32F, 1, 0, scale=per_mm / 8)
+    down = cv2.Sobel(values, cv2.CV_32F, 0, 1, scale=per_mm / 8)
+    return np.asarray(cv2.magnitude(across, down), np.float32)
 
 
 def _neighbourhood(level: F32, per_mm: float) -> F32:
@@ -122,12 +122,12 @@ def _neighbourhood(level: F32, per_mm: float) -> F32:
     return np.asarray(cv2.resize(coarse, level.shape[::-1]), np.float32)
 
 
-def _paper(level: F32, usable: Bool, per_mm: float, inside: Bool | None) -> Bool:
+def _paper(light: F32, usable: Bool, per_mm: float, inside: Bool | None) -> Bool:
     """Of the usable regions, those that reach the rim or are as bright as the light there."""
     count, labels = cv2.connectedComponents(usable.astype(np.uint8), connectivity=4)
     if count <= 1:
         return usable
-    rim = np.zeros(level.shape, np.bool_)
+    rim = np.zeros(usable.shape, np.bool_)
     band = max(1, round(1.5 * per_mm))
     rim[:band], rim[-band:], rim[:, :band], rim[:, -band:] = True, True, True, True
     if inside is not None:
@@ -140,9 +140,12 @@ def _paper(level: F32, usable: Bool, per_mm: float, inside: Bool | None) -> Bool
     kept[largest] = True
     kept[0] = False
     for _ in range(2):  # a second look, now that rooms beside other rooms count
-        around = _fill(level, kept[labels], CALM_MM * per_mm)
-        share = np.bincount(labels.ravel(), (level / around).ravel(), minlength=count)
-        kept |= share / np.maximum(area, 1) > 1.0 - SHALLOW
+        around = cv2.max(_fill(light, kept[labels], CALM_MM * per_mm), float(_EPS))
+        darkest = np.full(count, np.inf)
+        for plane in cv2.split(cv2.divide(light, around)):
+            total = np.bincount(labels.ravel(), plane.ravel(), minlength=count)
+            darkest = np.minimum(darkest, total / np.maximum(area, 1))
+        kept |= darkest > 1.0 - SHALLOW
         kept[0] = False
     paper = kept[labels].astype(np.uint8)
     return np.asarray(cv2.erode(paper, np.ones((3, 3), np.uint8)), np.bool_)

@@ -1,0 +1,133 @@
+"""What tells coloured ink from coloured pencil.
+
+Hue alone can't: red ink and red pencil share one. Ink is saturated to its core where pencil
+lets paper shine through; a wash or flat colour is broad, and the lines on it are what is
+wanted; underdrawing keeps the company of the black lines drawn over it, which coloured pen
+has no reason to do.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+
+from inkclean.arrays import F32, U8, Bool
+from inkclean.ink.pigments import (
+    AXES,
+    DARK,
+    LEAST_CHROMA,
+    REACH_DEGREES,
+    Pigment,
+    brightest,
+    darkest,
+)
+
+INKED_CHROMA = 0.25  # chroma in the centre of a dark stroke that black ink doesn't reach
+COLOURED_PAGE = 0.5  # share of dark stroke centres so tinted that makes a page of coloured ink
+NEUTRAL = 0.2  # chroma over density; greyer than that is black ink, graphite or a fringe
+BARELY = 0.15  # the same, for the ink of a page whose every stroke has the hue
+SATURATED = 0.10  # strongest channel in the core of ink
+PALE = 0.30  # the same, of what can only be pencil
+BROAD = 0.5  # share left after paring off a line's half width: flat colour or wash
+COMPANY = 2.5  # times as often beside black lines as anywhere
+LINE_MM = 1.0  # drawn lines are narrower
+FRINGE_MM = 0.35  # nearer to a black line lies what lens and JPEG smear out of it
+BESIDE_MM = 1.0
+
+
+@dataclass(frozen=True)
+class Evidence:
+    """Signs of one pigment.
+
+    ``core`` is the reflectance in its strongest channel at the centres of its strokes;
+    ``broad`` the share of its area that is no line; ``company`` how many times as often it
+    lies beside black lines as elsewhere.
+    """
+
+    core: float
+    broad: float
+    company: float
+
+    @property
+    def is_ink(self) -> bool:
+        """Whether these are the signs of ink beside black ink."""
+        if self.broad > BROAD or self.core > PALE:
+            return False
+        return self.core < SATURATED or self.company < COMPANY
+
+
+def ink_hue(density: F32, reduced: F32, pigments: Sequence[Pigment]) -> Pigment | None:
+    """Return the ink of a page drawn in one colour, None if there is black ink.
+
+    Judged in the centres of dark strokes, where black is neutral whatever lies under it. The
+    pigment returned has the density found there.
+    """
+    dim = darkest(reduced)
+    centre = (dim < DARK) & (dim <= cv2.erode(dim, np.ones((5, 5), np.uint8)))
+    if not centre.any() or not pigments:
+        return None
+    found = density[centre]
+    chroma = found @ AXES.T
+    best, most = None, COLOURED_PAGE
+    for pigment in pigments:
+        along = chroma @ (pigment.chroma / np.hypot(*pigment.chroma)).astype(np.float32)
+        tinted = along > INKED_CHROMA
+        share = float(tinted.mean())
+        if share >= most and saturation(pigment) > BARELY:
+            ink = np.median(found[tinted], axis=0).astype(np.float64)
+            best, most = Pigment(ink, pigment.share), share
+    return best
+
+
+def saturation(pigment: Pigment) -> float:
+    """Chroma over density: 0 grey, 0.8 the purest hue."""
+    return float(np.hypot(*pigment.chroma) / max(float(np.linalg.norm(pigment.density)), 1e-9))
+
+
+def gather(
+    density: F32, reduced: F32, pigments: Sequence[Pigment], per_mm: float
+) -> list[Evidence]:
+    """Return the signs of each pigment on the reduced sheet."""
+    across, along = cv2.split(cv2.transform(density, AXES))
+    strength = np.asarray(cv2.magnitude(across, along), np.float32)
+    bright = brightest(reduced)
+    strongest = -darkest(-density)
+    black = (bright < 0.6 * DARK) & (strength < 2 * INKED_CHROMA)
+    fringe = _grow(black, FRINGE_MM * per_mm)
+    beside = _grow(black, BESIDE_MM * per_mm)
+    result = []
+    for pigment in pigments:
+        ray = pigment.chroma / np.hypot(*pigment.chroma)
+        length = cv2.addWeighted(across, float(ray[0]), along, float(ray[1]), 0.0)
+        mask = (strength > 1.3 * LEAST_CHROMA) & ~black
+        mask &= length > np.cos(np.radians(REACH_DEGREES)) * strength
+        result.append(_signs(mask, strongest, fringe, beside, per_mm))
+    return result
+
+
+def _grow(mask: Bool, radius: float) -> Bool:
+    return np.asarray(cv2.dilate(mask.astype(np.uint8), _disc(2 * radius)), np.bool_)
+
+
+def _disc(diameter: float) -> U8:
+    size = max(3, round(diameter) | 1)
+    return np.asarray(cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (size, size)), np.uint8)
+
+
+def _signs(mask: Bool, strongest: F32, fringe: Bool, beside: Bool, per_mm: float) -> Evidence:
+    count = int(mask.sum())
+    if count == 0:
+        return Evidence(1.0, 0.0, 1.0)
+    pared = cv2.erode(mask.astype(np.uint8), _disc(LINE_MM * per_mm))
+    kept = cv2.dilate(pared, _disc(LINE_MM * per_mm))
+    broad = float(kept.sum()) / count
+    away = mask & ~fringe
+    core = away & (strongest >= cv2.dilate(strongest, np.ones((5, 5), np.uint8)))
+    chosen = strongest[core] if core.sum() >= 20 else strongest[mask]
+    ring = beside & ~fringe
+    inside = float((mask & ring).sum()) / max(1, int(ring.sum()))
+    outside = float((mask & ~beside).sum()) / max(1, int((~beside).sum()))
+    return Evidence(float(np.exp(-np.median(chosen))), broad, inside / max(outside, 1e-6))
