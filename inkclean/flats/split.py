@@ -55,7 +55,9 @@ def split_area(
     rows = [_row(flats, labels, ink, label, int(each), (top, left, bottom, right)) for each in new]
     areas = np.concatenate([flats.areas, *rows[1:]])
     areas[label - 1] = rows[0][0]
-    split = replace(split, areas=areas, neighbours=_neighbours(split, label, new))
+    pairs = _neighbours(split, label, new)
+    _enclose_anew(areas, pairs, label, new)
+    split = replace(split, areas=areas, neighbours=pairs)
     return split, {int(each): int(who) for each, who in zip(new, owners, strict=True)}
 
 
@@ -140,6 +142,17 @@ def _row(
     result["left_mm"], result["right_mm"] = (left + x) / scale, (left + x + width) / scale
     result["top_mm"], result["bottom_mm"] = (top + y) / scale, (top + y + height) / scale
     return result
+
+
+def _enclose_anew(areas: Rows, pairs: Rows, label: int, new: U16) -> None:
+    """Give what the split area enclosed to the one piece it touches, if it is one, in place."""
+    held = areas["label"][areas["enclosing"] == label]
+    child = np.concatenate([pairs["a"], pairs["b"]])
+    piece = np.concatenate([pairs["b"], pairs["a"]])
+    at = np.isin(child, held) & np.isin(piece, new)
+    children, first, count = np.unique(child[at], return_index=True, return_counts=True)
+    areas["enclosing"][held - 1] = 0
+    areas["enclosing"][children - 1] = np.where(count == 1, piece[at][first], 0)
 
 
 def _neighbours(flats: Flats, label: int, new: U16) -> Rows:
