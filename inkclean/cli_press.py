@@ -141,7 +141,7 @@ def _options(command: Any) -> Any:
 @_options
 def press(pages: tuple[Path, ...], **options: Any) -> None:
     """Write print files of inked pages, and look them over before they go out."""
-    from inkclean.cli import finish
+    from inkclean.cli_options import finish
     from inkclean.press_pages import press_file
 
     order = order_of(options)

@@ -1,0 +1,153 @@
+"""Options and endings that the commands share: written once, used by each."""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Callable
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, TypeVar
+
+import click
+
+if TYPE_CHECKING:
+    from inkclean.ticket import Settings
+
+_F = TypeVar("_F", bound=Callable[..., Any])
+SOME_FAILED = 4
+
+
+def page_options(command: _F) -> _F:
+    """Add the options that every command on photos has."""
+    for option in reversed(
+        (
+            click.option(
+                "--paper",
+                default="auto",
+                show_default=True,
+                metavar="SIZE",
+                help="A4, A3, letter, tabloid … or a size such as 210x297mm.",
+            ),
+            click.option(
+                "--dpi",
+                type=click.IntRange(72, 2400),
+                default=600,
+                show_default=True,
+                help="Resolution of the bitmaps.",
+            ),
+            click.option(
+                "--jobs",
+                type=click.IntRange(1, 64),
+                default=1,
+                show_default=True,
+                help="Processes that work side by side.",
+            ),
+            click.option(
+                "-o",
+                "folder",
+                type=click.Path(path_type=Path, file_okay=False),
+                metavar="DIR",
+                help="Folder for the results; else beside the photo.",
+            ),
+            click.option("--json", "as_json", is_flag=True, help="Print one JSON object a page."),
+            click.option("--quiet", is_flag=True, help="Print nothing but errors."),
+            click.option("--replace", is_flag=True, help="Write over results that are there."),
+        )
+    ):
+        command = option(command)
+    return command
+
+
+def clean_options(command: _F) -> _F:
+    """Add the options of cleaning."""
+    for option in reversed(
+        (
+            click.option(
+                "--frame",
+                default="auto",
+                show_default=True,
+                metavar="HOW",
+                help="auto, whole, or four corners in photo px: x,y;x,y;x,y;x,y.",
+            ),
+            click.option(
+                "--drop",
+                multiple=True,
+                default=("auto",),
+                show_default=True,
+                metavar="PENCIL",
+                help="Underdrawing to take off: auto, none, blue, red … or #RRGGBB; "
+                "may be given several times.",
+            ),
+            click.option(
+                "--weight",
+                type=click.FloatRange(-1, 1),
+                default=0.0,
+                show_default=True,
+                help="Thinner to heavier ink.",
+            ),
+            click.option(
+                "--speck",
+                default="0.2mm",
+                show_default=True,
+                metavar="LENGTH",
+                help="Marks up to this size are judged as specks.",
+            ),
+            click.option(
+                "--within",
+                default="0.02mm",
+                show_default=True,
+                metavar="LENGTH",
+                help="How far a curve may stray from the ink's edge.",
+            ),
+            click.option(
+                "--strokes",
+                is_flag=True,
+                help="Centrelines with widths in the SVG in place of outlines.",
+            ),
+            click.option(
+                "--budget",
+                type=click.FloatRange(1, 5000),
+                default=300.0,
+                show_default=True,
+                metavar="MP",
+                help="Largest photo that is opened, in megapixels.",
+            ),
+        )
+    ):
+        command = option(command)
+    return command
+
+
+def settings_of(options: dict[str, Any]) -> Settings:
+    """Return the Settings that the options spell; units are read here.
+
+    Raises:
+        UsageError: a length, paper, frame or pencil is not understood.
+    """
+    from inkclean.ticket import Settings, check_settings
+    from inkclean.units import parse_length_mm
+
+    speck_mm, within_mm = parse_length_mm(options["speck"]), parse_length_mm(options["within"])
+    settings = Settings(
+        paper=options["paper"],
+        frame=options["frame"],
+        dpi=options["dpi"],
+        drop=tuple(options["drop"]),
+        weight=options["weight"],
+        speck_mm=speck_mm,
+        within_mm=within_mm,
+        strokes=options["strokes"],
+        budget_mp=options["budget"],
+    )
+    check_settings(settings)
+    return settings
+
+
+def finish(done: int, failures: list[tuple[str, int]]) -> None:
+    """End with the exit code that the failures ask for."""
+    if not failures:
+        return
+    if done:
+        click.echo(f"inkclean: {len(failures)} failed, {done} done", err=True)
+        sys.exit(SOME_FAILED)
+    codes = {code for _, code in failures}
+    sys.exit(codes.pop() if len(codes) == 1 else SOME_FAILED)
