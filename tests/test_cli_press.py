@@ -9,15 +9,17 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pikepdf
 import pytest
 from click.testing import CliRunner, Result
 from PIL import Image
 
 import inkclean.press_pages
-from inkclean.cli import Group
+from inkclean.cli import Group, main
 from inkclean.cli_press import press
 from inkclean.curves.values import Curves
+from inkclean.deliver.raster import render
 from inkclean.press_pages import PressOrder
 from tests.deliver import drawn
 from tests.deliver.pdf_reading import box_mm
@@ -151,3 +153,37 @@ def test_outputs_follow_what_is_asked_for() -> None:
         "pdf": Path("d/n.press.pdf"),
         "tiff800": Path("d/n.press.tiff"),
     }
+
+
+def _scan(folder: Path) -> Path:
+    """Write the drawn page as a scan of 300 px per inch."""
+    ink = render(drawn.page(), 300)
+    path = folder / "lantern.png"
+    Image.fromarray(np.where(ink, 15, 250).astype(np.uint8)).save(path, dpi=(300, 300))
+    return path
+
+
+def test_a_ticket_leads_from_the_photo_to_the_press(tmp_path: Path) -> None:
+    scan = _scan(tmp_path)
+    cleaned = CliRunner().invoke(main, ["clean", str(scan), "--frame", "whole", "--quiet"])
+    assert cleaned.exit_code == 0, cleaned.output
+    ticket = tmp_path / "lantern.ticket.json"
+    result = _run(ticket, "--json", "--bleed", "0", "--also", "tiff")
+    assert result.exit_code == 0, result.output
+    report = json.loads(result.stdout)
+    assert report["trim"] == pytest.approx({"width_mm": 60, "height_mm": 80}, abs=0.1)
+    with Image.open(report["outputs"]["tiff600"]) as picture:
+        printed = ~np.asarray(picture)
+    drawn_ink = render(drawn.page(), 600)
+    height, width = (min(a, b) for a, b in zip(printed.shape, drawn_ink.shape, strict=True))
+    wrong = printed[:height, :width] != drawn_ink[:height, :width]
+    assert wrong.mean() < 0.01
+    # a ticket whose photo is another by now, or gone, is refused
+    Image.new("L", (300, 300), 255).save(scan)
+    changed = _run(ticket, "--replace")
+    assert changed.exit_code == 3
+    assert "has changed" in changed.stderr
+    scan.unlink()
+    gone = _run(ticket, "--replace")
+    assert gone.exit_code == 3
+    assert "lantern.png beside it" in gone.stderr

@@ -160,12 +160,34 @@ def crossings(cubics: F64, top: int, bottom: int) -> Crossings:
 
 
 def _fill(found: Crossings, top: int, bottom: int, width: int) -> U8:
-    rows = bottom - top
-    if not len(found.row):
-        return np.zeros((rows, -(-width // 8)), np.uint8)
-    # one spare column takes what lies to the right of the picture
-    winding = np.zeros((rows, width + 1), np.int8)
+    """Return the band between crossings, eight pixels a byte.
+
+    Crossings are put in order along the rows; ink begins where the winding leaves zero and
+    ends where it comes back. Those places flip a bit each, and a running exclusive-or along
+    the row, by bytes first and then within them, lays the ink between.
+    """
+    rows, row_bytes = bottom - top, -(-width // 8)
+    # one spare pixel takes what lies to the right of the picture
+    stride = 8 * (width // 8 + 1)
     column = np.clip(np.ceil(found.x - 0.5), 0, width).astype(np.int64)
-    np.add.at(winding.reshape(-1), (found.row - top) * (width + 1) + column, found.turn)
-    np.cumsum(winding, axis=1, out=winding)
-    return np.packbits(winding[:, :width].view(np.uint8), axis=1)
+    order = np.sort(((found.row - top) * stride + column) * 2 + (found.turn > 0))
+    inside = np.cumsum(2 * (order & 1) - 1)
+    before = np.concatenate([[0], inside[:-1]])
+    flips = order[(inside == 0) != (before == 0)] >> 1
+    bits = np.zeros(rows * stride // 8, np.uint8)
+    if len(flips):
+        np.bitwise_xor.at(bits, flips >> 3, np.right_shift(0x80, flips & 7).astype(np.uint8))
+        # the state after each byte: its last bit once flips have run through it
+        bits = _RUN[bits]
+        carry = np.bitwise_xor.accumulate(bits << 7)
+        bits[1:] ^= (carry[:-1] >> 7) * np.uint8(0xFF)
+    return bits.reshape(rows, -1)[:, :row_bytes]
+
+
+def _running() -> U8:
+    """Return for each byte the exclusive-or of all bits from its highest to each one."""
+    bits = np.unpackbits(np.arange(256, dtype=np.uint8)[:, None], axis=1)
+    return np.packbits(np.bitwise_xor.accumulate(bits, axis=1), axis=1)[:, 0]
+
+
+_RUN = _running()

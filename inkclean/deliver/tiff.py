@@ -8,7 +8,9 @@ together. Tag numbers are those of TIFF revision 6.0 (from memory of the standar
 from __future__ import annotations
 
 import io
-from collections.abc import Iterable
+from collections import deque
+from collections.abc import Iterable, Iterator
+from concurrent.futures import Future, ThreadPoolExecutor
 from pathlib import Path
 
 from PIL import Image, TiffImagePlugin
@@ -19,6 +21,8 @@ from inkclean.deliver.raster import BAND_ROWS
 _WIDTH, _LENGTH, _BITS, _COMPRESSION, _PHOTOMETRIC = 256, 257, 258, 259, 262
 _NAME, _OFFSETS, _SAMPLES, _ROWS_PER_STRIP, _COUNTS = 269, 273, 277, 278, 279
 _X_RESOLUTION, _Y_RESOLUTION, _UNIT, _SOFTWARE = 282, 283, 296, 305
+# strips in work at once: the coder lets go of the interpreter, so drawing goes on meanwhile
+_WORKERS = 2
 _T6, _WHITE_IS_ZERO, _PER_INCH = 4, 0, 2
 
 
@@ -30,7 +34,7 @@ def write_one_bit_tiff(
     Every band but the last is ``raster.BAND_ROWS`` high, (rows, ceil(width / 8)) uint8, and
     becomes one strip. Ink is 1 and WhiteIsZero, so that the file reads as it prints.
     """
-    strips = [_strip(band, width) for band in bands]
+    strips = list(_coded(bands, width))
     entries = TiffImagePlugin.ImageFileDirectory_v2()
     entries[_WIDTH], entries[_LENGTH] = width, height
     entries[_BITS], entries[_SAMPLES] = 1, 1
@@ -57,6 +61,18 @@ def sum_before(sizes: list[int]) -> list[int]:
         places.append(place)
         place += size
     return places
+
+
+def _coded(bands: Iterable[U8], width: int) -> Iterator[bytes]:
+    """Yield the bands' code in order; a few are coded while the next ones are drawn."""
+    waiting: deque[Future[bytes]] = deque()
+    with ThreadPoolExecutor(_WORKERS) as pool:
+        for band in bands:
+            waiting.append(pool.submit(_strip, band, width))
+            if len(waiting) > 2 * _WORKERS:
+                yield waiting.popleft().result()
+        while waiting:
+            yield waiting.popleft().result()
 
 
 def _strip(band: U8, width: int) -> bytes:
