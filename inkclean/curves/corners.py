@@ -14,7 +14,7 @@ from typing import TypeAlias
 import numpy as np
 from numpy.typing import NDArray
 
-from inkclean.arrays import F64, I64, Bool
+from inkclean.arrays import F32, F64, I64, Bool
 from inkclean.curves.edges import Edges
 from inkclean.curves.outline import Outline
 
@@ -30,6 +30,12 @@ _BLUNT_PX = 0.70
 corner at any angle, over 0.7 px where a cap of 1 px radius turns."""
 _BLUNT_BLUR = 0.45
 """Blur of one px adds so much to that."""
+_NARROW = 0.12
+"""Cosine of half the turn at the sharpest tip, 14 degrees wide: finer ones count as this."""
+_TIP_PX = 6.0
+"""No tip is carried further than this beyond the edge."""
+_TIP_SHARE = 0.6
+"""A tip is left whole when so much of the ink it asks for is there: pixels cut it unevenly."""
 _BEND = 0.12
 """The tightest curvature, in 1/px, along which a side is carried on to its corner."""
 _STRAY_PX = 0.07
@@ -46,8 +52,8 @@ class _Side:
     bend: F64
 
 
-def restore_corners(edges: Edges) -> Outline:
-    """Return the outline of ``edges`` with its corners put where their sides meet."""
+def restore_corners(edges: Edges, coverage: F32) -> Outline:
+    """Return the outline of ``edges`` of ``coverage`` with its corners where their sides meet."""
     if edges.loops.size == 1:
         none = np.zeros(0, np.bool_)
         return Outline(edges.points, edges.loops, none, edges.room, edges.shape, edges.hole)
@@ -59,14 +65,20 @@ def restore_corners(edges: Edges) -> Outline:
     turn = np.angle(right.way * np.conj(left.way))
     sudden = np.angle((np.roll(z, -skip) - z) * np.conj(z - np.roll(z, skip)))
     apex = _meeting(left, right)
-    blunt = _off_edge(apex, z, skip) * np.cos(np.abs(turn) / 2.0)
+    gap = _off_edge(apex, z, skip)
+    narrow = np.maximum(np.cos(np.abs(turn) / 2.0), _NARROW)
+    blunt = gap * narrow
     likely = (np.abs(turn) > _TURN) & (np.abs(sudden) > _SUDDEN * np.abs(turn))
     limit = _BLUNT_PX + _BLUNT_BLUR * edges.blur
-    likely &= blunt < limit
+    likely &= (blunt < limit) & (gap < _TIP_PX)
     likely = likely[core] & (length >= 6 * skip)
     strength = np.where(likely, np.abs(sudden[core]), 0.0)
     corner = _strongest(strength, edges.loops, skip)
-    apex, worst = apex[core], limit / np.maximum(np.cos(np.abs(turn[core]) / 2.0), 0.2)
+    ahead = left.way / np.maximum(np.abs(left.way), 1e-9)
+    ahead -= right.way / np.maximum(np.abs(right.way), 1e-9)
+    foot = apex - gap * ahead / np.maximum(np.abs(ahead), 1e-9)
+    apex = _as_long_as_inked(apex, foot, turn, core[corner], coverage)[core]
+    worst = limit / narrow[core]
     corner = _faithful(corner, apex, worst, edges, strength, skip)
     points = edges.points.copy()
     points[corner, 0] = apex[corner].real
@@ -153,6 +165,34 @@ def _cross(p: C128, u: C128, q: C128, v: C128) -> C128:
     safe = np.where(np.abs(area) < 1e-9, np.inf, area)
     meeting: C128 = p + (np.conj(q - p) * v).imag / safe * u
     return meeting
+
+
+def _as_long_as_inked(
+    apex: C128, foot: C128, turn: F64, at: I64, coverage: F32
+) -> C128:
+    """Draw back tips that reach further beyond the edge than their ink does.
+
+    A wedge thinner than a pixel still covers a share of it: the shares found on the way to
+    the apex, over those a whole wedge would leave, say how much of it is there. In a notch
+    paper and ink change places.
+    """
+    far = at[np.abs(apex[at] - foot[at]) > 1.0]
+    foot = foot[far]
+    way = apex[far] - foot
+    found, whole = np.zeros(far.size), np.zeros(far.size)
+    slope = 2.0 / np.tan(np.maximum(np.abs(turn[far]), 0.1) / 2.0)
+    for share in (0.2, 0.4, 0.6, 0.8):
+        place = foot + share * way
+        x = np.clip(place.real.astype(np.int64), 0, coverage.shape[1] - 1)
+        y = np.clip(place.imag.astype(np.int64), 0, coverage.shape[0] - 1)
+        seen = coverage[y, x]
+        # Ink to the right hand: a turn to the right is a tip of ink, to the left a notch.
+        found += np.where(turn[far] > 0.0, seen, 1.0 - seen)
+        whole += np.minimum(slope * (1.0 - share) * np.abs(way), 1.0)
+    drawn = apex.copy()
+    share = found / np.maximum(whole, 1e-6)
+    drawn[far] = foot + way * np.where(share > _TIP_SHARE, 1.0, np.clip(share, 0.0, 1.0))
+    return drawn
 
 
 def _off_edge(p: C128, z: C128, skip: int) -> F64:

@@ -34,8 +34,9 @@ def trace(coverage: F32, px_per_mm: float, within_mm: float = 0.02, blur_px: flo
     never cross.
     """
     height, width = coverage.shape
-    edges = find_edges(np.ascontiguousarray(coverage, np.float32))
-    outline = settle(restore_corners(edges), edges.noise, blur_px)
+    coverage = np.ascontiguousarray(coverage, np.float32)
+    edges = find_edges(coverage)
+    outline = settle(restore_corners(edges, coverage), edges.noise, blur_px)
     size = (width / px_per_mm, height / px_per_mm)
     if outline.points.size == 0:
         return _curves(
