@@ -9,8 +9,10 @@ from scipy.sparse import csgraph, csr_array
 
 from inkclean.arrays import F64, I32, I64, U16, Bool
 
-# Rounds of smoothing: enough to iron the staircase out, too few to move a border by a pixel.
+# Rounds of smoothing: enough to iron the staircase out.
 _SMOOTHINGS = 6
+# How far it may move a corner, each way: a single pixel must not shrink to nothing.
+_MOST_PX = 0.4
 # Rounds of thinning; each takes about a third of what may go.
 _THINNINGS = 24
 _EAST, _SOUTH, _WEST, _NORTH = range(4)
@@ -52,9 +54,10 @@ def outlines(labels: U16, px_per_mm: float, within_mm: float) -> Outlines:
     border alike from both sides, so no slit can open.
     """
     ring = _cracks(labels)
+    least, most = ring.place - _MOST_PX, ring.place + _MOST_PX
     for _ in range(_SMOOTHINGS):
         smooth = (ring.place[ring.after] + ring.place[ring.before] + 2 * ring.place) / 4
-        ring.place = np.where(ring.fixed[:, None], ring.place, smooth)
+        ring.place = np.where(ring.fixed[:, None], ring.place, np.clip(smooth, least, most))
     alive = _thinned(ring, within_mm * px_per_mm)
     return _in_order(ring, alive, px_per_mm)
 
@@ -119,7 +122,8 @@ def _thinned(ring: _Ring, within: float) -> Bool:
         reach = np.abs(base[:, 0] * arm[:, 1] - base[:, 1] * arm[:, 0])
         along = (base * arm).sum(axis=1)
         free = (reach < within * length) & (along > 0) & (along < length**2)
-        free &= ring.after[after] != before  # a triangle stays
+        # a ring of four stays: two of its corners could go at once
+        free &= ring.after[after] != ring.before[before]
         may = np.zeros(len(alive), np.bool_)
         may[nodes] = free
         may[nodes] &= may[ring.twin[nodes]]
