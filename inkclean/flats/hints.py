@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 
-from inkclean.arrays import F64, I32, I64, U8, Bool
+from inkclean.arrays import F64, I32, I64, U8, U16, Bool
 from inkclean.errors import InputError
 from inkclean.flats.colour_space import difference, to_lab
 from inkclean.flats.colours import Colouring
@@ -25,8 +25,6 @@ _PAPER_COUNTS = 0.5
 _COLOURED = 24
 # Colours closer than this are one dab's (soft brush, noise); CIEDE2000.
 _ONE_COLOUR = 6.0
-# A dab of fewer pixels is dirt, unless the picture holds nothing larger.
-_LEAST_PX = 4
 # Pixels kept of all dabs together: plenty to say where each one lies.
 _MOST_POINTS = 200_000
 # The palette PNG has 256 places.
@@ -116,19 +114,19 @@ def hints_in_picture(picture: U8, width_mm: float, height_mm: float) -> Hints:
 def _colour_classes(picture: U8, mask: Bool) -> tuple[U8, U8]:
     """Return the dabs' colours (K, 3) and which one each pixel has, 1..K, 0 = no dab."""
     packed = picture[..., :3] >> 3
-    code = packed[..., 0].astype(np.uint16) << 10
-    code |= packed[..., 1].astype(np.uint16) << 5
+    code = packed[..., 0].astype(np.uint16) << np.uint16(10)
+    code |= packed[..., 1].astype(np.uint16) << np.uint16(5)
     code |= packed[..., 2]
     # soft edges blend into what lies beneath: colours are read where a dab is even
     frame = np.ones((3, 3), np.uint8)
     even = (cv2.dilate(packed, frame) - cv2.erode(packed, frame)).max(axis=2) <= 1
     even &= cv2.erode(mask.view(np.uint8), frame).view(np.bool_)
-    source = even if even.any() else mask
+    source = even | _thin(mask, even, code)
     count = np.bincount(code[source], minlength=1 << 15)
     bins = np.flatnonzero(count)
     bins = bins[np.argsort(-count[bins], kind="stable")]
     lab = to_lab(np.stack([bins >> 10, bins >> 5 & 31, bins & 31], axis=1) * 8 + 4)
-    open_ = count[bins] >= min(_LEAST_PX, count.max())
+    open_ = np.ones(len(bins), np.bool_)
     chosen: list[int] = []
     while open_.any():
         chosen.append(int(open_.argmax()))
@@ -142,6 +140,22 @@ def _colour_classes(picture: U8, mask: Bool) -> tuple[U8, U8]:
     kind = table[code] * mask
     colours = [_commonest(picture[..., :3][source & (kind == k + 1)]) for k in range(len(chosen))]
     return np.array(colours, np.uint8), kind
+
+
+def _thin(mask: Bool, even: Bool, code: U16) -> Bool:
+    """Return the pixels of the commonest colour of each dab too thin to be even anywhere."""
+    count, pieces = cv2.connectedComponents(mask.view(np.uint8), connectivity=8)
+    whole = np.bincount(pieces[even], minlength=count) > 0
+    whole[0] = True
+    row, column = np.nonzero(~whole[pieces])
+    key = pieces[row, column].astype(np.int64) << 15 | code[row, column]
+    pair, inverse, hits = np.unique(key, return_inverse=True, return_counts=True)
+    order = np.lexsort((-hits, pair >> 15))
+    best = order[np.unique((pair >> 15)[order], return_index=True)[1]]
+    kept = np.isin(inverse.ravel(), best)
+    thin = np.zeros_like(mask)
+    thin[row[kept], column[kept]] = True
+    return thin
 
 
 def _commonest(pixels: U8) -> U8:

@@ -105,4 +105,4 @@ def _relaxed(u: F32, body: I32, size: F32, step_mm: float) -> F32:
         around *= np.float32(weight)
         inner += around
         wide, before = before, wide
-    return np.maximum(wide[1:-1, 1:-1], 0.0)
+    return np.asarray(np.maximum(wide[1:-1, 1:-1], 0.0))
