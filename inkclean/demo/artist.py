@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import Any, TypeAlias
 
 import numpy as np
@@ -67,6 +68,8 @@ class Artist:
         **more: float,
     ) -> None:
         """Draw a stroke; closed and blunt ones meet themselves."""
+        if width >= 0.35 and len(points) > 2:
+            self._under(points, closed=closed, curved=curved)
         if closed:
             start = end = 0.85
         pen = self.pen(width, start, end, **more)
@@ -111,6 +114,23 @@ class Artist:
         """Leave a line free in a black."""
         curve = smooth(self.mm(points), closed=closed)
         self.board.clear(ink_strokes(curve[None], self.pen(width, start, end), self.rng))
+
+    def edged(
+        self, points: Points, width: float, rim: float = 0.35, start: float = 1.0, end: float = 0.9
+    ) -> None:
+        """Draw a black line with paper left free along both sides, to stand on a black."""
+        self.white(points, width + 2 * rim, start, end)
+        self.line(points, width, start, end, gaps=0.0)
+
+    def halo(self, points: Points, breadth: float = 0.5, *, curved: bool = True) -> None:
+        """Leave a rim of paper around a closed shape that is to stand on a black."""
+        mm = self.mm(points)
+        body = smooth(mm, closed=True)[:-1] if curved else mm
+        ends = smooth(mm, closed=True) if curved else np.concatenate([mm, mm[:1]])
+        pen = Pen(2 * breadth * self.scale**0.5, pressure=0.0, wobble_mm=0.0)
+        sides = [np.stack([p, q])[None] for p, q in pairwise(ends)]
+        rims = [ink_strokes(side, pen, self.rng)[0] for side in sides]
+        self.board.clear([body, *rims])
 
     def hatch(
         self,
@@ -218,7 +238,16 @@ class Artist:
         self, points: Points, width: float = 0.5, *, closed: bool = False, curved: bool = True
     ) -> None:
         """Draw a line of underdrawing."""
-        self.board.sketch(self.mm(points), width, closed=closed, curved=curved)
+        wide = width * self.scale**0.5
+        self.board.sketch(self.mm(points), wide, closed=closed, curved=curved)
+
+    def _under(self, points: Points, *, closed: bool, curved: bool) -> None:
+        """Pencil that the ink was laid over: the same line, found more loosely."""
+        mm = self.mm(points)
+        for _ in range(1 + int(self.rng.random() < 0.35)):
+            loose = mm + self.rng.normal(0.0, 0.28, (1, 2)) + self.rng.normal(0.0, 0.16, mm.shape)
+            wide = self.rng.uniform(0.3, 0.5) * self.scale**0.5
+            self.board.sketch(loose, wide, closed=closed, curved=curved)
 
     def letter(self, text: str, x: float, y: float, height: float, weight: float = 0.42) -> None:
         """Letter one line, centred at x, its foot at y; local units, weight in mm."""
@@ -237,6 +266,11 @@ class Artist:
 
     def _corner(self) -> tuple[float, float]:
         return self.origin
+
+
+def places(text: str) -> F64:
+    """Places (N, 2) written as ``x,y x,y …``."""
+    return np.array([[float(v) for v in place.split(",")] for place in text.split()])
 
 
 def ring(

@@ -14,6 +14,8 @@ from inkclean.arrays import F32, F64
 from inkclean.demo import raster
 from inkclean.demo.pen import Pen, disc, ink_strokes, resample, skips, smooth
 
+_STRAY_MM = 2.0  # how far pencil lines run on over a panel's border
+
 
 @dataclass
 class Records:
@@ -119,6 +121,25 @@ class Board:
             points, offsets = raster.join([self.clip * px_per_mm - origin])
             canvas *= raster.coverage(points, offsets, (part.shape[0], part.shape[1]))
             np.maximum(part, canvas, out=part)
+
+    def pencil_on(self, layer: F32, px_per_mm: float) -> None:
+        """Put the underdrawing on a layer (H, W), in place; it strays a little over the panel."""
+        if not self.pencil:
+            return
+        limit = np.array(layer.shape[::-1])
+        low = np.floor((np.array(self.box[:2]) - _STRAY_MM) * px_per_mm).astype(int)
+        high = np.ceil((np.array(self.box[2:]) + _STRAY_MM) * px_per_mm).astype(int)
+        low, high = np.clip(low, 0, limit), np.clip(high, 0, limit)
+        part = layer[low[1] : high[1], low[0] : high[0]]
+        shape = (part.shape[0], part.shape[1])
+        points, offsets = raster.join(self.pencil)
+        marks = raster.coverage(points * px_per_mm - low, offsets, shape)
+        if self.clip is not None:
+            middle = self.clip.mean(axis=0)
+            away = self.clip - middle
+            wide = middle + away * (1.0 + _STRAY_MM / np.abs(away).mean(axis=0))
+            marks *= raster.coverage(*raster.join([wide * px_per_mm - low]), shape)
+        np.minimum(part + marks, 1.0, out=part)
 
     def _op(self, kind: str, polygons: list[F64]) -> None:
         if self.ops and self.ops[-1][0] == kind:

@@ -4,17 +4,18 @@ from __future__ import annotations
 
 import numpy as np
 
-from inkclean.demo.artist import Artist, ring
-from inkclean.demo.pen import Pen, ink_strokes
+from inkclean.demo.artist import Artist, places, ring
+from inkclean.demo.pen import Pen, ink_strokes, smooth
 
 WIDTH, HEIGHT = 184.0, 104.0
 _HORIZON = 70.0
+_MOON = (98.0, 20.0)
 
 
 def draw(a: Artist) -> None:
     """Draw the panel; local units are mm on A4."""
     _sky(a)
-    sea(a, _HORIZON, HEIGHT + 3, 0.0, WIDTH, gap=(44.0, 7.0))
+    sea(a, _HORIZON, HEIGHT + 3, 0.0, WIDTH, gap=(98.0, 7.0))
     _boat(a)
     _far_cliffs(a)
     _rock(a)
@@ -24,49 +25,47 @@ def draw(a: Artist) -> None:
 
 
 def _sky(a: Artist) -> None:
-    edge = [[-4, 30], [22, 25], [46, 33], [70, 24], [98, 30], [120, 22], [150, 27], [188, 19]]
-    a.shape([[-4, -4], *edge, [188, -4]], fill="black", curved=False, outline=False)
-    lower = [[x, y + 15 + 4 * np.sin(0.11 * x)] for x, y in edge]
-    a.feather(edge, lower, 190, 1.15, 0.55)
-    for x, y in a.rng.uniform((2, 2), (182, 22), (46, 2)):
+    edge = np.array(
+        [[-4, 31], [22, 26], [46, 34], [70, 25], [98, 34], [120, 28], [150, 33], [188, 24]]
+    )
+    rim = smooth(edge, step=2.0)
+    a.shape(
+        np.concatenate([[[-4, -4]], rim, [[188, -4]]]), fill="black", outline=False, curved=False
+    )
+    drop = np.stack([np.full(len(edge), -5.0), 16 + 3 * np.sin(0.11 * edge[:, 0])], axis=1)
+    a.feather(edge, edge + drop, 300, 0.95, 0.75)
+    for x, y in a.rng.uniform((2, 2), (182, 22), (64, 2)):
         a.star(x, y, a.rng.choice([0.45, 0.55, 0.7, 1.0]))
-    moon = ring(44, 24, 12.5)
-    a.shape(ring(44, 24, 13.6), outline=False)
-    a.line(moon, 0.35, closed=True)
-    a.sketch(ring(44, 24, 12.5), closed=True)
-    a.sketch([[28, 24], [60, 24]], 0.35)
-    a.sketch([[44, 8], [44, 40]], 0.35)
-    a.stipple([[53, 31], [55, 24], [50, 15], [52, 24], [48, 33], [40, 35]], 60)
-    for cx, cy, r in ((40, 20, 2.6), (47, 27, 1.8), (41, 29, 1.3)):
-        a.line(ring(cx, cy, r, r * 0.8, 14, 20, 250), 0.25, 0.1, 0.1)
+    _moon(a, *_MOON)
     for cloud in (
-        [
-            [8, 45],
-            [13, 40],
-            [20, 42],
-            [25, 37],
-            [34, 38],
-            [38, 42],
-            [46, 41],
-            [52, 46],
-            [40, 48],
-            [24, 48],
-        ],
-        [[82, 52], [88, 47], [96, 48], [102, 43], [110, 45], [116, 50], [124, 52], [104, 54]],
+        places("8,47 13,42 20,44 25,39 34,40 38,44 46,43 52,48 40,50 24,50"),
+        [[78, 48], [84, 42.6], [92, 44], [98, 40], [106, 42], [112, 47], [120, 49.4], [100, 51]],
         [[-6, 60], [4, 55], [12, 57], [18, 61], [6, 63]],
     ):
-        a.shape(cloud, 0.4)
-        low = np.array(cloud)
+        low = np.array(cloud, np.float64)
+        a.halo(low, 0.4)
+        a.shape(low, 0.4)
         middle = low.mean(axis=0)
         a.hatch((low - middle) * (0.86, 0.5) + middle + (1.5, 1.6), 6, 0.75)
-    for k, y in enumerate(np.linspace(52, 68.6, 12)):
-        x0 = a.rng.uniform(0, 60, 4) + 40.0 * np.arange(4)
-        x1 = x0 + a.rng.uniform(9, 32, 4)
-        row = np.stack([x0, np.full(4, y), x1, np.full(4, y + 0.3)], axis=1)
-        if k % 2 == 0:
-            row = row[:3]
+        a.line((low[1:4] - middle) * 0.78 + middle, 0.28, 0.1, 0.0)
+    for k, y in enumerate(np.linspace(50, 68.8, 15)):
+        x0 = a.rng.uniform(-8, 46, 5) + 38.0 * np.arange(5)
+        x1 = x0 + a.rng.uniform(9, 34, 5)
+        row = np.stack([x0, np.full(5, y), x1, np.full(5, y + 0.3)], axis=1)[: 5 - k % 2]
         ends = np.concatenate([a.mm(row[:, :2]), a.mm(row[:, 2:])], axis=1)
         a.board.lines(ends, Pen(0.24, start=0.1, end=0.0, taper_mm=9, wobble_mm=0.05))
+
+
+def _moon(a: Artist, x: float, y: float) -> None:
+    a.shape(ring(x, y, 13.6), outline=False)
+    a.line(ring(x, y, 12.5), 0.35, closed=True)
+    a.sketch(ring(x, y, 12.5), closed=True)
+    a.sketch([[x - 16, y], [x + 16, y]], 0.35)
+    a.sketch([[x, y - 16], [x, y + 16]], 0.35)
+    dark = np.array([[9, 7], [11, 0], [6, -9], [7, 0], [3, 8], [-4, 11]])
+    a.stipple(dark + np.array([x, y]), 110)
+    for dx, dy, r in ((-4, -4, 2.6), (3, 3, 1.8), (-3, 5, 1.3)):
+        a.line(ring(x + dx, y + dy, r, r * 0.8, 14, 20, 250), 0.25, 0.1, 0.1)
 
 
 def sea(
@@ -76,7 +75,7 @@ def sea(
     left: float,
     right: float,
     gap: tuple[float, float] | None = None,
-    pitch: float = 1.15,
+    pitch: float = 0.98,
 ) -> None:
     """Draw waves from the horizon to the foot, broader as they come nearer.
 
@@ -133,47 +132,50 @@ def _far_cliffs(a: Artist) -> None:
 
 
 def _rock(a: Artist) -> None:
-    top = [
-        [96, 92],
-        [101, 86.5],
-        [106, 85],
-        [110, 79],
-        [117, 77.5],
-        [121, 74],
-        [130, 73],
-        [150, 72.4],
-        [158, 74],
-        [163, 78],
-        [170, 79.5],
-        [174, 85],
-        [181, 88],
-        [190, 96],
-    ]
-    a.shape([*top, [190, 110], [90, 110], [92, 96]], 0.6, curved=False)
-    faces = (
-        [[101, 87], [106, 85.4], [110, 79.4], [112, 88], [106, 97], [99, 99]],
-        [[117, 78], [121, 74.5], [126, 80], [122, 90], [114, 98], [113, 88]],
-        [[131, 74], [138, 79], [136, 90], [129, 102], [124, 95], [127, 82]],
-        [[146, 74], [158, 74.6], [156, 84], [149, 95], [144, 90], [142, 80]],
-        [[163, 78.6], [170, 80], [171, 90], [164, 100], [158, 96], [160, 86]],
-        [[174, 86], [181, 89], [184, 100], [178, 106], [172, 98]],
+    top = places(
+        "98,92 102,86.5 107,85.2 110,79.6 117,77.5 121,74 130,73 150,72.4 158,74 "
+        "163,78 170,79.5 174,85 181,88 190,96 190,110 90,110 93,98"
     )
-    for k, face in enumerate(faces):
-        shade = np.array(face)
-        a.line(face[2:5], 0.5, 0.9, 0.1)
-        if k % 2 == 0:
-            a.shape(shade[2:] * 1.0, fill="black", curved=False, outline=False)
-            a.feather(face[2:4], (shade[:2] * 0.55 + shade[2:4][::-1] * 0.45)[::-1], 9, 1.1)
-        else:
-            a.hatch(shade, 70, 0.7)
-            a.hatch(shade[1:4], 20, 0.8)
-        a.sketch([*face, face[0]], 0.45, curved=False)
+    a.shape(top, 0.6, curved=False)
+    # light comes from the moon on the left: each ridge is dark on its right
+    ridges = (
+        [[107, 85.4], [108.6, 90], [106, 96], [108, 104]],
+        [[117.4, 77.8], [120, 84], [117, 91], [121, 103]],
+        [[134, 74.4], [137.5, 79], [135.4, 85], [138, 92]],
+        [[151, 73.4], [154, 81], [151, 90], [156, 103]],
+        [[169.6, 80], [171, 87], [168.6, 94], [173, 105]],
+    )
+    for k, ridge in enumerate(ridges):
+        dark = np.array(ridge)
+        far = (
+            dark
+            + np.array([[4.2, 0.8], [6.2, 0.6], [6.8, 1.0], [9.5, 3.0]])
+            * (0.7, 1.0, 0.5, 1.05, 0.6)[k]
+        )
+        edge = dark + (far - dark) * np.array([[0.5], [0.62], [0.42], [0.6]])
+        a.shape(np.concatenate([dark, edge[::-1]]), fill="black", curved=False, outline=False)
+        a.feather(edge, far + np.array([2.2, 1.4]), 24, 0.85, 0.5)
+        a.line(dark, 0.6, 0.9, 0.2)
+        lit = dark[:3]
+        left = np.concatenate([lit + np.array([-1.2, 1.6]), lit[::-1] + np.array([-5.0, 3.0])])
+        a.hatch(left, 66, 0.8)
+        a.sketch(dark, 0.45, curved=False)
+        a.sketch(far, 0.45, curved=False)
+    for x, y in ((126, 76.6), (146, 76), (163.4, 84), (115, 82.5), (180, 93)):
+        a.line(
+            [[x - 1.6, y + 0.3], [x, y - 0.4], [x + 1.9, y + 0.2], [x + 2.6, y + 1.8]],
+            0.35,
+            0.2,
+            0.1,
+        )
+    a.stipple([[104, 97], [112, 90], [117, 96], [112, 101]], 40)
+    a.stipple([[142, 95], [146, 86], [151, 92], [149, 98]], 40)
+    a.stipple([[163, 98], [166, 88], [169, 93], [168, 100]], 40)
     for path, broad in (
-        ([[118, 104], [128, 99], [140, 101], [152, 97]], 4.0),
-        ([[160, 106], [168, 101], [177, 103], [188, 100]], 3.4),
-        ([[100, 106], [106, 101], [113, 102]], 3.0),
+        ([[112, 103.6], [124, 99.6], [136, 101.4], [150, 97.4], [158, 98.5]], 3.4),
+        ([[150, 104.4], [162, 100.6], [174, 102.4], [187, 98.6]], 3.6),
     ):
-        a.dry_brush(path, broad)
+        a.dry_brush(path, broad, 18, 0.45)
 
 
 def tower(a: Artist) -> None:
@@ -187,7 +189,7 @@ def tower(a: Artist) -> None:
 
     ys = np.linspace(neck, foot, 12)
     body = [[side(y)[0], y] for y in ys] + [[side(y)[1], y] for y in ys[::-1]]
-    a.shape(body, 0.6, curved=False, outline=False)
+    a.halo(body, 0.6, curved=False)
     a.line([[side(y)[0], y] for y in ys], 0.5, 0.8, 0.8)
     a.line([[side(y)[1], y] for y in ys], 0.85, 0.8, 0.8)
     for top, low in ((36.5, 44.0), (51.5, 59.0), (66.5, 73.4)):
@@ -222,6 +224,11 @@ def tower(a: Artist) -> None:
 def gallery(a: Artist, cx: float, y: float, half: float, *, lit: bool) -> None:
     """Draw the lamp room: gallery, panes, dome and vane."""
     u = half / 10.5
+    left = np.array([[10.5, 2], [10.5, 7], [5.4, 7], [6.6, 13], [5.6, 16], [2.6, 18.6], [0, 19.4]])
+    outline = np.concatenate(
+        [left * (-u, -u), (left * (u, -u))[::-1], [[8.1 * u, 1.6 * u], [-8.1 * u, 1.6 * u]]]
+    )
+    a.halo(outline + np.array([cx, y]), 0.55, curved=False)
     a.shape(
         [
             [cx - half, y - 2.2 * u],
@@ -274,9 +281,9 @@ def gallery(a: Artist, cx: float, y: float, half: float, *, lit: bool) -> None:
         62,
         0.6,
     )
-    a.line([[cx, y - 19.4 * u], [cx, y - 24 * u]], 0.45, 0.9, 0.6)
+    a.edged([[cx, y - 19.4 * u], [cx, y - 24 * u]], 0.45)
     a.shape(ring(cx, y - 20.4 * u, 1.1 * u), 0.35)
-    a.line([[cx - 3 * u, y - 22.4 * u], [cx + 3.4 * u, y - 22.8 * u]], 0.35, 0.9, 0.2)
+    a.edged([[cx - 3 * u, y - 22.4 * u], [cx + 3.4 * u, y - 22.8 * u]], 0.35)
 
 
 def _bow(
@@ -300,25 +307,15 @@ def _cottage(a: Artist) -> None:
     a.line([[164.5, 71.9], [164.5, 74.9]], 0.25, 1, 1)
     a.line([[163, 73.4], [166, 73.6]], 0.25, 1, 1)
     a.hatch([[156.4, 76.6], [156.4, 69], [162, 69], [157.6, 76.6]], 60, 0.6)
-    smoke = [[165, 57], [163, 54], [166, 50.5], [163.4, 47], [166, 43]]
+    smoke = np.array([[165, 57], [163, 54], [166, 50.5], [163.4, 47], [166, 43]])
     a.line(smoke, 0.45, 0.7, 0.0)
-    a.line([[x + 1.5, y + 0.4] for x, y in smoke[:-1]], 0.35, 0.4, 0.0)
+    a.line(smoke[:-1] + np.array([1.5, 0.4]), 0.35, 0.4, 0.0)
 
 
 def _foam(a: Artist) -> None:
-    crest = [
-        [84, 100],
-        [88, 95.5],
-        [93, 97],
-        [97, 93.5],
-        [102, 96],
-        [106, 94.6],
-        [110, 99],
-        [116, 99.5],
-        [121, 103],
-        [126, 108],
-        [84, 109],
-    ]
+    crest = places(
+        "84,100 88,95.5 93,97 97,93.5 102,96 106,94.6 110,99 116,99.5 121,103 126,108 84,109"
+    )
     a.shape(crest, 0.5)
     for x, y in ((91, 99), (98, 97.5), (104, 98.8), (111, 102.4)):
         a.line(ring(x, y, 2.6, 1.9, 10, 180, 330), 0.3, 0.1, 0.1)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from inkclean.demo.artist import Artist, ring
+from inkclean.demo.artist import Artist, places, ring
 from inkclean.demo.coast import gallery, sea
 
 WIDTH, HEIGHT = 108.0, 86.0
@@ -52,18 +52,24 @@ def _ship(a: Artist) -> None:
     a.shape(hull, 0.45, curved=False)
     a.hatch([[7.4, 66.4], [24, 67], [30.4, 65.6], [27, 70], [9.8, 70]], 4, 0.55)
     for x, top in ((13.5, 46.0), (22.0, 43.5)):
-        a.line([[x, 66], [x, top]], 0.6, 1, 0.7)
-    for sail in (
-        [[14.3, 47], [20.4, 50.4], [20.6, 56], [14.4, 55.4]],
-        [[14.3, 56.8], [20.6, 57.6], [20.6, 63.4], [14.4, 63.6]],
-        [[22.8, 44.6], [29.6, 48.6], [29.8, 54.6], [22.8, 53.6]],
-        [[22.8, 55.2], [30, 56.2], [29.8, 62.8], [22.8, 63]],
-        [[12.8, 49], [12.8, 62.6], [5.6, 63.4]],
+        a.white([[x, 66], [x, top]], 0.7, 1, 0.7)
+    for sail, bulge in (
+        ([[14.3, 47], [20.2, 50.4], [20.6, 56], [14.4, 55.4]], 1.0),
+        ([[14.3, 56.8], [20.6, 57.6], [20.8, 63.4], [14.4, 63.6]], 1.0),
+        ([[22.8, 44.6], [29.6, 48.6], [29.8, 54.6], [22.8, 53.6]], 1.1),
+        ([[22.8, 55.2], [30, 56.2], [29.8, 62.8], [22.8, 63]], 1.1),
+        ([[12.8, 48], [12.8, 62.6], [4.6, 63.6]], 0.7),
     ):
-        a.shape(sail, 0.38)
         s = np.array(sail)
-        a.hatch((s - s.mean(0)) * 0.6 + s.mean(0) + (0.6, 0.8), 80, 0.6)
-    a.line([[22, 43.5], [26, 42.8], [25, 44], [22, 44.4]], 0.35, 1, 0.8)
+        out = []
+        for p, q in zip(s, np.roll(s, -1, axis=0), strict=True):
+            t = np.linspace(0, 1, 8, endpoint=False)[:, None]
+            out.append(p + (q - p) * t + np.array([bulge, -0.2 * bulge]) * 4 * t * (1 - t) * 0.5)
+        a.shape(np.concatenate(out), 0.38, curved=False)
+        a.hatch((s - s.mean(0)) * 0.66 + s.mean(0) + (0.9, 0.6), 80, 0.6)
+    a.white([[22, 43.6], [24, 43], [26, 43.5]], 0.7, 1, 0.3)
+    for stay in ([[6.5, 65], [13.5, 46]], [[30.6, 64.6], [22.4, 43.8]]):
+        a.white(stay, 0.22, 0.9, 0.9)
     a.sketch([[3, 66], [18, 40], [33, 66]], 0.4, curved=False)
     for k in range(3):
         a.line([[4 - k, 71 + k], [16, 71.8 + k], [33 + k, 70.6 + k]], 0.34, 0.1, 0.0)
@@ -72,18 +78,7 @@ def _ship(a: Artist) -> None:
 def _tower(a: Artist) -> None:
     a.shape([[57, 43], [83, 43], [87.5, 90], [52.5, 90]], 0.7, curved=False)
     a.shape(
-        [
-            [55, 57.4],
-            [62, 59],
-            [70, 59.6],
-            [78, 59],
-            [85, 57.4],
-            [86.4, 71],
-            [78, 73],
-            [70, 73.6],
-            [62, 73],
-            [53.6, 71],
-        ],
+        places("55,57.4 62,59 70,59.6 78,59 85,57.4 86.4,71 78,73 70,73.6 62,73 53.6,71"),
         fill="black",
         curved=False,
         outline=False,
@@ -123,20 +118,22 @@ def _lamp(a: Artist) -> None:
 def _friends(a: Artist) -> None:
     """The keeper waves at the rail; the heron stands on the dome."""
     x, y = 84.0, 36.4
+    side = np.array([[4.2, -0.9], [4.4, -7], [2.4, -10.6], [3.6, -15], [2.4, -19]])
+    a.halo(np.concatenate([side * (-1, 1), side[::-1]]) + np.array([x, y]), 0.45)
+    a.edged([[x + 3, y - 9], [x + 7.6, y - 13], [x + 8.4, y - 19]], 2.4, 0.4)
     a.shape(
         [
-            [x - 4.2, y + 1],
+            [x - 4.2, y - 0.9],
             [x - 4.4, y - 7],
             [x - 2.4, y - 10.6],
             [x + 2.2, y - 10.6],
             [x + 4.6, y - 7],
-            [x + 4.4, y + 1],
+            [x + 4.4, y - 0.9],
         ],
         0.45,
         fill="black",
     )
     a.white([[x - 2.6, y - 8.4], [x - 3, y - 1]], 0.4)
-    a.line([[x + 3, y - 9], [x + 7.6, y - 13], [x + 8.4, y - 19]], 2.4, 1, 0.8, gaps=0.0)
     a.white([[x + 3.6, y - 9.2], [x + 7.2, y - 12.6]], 0.3)
     a.shape(ring(x + 8.7, y - 20.2, 1.7, 1.9, 14), 0.4)
     a.shape(ring(x, y - 14, 3.4, 3.7, 20), 0.45)
@@ -183,9 +180,26 @@ def _friends(a: Artist) -> None:
         a.line([[x - 5 - 2 * k, y - 10.2], [x - 5.2 - 2 * k, y - 8.2]], 0.3, 0.5, 0.5)
     for k in range(-1, 2):
         rail = 75.5 + 4.3 * (k + 2)
-        a.line([[rail, y - 0.4], [rail, y - 6.8]], 0.4, 0.9, 0.9)
-    a.line([[73, y - 7.0], [89, y - 7.2]], 0.55, 0.9, 0.9)
-    hx, hy = 62.0, 8.6
+        a.edged([[rail, y - 0.4], [rail, y - 6.8]], 0.4, 0.2)
+    a.edged([[73, y - 7.0], [89, y - 7.2]], 0.6, 0.2)
+    a.white([[52, 36.4], [70, 36.6], [88, 36.4]], 0.45, 1, 1)
+    a.white([[55.6, 42.2], [70, 42.5], [84.4, 42.2]], 0.35, 1, 1)
+    hx, hy = 58.0, 10.4
+    a.halo(
+        [
+            [hx - 5, hy + 2.6],
+            [hx - 2.4, hy - 1.4],
+            [hx + 2.4, hy - 2],
+            [hx + 2.6, hy - 7],
+            [hx + 5.6, hy - 6.8],
+            [hx + 10, hy - 5.4],
+            [hx + 5, hy - 4.6],
+            [hx + 5, hy - 2],
+            [hx + 3, hy + 1],
+            [hx + 1, hy + 2.4],
+        ],
+        0.3,
+    )
     a.line([[hx - 0.4, hy + 2], [hx + 0.2, hy + 5.6]], 0.4, 1, 1)
     a.line([[hx + 1.2, hy + 2], [hx + 1.6, hy + 5.0]], 0.4, 1, 1)
     a.shape(
@@ -201,7 +215,8 @@ def _friends(a: Artist) -> None:
     a.line([[hx - 4, hy + 1.9], [hx - 0.6, hy + 0.4]], 0.28, 0.2, 0.1)
     a.line([[hx - 3, hy + 2.2], [hx + 0.4, hy + 1.2]], 0.28, 0.2, 0.1)
     neck = [[hx + 2.6, hy - 0.8], [hx + 4.6, hy - 2.6], [hx + 3, hy - 4.6], [hx + 3.6, hy - 6.2]]
-    a.white(neck, 1.5, 1, 0.9)
+    a.edged(neck, 1.7, 0.3)
+    a.white(neck, 1.1, 1, 0.9)
     a.shape(
         [
             [hx + 2.4, hy - 6],

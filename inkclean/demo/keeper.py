@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import numpy as np
 
-from inkclean.demo.artist import Artist, ring
+from inkclean.arrays import F64
+from inkclean.demo.artist import Artist, places, ring
 
 WIDTH, HEIGHT = 100.0, 80.0
 
@@ -44,25 +45,35 @@ def _dark(a: Artist) -> None:
         a.line(
             [np.array([19, 54]) + u * near, np.array([19, 54]) + u * (near + 4.5)], 0.26, 0.1, 0.1
         )
-    # planks of the wall just caught by the light
-    for y in (16.0, 33.0):
-        a.white([[84, y + 0.6], [92, y], [101, y + 0.3]], 0.3)
-    for x, y, r in ((90, 24, 3.0), (90, 24, 1.7)):
-        a.white(ring(x, y, r, r * 1.6), 0.28, closed=True)
+    # a window on the night
+    frame = np.array([[83.6, 9], [97, 7.4], [96.4, 37], [83.4, 35.6]])
+    a.shape(frame, outline=False, curved=False)
+    square = ((0, 0), (1, 0), (1, 1), (0, 1))
+    for right, below in square:
+        pane = np.array([_between(frame, right + u, below + v) for u, v in square])
+        pane = pane.mean(axis=0) + (pane - pane.mean(axis=0)) * 0.86
+        a.shape(pane, fill="black", outline=False, curved=False)
+    for x, y, size in (
+        (87.4, 14, 0.6),
+        (92.6, 25.6, 0.5),
+        (94.6, 15.6, 0.8),
+        (86.2, 30, 0.5),
+        (92.2, 12.6, 0.5),
+    ):
+        a.star(x, y, size)
+    a.sketch([*frame, frame[0]], 0.4, curved=False)
+    a.white([[80.6, 38.4], [99.6, 40.4]], 1.0, 1.0, 1.0)
+
+
+def _between(frame: F64, u: float, v: float) -> F64:
+    """The place at (u, v), each 0 to 2, across and down a frame of four corners."""
+    top = frame[0] + (frame[1] - frame[0]) * u / 2
+    foot = frame[3] + (frame[2] - frame[3]) * u / 2
+    return np.asarray(top + (foot - top) * v / 2, np.float64)
 
 
 def _coat(a: Artist) -> None:
-    left = [
-        [30, 90],
-        [31.5, 78],
-        [36, 70.5],
-        [44, 66],
-        [58, 69],
-        [72, 65],
-        [83, 69.5],
-        [91, 77],
-        [95, 90],
-    ]
+    left = places("30,90 31.5,78 36,70.5 44,66 58,69 72,65 83,69.5 91,77 95,90")
     a.shape(left, 0.6)
     a.hatch([[33, 90], [34, 78], [37, 72], [44, 68], [48, 80], [46, 90]], 100, 0.85)
     a.shape(
@@ -79,28 +90,8 @@ def _coat(a: Artist) -> None:
 
 
 def _hair(a: Artist) -> None:
-    left = [
-        [41.5, 36],
-        [37.6, 42],
-        [38.8, 48],
-        [36.6, 53],
-        [39, 59],
-        [43, 60.5],
-        [45.4, 55],
-        [44, 46],
-        [44, 38],
-    ]
-    right = [
-        [74.5, 35],
-        [79, 41],
-        [78, 48],
-        [81, 54],
-        [78.4, 61],
-        [73.6, 62],
-        [71.6, 55],
-        [73, 45],
-        [72, 37],
-    ]
+    left = places("41.5,36 37.6,42 38.8,48 36.6,53 39,59 43,60.5 45.4,55 44,46 44,38")
+    right = places("74.5,35 79,41 78,48 81,54 78.4,61 73.6,62 71.6,55 73,45 72,37")
     for lock in (left, right):
         a.shape(lock, 0.45)
         middle = np.array(lock).mean(axis=0)
@@ -130,20 +121,10 @@ def _hair(a: Artist) -> None:
 
 
 def _face(a: Artist) -> None:
-    face = [
-        [43, 34],
-        [42.6, 42],
-        [42.4, 49],
-        [44.4, 55.6],
-        [49, 61.4],
-        [55, 65],
-        [60, 64.8],
-        [66.6, 60.8],
-        [71.6, 54.6],
-        [73.6, 47],
-        [73.4, 40],
-        [72.6, 33],
-    ]
+    face = places(
+        "43,34 42.6,42 42.4,49 44.4,55.6 49,61.4 55,65 60,64.8 66.6,60.8 "
+        "71.6,54.6 73.6,47 73.4,40 72.6,33"
+    )
     a.shape(face, 0.5)
     # lit from the lantern: the far cheek and under the cap lie in shade
     a.hatch(
@@ -204,18 +185,9 @@ def _cap(a: Artist) -> None:
     a.feather(
         [[70, 17], [69.8, 23], [70.4, 29.4]], [[65, 15.6], [63.8, 22], [64.4, 28.6]], 14, 0.85
     )
-    band = [
-        [38.6, 29.6],
-        [48, 27.2],
-        [59, 26.4],
-        [70, 27],
-        [78.4, 29.8],
-        [78.8, 36],
-        [70, 33.6],
-        [59, 33],
-        [48, 33.8],
-        [39.2, 36.6],
-    ]
+    band = places(
+        "38.6,29.6 48,27.2 59,26.4 70,27 78.4,29.8 78.8,36 70,33.6 59,33 48,33.8 39.2,36.6"
+    )
     a.shape(band, 0.55)
     for x in np.arange(40.8, 78, 2.05):
         lift = 0.0055 * (x - 59) ** 2
@@ -229,18 +201,7 @@ def _cap(a: Artist) -> None:
 
 
 def _scarf(a: Artist) -> None:
-    wrap = [
-        [43, 63],
-        [49, 66.4],
-        [57, 68.4],
-        [65, 67],
-        [72.6, 62.4],
-        [75.4, 66.6],
-        [70, 72.4],
-        [58, 75.4],
-        [47, 73],
-        [40.8, 67.4],
-    ]
+    wrap = places("43,63 49,66.4 57,68.4 65,67 72.6,62.4 75.4,66.6 70,72.4 58,75.4 47,73 40.8,67.4")
     a.shape(wrap, 0.55)
     a.line([[42, 65.6], [50, 69.6], [58, 71.4], [66, 69.8], [74, 64.8]], 0.4, 0.2, 0.2)
     for t in np.linspace(0.06, 0.94, 13):
@@ -257,33 +218,14 @@ def _lantern(a: Artist) -> None:
     a.line([[12.6, 40], [12.8, 31], [19, 27.4], [25.2, 31], [25.4, 40]], 0.5, 0.8, 0.8)
     # a mitten holds the bail, the sleeve comes from below
     a.shape(
-        [
-            [34, 86],
-            [28, 74],
-            [24.5, 62],
-            [24, 46],
-            [24, 36],
-            [27.6, 32.6],
-            [31.4, 36],
-            [34, 50],
-            [37.5, 63],
-            [43, 73],
-        ],
+        places("34,86 28,74 24.5,62 24,46 24,36 27.6,32.6 31.4,36 34,50 37.5,63 43,73"),
         0.55,
     )
     a.hatch([[30, 38], [32.4, 50], [36, 63], [40, 71], [36, 80], [31, 66], [28.6, 48]], 12, 0.8)
-    mitten = [
-        [15.4, 29.6],
-        [14.2, 25.4],
-        [17, 21.4],
-        [22.6, 20.4],
-        [28.2, 22.4],
-        [31.4, 27.4],
-        [31.2, 33.4],
-        [27.4, 36],
-        [22.8, 33.6],
-        [19, 32.2],
-    ]
+    mitten = places(
+        "15.4,29.6 14.2,25.4 17,21.4 22.6,20.4 28.2,22.4 31.4,27.4 31.2,33.4 "
+        "27.4,36 22.8,33.6 19,32.2"
+    )
     a.shape(mitten, 0.55)
     a.shape([[16, 29], [19.6, 26.6], [23.4, 27.8], [22.6, 31.2], [18.2, 32.2], [15.2, 31.4]], 0.45)
     a.shape([[23.4, 34.2], [31.8, 31.6], [33.6, 36], [24.2, 38.6]], 0.45)

@@ -8,7 +8,7 @@ import cv2
 import numpy as np
 
 from inkclean.arrays import F32, F64
-from inkclean.demo import raster, scene
+from inkclean.demo import scene
 from inkclean.demo.artist import Hand
 from inkclean.demo.board import Board, Records
 from inkclean.demo.sampling import blur, noise, values_at
@@ -122,8 +122,9 @@ def _pencil(boards: list[Board], paper: Paper, rng: np.random.Generator, strengt
     shape = (round(paper.height_mm * PENCIL_PX_PER_MM), round(paper.width_mm * PENCIL_PX_PER_MM))
     if strength == 0.0:
         return np.zeros(shape, np.float32)
-    points, offsets = raster.join([p for board in boards for p in board.pencil])
-    layer = raster.coverage(points * PENCIL_PX_PER_MM, offsets, shape)
+    layer = np.zeros(shape, np.float32)
+    for board in boards:
+        board.pencil_on(layer, PENCIL_PX_PER_MM)
     layer = blur(layer, 1.2)
     tooth = blur(noise(shape, rng), 1.1)
     tooth *= 3.6

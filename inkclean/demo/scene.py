@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from typing import NamedTuple
 
 import numpy as np
 
@@ -16,7 +17,6 @@ from inkclean.units import Paper
 # the page was laid out on A4; places below are shares of the live area there, in mm
 _LIVE = (184.0, 271.0)
 _GUTTER = 4.0
-Draw = Callable[[Artist], None]
 _LETTERS = 2.9
 
 
@@ -26,58 +26,55 @@ def build(paper: Paper, rng: np.random.Generator, records: Records, hand: Hand) 
     live = (paper.width_mm - 2 * margin, paper.height_mm - 2 * margin)
     stretch = np.array([live[0] / _LIVE[0], live[1] / _LIVE[1]])
     boards = []
-    for corners, draw, size in _panels():
-        quad = corners * stretch + margin
-        boards.append(_panel(quad, draw, size, rng, records, hand))
+    quads = [panel.corners * stretch + margin for panel in _panels()]
+    for panel, quad in zip(_panels(), quads, strict=True):
+        boards.append(_draw(panel, quad, rng, records, hand))
     page = Board((0, 0, paper.width_mm, paper.height_mm), rng, records)
     top = Artist(page, hand, (margin, margin), float(stretch.min()))
-    for corners, _, _ in _panels():
-        _border(top, page, corners * stretch + margin)
+    for quad in quads:
+        _border(top, page, quad)
     _words(top, page, stretch / stretch.min())
     boards.append(page)
     return boards
 
 
-def _panels() -> list[tuple[F64, Draw, tuple[float, float]]]:
-    """Return corners (4, 2) in layout mm, the drawing and the size it was drawn for."""
+class Panel(NamedTuple):
+    """A panel: corners (4, 2) in layout mm, what draws it, and for what width and height.
+
+    Where the page's shape asks for less height, ``hold`` of what is lost goes at the head.
+    """
+
+    corners: F64
+    draw: Callable[[Artist], None]
+    width: float
+    height: float
+    hold: float
+
+
+def _panels() -> tuple[Panel, ...]:
     w, h = _LIVE
-    a, b = 102.0, 184.0
-    g = _GUTTER
-    rows = (
-        ([[0, 0], [w, 0], [w, a], [0, a]], coast.draw, (coast.WIDTH, coast.HEIGHT)),
-        ([[0, a + g], [101, a + g], [95, b], [0, b]], keeper.draw, (keeper.WIDTH, keeper.HEIGHT)),
-        (
-            [[101 + g, a + g], [w, a + g], [w, b], [95 + g, b]],
-            heron.draw,
-            (heron.WIDTH, heron.HEIGHT),
-        ),
-        (
-            [[0, b + g], [73, b + g], [73, h], [0, h]],
-            heron.flight,
-            (heron.FLIGHT_WIDTH, heron.FLIGHT_HEIGHT),
-        ),
-        (
-            [[73 + g, b + g], [w, b + g], [w, h], [73 + g, h]],
-            finale.draw,
-            (finale.WIDTH, finale.HEIGHT),
-        ),
+    a, b, g = 102.0, 184.0, _GUTTER
+    wide = np.array([[0, 0], [w, 0], [w, a], [0, a]])
+    left = np.array([[0, a + g], [101, a + g], [95, b], [0, b]])
+    right = np.array([[101 + g, a + g], [w, a + g], [w, b], [95 + g, b]])
+    narrow = np.array([[0, b + g], [73, b + g], [73, h], [0, h]])
+    last = np.array([[73 + g, b + g], [w, b + g], [w, h], [73 + g, h]])
+    return (
+        Panel(wide, coast.draw, coast.WIDTH, coast.HEIGHT, 0.2),
+        Panel(left, keeper.draw, keeper.WIDTH, keeper.HEIGHT, 0.2),
+        Panel(right, heron.draw, heron.WIDTH, heron.HEIGHT, 0.1),
+        Panel(narrow, heron.flight, heron.FLIGHT_WIDTH, heron.FLIGHT_HEIGHT, 0.5),
+        Panel(last, finale.draw, finale.WIDTH, finale.HEIGHT, 0.0),
     )
-    return [(np.array(c, np.float64), draw, size) for c, draw, size in rows]
 
 
-def _panel(
-    quad: F64,
-    draw: Draw,
-    size: tuple[float, float],
-    rng: np.random.Generator,
-    records: Records,
-    hand: Hand,
-) -> Board:
+def _draw(panel: Panel, quad: F64, rng: np.random.Generator, records: Records, hand: Hand) -> Board:
     low, high = quad.min(axis=0), quad.max(axis=0)
+    size = np.array([panel.width, panel.height])
     scale = float(np.max((high - low) / size))
-    origin = (low + high) / 2 - scale * np.array(size) / 2
+    origin = low + (high - low - scale * size) * (0.5, panel.hold)
     board = Board((low[0], low[1], high[0], high[1]), rng, records, clip=quad)
-    draw(Artist(board, hand, (float(origin[0]), float(origin[1])), scale))
+    panel.draw(Artist(board, hand, (float(origin[0]), float(origin[1])), scale))
     return board
 
 
@@ -97,14 +94,15 @@ def _words(a: Artist, page: Board, stretch: F64) -> None:
 
     _caption(a, *at(2.5, 2.5), ["THE NIGHT THE GREAT LAMP WENT OUT,", "THE SEA FORGOT THE SHORE."])
     _balloon(a, *at(21.5, 114.6), ["PIP, OLD FRIEND…", "ARE YOU WOUND?"], (42, 127), stretch)
-    _balloon(a, *at(165, 114.2), ["ALWAYS,", "KEEPER."], (158, 122), stretch)
-    _caption(a, *at(2.5, 190.5), ["SO PIP TOOK A SPARK", "FROM THE HEARTH…"])
-    _caption(a, *at(117, 261), ["…AND THE SEA CAME TO ITS SENSES."])
+    _balloon(a, *at(168.5, 114.8), ["ALWAYS,", "KEEPER."], (147.5, 119.5), stretch)
+    _caption(a, *at(2.5, 255.6), ["SO PIP TOOK A SPARK", "FROM THE HEARTH…"])
+    _caption(a, *at(181.5, 260.6), ["…AND THE SEA CAME TO ITS SENSES."], right=True)
 
 
-def _caption(a: Artist, x: float, y: float, lines: list[str]) -> None:
+def _caption(a: Artist, x: float, y: float, lines: list[str], *, right: bool = False) -> None:
     wide = max(lettering.width(line, _LETTERS) for line in lines) + 5.0
     high = 1.62 * _LETTERS * len(lines) + 2.4
+    x -= wide if right else 0.0
     a.shape(
         [[x, y], [x + wide, y], [x + wide, y + high], [x, y + high]], 0.4, curved=False, gaps=0.0
     )
