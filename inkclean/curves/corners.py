@@ -167,9 +167,7 @@ def _cross(p: C128, u: C128, q: C128, v: C128) -> C128:
     return meeting
 
 
-def _as_long_as_inked(
-    apex: C128, foot: C128, turn: F64, at: I64, coverage: F32
-) -> C128:
+def _as_long_as_inked(apex: C128, foot: C128, turn: F64, at: I64, coverage: F32) -> C128:
     """Draw back tips that reach further beyond the edge than their ink does.
 
     A wedge thinner than a pixel still covers a share of it: the shares found on the way to

@@ -9,8 +9,8 @@ import numpy as np
 from inkclean.arrays import F32, F64, I64, Bool
 from inkclean.curves.outline import Outline
 
-_TINY = 9
-"""A loop of so few points (under 3 px across) shows no more than place, size and lean."""
+_TINY_PX = 1.7
+"""A dot with no half axis longer than this shows no more than place, size and lean."""
 _SMALL = 20
 """A loop of so few points may stray from an oval by the whole tolerance."""
 _SHARE = 0.6
@@ -58,8 +58,8 @@ def find_ovals(outline: Outline, tolerance: F32) -> Ovals:
     off = np.abs(radial / size[own] - 1.0) * np.hypot(*(outline.points - centre[own]).T)
     worst = np.maximum.reduceat(off / tolerance, begin)
     which = worst < np.where(lengths <= _SMALL, 1.0, _SHARE)
+    which |= half[:, 1] < _TINY_PX
     which &= np.logical_and.reduceat(~outline.corner, begin)
-    which |= lengths <= _TINY
     which &= (half[:, 1] < _LONG * half[:, 0]) & (half[:, 0] > 0.0)
     near = half[:, 1] - half[:, 0] < _CIRCLE_PX
     half[near] = np.sqrt(half[near, 0] * half[near, 1])[:, None]
