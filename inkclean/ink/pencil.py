@@ -27,6 +27,7 @@ from inkclean.sheet.values import Sheet
 
 REDUCED_PER_MM = 5.0  # pencil is broad and soft: this many px/mm show all of it
 SAME_HUE = 40.0  # degrees; a named colour means pigments this near
+TINT = 0.8  # in its strongest channel: paler than this is uneven paper
 APART = 60.0  # degrees; beside coloured ink, nearer hues are the ink itself or mixed with it
 _HEX = re.compile(r"#[0-9a-fA-F]{6}")
 
@@ -128,7 +129,11 @@ def _decide(
 ) -> _Decision:
     """Which pigments go, and why, in words."""
     main = ink_hue(density, reduced, pigments)
-    coloured = [p for p in pigments if saturation(p) > NEUTRAL or p.away(_ray(main)) < SAME_HUE]
+    coloured = [
+        p
+        for p in pigments
+        if p.strongest < TINT and (saturation(p) > NEUTRAL or p.away(_ray(main)) < SAME_HUE)
+    ]
     if words == ("none",):
         off = [False] * len(coloured)
         return _Decision(tuple(coloured), tuple(off), main, "nothing dropped, as asked")

@@ -134,7 +134,8 @@ def find_pigments(reflectance: F32, density: F32, per_mm: float) -> list[Pigment
     floor = max(LEAST_CHROMA, 5.0 * float(np.median(strength[::5, ::5])))
     tinted = np.flatnonzero(clear & (strength > floor))
     sample, strength = density.reshape(-1, 3)[tinted], strength.ravel()[tinted]
-    angle = np.degrees(np.arctan2(along.ravel()[tinted], across.ravel()[tinted])) % 360.0
+    angle = np.degrees(np.arctan2(along.ravel()[tinted], across.ravel()[tinted]))
+    angle = (angle % 360.0).astype(np.float32)
     found: list[Pigment] = []
     free = np.ones(angle.size, np.bool_)
     while len(found) < 5:

@@ -65,9 +65,10 @@ def under_ink(
     spent = np.zeros_like(reduced)
     for number, pigment in enumerate(pigments):
         here = np.where(lengths[number] == longest, lengths[number], np.float32(0.0))
-        here = np.asarray(cv2.max(here - np.float32(SLACK), 0.0), np.float32)
+        # Nothing below the slack, the whole from twice the slack on.
+        here = np.clip(2.0 * (here - np.float32(SLACK)), 0.0, np.maximum(here, 0.0))
         if dropped[number]:
-            amount = cv2.min(here, MOST_PENCIL * float(full[number]))
+            amount = np.minimum(here, np.float32(MOST_PENCIL * full[number]))
             unit = (pigment.density / full[number]).astype(np.float32)
             spent += cv2.merge([amount * u for u in unit])
         elif main is None:
@@ -99,7 +100,7 @@ def coefficients(under: F32, ink: F32) -> list[F32]:
 
     The weights of the channels fall with their noise and with what is unsure of the pencil.
     """
-    planes: list[F32] = []
+    weights: list[F32] = []
     total = np.zeros(under.shape[:2], np.float32)
     backs, inks = cv2.split(under), cv2.split(ink)
     for back, front, noise in zip(backs, inks, CHANNEL_NOISE, strict=True):
@@ -107,14 +108,14 @@ def coefficients(under: F32, ink: F32) -> list[F32]:
         doubt *= doubt
         doubt *= np.float32(UNSURE * UNSURE)
         doubt += np.float32(noise * noise)
-        depth = cv2.max(cv2.subtract(back, front), 0.02)
+        depth = np.maximum(cv2.subtract(back, front), np.float32(0.02))
         weight = cv2.divide(depth, doubt)
-        planes.append(np.asarray(weight, np.float32))
+        weights.append(np.asarray(weight, np.float32))
         total += cv2.multiply(weight, depth)
     scale = cv2.divide(1.0 - darkest(ink), total)
+    planes = [np.asarray(cv2.multiply(weight, scale), np.float32) for weight in weights]
     constant = np.ones_like(total)
     for plane, back in zip(planes, backs, strict=True):
-        plane *= scale
         constant -= cv2.multiply(plane, back)
     return [*planes, constant]
 

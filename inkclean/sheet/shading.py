@@ -60,7 +60,7 @@ def find_shading(samples: U8, per_mm: float, inside: Bool | None) -> Shading:
         per_mm: samples in a millimetre.
         inside: (h, w) bool, False where there is no photo; None if it is everywhere.
     """
-    bright = _close(cv2.medianBlur(samples, 3), LINE_MM * per_mm)
+    bright = _close(np.asarray(cv2.medianBlur(samples, 3), np.uint8), LINE_MM * per_mm)
     light = to_linear(bright)
     level = _mean(light)
     usable = _usable(light, level, per_mm, inside)
@@ -69,9 +69,10 @@ def find_shading(samples: U8, per_mm: float, inside: Bool | None) -> Shading:
         paper = np.ones(level.shape, np.bool_) if inside is None else inside.copy()
     calm = _fill(light, paper, CALM_MM * per_mm)
     side = _disc(SIDE_MM * per_mm)
-    low, high = cv2.erode(calm, side), cv2.dilate(calm, side)
+    low = np.asarray(cv2.erode(calm, side), np.float32)
+    high = np.asarray(cv2.dilate(calm, side), np.float32)
     edge = (_mean(high) > EDGE_STEP * (_mean(low) + _EPS)) & ~paper
-    followed = cv2.GaussianBlur(np.clip(light, low, high), (0, 0), 0.7)
+    followed = np.asarray(cv2.GaussianBlur(np.clip(light, low, high), (0, 0), 0.7), np.float32)
     followed *= _grain(to_linear(samples), followed, bright, samples, paper, per_mm)
     return Shading(np.maximum(followed, _EPS), edge, paper)
 
@@ -96,10 +97,11 @@ def _usable(light: F32, level: F32, per_mm: float, inside: Bool | None) -> Bool:
     if inside is not None:
         usable &= inside
     usable &= level > 2e-3
-    logs = cv2.split(cv2.log(cv2.GaussianBlur(light, (0, 0), 1.0) + _EPS))
-    slope = _slope(logs[1], per_mm)
-    for other in (0, 2):  # the rim of a tint, which the lamps' colours don't have
-        slope = cv2.max(slope, _slope(logs[other] - logs[1], per_mm))
+    logs = np.asarray(cv2.log(cv2.GaussianBlur(light, (0, 0), 1.0) + _EPS), np.float32)
+    red, green, blue = (np.ascontiguousarray(logs[..., channel]) for channel in range(3))
+    slope = _slope(green, per_mm)
+    for other in (red, blue):  # the rim of a tint, which the lamps' colours don't have
+        np.maximum(slope, _slope(other - green, per_mm), out=slope)
     limit = SHARP_PER_MM
     if usable.any():
         limit = max(limit, 4.0 * float(np.median(slope[usable][::5])))
@@ -140,7 +142,7 @@ def _paper(light: F32, usable: Bool, per_mm: float, inside: Bool | None) -> Bool
     kept[largest] = True
     kept[0] = False
     for _ in range(2):  # a second look, now that rooms beside other rooms count
-        around = cv2.max(_fill(light, kept[labels], CALM_MM * per_mm), float(_EPS))
+        around = np.maximum(_fill(light, kept[labels], CALM_MM * per_mm), _EPS)
         darkest = np.full(count, np.inf)
         for plane in cv2.split(cv2.divide(light, around)):
             total = np.bincount(labels.ravel(), plane.ravel(), minlength=count)
@@ -171,12 +173,12 @@ def _fill(values: F32, known: Bool, sigma: float) -> F32:
 def _push_pull(planes: F32) -> F32:
     """Values of weighted ``planes`` (h, w, n + 1; the last is the weight), holes filled."""
     *sums, weight = cv2.split(planes)
-    least = cv2.max(weight, 1e-6)
+    least = np.maximum(weight, np.float32(1e-6))
     values = cv2.merge([cv2.divide(plane, least) for plane in sums])
     if min(planes.shape[:2]) <= 2 or float(weight.min()) > 0.5:
         total = float(weight.sum())
         if total <= 1e-6:
-            return np.ones_like(values)
+            return np.ones(values.shape, np.float32)
         mean = [float(plane.sum()) / total for plane in sums]
         return np.asarray(
             np.where((weight > 1e-6)[..., None], values.reshape(*weight.shape, -1), mean),
@@ -194,4 +196,5 @@ def _grain(linear: F32, light: F32, bright: U8, samples: U8, paper: Bool, per_mm
     bare = paper & (lines < 14)
     if not bare.any():
         return np.ones_like(light)
-    return _fill(linear / np.maximum(light, _EPS), bare, 5.0 * per_mm)
+    ratio = np.asarray(cv2.divide(linear, np.maximum(light, _EPS)), np.float32)
+    return _fill(ratio, bare, 5.0 * per_mm)

@@ -27,9 +27,9 @@ TO_LINEAR: F32 = _decode(np.arange(256, dtype=np.float32) / np.float32(255.0))
 """(256,) float32: linear light, 0..1, of each sRGB-encoded byte."""
 
 _STEPS = 4096  # fine enough that every byte from 6 up is reached by its own step
-_TO_SRGB: U8 = np.rint(_encode(np.arange(_STEPS, dtype=np.float32) / (_STEPS - 1)) * 255).astype(
-    np.uint8
-)
+_TO_SRGB: U8 = np.rint(
+    _encode(np.arange(_STEPS, dtype=np.float32) / np.float32(_STEPS - 1)) * 255
+).astype(np.uint8)
 
 
 def to_linear(encoded: U8) -> F32:
