@@ -26,7 +26,7 @@ from inkclean.deliver.press_art import (
     check_colour_bleed,
     make_art,
 )
-from inkclean.deliver.press_check import PRINTER_DECIDES, Finding, check_page, region_of
+from inkclean.deliver.press_check import PRINTER_DECIDES, Finding, check_page
 from inkclean.deliver.raster import Region, packed_bands, render, size_px
 from inkclean.deliver.tiff import write_one_bit_tiff
 from inkclean.deliver.trim import Edges, Fit, Page, Side, by_scale, fitted, make_page
@@ -157,7 +157,7 @@ def _notes(settings: PressSettings, colour: Colour | None, scale: float) -> tupl
 def write_press_pdf(prepared: Prepared, settings: PressSettings, path: Path, title: str) -> None:
     """Write the page as a PDF of exact boxes; ``path`` is written as it is given."""
     page, art = prepared.page, prepared.art
-    media = region_of(page, _SPARE_MM) if settings.marks else page.bled
+    media = page.with_room(_SPARE_MM) if settings.marks else page.bled
     to = pdf.Points(media)
     with pdf.new_document(title) as document:
         resources = art_resources(document, art)

@@ -11,10 +11,12 @@ from typing import Literal
 
 import cv2
 import numpy as np
+from scipy.sparse import coo_array
+from scipy.sparse.csgraph import connected_components
 
 from inkclean.arrays import F64, I64, U8, Bool
 from inkclean.curves.values import Curves
-from inkclean.deliver.raster import Region, crossings, render
+from inkclean.deliver.raster import Crossings, crossings, render
 from inkclean.deliver.trim import Page
 from inkclean.units import MM_PER_INCH, MM_PER_PT
 
@@ -35,8 +37,10 @@ _WIDEST_MM, _CRACK_MM = 2.0, 0.01
 # ink that meets the trim over less than this in all is worth a look, not a failure
 _SHORT_OF_BLEED_MM = 1.0
 # samples a side at most, so that a wall-size print is judged in the memory of a page
-_MOST_SAMPLES = 12_000
-_MOST_PIXELS = 6_000
+_MOST_SAMPLES = 6_000
+_MOST_PIXELS = 3_600
+# rows swept in one go
+_SLAB = 512
 # ink this near the bleed's edge reaches it: a third of the wandering that trade.md allows
 _REACH_MM = 0.3
 
@@ -137,17 +141,27 @@ def line_widths(curves: Curves) -> Widths:
 def _swept(cubics: F64, across: bool) -> tuple[F64, F64, F64, F64]:
     """Return widths, lengths, tapers and places in steps, by rows, or columns if ``across``."""
     turned = cubics[..., ::-1] if across else cubics
-    if not len(turned):
-        return np.zeros(0), np.zeros(0), np.zeros(0), np.zeros((0, 2))
-    low, high = turned[..., 1].min(), turned[..., 1].max()
-    found = crossings(turned, int(np.floor(low)), int(np.ceil(high)) + 1)
+    upper, lower = turned[..., 1].min(1, initial=np.inf), turned[..., 1].max(1, initial=-np.inf)
+    parts = [np.zeros((0, 5))]
+    if len(turned):
+        for top in range(int(np.floor(upper.min())), int(np.ceil(lower.max())), _SLAB):
+            touched = turned[(lower > top) & (upper < top + _SLAB)]
+            parts.append(_lines(crossings(touched, top, top + _SLAB), across))
+    width, length, taper, x, y = np.concatenate(parts).T
+    return width, length, taper, np.stack([y, x] if across else [x, y], 1)
+
+
+def _lines(found: Crossings, across: bool) -> F64:
+    """Return width, length, taper and place (x, y) of every line that a sweep meets, (N, 5)."""
     order = np.lexsort((found.x, found.row))
-    row, x, slope = found.row[order], found.x[order], found.slope[order]
+    row, x = found.row[order], found.x[order]
     inside = np.cumsum(found.turn[order], dtype=np.int64)
     # a run of ink begins where the winding leaves zero; closed loops make every row sum to zero
     begins = np.flatnonzero((inside[:-1] != 0) & (np.append(0, inside)[:-2] == 0))
     begins = begins[inside[begins + 1] == 0]
-    left, right = np.arctan(slope[begins]), np.arctan(slope[begins + 1])
+    # nothing that is wider than a line, however it slants, is looked at further
+    begins = begins[x[begins + 1] - x[begins] <= _WIDEST_MM / _STEP_MM * np.sqrt(2)]
+    left, right = np.arctan(found.slope[order[begins]]), np.arctan(found.slope[order[begins + 1]])
     slant = (left + right) / 2
     # the diagonal itself belongs to one sweep alone
     steep = np.abs(slant) < np.pi / 4 if across else np.abs(slant) <= np.pi / 4
@@ -156,9 +170,10 @@ def _swept(cubics: F64, across: bool) -> tuple[F64, F64, F64, F64]:
     if across:
         # a line that rises to the right is followed downwards, as the sweep by rows does
         taper = np.where(slant < -np.pi / 8, -taper, taper)
-    width = (x[begins + 1] - x[begins]) * np.cos(slant)
-    place = np.stack([(x[begins + 1] + x[begins]) / 2, row[begins] + 0.5], 1)
-    return width, 1.0 / np.cos(slant), taper, place[:, ::-1] if across else place
+    along, ahead = x[begins], x[begins + 1]
+    cosine = np.cos(slant)
+    width, middle = (ahead - along) * cosine, (ahead + along) / 2
+    return np.stack([width, 1.0 / cosine, taper, middle, row[begins] + 0.5], 1)
 
 
 def thinnest_line(widths: Widths) -> tuple[float, F64] | None:
@@ -169,14 +184,12 @@ def thinnest_line(widths: Widths) -> tuple[float, F64] | None:
     """
     if not len(widths.width_mm):
         return None
-    cell = np.floor(widths.place_mm / (1.5 * widths.step_mm)).astype(np.int64)
-    cell -= cell.min(0)
-    shape = cell.max(0) + 1
+    near = _neighbours(widths)
     steps = np.unique(np.quantile(widths.width_mm, np.linspace(0, 1, 4097), method="lower"))
     low, high, best = 0, len(steps) - 1, None
     while low <= high:
         middle = (low + high) // 2
-        stretch = _stretch(widths, cell, shape, float(steps[middle]))
+        stretch = _stretch(widths, near, float(steps[middle]))
         if stretch is None:
             low = middle + 1
         else:
@@ -185,21 +198,45 @@ def thinnest_line(widths: Widths) -> tuple[float, F64] | None:
     return best
 
 
-def _stretch(widths: Widths, cell: I64, shape: I64, limit: float) -> F64 | None:
+@dataclass(frozen=True)
+class _Near:
+    """Samples gathered in small cells: the cell of each, and the pairs of cells that touch."""
+
+    cell: I64
+    pairs: I64
+    count: int
+
+
+def _neighbours(widths: Widths) -> _Near:
+    """Return cells so small that samples next to each other on a line touch at least."""
+    place = np.floor(widths.place_mm / (1.5 * widths.step_mm)).astype(np.int64)
+    place -= place.min(0)
+    across = int(place[:, 0].max()) + 3
+    keys, cell = np.unique(place[:, 1] * across + place[:, 0], return_inverse=True)
+    pairs = []
+    for offset in (1, across - 1, across, across + 1):
+        at = np.minimum(np.searchsorted(keys, keys + offset), len(keys) - 1)
+        touching = np.flatnonzero(keys[at] == keys + offset)
+        pairs.append(np.stack([touching, at[touching]]))
+    return _Near(cell, np.concatenate(pairs, axis=1), len(keys))
+
+
+def _stretch(widths: Widths, near: _Near, limit: float) -> F64 | None:
     """Return a place on a stretch of line nowhere wider than ``limit``, or None."""
     thin = np.flatnonzero(widths.width_mm <= limit)
-    grid = np.zeros((int(shape[1]), int(shape[0])), np.uint8)
-    grid[cell[thin, 1], cell[thin, 0]] = 1
-    _, labels = cv2.connectedComponents(grid, connectivity=8)
-    owner = labels[cell[thin, 1], cell[thin, 0]]
+    on = np.zeros(near.count, np.bool_)
+    on[near.cell[thin]] = True
+    first, second = near.pairs[:, on[near.pairs].all(0)]
+    links = coo_array((np.ones(len(first), np.bool_), (first, second)), (near.count, near.count))
+    owner = connected_components(links, directed=False)[1][near.cell[thin]]
     lengths = np.bincount(owner, widths.length_mm[thin])
     loss = np.abs(np.bincount(owner, widths.length_mm[thin] * widths.taper[thin]))
     even = (lengths >= _SHORT_MM) & (loss < _TIP * limit)
     lengths[(lengths < _STRETCH_MM) & ~even] = 0.0
     if not lengths.any():
         return None
-    on = thin[owner == lengths.argmax()]
-    return np.asarray(widths.place_mm[on[len(on) // 2]])
+    longest = thin[owner == lengths.argmax()]
+    return np.asarray(widths.place_mm[longest[len(longest) // 2]])
 
 
 @dataclass(frozen=True)
@@ -298,15 +335,4 @@ def _check_live(pixels: _Pixels, page: Page) -> Finding:
         f"{gap:.1f} mm from the {closest} trim",
         "use --fit live, a smaller --scale, or move lettering inwards: the cut wanders by up to "
         "1 mm; a border drawn there on purpose may stay",
-    )
-
-
-def region_of(page: Page, marks_mm: float) -> Region:
-    """Return the bled page with room for marks at every edge."""
-    bled = page.bled
-    return Region(
-        bled.x_mm - marks_mm,
-        bled.y_mm - marks_mm,
-        bled.width_mm + 2 * marks_mm,
-        bled.height_mm + 2 * marks_mm,
     )

@@ -77,6 +77,16 @@ class Page:
             self.height_mm + self.bleed.top + self.bleed.bottom,
         )
 
+    def with_room(self, room_mm: float) -> Region:
+        """Return the bled page with room for marks at every edge."""
+        bled = self.bled
+        return Region(
+            bled.x_mm - room_mm,
+            bled.y_mm - room_mm,
+            bled.width_mm + 2 * room_mm,
+            bled.height_mm + 2 * room_mm,
+        )
+
     @property
     def live(self) -> Region:
         """The safe area, where nothing is lost when the trim wanders."""
