@@ -1,0 +1,112 @@
+"""Everything the flats of one page leave on the disk."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Literal, TypeAlias
+
+from inkclean.curves.values import Curves
+from inkclean.deliver.files import check_free
+from inkclean.deliver.flats_files import write_areas_png, write_flats_png, write_flats_svg
+from inkclean.deliver.hints_read import read_hints
+from inkclean.deliver.layers import write_layers
+from inkclean.deliver.openraster import write_openraster
+from inkclean.deliver.stack import layered
+from inkclean.errors import UsageError
+from inkclean.flats.colours import Colouring, colour_areas
+from inkclean.flats.hints import colour_by_hints
+from inkclean.flats.shade import shade_areas
+from inkclean.flats.values import Flats
+from inkclean.ink.values import Ink
+
+LayersAs: TypeAlias = Literal["ora", "png"]
+ENDINGS = {
+    "flats": ".flats.png",
+    "areas": ".areas.png",
+    "flats_svg": ".flats.svg",
+    "ora": ".ora",
+    "layers": ".layers",
+}
+
+
+@dataclass(frozen=True)
+class FlatsSettings:
+    """What the artist asked for in the flats; the defaults are right for most pages.
+
+    ``gap_mm`` the widest opening in a line that may be bridged; ``smallest_mm`` the diameter
+    of the smallest area that stays by itself; ``colours`` a file of hints; ``layers`` one
+    OpenRaster file or a folder of PNG; ``shade`` the direction the light comes from, in
+    degrees clockwise from the top of the sheet, None for empty shade and light layers.
+    """
+
+    gap_mm: float = 5.0
+    smallest_mm: float = 2.0
+    colours: Path | None = None
+    layers: LayersAs = "ora"
+    shade: float | None = None
+
+    def outputs(self, folder: Path, name: str) -> dict[str, Path]:
+        """Return the paths of all results of a page, by kind."""
+        kinds = [kind for kind in ENDINGS if kind not in ("ora", "layers")]
+        kinds.append("ora" if self.layers == "ora" else "layers")
+        return {kind: folder / (name + ENDINGS[kind]) for kind in kinds}
+
+
+def check_flats_settings(settings: FlatsSettings) -> None:
+    """Refuse values that make no sense, before any work is done.
+
+    Raises:
+        UsageError: says which option, and what it may be.
+    """
+    if not 0.0 <= settings.gap_mm <= 50.0:
+        raise UsageError("--gap lies between 0 and 50 mm")
+    if not 0.0 <= settings.smallest_mm <= 50.0:
+        raise UsageError("--smallest lies between 0 and 50 mm")
+    if settings.shade is not None and not -360.0 <= settings.shade <= 360.0:
+        raise UsageError("--shade is a direction in degrees: 0 light from above, 90 from the right")
+
+
+def coloured(flats: Flats, ink: Ink, settings: FlatsSettings) -> tuple[Flats, Colouring]:
+    """Return the flats and their colours, by the hints if there are any.
+
+    Raises:
+        InputError: the hints cannot be read.
+    """
+    if settings.colours is None:
+        return flats, colour_areas(flats)
+    height, width = flats.labels.shape
+    scale = flats.px_per_mm
+    return colour_by_hints(flats, ink, read_hints(settings.colours, width / scale, height / scale))
+
+
+def write_flats(
+    flats: Flats,
+    colouring: Colouring,
+    ink: Ink,
+    curves: Curves,
+    settings: FlatsSettings,
+    outputs: dict[str, Path],
+    *,
+    replace: bool = False,
+) -> None:
+    """Write the results named in ``outputs``, kinds as in ``ENDINGS``.
+
+    Raises:
+        OutputError: a result is there already, or cannot be written.
+    """
+    for path in outputs.values():
+        check_free(path, replace)
+    if "flats" in outputs:
+        write_flats_png(flats, colouring, outputs["flats"], replace=replace)
+    if "areas" in outputs:
+        write_areas_png(flats, outputs["areas"], replace=replace)
+    if "flats_svg" in outputs:
+        write_flats_svg(flats, colouring, curves, outputs["flats_svg"], replace=replace)
+    if {"ora", "layers"} & outputs.keys():
+        shading = None if settings.shade is None else shade_areas(flats, settings.shade)
+        stack = layered(flats, colouring, ink, shading)
+        if "ora" in outputs:
+            write_openraster(stack, outputs["ora"], replace=replace)
+        if "layers" in outputs:
+            write_layers(stack, outputs["layers"], replace=replace)
