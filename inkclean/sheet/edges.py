@@ -14,7 +14,7 @@ from inkclean.sheet.tones import TO_LINEAR
 
 # The small picture is searched so many of its px to both sides of the rough side, at so many
 # places along it; the path found may move a px from one place to the next, at this price.
-TRACK_PX = 12
+TRACK_PX = 24
 TRACK_PLACES = 160
 TRACK_PRICE = 0.12
 # A slope of so many codes per px is half of the clearest edge.
@@ -26,13 +26,16 @@ CLOSE_PLACES = 480
 ACROSS_SIGMA = 1.6
 ALONG_SIGMA = 2.0
 # Corners are torn, folded or rounded: so much of each side's ends is not asked.
-ENDS = 0.015
+ENDS = 0.01
 # Bowed sides are polynomials of this degree; enough for paper that lies in one wave.
 DEGREE = 6
 # A side counts as straight if it strays less than this share of its length from a line, or
 # less than so many px.
 STRAIGHT_SHARE = 0.0008
 STRAIGHT_PX = 1.0
+# A ruled line is darker than so much of the paper on both sides, and beyond it the paper goes
+# on at so much of its brightness at least; the shadow beside a sheet is not so dark.
+RULED_DARK, RULED_SAME = 0.55, 0.9
 # Paper's edge lies on its line or curve to within so many px.
 CRISP_PX = 1.5
 # Points of a side's polyline.
@@ -122,6 +125,26 @@ def _refine_side(pixels: U8, bare: U8, outline: Outline, k: int) -> Side:
     if (weight > 0).mean() < LEAST_PLACES:
         return rough
     return _fit(rough, places, y, weight)
+
+
+def is_ruled(pixels: U8, side: Side, scale: float) -> bool:
+    """Return whether a side is a ruled line with the same paper beyond it, not paper's edge.
+
+    ``scale`` is px of the photo per px of the small picture, whose closing leaves lines that
+    are too broad for it.
+    """
+    s = side.length * np.linspace(0.05, 0.95, 96)
+    steps = np.arange(3.0, -15.0, -0.5) * scale
+    y = chebyshev.chebval(s / side.length * 2.0 - 1.0, side.bend)
+    strip, shown = _strip(pixels, side, s, y[:, None] + steps, 1.0)
+    light = TO_LINEAR[np.clip(np.rint(strip), 0, 255).astype(np.uint8)].mean(axis=2)
+    light[shown == 0] = np.nan
+    enough = shown.mean(axis=0) > 0.5
+    if not enough.all():
+        return False
+    profile = np.nanmedian(light, axis=0)
+    near, line, far = profile[:4].max(), profile[4:20].min(), np.median(profile[-12:])
+    return bool(line < RULED_DARK * min(near, far) and far > RULED_SAME * near)
 
 
 def _strip(picture: U8, side: Side, s: F64, y: F64, scale: float) -> tuple[F32, F32]:

@@ -6,7 +6,7 @@ import numpy as np
 
 from inkclean.arrays import F64
 from inkclean.errors import UsageError
-from inkclean.sheet.edges import draw, refine, straight
+from inkclean.sheet.edges import draw, is_ruled, refine, straight
 from inkclean.sheet.outline import find_outline, without_strokes
 from inkclean.sheet.papers import framed_size, whole_size
 from inkclean.sheet.parts import PART_TRUST, hidden_side, part_size
@@ -20,8 +20,10 @@ __all__ = ["Squared", "find_frame", "given_frame", "square_up", "to_photo", "who
 SMALLEST_SHARE = 0.005
 # An outline is believed by its score from afar and by how crisp its sides are close up. Real
 # pages score from 1.59 (one side in sight among other sheets) to 2.8, drawings that hold a
-# quadrangle and text blocks up to 1.55; clear ones from 2.
+# quadrangle and text blocks up to 1.55; clear ones from 2. A side along the picture's border
+# must be this crisp, or it is none.
 CRISP = 0.7
+CRISP_SIDE = 0.4
 NO_PROOF, LEAST_PROOF, FULL_PROOF = 1.3, 1.57, 2.0
 
 
@@ -72,22 +74,28 @@ def find_frame(photo: Photo, paper: Paper | None = None) -> Frame:
     if outline is None:
         return whole_frame(photo, paper)
     sides = refine(photo.pixels, bare, outline)
+    seen = outline.seen.copy()
+    for k in np.flatnonzero(seen & outline.beside):
+        if sides[k].crisp < CRISP_SIDE:
+            sides[k] = straight(outline.corners[k], outline.corners[(k + 1) % 4])
+            seen[k] = False
     proof = outline.score + CRISP * float(np.mean([s.crisp for s in sides if s.crisp > 0] or [0]))
-    if proof < LEAST_PROOF:
+    ruled = [is_ruled(photo.pixels, sides[k], scale) for k in np.flatnonzero(seen)]
+    if proof < LEAST_PROOF or sum(ruled) > len(ruled) / 2:
         return whole_frame(photo, paper)
     edges = draw(sides)
     height, width = photo.pixels.shape[:2]
     known = paper
-    if outline.seen.sum() == 3:
-        completed = hidden_side(edges.corners, outline.seen, (width, height), paper)
+    if seen.sum() == 3:
+        completed = hidden_side(edges.corners, seen, (width, height), paper)
         if completed is not None:
             corners, known = completed
-            hidden = int(np.flatnonzero(~outline.seen)[0])
+            hidden = int(np.flatnonzero(~seen)[0])
             sides[hidden] = straight(corners[hidden], corners[(hidden + 1) % 4])
             edges = draw(sides)
     first = int(np.argmin(edges.corners.sum(axis=1)))
     corners = np.roll(edges.corners, -first, axis=0)
-    seen = np.roll(outline.seen, -first)
+    seen = np.roll(seen, -first)
     if seen.all() or (seen.sum() == 3 and known is not None):
         size = framed_size(corners, (width, height), known)
     else:

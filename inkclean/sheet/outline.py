@@ -32,7 +32,7 @@ WEAKEST, SIZE, COLOUR, OVERSHOOT, BRIGHT = 0.35, 0.45, 0.25, 0.15, 0.3
 LEAST_SHOWN, VAIN = 0.3, 0.1
 # Pages that take up less of the picture than this are ever less likely.
 SMALL_AREA, SMALL = 0.2, 0.2
-# Within this share of the picture from its border an edge can't be told from the border.
+# Within this share of the picture from its border an edge may be the border's doing.
 BESIDE = 0.025
 # Candidates whose areas are compared in full.
 SHORTLIST = 120
@@ -46,10 +46,12 @@ SEEN = 0.3
 class Outline:
     """A quadrangle: ``corners`` (4, 2) from its first corner clockwise, in photo px;
     ``seen`` (4,) whether the side that starts at each corner shows an edge of paper;
+    ``beside`` (4,) whether it runs so close to the picture's border that it may be none;
     ``lighter`` (4,) whether the paper is the lighter side of it; ``score``."""
 
     corners: F64
     seen: Bool
+    beside: Bool
     lighter: Bool
     score: float
 
@@ -83,10 +85,10 @@ def find_outline(bare: U8, scale: float) -> Outline | None:
     score = edge_score[best] + _weigh_areas(bare, quads)
     top = int(np.argmax(score))
     seen = (clear[top] > SEEN) & (lines.border[quads.sides[top]] == 0)
-    seen &= ~_beside_border(quads.corners[top], bare.shape)
     if score[top] < LEAST_SCORE or not seen.any():
         return None
-    return Outline(quads.corners[top] * scale, seen, lighter[top], float(score[top]))
+    beside = _beside_border(quads.corners[top], bare.shape)
+    return Outline(quads.corners[top] * scale, seen, beside, lighter[top], float(score[top]))
 
 
 def without_strokes(pixels: U8) -> tuple[U8, float]:
@@ -227,7 +229,7 @@ def _weigh_areas(bare: U8, quads: _Quads) -> F64:
 
 
 def _beside_border(corners: F64, shape: tuple[int, ...]) -> Bool:
-    """Return (4,) which sides run along the picture's border, where nothing can be told."""
+    """Return (4,) which sides run along the picture's border."""
     size = np.array([shape[1], shape[0]], np.float64)
     ends = np.stack([corners, np.roll(corners, -1, axis=0)])
     low = (ends < BESIDE * size).all(axis=0)

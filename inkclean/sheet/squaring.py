@@ -17,6 +17,8 @@ NODE_PX = 16
 BAND_PX = 512
 # The sheet is sampled as finely as this share of its area, at least, was in the photo.
 KEPT_SHARE = 0.9
+# Paper this near its edge is mixed with the desk by blur, sharpening and the edge's own error.
+RIM_PX = 4
 # A frame within this of the photo's own pixel grid is cut out, not resampled, in px.
 SAME_GRID_PX = 0.02
 
@@ -123,6 +125,8 @@ def square_up(photo: Photo, frame: Frame, px_per_mm: float | None = None) -> Squ
     for start in range(0, height, BAND_PX):
         stop = min(start + BAND_PX, height)
         map_x, map_y = _map(frame, fit, width, start, stop)
+        if frame.framed == "found":
+            _keep_off_rim(map_x, map_y, start, height)
         cv2.remap(
             photo.pixels,
             map_x,
@@ -154,6 +158,24 @@ def _map(frame: Frame, fit: tuple[float, float], width: int, start: int, stop: i
     return [
         np.asarray(cv2.resize(nodes[..., axis], size)[shown], dtype=np.float32) for axis in (0, 1)
     ]
+
+
+def _keep_off_rim(map_x: F32, map_y: F32, start: int, height: int) -> None:
+    """Let the outermost pixels of the sheet show what lies a little further in.
+
+    Under the lens's blur the desk reaches over the paper's edge, and a dark desk would pass
+    for ink there.
+    """
+    for each in (map_x, map_y):
+        if min(each.shape[1], height) <= 4 * RIM_PX:
+            return
+        each[:, :RIM_PX] = each[:, RIM_PX : RIM_PX + 1]
+        each[:, -RIM_PX:] = each[:, -RIM_PX - 1 : -RIM_PX]
+        top, bottom = RIM_PX - start, height - RIM_PX - start
+        if 0 < top < len(each):
+            each[:top] = each[top]
+        if 0 < bottom < len(each):
+            each[bottom:] = each[bottom - 1]
 
 
 def _reaches(photo: Photo, frame: Frame) -> bool:
