@@ -183,7 +183,7 @@ def order_of(options: dict[str, Any]) -> PressOrder:
         scale=_share(options["scale"]) if options["scale"] else None,
         marks=options["marks"],
         standard=options["standard"],
-        intent=options["intent"],
+        intent=options["intent"] or None,
         profile=options["profile"],
         colour=options["colour"],
         ink_limit=options["ink_limit"],

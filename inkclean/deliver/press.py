@@ -24,6 +24,7 @@ from inkclean.deliver.press_art import (
     art_operators,
     art_resources,
     check_colour_bleed,
+    cut_away,
     make_art,
 )
 from inkclean.deliver.press_check import PRINTER_DECIDES, Finding, check_page
@@ -123,7 +124,8 @@ def prepare(sheet: Curves, settings: PressSettings) -> Prepared:
         findings += (bleeding,)
     if colour is not None:
         findings += (check_total_ink(colour, _lines_over(art), settings.ink_limit),)
-    notes = _notes(settings, colour, placement.scale)
+    lost = cut_away(art, page)
+    notes = ((lost,) if lost else ()) + _notes(settings, colour, placement.scale)
     return Prepared(page, art, placement.scale, profile, findings, notes)
 
 

@@ -168,6 +168,13 @@ def check_colour_bleed(art: Art, page: Page) -> Finding | None:
     )
 
 
+def cut_away(art: Art, page: Page) -> str:
+    """Return in words what of the sheet lies beyond the bleed and is lost, empty if nothing."""
+    over = zip(_EDGES, _overhang(art.area, page.bled), strict=True)
+    lost = [f"{beyond:.0f} mm at the {edge}" for edge, beyond in over if beyond >= 1.0]
+    return f"cut away beyond the bleed: {', '.join(lost)}" if lost else ""
+
+
 def _overhang(area: Region, other: Region) -> tuple[float, float, float, float]:
     return (
         other.y_mm - area.y_mm,

@@ -262,6 +262,13 @@ def test_the_report_has_verdicts_cures_and_defers_to_the_printer(tmp_path: Path)
     assert set(report["bleed"]) == {"top", "outer", "bottom", "inner"}
 
 
+def test_what_is_cut_away_is_said() -> None:
+    notes = prepare(drawn.page(), PressSettings(trim=Paper("t", 60, 60), fit="bleed")).notes
+    # 66 of 88 mm are left: the sheet is scaled to 66 mm across
+    assert notes[0] == "cut away beyond the bleed: 11 mm at the top, 11 mm at the bottom"
+    assert "cut away" not in prepare(drawn.page(), PressSettings()).notes[0]
+
+
 def test_colour_that_ends_at_the_trim_fails(tmp_path: Path) -> None:
     path = tmp_path / "red.png"
     Image.fromarray(np.full((960, 720, 3), (200, 0, 0), np.uint8)).save(path)
