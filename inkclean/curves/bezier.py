@@ -23,6 +23,7 @@ FEW_SAMPLES = 8
 """Samples of a span of no more steps than that."""
 ROUNDS = 3
 """Least squares and Newton steps in turn: a further round changes the error by under 1 %."""
+_TWO, _THREE = np.float32(2.0), np.float32(3.0)
 _SHORTEST = 0.02
 """No handle is shorter than this share of the chord: the tangent stays defined."""
 
@@ -44,17 +45,13 @@ class Fit:
 def sample(points: F64, tolerance: F32, first: I64, last: I64, count: int) -> tuple[F32, F32]:
     """Return samples (2, S, M) relative to each start, even in index, and tolerances (S, M).
 
-    ``points`` is (2, N); spans run from index ``first`` to ``last`` inclusive.
+    ``points`` is (2, N); spans run from index ``first`` to ``last`` inclusive, and the samples
+    are points of theirs, evenly chosen.
     """
-    step = np.arange(count) / (count - 1)
-    place = first[:, None] + (last - first)[:, None] * step
-    low = np.minimum(place.astype(np.int64), last[:, None] - 1)
-    share = (place - low).astype(np.float32)
-    origin = points[:, first][:, :, None]
-    near = (points[:, low] - origin).astype(np.float32)
-    far = (points[:, low + 1] - origin).astype(np.float32)
-    near += share * (far - near)
-    return near, np.minimum(tolerance[low], tolerance[low + 1])
+    step = np.arange(count, dtype=np.float32) / np.float32(count - 1)
+    at = first[:, None] + np.rint((last - first)[:, None] * step).astype(np.int64)
+    q = points[:, at] - points[:, first][:, :, None]
+    return q.astype(np.float32), tolerance[at]
 
 
 def fit_spans(q: F32, tolerance: F32, start: F32, end: F32) -> Fit:
@@ -67,8 +64,10 @@ def fit_spans(q: F32, tolerance: F32, start: F32, end: F32) -> Fit:
     np.cumsum(np.sqrt(_dot(gap, gap)), axis=1, out=u[:, 1:])
     u /= np.maximum(u[:, -1:], 1e-6)
     chord = q[:, :, -1]
-    length = np.maximum(np.sqrt(_dot(chord, chord)), 1e-6)
-    lean = np.stack([_dot(start, chord), _dot(end, chord)], 1) / length[:, None]
+    length = np.maximum(np.sqrt(_dot(chord, chord)), np.float32(1e-6))
+    lean = (np.stack([_dot(start, chord), _dot(end, chord)], 1) / length[:, None]).astype(
+        np.float32
+    )
     inner: F32 = np.empty((q.shape[1], 2), np.float32)
     for turn in range(ROUNDS):
         inner = _handles(q, u, start, end, length, lean)
@@ -142,20 +141,20 @@ def keep_onward(inner: F32, length: F32, lean: F32) -> F32:
 
 def _newton(q: F32, u: F32, inner: F32, start: F32, end: F32, last: bool) -> tuple[F32, F32]:
     """One Newton step of every parameter; on the last, the squared distances after it."""
-    c1 = 3.0 * inner[:, 0] * start
-    p3 = q[:, :, -1]
-    p2 = p3 - inner[:, 1] * end
-    c2 = 3.0 * p2 - 2.0 * c1
-    c3 = p3 - c1 - c2
-    c1, c2, c3 = c1[:, :, None], c2[:, :, None], c3[:, :, None]
-    off = ((c3 * u + c2) * u + c1) * u - q
-    speed = (3.0 * c3 * u + 2.0 * c2) * u + c1
-    bend = 6.0 * c3 * u + 2.0 * c2
+    p3 = q[:, :, -1:]
+    c1: F32 = (_THREE * inner[:, 0] * start)[:, :, None]
+    p2: F32 = p3 - (inner[:, 1] * end)[:, :, None]
+    c2: F32 = _THREE * p2 - _TWO * c1
+    c3: F32 = p3 - c1 - c2
+    off: F32 = ((c3 * u + c2) * u + c1) * u - q
+    bend: F32 = _THREE * c3 * u + c2
+    speed: F32 = (bend + c2) * u + c1
+    bend *= _TWO
     down = _dot(speed, off)
     across = _dot(speed, speed)
     curve = across + _dot(bend, off)
-    step = down / np.where(curve > 0.2 * across, curve, np.maximum(across, 1e-9))
-    moved = np.clip(u - step, 0.0, 1.0)
+    steep = np.where(curve > np.float32(0.2) * across, curve, np.maximum(across, np.float32(1e-9)))
+    moved: F32 = np.clip(u - down / steep, np.float32(0.0), np.float32(1.0))
     moved[:, 0], moved[:, -1] = 0.0, 1.0
     if not last:
         return moved, moved

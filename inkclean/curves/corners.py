@@ -58,27 +58,15 @@ def restore_corners(edges: Edges, coverage: F32) -> Outline:
         none = np.zeros(0, np.bool_)
         return Outline(edges.points, edges.loops, none, edges.room, edges.shape, edges.hole)
     skip = 2 + round(0.8 * edges.blur)
-    reach = 4 + round(edges.blur)
-    z, core, length = _wrapped(edges, skip + 2 * reach + 1)
-    stray = _STRAY_PX + 2.0 * edges.noise
-    left, right = (_side(z, sign, skip, reach, stray) for sign in (-1, 1))
-    turn = np.angle(right.way * np.conj(left.way))
-    sudden = np.angle((np.roll(z, -skip) - z) * np.conj(z - np.roll(z, skip)))
-    apex = _meeting(left, right)
-    gap = _off_edge(apex, z, skip)
-    narrow = np.maximum(np.cos(np.abs(turn) / 2.0), _NARROW)
-    blunt = gap * narrow
-    likely = (np.abs(turn) > _TURN) & (np.abs(sudden) > _SUDDEN * np.abs(turn))
     limit = _BLUNT_PX + _BLUNT_BLUR * edges.blur
-    likely &= (blunt < limit) & (gap < _TIP_PX)
-    likely = likely[core] & (length >= 6 * skip)
-    strength = np.where(likely, np.abs(sudden[core]), 0.0)
+    bends = _bends(edges, coverage, skip, limit)
+    strength = np.zeros(edges.points.shape[0])
+    strength[bends.at] = bends.strength
+    apex = edges.points[:, 0] + 1j * edges.points[:, 1]
+    apex[bends.at] = bends.apex
+    worst = np.full(strength.size, limit)
+    worst[bends.at] = limit / bends.narrow
     corner = _strongest(strength, edges.loops, skip)
-    ahead = left.way / np.maximum(np.abs(left.way), 1e-9)
-    ahead -= right.way / np.maximum(np.abs(right.way), 1e-9)
-    foot = apex - gap * ahead / np.maximum(np.abs(ahead), 1e-9)
-    apex = _as_long_as_inked(apex, foot, turn, core[corner], coverage)[core]
-    worst = limit / narrow[core]
     corner = _faithful(corner, apex, worst, edges, strength, skip)
     points = edges.points.copy()
     points[corner, 0] = apex[corner].real
@@ -97,6 +85,49 @@ def restore_corners(edges: Edges, coverage: F32) -> Outline:
     )
 
 
+@dataclass(frozen=True)
+class _Bends:
+    """Points ``at`` (C,) that may be corners, where their sides meet, how sudden the turn is,
+    and how far the meeting may lie off the edge, as a share of that across a flat corner.
+    """
+
+    at: I64
+    apex: C128
+    strength: F64
+    narrow: F64
+
+
+def _bends(edges: Edges, coverage: F32, skip: int, limit: float) -> _Bends:
+    reach = 4 + round(edges.blur)
+    z, core, length = _wrapped(edges, skip + 2 * reach + 1)
+    at = np.flatnonzero(_turns(z, skip)[core] & (length >= 6 * skip))
+    here = core[at]
+    stray = _STRAY_PX + 2.0 * edges.noise
+    left, right = (_side(z, here, sign, skip, reach, stray) for sign in (-1, 1))
+    turn = np.angle(right.way * np.conj(left.way))
+    sudden = np.angle((z[here + skip] - z[here]) * np.conj(z[here] - z[here - skip]))
+    apex = _meeting(left, right)
+    gap = _off_edge(apex, z, here, skip)
+    narrow = np.maximum(np.cos(np.abs(turn) / 2.0), _NARROW)
+    likely = (np.abs(turn) > _TURN) & (np.abs(sudden) > _SUDDEN * np.abs(turn))
+    likely &= (gap * narrow < limit) & (gap < _TIP_PX)
+    ahead = left.way / np.maximum(np.abs(left.way), 1e-9)
+    ahead -= right.way / np.maximum(np.abs(right.way), 1e-9)
+    foot = apex - gap * ahead / np.maximum(np.abs(ahead), 1e-9)
+    apex = _as_long_as_inked(apex[likely], foot[likely], turn[likely], coverage)
+    return _Bends(at[likely], apex, np.abs(sudden[likely]), narrow[likely])
+
+
+def _turns(z: C128, skip: int) -> Bool:
+    """Where the turn within ``skip`` points could make a corner at all."""
+    step = z[skip:] - z[:-skip]
+    product = step[skip:] * np.conj(step[:-skip])
+    turns = np.zeros(z.size, np.bool_)
+    least = np.tan(_SUDDEN * _TURN)
+    turns[skip:-skip] = np.abs(product.imag) > least * product.real
+    return turns
+
+
 def _wrapped(edges: Edges, margin: int) -> tuple[C128, I64, I64]:
     """Points as complex numbers, each loop run on at both ends; where each point went; the
     length of its loop.
@@ -112,16 +143,16 @@ def _wrapped(edges: Edges, margin: int) -> tuple[C128, I64, I64]:
     return z[edges.loops[owner] + within % length[owner]], core, length[own]
 
 
-def _side(z: C128, sign: int, skip: int, reach: int, stray: float) -> _Side:
+def _side(z: C128, here: I64, sign: int, skip: int, reach: int, stray: float) -> _Side:
     """Look along one side over ``reach`` points, or over fewer where it does not run on."""
 
     def at(k: int) -> C128:
-        return np.roll(z, -sign * k)
+        return z[here + sign * k]
 
     near = (at(skip) + at(skip + 1)) / 2.0
     far = (at(skip + reach) + at(skip + reach - 1)) / 2.0
     way = far - near
-    inner = sum((at(skip + k) for k in range(2, reach - 1)), np.zeros_like(z)) / (reach - 3)
+    inner = sum((at(skip + k) for k in range(2, reach - 1)), np.zeros(here.size)) / (reach - 3)
     middle = (near + far) / 2.0
     bowed = np.abs((np.conj(way) * (inner - middle)).imag) > stray * np.abs(way)
     short = at(skip + 2) - at(skip)
@@ -167,14 +198,14 @@ def _cross(p: C128, u: C128, q: C128, v: C128) -> C128:
     return meeting
 
 
-def _as_long_as_inked(apex: C128, foot: C128, turn: F64, at: I64, coverage: F32) -> C128:
+def _as_long_as_inked(apex: C128, foot: C128, turn: F64, coverage: F32) -> C128:
     """Draw back tips that reach further beyond the edge than their ink does.
 
     A wedge thinner than a pixel still covers a share of it: the shares found on the way to
     the apex, over those a whole wedge would leave, say how much of it is there. In a notch
     paper and ink change places.
     """
-    far = at[np.abs(apex[at] - foot[at]) > 1.0]
+    far = np.flatnonzero(np.abs(apex - foot) > 1.0)
     foot = foot[far]
     way = apex[far] - foot
     found, whole = np.zeros(far.size), np.zeros(far.size)
@@ -188,16 +219,16 @@ def _as_long_as_inked(apex: C128, foot: C128, turn: F64, at: I64, coverage: F32)
         found += np.where(turn[far] > 0.0, seen, 1.0 - seen)
         whole += np.minimum(slope * (1.0 - share) * np.abs(way), 1.0)
     drawn = apex.copy()
-    share = found / np.maximum(whole, 1e-6)
-    drawn[far] = foot + way * np.where(share > _TIP_SHARE, 1.0, np.clip(share, 0.0, 1.0))
+    there = found / np.maximum(whole, 1e-6)
+    drawn[far] = foot + way * np.where(there > _TIP_SHARE, 1.0, np.clip(there, 0.0, 1.0))
     return drawn
 
 
-def _off_edge(p: C128, z: C128, skip: int) -> F64:
+def _off_edge(p: C128, z: C128, here: I64, skip: int) -> F64:
     """Distance of each ``p`` to the edge within ``skip`` points of its own point."""
-    nearest = np.full(z.size, np.inf)
+    nearest = np.full(p.size, np.inf)
     for k in range(-skip, skip):
-        a, b = np.roll(z, -k), np.roll(z, -k - 1)
+        a, b = z[here + k], z[here + k + 1]
         step = b - a
         t = ((p - a) * np.conj(step)).real / np.maximum(np.abs(step) ** 2, 1e-12)
         nearest = np.minimum(nearest, np.abs(p - a - np.clip(t, 0.0, 1.0) * step))

@@ -241,13 +241,13 @@ def _turn_tangents(runs: Runs, spans: Spans) -> Spans:
         back[runs.first] = back[runs.last] = seam
         turned = (back[spans.first] & ~back_start) | (back[spans.last] & ~back_end)
         again = old.take(turned)
-        first, last = back[again.first], back[again.last]
+        at_first, at_last = back[again.first], back[again.last]
         again = _measure(
             runs,
             again.first,
             again.last,
-            np.where(first, again.start, new.start[:, turned]),
-            np.where(last, again.end, new.end[:, turned]),
+            np.where(at_first, again.start, new.start[:, turned]),
+            np.where(at_last, again.end, new.end[:, turned]),
         )
         new = _put(new, np.flatnonzero(turned), again)
 

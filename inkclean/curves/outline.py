@@ -90,7 +90,8 @@ def _bends(outline: Outline, loop: I64, lengths: I64) -> F64:
     z = outline.points[:, 0] + 1j * outline.points[:, 1]
     back = z - z[begin + (within - step) % lengths[loop]]
     ahead = z[begin + (within + step) % lengths[loop]] - z
-    return np.abs(np.angle(ahead * np.conj(back)))
+    bends: F64 = np.abs(np.angle(ahead * np.conj(back)))
+    return bends
 
 
 def without(outline: Outline, tolerance: F32, loops: Bool) -> tuple[Outline, F32]:

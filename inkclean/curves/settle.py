@@ -10,6 +10,7 @@ from __future__ import annotations
 from dataclasses import replace
 
 import numpy as np
+from numpy.typing import NDArray
 
 from inkclean.arrays import F64, I64
 from inkclean.curves.outline import Outline
@@ -76,7 +77,7 @@ def _shifted(outline: Outline, rows: I64, by: I64 | int) -> I64:
     return begin + (rows - begin + by) % length[own]
 
 
-def _smoothed(outline: Outline, rows: I64, reach: int, points: F64) -> F64:
+def _smoothed(outline: Outline, rows: I64, reach: int, points: F64) -> NDArray[np.complex128]:
     steps = np.arange(-reach, reach + 1)
     weights = np.linalg.pinv(np.vander(steps, 3))[2]
     total = np.zeros(rows.size, np.complex128)

@@ -8,11 +8,15 @@ long as no end of a line moves by more than a share of the tolerance.
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from typing import TypeAlias
 
 import numpy as np
+from numpy.typing import NDArray
 
 from inkclean.arrays import F64, I64, Bool
 from inkclean.curves.outline import Runs, around_fixed
+
+C128: TypeAlias = NDArray[np.complex128]
 
 _CHUNK = 8
 """Points looked at together."""
@@ -39,8 +43,8 @@ class _Lines:
 
     first: I64
     last: I64
-    middle: F64
-    way: F64
+    middle: C128
+    way: C128
 
 
 def rule_lines(runs: Runs, noise: float) -> Runs:
@@ -71,12 +75,12 @@ def _limit(noise: float) -> float:
     return _OFF_PX + 3.0 * noise
 
 
-def _off(points: F64, lines: _Lines) -> F64:
+def _off(points: C128, lines: _Lines) -> F64:
     off: F64 = (np.conj(lines.way) * (points - lines.middle)).imag
     return off
 
 
-def _fit(z: F64, first: I64, last: I64) -> _Lines:
+def _fit(z: C128, first: I64, last: I64) -> _Lines:
     """Least-squares lines through the points from ``first`` to ``last`` inclusive."""
     last = np.maximum(last, first)
     place, owner = _members(first, last)
@@ -103,7 +107,7 @@ def _members(first: I64, last: I64) -> tuple[I64, I64]:
     return first[owner] + np.arange(owner.size) - begin[owner], owner
 
 
-def _is_straight(z: F64, lines: _Lines, noise: float) -> Bool:
+def _is_straight(z: C128, lines: _Lines, noise: float) -> Bool:
     if lines.first.size == 0:
         return np.zeros(0, np.bool_)
     place, owner = _members(lines.first, lines.last)
@@ -121,7 +125,7 @@ def _is_straight(z: F64, lines: _Lines, noise: float) -> Bool:
     return straight & (bow < _BOW_PX + 2.0 * 1.5 * noise * np.sqrt(5.0 / np.maximum(count, 1)))
 
 
-def _within(z: F64, first: I64, last: I64, noise: float) -> _Lines:
+def _within(z: C128, first: I64, last: I64, noise: float) -> _Lines:
     """Straights inside the smooth stretches given: flat windows, put together and lengthened."""
     pieces = np.maximum((last - first - 3) // _CHUNK, 0)
     owner = np.repeat(np.arange(first.size), pieces)
@@ -130,7 +134,9 @@ def _within(z: F64, first: I64, last: I64, noise: float) -> _Lines:
     if start.size < _CHUNKS:
         return _fit(z, start[:0], start[:0])
     head = start[: start.size - _CHUNKS + 1]
-    whole = owner[: head.size] == owner[_CHUNKS - 1 :]
+    single = _is_straight(z, _fit(z, start, start + _CHUNK), noise)
+    runs_on = np.convolve(single, np.ones(_CHUNKS, np.int64), "valid") == _CHUNKS
+    whole = (owner[: head.size] == owner[_CHUNKS - 1 :]) & runs_on
     windows = head[whole]
     flat = np.zeros(start.size, np.bool_)
     flat[np.flatnonzero(whole)] = _is_straight(
@@ -155,7 +161,7 @@ def _within(z: F64, first: I64, last: I64, noise: float) -> _Lines:
     return _Lines(low[apart], high[apart], lines.middle[apart], lines.way[apart])
 
 
-def _square_up(z: F64, lines: _Lines, runs: Runs) -> _Lines:
+def _square_up(z: C128, lines: _Lines, runs: Runs) -> _Lines:
     """Turn lines about their middles to the directions they share, right angles included."""
     length = np.abs(z[lines.last] - z[lines.first])
     angle = np.angle(lines.way)
@@ -181,7 +187,7 @@ def _square_up(z: F64, lines: _Lines, runs: Runs) -> _Lines:
     return replace(lines, way=np.exp(1j * (angle + turn)))
 
 
-def _place_ends(z: F64, lines: _Lines, runs: Runs) -> F64:
+def _place_ends(z: C128, lines: _Lines, runs: Runs) -> C128:
     """Put every end of a line on it; a corner between two lines where they cross."""
     into = np.full(z.size, -1)
     out = np.full(z.size, -1)
@@ -208,7 +214,7 @@ def _place_ends(z: F64, lines: _Lines, runs: Runs) -> F64:
     return placed
 
 
-def _reduce(runs: Runs, placed: F64, lines: _Lines) -> Runs:
+def _reduce(runs: Runs, placed: C128, lines: _Lines) -> Runs:
     """Drop the points within lines; what is left is renumbered."""
     keep = np.ones(placed.size, np.bool_)
     inside, _ = _members(lines.first + 1, lines.last - 1)
