@@ -4,8 +4,11 @@ from __future__ import annotations
 
 import csv
 import re
+import threading
 import warnings
 import zipfile
+from collections.abc import Iterator
+from contextlib import contextmanager
 from io import BytesIO
 from pathlib import Path
 from xml.etree import ElementTree
@@ -21,9 +24,11 @@ from inkclean.errors import InputError
 
 # layers of these names hold the bitmap of the lines, whose place the curves take
 LINE_LAYERS = frozenset({"ink", "lines", "line", "line art", "lineart"})
+_FORMATS = ("PNG", "JPEG", "TIFF", "WEBP")
 _PICTURES = frozenset({".png", ".jpg", ".jpeg", ".tif", ".tiff", ".webp"})
 # stack.xml is a list of layers; anything longer is no such list
 _LONGEST_XML = 4 << 20
+_guard = threading.Lock()
 _RELATIVE = ImageCms.Intent.RELATIVE_COLORIMETRIC
 
 
@@ -52,25 +57,35 @@ def read_colour(path: Path, budget_mp: float = 300.0) -> Colour:
 
 
 def _opened(source: Path | BytesIO, name: str, budget_mp: float) -> Image.Image:
-    """Return a decoded picture, its file closed."""
+    """Return a decoded picture, upright, its file closed."""
     try:
-        with warnings.catch_warnings():
-            # the budget below is the bound, checked before anything is decoded
-            warnings.simplefilter("ignore", Image.DecompressionBombWarning)
-            opened = Image.open(source)
-        with opened as picture:
+        with _own_budget(), Image.open(source, formats=_FORMATS) as picture:
             if picture.width * picture.height > budget_mp * 1e6:
                 raise InputError(f"{name} is larger than {budget_mp:g} megapixels: make it smaller")
             picture.load()
             if picture.mode[0] in "IF":
                 raise InputError(f"{name} has more than 8 bits of grey: save it as 8-bit colour")
             return ImageOps.exif_transpose(picture)
+    except InputError:
+        raise
     except UnidentifiedImageError as error:
         raise InputError(f"{name} is no picture that can be read: save it as PNG or TIFF") from (
             error
         )
-    except (OSError, SyntaxError, ValueError, Image.DecompressionBombError) as error:
-        raise InputError(f"{name} cannot be decoded ({error}): save it anew") from error
+    except Exception as error:  # whatever a decoder throws at damaged data
+        raise InputError(f"{name} is damaged or cut off: save it anew") from error
+
+
+@contextmanager
+def _own_budget() -> Iterator[None]:
+    """Switch Pillow's guard against huge pictures off: ours looks at the header first."""
+    with _guard, warnings.catch_warnings():
+        warnings.simplefilter("ignore")
+        limit, Image.MAX_IMAGE_PIXELS = Image.MAX_IMAGE_PIXELS, None
+        try:
+            yield
+        finally:
+            Image.MAX_IMAGE_PIXELS = limit
 
 
 def _rgba(picture: Image.Image) -> U8:
