@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from inkclean.cli_options import finish
 from inkclean.errors import InkcleanError, UsageError
 
 if TYPE_CHECKING:
@@ -140,15 +141,18 @@ def _options(command: Any) -> Any:
 @click.argument("pages", nargs=-1, required=True, metavar="TICKET|PHOTO…", type=_FILE)
 @_options
 def press(pages: tuple[Path, ...], **options: Any) -> None:
-    """Write print files of inked pages, and look them over before they go out."""
-    from inkclean.cli_options import finish
-    from inkclean.press_pages import press_file
+    """Write print files of inked pages, and look them over before they go out.
+
+    A folder stands for the tickets in it, or for its photos if it holds none.
+    """
+    from inkclean.press_pages import gather_pages, press_file
 
     order = order_of(options)
-    if order.settings.colour is not None and len(pages) > 1:
+    paths = gather_pages(pages)
+    if order.settings.colour is not None and len(paths) > 1:
         raise UsageError("--colour belongs to one page: press the pages one by one")
     done, failures = 0, []
-    for path in pages:
+    for path in paths:
         try:
             for report in press_file(path, options["folder"], order, options["replace"]):
                 done += 1

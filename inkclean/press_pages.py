@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
@@ -37,6 +37,21 @@ class PressOrder:
         if self.tiff_dpi is not None:
             found[f"tiff{self.tiff_dpi}"] = folder / f"{name}.press.tiff"
         return found
+
+
+def gather_pages(inputs: Sequence[Path]) -> list[Path]:
+    """Return the inputs, folders replaced by the tickets in them, or by photos if none is there.
+
+    Raises:
+        InputError: an input is not there, or a folder holds neither.
+    """
+    from inkclean.batch import gather
+
+    found: list[Path] = []
+    for path in inputs:
+        tickets = sorted(path.glob(f"*{TICKET}")) if path.is_dir() else [path]
+        found += tickets or gather([path])
+    return list(dict.fromkeys(found))
 
 
 def press_file(

@@ -16,7 +16,7 @@ from click.testing import CliRunner, Result
 from PIL import Image
 
 import inkclean.press_pages
-from inkclean.cli import Group, main
+from inkclean.cli import main
 from inkclean.cli_press import press
 from inkclean.curves.values import Curves
 from inkclean.deliver.raster import render
@@ -24,8 +24,6 @@ from inkclean.press_pages import PressOrder
 from tests.deliver import drawn
 from tests.deliver.pdf_reading import box_mm
 from tests.deliver.press_profile import cmyk_profile
-
-COMMANDS = Group(commands={"press": press})
 
 
 @pytest.fixture
@@ -40,7 +38,7 @@ def photo(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
 
 
 def _run(*words: object) -> Result:
-    result = CliRunner().invoke(COMMANDS, ["press", *map(str, words)])
+    result = CliRunner().invoke(main, ["press", *map(str, words)])
     assert result.exception is None or isinstance(result.exception, SystemExit)
     return result
 
@@ -178,6 +176,10 @@ def test_a_ticket_leads_from_the_photo_to_the_press(tmp_path: Path) -> None:
     height, width = (min(a, b) for a, b in zip(printed.shape, drawn_ink.shape, strict=True))
     wrong = printed[:height, :width] != drawn_ink[:height, :width]
     assert wrong.mean() < 0.01
+    # a folder stands for its tickets
+    folder = _run(tmp_path, "--poster", "A4", "--on", "A5", "--quiet")
+    assert folder.exit_code == 0, folder.output
+    assert (tmp_path / "lantern.tiles.pdf").exists()
     # a ticket whose photo is another by now, or gone, is refused
     Image.new("L", (300, 300), 255).save(scan)
     changed = _run(ticket, "--replace")
