@@ -104,7 +104,7 @@ def write_flats(
     if "flats_svg" in outputs:
         write_flats_svg(flats, colouring, curves, outputs["flats_svg"], replace=replace)
     if {"ora", "layers"} & outputs.keys():
-        shading = None if settings.shade is None else shade_areas(flats, settings.shade)
+        shading = None if settings.shade is None else shade_areas(flats, ink, settings.shade)
         stack = layered(flats, colouring, ink, shading)
         if "ora" in outputs:
             write_openraster(stack, outputs["ora"], replace=replace)

@@ -11,6 +11,7 @@ from inkclean.arrays import F32, I32
 REACH_MM = 9.0
 # Sweeps a level: the grid above has done the long waves, these smooth what is shorter.
 _SWEEPS = 24
+_SOFT_SWEEPS, _DAMPING = 8, 0.8
 _COARSEST_PX = 24
 # A body goes on behind its neighbour if that is smaller than this share of it: what is small
 # mostly lies in front.
@@ -91,13 +92,20 @@ def _relaxed(u: F32, body: I32, size: F32, step_mm: float) -> F32:
     links = [(part == 1).astype(np.float32) for part in (right, left, lower, upper)]
     around, part = np.empty((2, height, width), np.float32)
     weight = 1.0
-    for sweep in range(_SWEEPS):
+    for sweep in range(_SWEEPS + _SOFT_SWEEPS):
         np.multiply(links[0], wide[1:-1, 2:], out=around)
         around += np.multiply(links[1], wide[1:-1, :-2], out=part)
         around += np.multiply(links[2], wide[2:, 1:-1], out=part)
         around += np.multiply(links[3], wide[:-2, 1:-1], out=part)
         around += np.float32(step_mm**2)
         around *= gain
+        if sweep >= _SWEEPS:
+            # plain damped sweeps: the fast ones leave short waves no smaller than long ones
+            inner = wide[1:-1, 1:-1]
+            around -= inner
+            around *= np.float32(_DAMPING)
+            inner += around
+            continue
         if sweep:
             weight = 1.0 / (1.0 - _LONGEST**2 * weight / (2.0 if sweep == 1 else 4.0))
         inner = before[1:-1, 1:-1]

@@ -11,9 +11,15 @@ from inkclean.arrays import F32, I32, U8
 from inkclean.flats.colour_space import lab_to_srgb, to_lab
 from inkclean.flats.relief import inflate, normals
 from inkclean.flats.values import FIGURE, Flats
+from inkclean.ink.values import Ink
 
 # Resolution of the relief: finer than a line is broad, so its steps lie under the ink.
 _PX_PER_MM = 4.0
+# How far an area's surface goes on under a spot black: half a heavy line.
+_INTO_BLACK_MM = 0.5
+# A spot black is mostly what an area ends at, seldom a thing before it like a pupil: it must
+# be this many times smaller than an area would have to be.
+_BLACK_COUNTS = 5.0
 # How high the light stands: low enough that the far side falls dark, high enough that flat
 # middles stay as bright as their colour.
 _ELEVATION = np.radians(42.0)
@@ -38,7 +44,7 @@ class Shading:
     light: U8
 
 
-def shade_areas(flats: Flats, direction: float) -> Shading:
+def shade_areas(flats: Flats, ink: Ink, direction: float) -> Shading:
     """Return a soft shade and light for light from ``direction``.
 
     ``direction`` is in degrees clockwise from the top of the sheet, as on a compass: 0 light
@@ -47,14 +53,14 @@ def shade_areas(flats: Flats, direction: float) -> Shading:
     the light (Lambert).
     """
     height, width = flats.labels.shape
-    body, size_of, scale = _bodies(flats)
+    body, size_of, scale = _bodies(flats, ink)
     x, y, z = normals(inflate(body, size_of, scale), body, size_of, scale)
     angle = np.radians(direction)
     flat = np.float32(np.sin(_ELEVATION))
     bright = x * np.float32(np.sin(angle) * np.cos(_ELEVATION))
     bright -= y * np.float32(np.cos(angle) * np.cos(_ELEVATION))
     bright += z * flat - flat
-    bright[body == 0] = 0
+    bright[(body == 0) | (body > len(flats.areas))] = 0
     size = (width, height)
     shade = _eased(-bright, _SHADE_FROM, _SHADE_FULL, _SHADE_MOST)
     light = _eased(bright, _LIGHT_FROM, _LIGHT_FULL, _LIGHT_MOST)
@@ -77,8 +83,12 @@ def lit(srgb: U8) -> U8:
     return lab_to_srgb(lab + _LIGHT_WARMER)
 
 
-def _bodies(flats: Flats) -> tuple[I32, F32, float]:
-    """Return the bodies (h, w) int32 on the relief's grid, 0 = none; sizes; px/mm."""
+def _bodies(flats: Flats, ink: Ink) -> tuple[I32, F32, float]:
+    """Return the bodies (h, w) int32 on the relief's grid, 0 = none; sizes in mm²; px/mm.
+
+    Areas end a line's breadth inside spot blacks, which are bodies of their own, numbered
+    after the areas: else the rim of an area would be lost beneath the black beside it.
+    """
     scale = min(_PX_PER_MM, flats.px_per_mm)
     height, width = flats.labels.shape
     h = max(round(height * scale / flats.px_per_mm), 1)
@@ -89,6 +99,12 @@ def _bodies(flats: Flats) -> tuple[I32, F32, float]:
     size = np.bincount(body_of[1:], flats.areas["size_mm2"], minlength=len(body_of))
     size[0] = np.inf  # nothing goes on behind bare paper
     body = body_of[flats.labels[rows[:, None], columns[None]]]
+    cover = cv2.resize(ink.coverage, (w, h), interpolation=cv2.INTER_AREA)
+    reach = np.ones((2 * round(_INTO_BLACK_MM * scale) + 1,) * 2, np.uint8)
+    black = cv2.dilate((cover < 0.5).astype(np.uint8), reach) == 0
+    _, blacks, stats, _ = cv2.connectedComponentsWithStats(black.astype(np.uint8))
+    body = np.where(black, blacks + len(flats.areas), body).astype(np.int32)
+    size = np.concatenate([size, stats[1:, cv2.CC_STAT_AREA] * (_BLACK_COUNTS / scale**2)])
     return body, size.astype(np.float32), scale
 
 

@@ -19,7 +19,8 @@ from tests.flats.small_maps import cells, lined
 
 def _stack() -> Stack:
     flats = cells(12, 120, 1)
-    return layered(flats, colour_areas(flats), lined(flats), shade_areas(flats, 0))
+    ink = lined(flats)
+    return layered(flats, colour_areas(flats), ink, shade_areas(flats, ink, 0))
 
 
 def _rows(folder: Path) -> list[dict[str, str]]:

@@ -35,8 +35,9 @@ SIDE = 180
 
 def _stack(shade: float | None = None, seed: int = 1) -> Stack:
     flats = cells(25, SIDE, seed)
-    shading = None if shade is None else shade_areas(flats, shade)
-    return layered(flats, colour_areas(flats), lined(flats), shading)
+    ink = lined(flats)
+    shading = None if shade is None else shade_areas(flats, ink, shade)
+    return layered(flats, colour_areas(flats), ink, shading)
 
 
 @pytest.fixture(scope="module")

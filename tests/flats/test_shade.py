@@ -10,9 +10,9 @@ from inkclean.flats import relief
 from inkclean.flats.colour_space import to_lab
 from inkclean.flats.palette import MUTED
 from inkclean.flats.relief import inflate, normals
-from inkclean.flats.shade import lit, shade_areas, shaded
+from inkclean.flats.shade import Shading, lit, shade_areas, shaded
 from inkclean.flats.values import BACKGROUND, Flats
-from tests.flats.small_maps import flats_of
+from tests.flats.small_maps import flats_of, lined
 
 ALONE: F32 = np.array([np.inf, 1], np.float32)
 
@@ -65,6 +65,10 @@ def test_what_is_small_lies_in_front_and_does_not_dent_the_large() -> None:
     assert dented[150, 150] < 0.2 * plain[150, 150]  # the eye has its own roundness
 
 
+def _shaded(flats: Flats, direction: float) -> Shading:
+    return shade_areas(flats, lined(flats, 3), direction)
+
+
 def _ball(px_per_mm: float = 8.0, radius_mm: float = 9.0) -> Flats:
     side = round(24 * px_per_mm)
     body, _, _ = _disc(side, radius_mm * px_per_mm)
@@ -72,7 +76,7 @@ def _ball(px_per_mm: float = 8.0, radius_mm: float = 9.0) -> Flats:
 
 
 def test_lower_parts_are_darker_when_light_comes_from_above() -> None:
-    shading = shade_areas(_ball(), 0)
+    shading = _shaded(_ball(), 0)
     middle = shading.shade.shape[0] // 2
     assert shading.shade[middle + 40 :].sum() > 20 * max(shading.shade[: middle - 40].sum(), 1)
     assert shading.light[:middle].sum() > 20 * max(shading.light[middle:].sum(), 1)
@@ -80,7 +84,7 @@ def test_lower_parts_are_darker_when_light_comes_from_above() -> None:
 
 @pytest.mark.parametrize("direction", [0.0, 45.0, 90.0, 200.0, 315.0])
 def test_light_comes_from_where_the_compass_says(direction: float) -> None:
-    shading = shade_areas(_ball(), direction)
+    shading = _shaded(_ball(), direction)
     side = shading.light.shape[0]
     y, x = np.mgrid[:side, :side] + 0.5 - side / 2
     toward = np.array([np.sin(np.radians(direction)), -np.cos(np.radians(direction))])
@@ -92,7 +96,7 @@ def test_light_comes_from_where_the_compass_says(direction: float) -> None:
 
 def test_paper_is_neither_shaded_nor_lit() -> None:
     flats = _ball()
-    shading = shade_areas(flats, 315)
+    shading = _shaded(flats, 315)
     off = flats.labels == 1
     # the relief's grid is coarser than the page: it may reach half a cell over the outline
     inner = np.hypot(*(np.mgrid[:192, :192] + 0.5 - 96)) > 72 + 3
@@ -102,7 +106,7 @@ def test_paper_is_neither_shaded_nor_lit() -> None:
 
 
 def test_it_is_gentle() -> None:
-    shading = shade_areas(_ball(), 0)
+    shading = _shaded(_ball(), 0)
     assert shading.shade.max() <= 0.6 * 255
     assert shading.light.max() <= 0.4 * 255
 
@@ -116,7 +120,7 @@ def test_shade_is_darker_and_cooler_light_lighter_and_warmer() -> None:
 
 
 def test_the_same_at_another_resolution() -> None:
-    fine, coarse = shade_areas(_ball(16.0), 315), shade_areas(_ball(8.0), 315)
+    fine, coarse = _shaded(_ball(16.0), 315), _shaded(_ball(8.0), 315)
     every_other = (fine.shade[::2, ::2].astype(int) + fine.shade[1::2, 1::2]) / 2
     inside = np.hypot(*(np.mgrid[:192, :192] + 0.5 - 96)) < 66
     assert np.abs(every_other - coarse.shade)[inside].max() < 8
@@ -129,13 +133,27 @@ def test_an_eye_lies_on_the_face() -> None:
     labels[np.hypot(x - 96, y - 130) < 10] = 3
     with_eye = flats_of(labels, 8.0, [BACKGROUND, 0, 0])
     with_eye.areas["enclosing"][2] = 2
-    np.testing.assert_array_equal(shade_areas(with_eye, 0).shade, shade_areas(flats, 0).shade)
+    np.testing.assert_array_equal(_shaded(with_eye, 0).shade, _shaded(flats, 0).shade)
     free = replace(with_eye, areas=with_eye.areas.copy())
     free.areas["enclosing"] = 0
-    assert (shade_areas(free, 0).shade != shade_areas(flats, 0).shade).any()
+    assert (_shaded(free, 0).shade != _shaded(flats, 0).shade).any()
 
 
 def test_a_tiny_page() -> None:
     for shape in ((1, 1), (1, 30), (3, 2)):
-        shading = shade_areas(flats_of(np.ones(shape, np.int32), 20.0), 315)
+        shading = _shaded(flats_of(np.ones(shape, np.int32), 20.0), 315)
         assert shading.shade.shape == shape
+
+
+def test_the_rim_beside_a_spot_black_is_shaded_and_a_small_black_dents_nothing() -> None:
+    flats = _ball(8.0, 10.0)
+    plain = lined(flats, 3)
+    y, x = np.mgrid[:192, :192] + 0.5 - 96
+    beneath = np.where(y > 20, np.float32(1), plain.coverage)
+    shading = shade_areas(flats, replace(plain, coverage=beneath), 0)
+    rim = (y > 10) & (y < 20) & (np.abs(x) < 20)
+    assert shading.shade[rim].mean() > 2 * shade_areas(flats, plain, 0).shade[rim].mean() + 20
+    pupil = np.where(np.hypot(x, y) < 14, np.float32(1), plain.coverage)
+    shading = shade_areas(flats, replace(plain, coverage=pupil), 0)
+    around = (np.hypot(x, y) > 16) & (np.hypot(x, y) < 26)
+    assert shading.shade[around].max() < 40
