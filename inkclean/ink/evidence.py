@@ -88,24 +88,39 @@ def saturation(pigment: Pigment) -> float:
 
 
 def gather(
-    density: F32, reduced: F32, pigments: Sequence[Pigment], per_mm: float
+    density: F32,
+    reduced: F32,
+    pigments: Sequence[Pigment],
+    per_mm: float,
+    main: Pigment | None = None,
 ) -> list[Evidence]:
-    """Return the signs of each pigment on the reduced sheet."""
-    across, along = cv2.split(cv2.transform(density, AXES))
+    """Return the signs of each pigment on the reduced sheet.
+
+    ``main`` is the ink of a page drawn in one colour, which stands for black there.
+    """
+    chroma = np.asarray(cv2.transform(density, AXES), np.float32)
+    across, along = np.ascontiguousarray(chroma[..., 0]), np.ascontiguousarray(chroma[..., 1])
     strength = np.asarray(cv2.magnitude(across, along), np.float32)
     bright = brightest(reduced)
     strongest = -darkest(-density)
     black = (bright < 0.6 * DARK) & (strength < 2 * INKED_CHROMA)
+    if main is not None:
+        black = _along(across, along, strength, main) & (strongest > 0.7 * main.density.max())
     fringe = _grow(black, FRINGE_MM * per_mm)
     beside = _grow(black, BESIDE_MM * per_mm)
     result = []
     for pigment in pigments:
-        ray = pigment.chroma / np.hypot(*pigment.chroma)
-        length = cv2.addWeighted(across, float(ray[0]), along, float(ray[1]), 0.0)
-        mask = (strength > 1.3 * LEAST_CHROMA) & ~black
-        mask &= length > np.cos(np.radians(REACH_DEGREES)) * strength
+        mask = (strength > 1.3 * LEAST_CHROMA) & ~black & _along(across, along, strength, pigment)
         result.append(_signs(mask, strongest, fringe, beside, per_mm))
     return result
+
+
+def _along(across: F32, along: F32, strength: F32, pigment: Pigment) -> Bool:
+    """Where the chroma has the pigment's hue."""
+    ray = (pigment.chroma / np.hypot(*pigment.chroma)).astype(np.float32)
+    return np.asarray(
+        across * ray[0] + along * ray[1] > np.cos(np.radians(REACH_DEGREES)) * strength, np.bool_
+    )
 
 
 def _grow(mask: Bool, radius: float) -> Bool:

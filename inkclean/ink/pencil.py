@@ -139,14 +139,16 @@ def _decide(
         return _Decision(tuple(coloured), tuple(off), main, "nothing dropped, as asked")
     if "auto" not in words:
         return _named(coloured, words, main)
+    signs = gather(density, reduced, coloured, per_mm, main)
+    off = [p.strongest > PALE or not s.is_ink for p, s in zip(coloured, signs, strict=True)]
+    parts = []
     if main is not None:
-        off = [p.away(main.chroma) > APART for p in coloured]
+        off = [gone and p.away(main.chroma) > APART for p, gone in zip(coloured, off, strict=True)]
         parts = [f"the page is drawn in {main.name} ink {main.hex}: kept as ink"]
-    else:
-        signs = gather(density, reduced, coloured, per_mm)
-        off = [p.strongest > PALE or not s.is_ink for p, s in zip(coloured, signs, strict=True)]
-        kept = _list(coloured, [not gone for gone in off])
-        parts = [f"{kept} is drawn as ink is: kept as ink"] if kept else []
+    others = [main is None or p.away(main.chroma) > APART for p in coloured]
+    kept = _list(coloured, [not gone and own for gone, own in zip(off, others, strict=True)])
+    if kept:
+        parts.append(f"{kept} is drawn as ink is: kept as ink")
     gone = _list(coloured, off)
     if gone:
         parts.append(f"{gone} is pencil, printed lines or wash: dropped")

@@ -26,6 +26,7 @@ CHANNEL_NOISE = (0.055, 0.035, 0.07)  # relative; green is sampled densest and w
 SURE_TINT = 0.16  # from this chroma on a pixel of kept coloured ink is wholly so
 MOST_PENCIL = 1.6  # times a pigment's usual full strength: beyond is noise
 LIGHTEST_INK = 0.75  # of a channel of coloured ink, so that a depth is left to measure
+OTHER_HUE = 40.0  # degrees; nearer to the page's coloured ink, a pigment is that ink
 STRIP = 64  # rows handled at once, so that their planes stay in the cache
 
 
@@ -50,9 +51,11 @@ def under_ink(
     Returns:
         ``under`` and ``ink``, each (h, w, 3) float32 reflectance.
     """
-    under, ink = np.ones_like(reduced), np.full_like(reduced, BLACK)
+    base = np.full(3, BLACK, np.float32)
     if main is not None:
-        ink[:] = np.exp(-main.density)
+        base = np.exp(-main.density).astype(np.float32)
+    under, ink = np.ones_like(reduced), np.empty_like(reduced)
+    ink[:] = base
     if not pigments:
         return under, ink
     chroma = _smooth_chroma(reduced, density, per_mm)
@@ -71,9 +74,9 @@ def under_ink(
             amount = np.minimum(here, np.float32(MOST_PENCIL * full[number]))
             unit = (pigment.density / full[number]).astype(np.float32)
             spent += cv2.merge([amount * u for u in unit])
-        elif main is None:
+        elif main is None or pigment.away(main.chroma) > OTHER_HUE:
             sure = np.clip(here * np.float32(1.0 / SURE_TINT), 0.0, 1.0)
-            shift = np.exp(-pigment.density).astype(np.float32) - np.float32(BLACK)
+            shift = np.exp(-pigment.density).astype(np.float32) - base
             ink += cv2.merge([sure * u for u in shift])
     if any(dropped):
         under = np.asarray(cv2.exp(-spent), np.float32)
