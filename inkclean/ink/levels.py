@@ -27,6 +27,9 @@ LOWEST_RIDGE = 0.15
 # Reach, in σ, within which a pixel beside the ridge sees it.
 REACH_IN_BLURS = 1.2
 
+# Dips in ink as shallow as the first (share of full ink) are sheen or noise, from the second on
+# paper shows.
+SHEEN = (0.35, 0.55)
 # Paper between close lines is cut into cells by hatching across: how much like discs it is.
 CELL = 0.25
 
@@ -96,6 +99,15 @@ def _rising(height: F64, level: F64, steps: int) -> tuple[F64, F64]:
     return grid, np.interp(grid, height[: top + 1], level[: top + 1])
 
 
+def _gap_table(ridges: tuple[F64, F64], cells: tuple[F64, F64]) -> tuple[F64, F64]:
+    """Return the table for paper between lines; shallow dips in ink are sheen, not paper."""
+    grid = np.linspace(0.0, 1.2, 512)
+    level = CELL * np.interp(grid, *cells) + (1 - CELL) * np.interp(grid, *ridges)
+    sheen, paper = SHEEN
+    believed = np.clip((grid - sheen) / (paper - sheen), 0, 1)
+    return grid, 0.5 + believed * (level - 0.5)
+
+
 def lookup(values: F32, table: tuple[F64, F64]) -> F32:
     """Return the table's level at each of ``values`` (any shape), held at the ends.
 
@@ -116,8 +128,7 @@ def edge_levels(share: F32, blur_px: float, gain: float) -> F32:
     disc = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (2 * reach + 1, 2 * reach + 1))
     ridges, cells = ridge_table(round(gain, 3)), cell_table(round(gain, 3))
     ridge = np.maximum(cv2.dilate(share, disc), LOWEST_RIDGE)
-    gap = np.maximum(1 - cv2.erode(share, disc), LOWEST_RIDGE)
-    level = lookup(ridge, ridges) - np.float32(CELL) * lookup(gap, cells)
-    level -= np.float32(1 - CELL) * lookup(gap, ridges)
+    gap = 1 - cv2.erode(share, disc)
+    level = lookup(ridge, ridges) - lookup(gap, _gap_table(ridges, cells))
     level += np.float32(0.5)
     return cv2.GaussianBlur(level, (0, 0), max(blur_px, 0.5))  # type: ignore[return-value]

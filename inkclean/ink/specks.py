@@ -1,15 +1,256 @@
-"""Specks: dust and grain taken away, pinholes closed, drawn dots kept."""
+"""Specks: dust and grain taken away, pinholes in blacks closed, drawn dots kept.
+
+Ink's light is lost in the blur but not its amount: the absorbed light summed over a small mark,
+by the page's full ink, is the area that it covers, whatever the focus. A pen's dot holds at
+least the pen's area; dust is pale, so its amount is small even where it is wide.
+"""
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import cv2
 import numpy as np
 
-from inkclean.arrays import F32
+from inkclean.arrays import F32, F64, I32, I64, U8, Bool
 from inkclean.ink.values import Doubt, Grey
+
+# Marks up to this many times the speck's size are looked at: larger ones are drawn.
+WATCHED = 2.5
+# Darkness at the top, as a share of full ink: a mark of speck size this firm may be a dot in
+# company; one up to ``WIDE`` specks this pale, or larger and this faint, is dust or lint if it lies
+# alone. Dust seen in photos reaches 0.58.
+FIRM, PALE, FAINT = 0.7, 0.62, 0.45
+WIDE = 1.5
+# Company: so many firm dots of like size in 3 by 3 cells this wide (stipple, dotted rows), or a
+# stroke this near (the grain of a dry brush, a pen's spatter), in mm.
+LIKE_DOTS, CELL_MM, BESIDE_MM = 4, 1.2, 0.3
+# Beside a stroke a scrap of it must be darker than this; it need not be firm.
+SCRAP = 0.35
+# A hole is a pinhole if so much around it (in mm) is ink, and it is small or dim: paper shows
+# through a brush's black at this reflectance or more.
+SOLID, SOLID_MM, CLEAR_PAPER = 0.86, 0.8, 0.55
+# Holes this many specks wide are pinholes however bright, and up to the other looked at.
+PINHOLE, HOLE = 0.5, 2.0
+# Doubts are gathered in squares of this side, and so many are told at most.
+DOUBT_MM, MOST_DOUBTS = 12.0, 24
+
+
+@dataclass(frozen=True)
+class _Marks:
+    """Small marks: label, centre px (N, 2), amount as diameter mm, darkness 0..1, in company."""
+
+    label: I64
+    centre: F64
+    size_mm: F64
+    dark: F64
+    beside: Bool
+    among: Bool
 
 
 def clean_specks(
-    coverage: F32, grey: Grey, *, speck_mm: float = 0.2, noise: float = 0.01, blur_px: float = 1.0
+    coverage: F32,
+    grey: Grey,
+    *,
+    speck_mm: float = 0.2,
+    unsure: Bool | None = None,
 ) -> tuple[F32, F32, tuple[Doubt, ...]]:
-    """Return (coverage, removed (N, 3) mm, doubts)."""
-    return coverage, np.zeros((0, 3), np.float32), ()
+    """Take specks off the ink and close pinholes in its blacks.
+
+    Args:
+        coverage: (H, W) share of ink; left as it is.
+        grey: the sheet it was cut from.
+        speck_mm: marks that hold less ink than a dot of this diameter are specks, unless they
+            are firm and in company; 0 takes nothing away.
+        unsure: (H, W) bool, where faint marks are not to be trusted (edges of shadows), or None.
+
+    Returns:
+        The cleaned coverage, what was removed as (N, 3) float32 (x, y, diameter in mm), and the
+        places where the judgement was close.
+    """
+    cleaned = coverage.copy()
+    none = np.zeros((0, 3), np.float32)
+    if speck_mm <= 0:
+        return cleaned, none, ()
+    mask = np.asarray(cv2.compare(coverage, 0.5, cv2.CMP_GT), np.uint8)
+    full = _full_ink(coverage, grey.ink)
+    marks, labels = _small_marks(mask, grey, full, speck_mm)
+    small = marks.size_mm < speck_mm
+    company = marks.among & (marks.dark >= FIRM) | marks.beside & (marks.dark >= SCRAP)
+    lint = marks.dark < np.where(marks.size_mm < WIDE * speck_mm, PALE, FAINT)
+    lint &= ~marks.beside
+    if unsure is not None:
+        at = _indices(marks.centre, coverage.shape)
+        lint |= unsure[at] & (marks.dark < FIRM)
+    gone = small & ~company | lint
+    _erase(cleaned, labels, marks.label[gone])
+    _close_pinholes(cleaned, mask, grey, full, speck_mm)
+    scale = grey.px_per_mm
+    removed = np.concatenate([marks.centre / scale, marks.size_mm[:, None]], axis=1)[gone]
+    lost = gone & (marks.dark >= FIRM)
+    kept = ~gone & (marks.dark < FIRM) & ~marks.beside
+    doubts = gather(
+        [(marks, lost, "a firm dot taken for a speck"), (marks, kept, "a faint mark kept as ink")],
+        scale,
+    )
+    return cleaned, removed.astype(np.float32), doubts
+
+
+def gather(
+    groups: Sequence[tuple[_Marks, Bool, str]], scale: float, most: int = MOST_DOUBTS
+) -> tuple[Doubt, ...]:
+    """Return at most ``most`` doubts: marks of one kind in one square are one place."""
+    found: list[tuple[int, Doubt]] = []
+    for marks, chosen, why in groups:
+        if not chosen.any():
+            continue
+        at = marks.centre[chosen] / scale
+        size = marks.size_mm[chosen]
+        cells = np.floor(at / DOUBT_MM).astype(np.int64)
+        _, first, which, count = np.unique(
+            cells, axis=0, return_index=True, return_inverse=True, return_counts=True
+        )
+        which = which.ravel()
+        middle = np.stack([np.bincount(which, at[:, k], len(first)) for k in (0, 1)], axis=1)
+        middle /= np.maximum(count, 1)[:, None]
+        spread = np.zeros(len(first))
+        np.maximum.at(spread, which, 2 * np.hypot(*(at - middle[which]).T) + size)
+        for (x, y), across, number in zip(middle, spread, count, strict=True):
+            text = why if number == 1 else f"{why} ({number} of them)"
+            found.append((int(number), Doubt(float(x), float(y), float(across), text)))
+    found.sort(key=lambda pair: -pair[0])
+    return tuple(doubt for _, doubt in found[:most])
+
+
+def _full_ink(coverage: F32, ink: F32) -> float:
+    """Return the share of light that the page's full ink absorbs."""
+    deep = ink[::4, ::4][coverage[::4, ::4] >= 1.0]
+    return float(np.clip(1 - np.percentile(deep, 30), 0.2, 1.0)) if deep.size > 20 else 0.9
+
+
+def _small_marks(mask: U8, grey: Grey, full: float, speck_mm: float) -> tuple[_Marks, I32]:
+    scale = grey.px_per_mm
+    _, labels, stats, centres = cv2.connectedComponentsWithStats(
+        mask, connectivity=8, ltype=cv2.CV_32S
+    )
+    labels = np.asarray(labels, np.int32)
+    widest = WATCHED * speck_mm * scale
+    watched = stats[:, cv2.CC_STAT_AREA] < np.pi / 4 * widest**2
+    watched &= stats[:, [cv2.CC_STAT_WIDTH, cv2.CC_STAT_HEIGHT]].max(axis=1) < 1.6 * widest + 1
+    watched[0] = False
+    label = np.flatnonzero(watched)
+    centre = centres[label] + 0.5
+    amount, dark = _amounts(labels, label, centre, grey.ink, widest)
+    size = 2 * np.sqrt(np.maximum(amount, 0) / full / np.pi) / scale
+    dark = dark / full
+    near = _beside_strokes(labels, watched, BESIDE_MM * scale)[_indices(centre, mask.shape)]
+    among = _among_dots(centre / scale, size, dark >= FIRM)
+    return _Marks(label, centre, size, dark, near, among), labels
+
+
+def _amounts(labels: I32, label: I64, centre: F64, ink: F32, widest: float) -> tuple[F64, F64]:
+    """Return absorbed light (px of full black) and its peak, of each mark with its blurred rim."""
+    reach = int(np.ceil(0.8 * widest)) + 2
+    offsets = np.arange(-reach, reach + 1)
+    rows = np.clip(centre[:, 1].astype(np.int64)[:, None] + offsets, 0, ink.shape[0] - 1)
+    columns = np.clip(centre[:, 0].astype(np.int64)[:, None] + offsets, 0, ink.shape[1] - 1)
+    amount, peak = np.zeros(len(label)), np.zeros(len(label))
+    for start in range(0, len(label), 4096):
+        part = slice(start, start + 4096)
+        index = (rows[part, :, None], columns[part, None, :])
+        absorbed = 1 - ink[index]
+        whose = labels[index] == label[part, None, None]
+        rim = _grown_twice(whose)
+        other = (labels[index] > 0) & ~whose
+        counted = rim & ~other
+        amount[part] = np.where(counted, absorbed, 0).sum(axis=(1, 2))
+        peak[part] = np.where(whose, absorbed, 0).max(axis=(1, 2))
+    return amount, peak
+
+
+def _grown_twice(stack: Bool) -> Bool:
+    """Return each plane of ``stack`` (N, h, w) grown by two px all round."""
+    for axis in (1, 2):
+        for _ in range(2):
+            grown = stack.copy()
+            ahead, behind = [slice(None)] * 3, [slice(None)] * 3
+            ahead[axis], behind[axis] = slice(1, None), slice(None, -1)
+            grown[tuple(ahead)] |= stack[tuple(behind)]
+            grown[tuple(behind)] |= stack[tuple(ahead)]
+            stack = grown
+    return stack
+
+
+def _beside_strokes(labels: I32, watched: Bool, reach_px: float) -> Bool:
+    """Return (H, W): ink that is no small mark, and ``reach_px`` around it."""
+    strokes = (~watched).astype(np.uint8)
+    strokes[0] = 0
+    size = 2 * max(1, round(reach_px)) + 1
+    kernel = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (size, size))
+    return np.asarray(cv2.dilate(strokes[labels], kernel)).view(np.bool_)
+
+
+def _among_dots(at_mm: F64, size_mm: F64, firm: Bool) -> Bool:
+    """Return (N,): marks with enough firm ones of like size near."""
+    if not len(at_mm):
+        return np.zeros(0, np.bool_)
+    cells = np.floor(at_mm / CELL_MM).astype(np.int64)
+    shape = (int(cells[:, 1].max()) + 1, int(cells[:, 0].max()) + 1)
+    index = cells[:, 1] * shape[1] + cells[:, 0]
+    octave = np.round(np.log2(np.maximum(size_mm, 1e-3)) * 2).astype(np.int64)
+    among = np.zeros(len(at_mm), np.bool_)
+    for step in np.unique(octave):
+        like = firm & (np.abs(octave - step) <= 1)
+        count = np.bincount(index[like], minlength=shape[0] * shape[1]).reshape(shape)
+        near = cv2.boxFilter(
+            count.astype(np.float32), -1, (3, 3), normalize=False, borderType=cv2.BORDER_CONSTANT
+        )
+        here = octave == step
+        among[here] = np.asarray(near).ravel()[index[here]] >= LIKE_DOTS
+    return among
+
+
+def _indices(centre: F64, shape: tuple[int, ...]) -> tuple[I64, I64]:
+    rows = np.clip(centre[:, 1].astype(np.int64), 0, shape[0] - 1)
+    return rows, np.clip(centre[:, 0].astype(np.int64), 0, shape[1] - 1)
+
+
+def _erase(coverage: F32, labels: I32, gone: I64) -> None:
+    """Set the coverage of the marks ``gone`` to nothing; their rims lie under half already."""
+    if not len(gone):
+        return
+    off = np.zeros(int(labels.max()) + 1, np.uint8)
+    off[gone] = 1
+    # the rim goes too, else the interpolation could pass half again
+    spots = cv2.dilate(off[labels], np.ones((3, 3), np.uint8)) > 0
+    spots &= (labels == 0) | (off[labels] > 0)
+    coverage[spots] = 0
+
+
+def _close_pinholes(coverage: F32, mask: U8, grey: Grey, full: float, speck_mm: float) -> None:
+    """Fill small holes in solid ink in place; spots where paper clearly shows stay open."""
+    scale = grey.px_per_mm
+    open_ = np.asarray(cv2.compare(mask, 0, cv2.CMP_EQ), np.uint8)
+    _, labels, stats, centres = cv2.connectedComponentsWithStats(
+        open_, connectivity=4, ltype=cv2.CV_32S
+    )
+    labels = np.asarray(labels, np.int32)
+    across = 2 * np.sqrt(stats[:, cv2.CC_STAT_AREA] / np.pi) / scale
+    small = across < HOLE * speck_mm
+    small[0] = False
+    hole = np.flatnonzero(small)
+    if not len(hole):
+        return
+    size = 2 * max(1, round(SOLID_MM * scale / 2)) + 1
+    solid = np.asarray(cv2.blur(mask, (size, size)))[_indices(centres[hole], mask.shape)] / 255.0
+    at = np.flatnonzero(small[labels])
+    which = labels.ravel()[at]
+    light = np.zeros(len(small), np.float32)
+    np.maximum.at(light, which, grey.ink.ravel()[at])
+    clear = (light[hole] - (1 - full)) / full >= CLEAR_PAPER
+    shut = (solid >= SOLID) & ((across[hole] < PINHOLE * speck_mm) | ~clear)
+    fill = np.zeros(len(small), np.uint8)
+    fill[hole[shut]] = 1
+    spots = cv2.dilate(fill[labels], np.ones((3, 3), np.uint8)) > 0
+    coverage[spots] = 1
