@@ -233,6 +233,11 @@ def summary(report: dict[str, Any]) -> Iterator[str]:
             f"{name}: poster {size['width_mm']:g} × {size['height_mm']:g} mm on "
             f"{report['sheets']} sheets, {report['columns']} across, {report['rows']} down"
         )
+        if report["colour_ppi"]:
+            yield (
+                f"  colour at {report['colour_ppi']:.0f} px per inch, sharp from "
+                f"{report['sharp_from_m']:.2g} m; the lines are sharp from any distance"
+            )
     else:
         size = report["trim"]
         verdict = report["verdict"]

@@ -21,6 +21,7 @@ from inkclean.deliver.raster import Region, moved
 from inkclean.deliver.tile_marks import furniture, key_layout
 from inkclean.deliver.tile_plan import Plan, PosterSettings, plan_tiles
 from inkclean.deliver.trim import Edges, fitted, make_page
+from inkclean.units import MM_PER_INCH
 
 if TYPE_CHECKING:
     import pikepdf
@@ -68,7 +69,17 @@ def write_tiles(
         "rows": plan.rows,
         "overlap_mm": [round(shared, 3) for shared in plan.overlap_mm],
         "scale": round(placement.scale, 5),
+        "colour_ppi": None if art.ppi is None else round(art.ppi, 1),
+        "sharp_from_m": None if art.ppi is None else round(sharp_from_m(art.ppi), 2),
     }
+
+
+def sharp_from_m(ppi: float) -> float:
+    """Return the distance in m from which pixels are smaller than one arc-minute.
+
+    An arc-minute is what a good eye resolves: 1 / tan(1′) = 3438 (derivation).
+    """
+    return 3438.0 / ppi * MM_PER_INCH / 1000.0
 
 
 def _small(art: Art, scale: float, x: float, y: float) -> Art:

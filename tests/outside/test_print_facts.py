@@ -17,6 +17,7 @@ from inkclean.deliver.colour import Colour, check_total_ink
 from inkclean.deliver.press import PressSettings, press_page
 from inkclean.deliver.press_check import check_lines, check_resolution
 from inkclean.deliver.raster import render
+from inkclean.deliver.tiles import sharp_from_m
 from inkclean.deliver.trim import Edges, fitted, make_page, parse_edges, parse_trim
 from inkclean.units import MM_PER_INCH, MM_PER_PT, PAPERS, Paper
 from tests.deliver import drawn
@@ -138,6 +139,13 @@ def test_colour_is_held_at_300_px_per_inch() -> None:
     assert check_resolution(299, 300).verdict == "passes"
     assert check_resolution(250, 300).verdict == "look"
     assert check_resolution(100, 300).verdict == "fails"
+
+
+@pytest.mark.parametrize(("metres", "ppi"), [(0.3, 291), (1.0, 87.3), (2.0, 43.7)])
+def test_viewing_distance(metres: float, ppi: float) -> None:
+    """One arc-minute: px per inch times inches of distance is 3438 (computed)."""
+    assert 1 / np.tan(np.radians(1 / 60)) == pytest.approx(3438, abs=0.5)
+    assert sharp_from_m(ppi) == pytest.approx(metres, rel=2e-3)
 
 
 def test_boxes_lie_in_the_order_pdf_x_asks_for(tmp_path: Path) -> None:
