@@ -28,7 +28,10 @@ SHARP_PER_MM = 0.14  # a change of the log of light steeper than this splits reg
 SHALLOW = 0.06  # an enclosed region this much darker than the light around it was drawn
 CALM_MM = 1.5  # smoothing of the light where it has no edge
 SIDE_MM = 3.0  # how far from a shadow's edge both its sides are looked for
+RELAXATIONS = 6  # at each scale: carries slopes across blacks, which plain filling flattens
 EDGE_STEP = 1.12  # ratio of the light on both sides that makes an edge doubtful
+MOST_GRAIN = 14.0  # of 255: samples this far under the closed envelope hold a line
+GRAIN_MM = 5.0
 _EPS = np.float32(1e-4)
 
 
@@ -37,7 +40,7 @@ class Shading:
     """The light on a coarse grid over the whole sheet.
 
     ``light`` is (h, w, 3) float32, linear; ``edge`` (h, w) bool, the edge of a shadow or a
-    fold; ``paper`` (h, w) bool, samples taken for bare paper.
+    fold; ``paper`` (h, w) bool, samples of bare paper without a mark.
     """
 
     light: F32
@@ -73,11 +76,16 @@ def find_shading(samples: U8, per_mm: float, inside: Bool | None) -> Shading:
     high = np.asarray(cv2.dilate(calm, side), np.float32)
     edge = (_mean(high) > EDGE_STEP * (_mean(low) + _EPS)) & ~paper
     followed = np.asarray(cv2.GaussianBlur(np.clip(light, low, high), (0, 0), 0.7), np.float32)
-    followed *= _grain(to_linear(samples), followed, bright, samples, paper, per_mm)
-    return Shading(np.maximum(followed, _EPS), edge, paper)
+    depth = np.asarray(cv2.subtract(bright, samples), np.uint8)
+    bare = paper & (_mean(depth) < MOST_GRAIN)
+    if bare.any():  # closing favours bright grain; paper is its mean
+        ratio = cv2.divide(to_linear(samples), np.maximum(followed, _EPS))
+        followed *= _fill(np.asarray(ratio, np.float32), bare, GRAIN_MM * per_mm)
+    bare &= cv2.erode(bare.astype(np.uint8), np.ones((3, 3), np.uint8)).astype(np.bool_)
+    return Shading(np.maximum(followed, _EPS), edge, bare)
 
 
-def _mean(image: F32) -> F32:
+def _mean(image: F32 | U8) -> F32:
     return np.asarray(cv2.transform(image, np.full((1, 3), 1 / 3, np.float32)), np.float32)
 
 
@@ -187,14 +195,7 @@ def _push_pull(planes: F32) -> F32:
     coarse = _push_pull(np.asarray(cv2.pyrDown(planes), np.float32))
     below = cv2.resize(coarse, (planes.shape[1], planes.shape[0]), interpolation=cv2.INTER_LINEAR)
     trust = np.clip(2.0 * weight, 0.0, 1.0)
-    return np.asarray(cv2.blendLinear(values, below, trust, 1.0 - trust), np.float32)
-
-
-def _grain(linear: F32, light: F32, bright: U8, samples: U8, paper: Bool, per_mm: float) -> F32:
-    """What the mean of bare paper is of the closed envelope: closing favours bright grain."""
-    lines = cv2.transform(cv2.subtract(bright, samples), np.full((1, 3), 1 / 3, np.float32))
-    bare = paper & (lines < 14)
-    if not bare.any():
-        return np.ones_like(light)
-    ratio = np.asarray(cv2.divide(linear, np.maximum(light, _EPS)), np.float32)
-    return _fill(ratio, bare, 5.0 * per_mm)
+    filled = cv2.blendLinear(values, below, trust, 1.0 - trust)
+    for _ in range(RELAXATIONS):
+        filled = cv2.blendLinear(values, cv2.blur(filled, (3, 3)), trust, 1.0 - trust)
+    return np.asarray(filled, np.float32)
