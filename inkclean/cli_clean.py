@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import json
+import sys
 from pathlib import Path
 from typing import Any
 
 import click
 
-from inkclean.cli_options import clean_options, finish, page_options, settings_of
+from inkclean.cli_options import SOME_FAILED, clean_options, finish, page_options, settings_of
 
 
 @click.command()
@@ -25,7 +26,8 @@ from inkclean.cli_options import clean_options, finish, page_options, settings_o
 )
 def clean(photos: tuple[Path, ...], also: str, **options: Any) -> None:
     """Turn photos or scans (files or folders) into clean ink and curves."""
-    from inkclean.batch import check_names, clean_files, gather
+    from inkclean.batch import Job, clean_files
+    from inkclean.inputs import check_names, gather
     from inkclean.results import Order, parse_also
 
     order = Order(settings_of(options), parse_also(also))
@@ -33,22 +35,37 @@ def clean(photos: tuple[Path, ...], also: str, **options: Any) -> None:
     folder, quiet = options["folder"], options["quiet"]
     check_names(paths, folder)
 
-    def tell(number: int, path: Path) -> None:
+    def tell(done: int, job: Job, left: float | None) -> None:
         if not quiet and len(paths) > 1:
-            click.echo(f"page {number + 1} of {len(paths)}: {path.name}", err=True)
+            click.echo(progress(done, len(paths), job.path.name, left), err=True)
 
     failures: list[tuple[str, int]] = []
-    done = 0
-    for outcome in clean_files(
-        paths, folder, order, replace=options["replace"], jobs=options["jobs"], tell=tell
-    ):
-        for report in outcome.reports:
-            done += 1
-            show(report, as_json=options["as_json"], quiet=quiet)
-        if outcome.error is not None:
-            failures.append((outcome.error, outcome.exit_code))
-            click.echo(f"inkclean: {outcome.error}", err=True)
-    finish(done, failures)
+    reports: list[dict[str, Any]] = []
+    jobs = [Job(path, folder, order, options["replace"]) for path in paths]
+    try:
+        for outcome in clean_files(jobs, workers=options["jobs"], tell=tell):
+            for report in outcome.reports:
+                reports.append(report)
+                show(report, as_json=options["as_json"], quiet=quiet)
+            if outcome.error is not None:
+                failures.append((outcome.error, outcome.exit_code))
+                click.echo(f"inkclean: {outcome.error}", err=True)
+    except KeyboardInterrupt:
+        click.echo(
+            f"inkclean: stopped with {len(reports)} pages done: the same command goes on from here",
+            err=True,
+        )
+        sys.exit(SOME_FAILED)
+    finish(len(reports), failures)
+
+
+def progress(done: int, total: int, name: str, left: float | None) -> str:
+    """Return the line that tells how far a batch is."""
+    text = f"page {done + 1} of {total}: {name}"
+    if left is None:
+        return text
+    minutes = round(left / 60)
+    return f"{text}, about {minutes} min left" if minutes else f"{text}, under a minute left"
 
 
 def show(report: dict[str, Any], *, as_json: bool, quiet: bool) -> None:

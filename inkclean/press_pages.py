@@ -45,7 +45,7 @@ def gather_pages(inputs: Sequence[Path]) -> list[Path]:
     Raises:
         InputError: an input is not there, or a folder holds neither.
     """
-    from inkclean.batch import gather
+    from inkclean.inputs import gather
 
     found: list[Path] = []
     for path in inputs:

@@ -13,7 +13,7 @@ ROOT = Path(__file__).parents[1] / "inkclean"
 ORDER = ["sheet", "ink", "curves", "flats", "deliver", "demo", "pipeline", "results", "batch"]
 ORDER += ["press_pages", "flat_pages", "cli_options", "cli_clean", "cli_flats", "cli_press"]
 ORDER += ["cli_demo", "cli", "desk"]
-BASE = {"arrays", "errors", "units"}
+BASE = {"arrays", "errors", "inputs", "pool", "units"}
 FREE = {"ticket": set(ORDER[4:])}
 HEAVY = ["cv2", "scipy", "skimage", "reportlab", "pikepdf", "PIL", "svgwrite", "numba", "starlette"]
 

@@ -16,6 +16,7 @@ def find_ink(
     drop: tuple[str, ...] = ("auto",),
     weight: float = 0.0,
     speck_mm: float = 0.2,
+    keep_pencil: bool = False,
 ) -> Ink:
     """Find the ink on an evenly lit sheet.
 
@@ -24,6 +25,7 @@ def find_ink(
         drop: what is underdrawing, as for :func:`inkclean.ink.pencil.separate`.
         weight: −1..1, thinner to heavier, as for :func:`inkclean.ink.cut.cut`.
         speck_mm: size up to which a lone mark is a speck, in mm; 0 keeps all.
+        keep_pencil: also make the picture of the underdrawing, which costs as much again.
 
     Returns:
         The ink, with the specks that were removed and the places worth a look.
@@ -31,7 +33,7 @@ def find_ink(
     Raises:
         UsageError: ``drop`` names no colour.
     """
-    grey, pencil = separate(sheet, drop)
+    grey, pencil = separate(sheet, drop, keep_layer=keep_pencil)
     blur_px = edge_blur_px(grey.ink)
     coverage = cut(grey, noise=sheet.noise, blur_px=blur_px, weight=weight)
     coverage, removed, doubts = clean_specks(

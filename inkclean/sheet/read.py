@@ -93,6 +93,17 @@ def read_photos(path: Path, *, budget_mp: float = 300.0) -> Iterator[Photo]:
             yield _photo(path, image, name)
 
 
+def largest_pixels(path: Path) -> int | None:
+    """Return the pixels of the first picture by its header; None where that does not tell."""
+    try:
+        if b"%PDF-" in _head(path):
+            return None
+        with _opened(path, FORMATS) as image:
+            return image.width * image.height
+    except InputError:
+        return None
+
+
 def check_budget(path: Path, width: int, height: int, budget_mp: float) -> None:
     """Refuse a picture of more than ``budget_mp`` megapixels, or without any.
 

@@ -1,0 +1,73 @@
+"""What a command is given: photos, tickets, folders of them, and names that may not clash."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from pathlib import Path
+
+from inkclean.errors import InputError, UsageError
+
+PICTURES = {".jpg", ".jpeg", ".png", ".tif", ".tiff", ".webp", ".heic", ".heif", ".pdf"}
+SEVERAL_PAGES = {".tif", ".tiff", ".pdf"}
+TICKET = ".ticket.json"
+# what the tool itself leaves beside a photo is no photo
+_OWN = (
+    *(".ink.png", ".lines.png", ".pencil.png", ".tone.png", ".proof.png", ".flats.png"),
+    *(".areas.png", ".ink.tiff", ".press.tiff", ".press.pdf", ".tiles.pdf", ".contact.png"),
+)
+
+
+def gather(inputs: Sequence[Path]) -> list[Path]:
+    """Return the picture files named, folders replaced by the pictures in them, by name.
+
+    Raises:
+        InputError: a folder cannot be read or holds no pictures.
+    """
+    found: list[Path] = []
+    for path in inputs:
+        if not path.is_dir():
+            found.append(path)
+            continue
+        held = _pictures(path)
+        if not held:
+            raise InputError(f"{path} holds no photos: name a folder with JPEG, PNG, HEIC or PDF")
+        found.extend(held)
+    return list(dict.fromkeys(found))
+
+
+def _pictures(folder: Path) -> list[Path]:
+    try:
+        items = sorted(folder.iterdir())
+    except OSError as error:
+        raise InputError(f"{folder} cannot be read ({error.strerror})") from error
+    return [
+        item
+        for item in items
+        if item.suffix.lower() in PICTURES
+        and not item.name.startswith(".")
+        and not _is_result(item)
+    ]
+
+
+def _is_result(path: Path) -> bool:
+    if path.name.endswith(_OWN):
+        return True
+    # NAME.pdf beside NAME.ticket.json was written by the tool; any other PDF is a scan
+    return path.suffix == ".pdf" and path.with_name(path.stem + TICKET).exists()
+
+
+def check_names(paths: Sequence[Path], folder: Path | None) -> None:
+    """Refuse inputs whose results would bear the same names.
+
+    Raises:
+        UsageError: two inputs share a name.
+    """
+    taken: dict[Path, Path] = {}
+    for path in paths:
+        place = (folder or path.parent) / path.stem
+        if place in taken:
+            raise UsageError(
+                f"{taken[place]} and {path} would leave results of the same name: "
+                "rename one, or clean them into different folders with -o"
+            )
+        taken[place] = path
