@@ -6,7 +6,7 @@ joined again where one cubic serves for two, cheapest first, until none can be j
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -24,8 +24,10 @@ _POLISH = 2
 """Rounds in which nodes turn their tangents to what both their spans would rather have."""
 _SURE = 0.94
 """Cosine: no round turns a tangent by more than 20 degrees."""
-_CHUNK = 4096
-"""Spans fitted in one go: few enough that their samples stay in the cache."""
+_CHUNK = 65536
+"""Samples fitted in one go: few enough to stay in the cache."""
+_EVERY = (32, 64, 128, 256, 1024)
+"""Samples a span at the end: every point, but for spans of over a thousand."""
 _SHORT = 3
 """A span of so few steps that still breaks the tolerance is given up as smooth."""
 
@@ -86,7 +88,21 @@ def fit_runs(runs: Runs) -> tuple[Runs, Spans]:
     spans = _join(runs, spans)
     for _ in range(_POLISH):
         spans = _turn_tangents(runs, spans)
-    return runs, _join(runs, spans)
+    return _hold(runs, _join(runs, spans))
+
+
+def _hold(runs: Runs, spans: Spans) -> tuple[Runs, Spans]:
+    """Fit once more to every point, and split what one of them shows to be broken."""
+    while True:
+        long = np.flatnonzero(spans.last - spans.first >= SAMPLES)
+        asked = spans.take(long)
+        finer = _measure(runs, asked.first, asked.last, asked.start, asked.end, counts=_EVERY)
+        # The samples were asked for a share of the tolerance; the points may use all of it.
+        finer = replace(finer, worst=finer.worst * np.float32(_CHECKED))
+        spans = _put(spans, long, finer)
+        if not (finer.worst > 1.0).any():
+            return runs, spans
+        runs, spans = _split(runs, spans)
 
 
 def _first_nodes(runs: Runs) -> I64:
@@ -105,7 +121,16 @@ def _fresh(runs: Runs, first: I64, last: I64) -> Spans:
     return _measure(runs, first, last, start, end)
 
 
-def _measure(runs: Runs, first: I64, last: I64, start: F32, end: F32, turn: bool = False) -> Spans:
+def _measure(
+    runs: Runs,
+    first: I64,
+    last: I64,
+    start: F32,
+    end: F32,
+    *,
+    turn: bool = False,
+    counts: tuple[int, ...] = (FEW_SAMPLES, SAMPLES),
+) -> Spans:
     """Fit spans with the tangents given; with ``turn``, put the tangents they would rather
     have (not of unit length) in their place.
     """
@@ -113,10 +138,10 @@ def _measure(runs: Runs, first: I64, last: I64, start: F32, end: F32, turn: bool
     worst, at = np.empty(first.size, np.float32), np.empty(first.size, np.float32)
     if turn:
         start, end = start.copy(), end.copy()
-    short = last - first <= FEW_SAMPLES
-    for few, count in ((True, FEW_SAMPLES), (False, SAMPLES)):
-        rows = np.flatnonzero(short == few)
-        for chunk in np.array_split(rows, max(rows.size // _CHUNK, 1)):
+    kind = np.searchsorted(counts[:-1], last - first)
+    for nth, count in enumerate(counts):
+        rows = np.flatnonzero(kind == nth)
+        for chunk in np.array_split(rows, max(rows.size * count // _CHUNK, 1)):
             q, tolerance = sample(runs.points, runs.tolerance, first[chunk], last[chunk], count)
             fit = fit_spans(q, _CHECKED * tolerance, start[:, chunk], end[:, chunk])
             inner[chunk], worst[chunk], at[chunk] = fit.inner, fit.worst, fit.at

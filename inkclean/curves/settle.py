@@ -27,8 +27,10 @@ _PIXEL = 1.0 / 12.0
 """Variance of an even share over one px."""
 
 
-def settle(outline: Outline, noise: float, blur: float) -> Outline:
+def settle(outline: Outline, noise: float, blur: float, most: float) -> Outline:
     """Return ``outline`` with noise smoothed and the bias of ``blur`` (px) undone.
+
+    Smoothing moves no point by more than ``most`` px.
 
     Corners stay; nothing is averaged across one. Smoothing keeps parabolas (Savitzky & Golay,
     Analytical Chemistry 36, 1964, doi:10.1021/ac60214a047), so that no bulge is worn down.
@@ -40,7 +42,8 @@ def settle(outline: Outline, noise: float, blur: float) -> Outline:
     half = 0 if noise < _QUIET_PX else 2 if noise < _LOUD_PX else 3
     for reach in range(2, half + 1):
         rows = np.flatnonzero(free >= reach if reach == half else free == reach)
-        z[rows] = _smoothed(outline, rows, reach, outline.points)
+        move = _smoothed(outline, rows, reach, outline.points) - z[rows]
+        z[rows] += move * np.minimum(1.0, most / np.maximum(np.abs(move), 1e-9))
     moved = replace(outline, points=np.stack((z.real, z.imag), axis=1))
     return _unblurred(moved, free, blur)
 

@@ -25,6 +25,8 @@ _CHUNKS = 5
 drawn by the curve."""
 _OFF_PX = 0.07
 """A straight's points lie this close, and three deviations of the edge's noise."""
+_OFF_SHARE = 0.65
+"""And within this share of the tolerance: squaring up uses the rest."""
 _BOW_PX = 0.05
 """The most a straight may bow, and two deviations of what noise makes of that."""
 _SNAP_SHARE = 0.3
@@ -54,11 +56,11 @@ def rule_lines(runs: Runs, noise: float) -> Runs:
     real = ~np.isin(fixed[:-1], runs.last)
     first, last = fixed[:-1][real], fixed[1:][real]
     sides = _fit(z, first + 1, last - 1)
-    good = (last - first >= 4) & _is_straight(z, sides, noise)
+    good = (last - first >= 4) & _is_straight(z, sides, _limit(runs, sides, noise), noise)
     for end in (first, last):
-        good &= np.abs(_off(z[end], sides)) < _limit(noise) + 0.25
+        good &= np.abs(_off(z[end], sides)) < _OFF_PX + 3.0 * noise + 0.25
     lines = _Lines(first[good], last[good], sides.middle[good], sides.way[good])
-    inner = _within(z, first[~good], last[~good], noise)
+    inner = _within(runs, z, first[~good], last[~good], noise)
     lines = _Lines(
         np.concatenate((lines.first, inner.first)),
         np.concatenate((lines.last, inner.last)),
@@ -71,8 +73,15 @@ def rule_lines(runs: Runs, noise: float) -> Runs:
     return _reduce(runs, _place_ends(z, lines, runs), lines)
 
 
-def _limit(noise: float) -> float:
-    return _OFF_PX + 3.0 * noise
+def _limit(runs: Runs, lines: _Lines, noise: float) -> F64:
+    """How far the points of each of ``lines`` may lie off it, px."""
+    if lines.first.size == 0:
+        return np.zeros(0)
+    place, owner = _members(lines.first, lines.last)
+    begin = np.flatnonzero(np.diff(owner, prepend=-1))
+    least = np.minimum.reduceat(runs.tolerance[place], begin)
+    limit: F64 = np.minimum(_OFF_SHARE * least, _OFF_PX + 3.0 * noise)
+    return limit
 
 
 def _off(points: C128, lines: _Lines) -> F64:
@@ -107,7 +116,7 @@ def _members(first: I64, last: I64) -> tuple[I64, I64]:
     return first[owner] + np.arange(owner.size) - begin[owner], owner
 
 
-def _is_straight(z: C128, lines: _Lines, noise: float) -> Bool:
+def _is_straight(z: C128, lines: _Lines, limit: F64, noise: float) -> Bool:
     if lines.first.size == 0:
         return np.zeros(0, np.bool_)
     place, owner = _members(lines.first, lines.last)
@@ -121,11 +130,11 @@ def _is_straight(z: C128, lines: _Lines, noise: float) -> Bool:
     shape = 1.5 * along * along - 0.5
     weight = np.maximum(np.add.reduceat(shape * shape, begin), 1e-9)
     bow = 1.5 * np.abs(np.add.reduceat(shape * local.imag, begin)) / weight
-    straight: Bool = worst < _limit(noise)
+    straight: Bool = worst < limit
     return straight & (bow < _BOW_PX + 2.0 * 1.5 * noise * np.sqrt(5.0 / np.maximum(count, 1)))
 
 
-def _within(z: C128, first: I64, last: I64, noise: float) -> _Lines:
+def _within(runs: Runs, z: C128, first: I64, last: I64, noise: float) -> _Lines:
     """Straights inside the smooth stretches given: flat windows, put together and lengthened."""
     pieces = np.maximum((last - first - 3) // _CHUNK, 0)
     owner = np.repeat(np.arange(first.size), pieces)
@@ -134,20 +143,22 @@ def _within(z: C128, first: I64, last: I64, noise: float) -> _Lines:
     if start.size < _CHUNKS:
         return _fit(z, start[:0], start[:0])
     head = start[: start.size - _CHUNKS + 1]
-    single = _is_straight(z, _fit(z, start, start + _CHUNK), noise)
+
+    def straight(lines: _Lines) -> Bool:
+        return _is_straight(z, lines, _limit(runs, lines, noise), noise)
+
+    single = straight(_fit(z, start, start + _CHUNK))
     runs_on = np.convolve(single, np.ones(_CHUNKS, np.int64), "valid") == _CHUNKS
     whole = (owner[: head.size] == owner[_CHUNKS - 1 :]) & runs_on
     windows = head[whole]
     flat = np.zeros(start.size, np.bool_)
-    flat[np.flatnonzero(whole)] = _is_straight(
-        z, _fit(z, windows, windows + _CHUNK * _CHUNKS), noise
-    )
+    flat[np.flatnonzero(whole)] = straight(_fit(z, windows, windows + _CHUNK * _CHUNKS))
     # Windows that overlap make one stretch.
     begins = flat & ~(np.concatenate(([False], flat[:-1])) & (np.diff(owner, prepend=-1) == 0))
     ends = flat & ~(np.concatenate((flat[1:], [False])) & (np.diff(owner, append=-1) == 0))
     low, high = start[begins], start[ends] + _CHUNK * _CHUNKS
     lines = _fit(z, low, high)
-    good = _is_straight(z, lines, noise)
+    good = straight(lines)
     if not good.any():
         return _fit(z, start[:0], start[:0])
     low, high, own = low[good], high[good], owner[begins][good]

@@ -22,6 +22,8 @@ _FINE_PX = 0.12
 """Where the edge is known this well, the curves use it: looser costs more than it saves."""
 _NOISES = 3.0
 """Nothing of the edge's own noise beyond this many deviations is worth a node."""
+_SETTLED = 0.35
+"""Smoothing may use this share of the tolerance."""
 _LEAST_PX = 0.05
 """No curve is asked to lie closer than the edge itself is known."""
 
@@ -36,14 +38,19 @@ def trace(coverage: F32, px_per_mm: float, within_mm: float = 0.02, blur_px: flo
     height, width = coverage.shape
     coverage = np.ascontiguousarray(coverage, np.float32)
     edges = find_edges(coverage)
-    outline = settle(restore_corners(edges, coverage), edges.noise, blur_px)
+    within = within_mm * px_per_mm
+    restored = restore_corners(edges, coverage)
+    outline = settle(restored, edges.noise, blur_px, _SETTLED * within)
     size = (width / px_per_mm, height / px_per_mm)
     if outline.points.size == 0:
         return _curves(
             outline, find_ovals(outline, np.zeros(0, np.float32)), _Pieces.none(), px_per_mm, *size
         )
     closest = _FINE_PX + _NOISES * edges.noise
-    tolerance = np.clip(_ROOM_SHARE * outline.room, _LEAST_PX, min(within_mm * px_per_mm, closest))
+    # Smoothing is part of the promise; what blur had moved, and is put back, is not.
+    moved = outline.points - settle(restored, 0.0, blur_px, 0.0).points
+    allowed = np.minimum(within - np.hypot(moved[:, 0], moved[:, 1]), closest)
+    tolerance = np.minimum(np.maximum(_ROOM_SHARE * outline.room, _LEAST_PX), allowed)
     tolerance = tolerance.astype(np.float32)
     ovals = find_ovals(outline, tolerance)
     rest, rest_tolerance = without(outline, tolerance, ovals.which)
