@@ -6,7 +6,7 @@ import numpy as np
 
 from inkclean.arrays import F64
 from inkclean.errors import UsageError
-from inkclean.sheet.edges import draw, is_ruled, refine, straight
+from inkclean.sheet.edges import Side, draw, is_ruled, refine, straight
 from inkclean.sheet.outline import find_outline, without_strokes
 from inkclean.sheet.papers import framed_size, whole_size
 from inkclean.sheet.parts import PART_TRUST, hidden_side, part_size
@@ -20,8 +20,8 @@ __all__ = ["Squared", "find_frame", "given_frame", "square_up", "to_photo", "who
 SMALLEST_SHARE = 0.005
 # An outline is believed by its score from afar and by how crisp its sides are close up. Real
 # pages score from 1.59 (one side in sight among other sheets) to 2.8, drawings that hold a
-# quadrangle and text blocks up to 1.55; clear ones from 2. A side along the picture's border
-# must be this crisp, or it is none.
+# quadrangle and text blocks up to 1.55; clear ones from 2. A side must be
+# this crisp, or it is none.
 CRISP = 0.7
 CRISP_SIDE = 0.4
 NO_PROOF, LEAST_PROOF, FULL_PROOF = 1.3, 1.57, 2.0
@@ -75,9 +75,9 @@ def find_frame(photo: Photo, paper: Paper | None = None) -> Frame:
         return whole_frame(photo, paper)
     sides = refine(photo.pixels, bare, outline)
     seen = outline.seen.copy()
-    for k in np.flatnonzero(seen & outline.beside):
+    for k in np.flatnonzero(seen):
         if sides[k].crisp < CRISP_SIDE:
-            sides[k] = straight(outline.corners[k], outline.corners[(k + 1) % 4])
+            sides[k] = _border(photo, sides[k])
             seen[k] = False
     proof = outline.score + CRISP * float(np.mean([s.crisp for s in sides if s.crisp > 0] or [0]))
     ruled = [is_ruled(photo.pixels, sides[k], scale) for k in np.flatnonzero(seen)]
@@ -112,6 +112,15 @@ def find_frame(photo: Photo, paper: Paper | None = None) -> Frame:
         framed="found",
         confidence=trust,
     )
+
+
+def _border(photo: Photo, side: Side) -> Side:
+    """Return the border of the picture that a side faces."""
+    height, width = photo.pixels.shape[:2]
+    corners = UNIT * (width, height)
+    along = np.array([[1.0, 0.0], [0.0, 1.0], [-1.0, 0.0], [0.0, -1.0]])
+    k = int(np.argmax(along @ side.along))
+    return straight(corners[k], corners[(k + 1) % 4])
 
 
 def _turns(corners: F64) -> F64:

@@ -27,6 +27,9 @@ SOFT_SIGMA, SOFT_GAIN = 3.0, 2.5
 FAINT_TIMES, FAINT_RANGE = 3.0, (0.8, 2.5)
 # Chains of edge pixels start at so many times that.
 FIRM = 2.5
+# What an edge counts for being there, the rest being its steepness: spot blacks are steeper than
+# any paper's edge, and prove nothing by it.
+THERE = 0.65
 # An edge this steep counts half of the most that steepness can add.
 HALF_STEEP = 14.0
 # A line may miss its edge by so many px: it may be bowed, or be seen from one side.
@@ -189,9 +192,9 @@ def _index(points: F64, width: int, height: int) -> I64:
 
 
 def _clearness(slope: F32, faint: float, shown: Bool) -> F32:
-    """Return 0..1: half for an edge being there at all, half for its steepness."""
+    """Return 0..1: mostly for an edge being there at all, the rest for its steepness."""
     there = np.clip(slope / faint - 1.0, 0.0, 1.0)
-    clear = 0.5 * there + 0.5 * slope / (slope + HALF_STEEP)
+    clear = THERE * there + (1.0 - THERE) * slope / (slope + HALF_STEEP)
     return np.asarray(clear * shown, np.float32)
 
 

@@ -21,37 +21,38 @@ OPPOSITE_DEG, NEIGHBOUR_DEG = 32.0, 55.0
 LEAST_AREA = 0.08
 OUTSIDE = 0.3
 # What a stretch of side outside the picture counts, of 1 for the clearest edge.
-UNSEEN = 0.22
+UNSEEN = 0.24
 # Paper darker than what is around it is rare: such an edge counts so much of a usual one.
 DARKER = 0.75
 # Weights of the score: weakest side, size, colour difference at the sides, overshoot beyond
 # the corners, brightness within against without. Found on real and drawn scenes.
-WEAKEST, SIZE, COLOUR, OVERSHOOT, BRIGHT = 0.35, 0.45, 0.25, 0.15, 0.3
+WEAKEST, SIZE, COLOUR, OVERSHOOT, BRIGHT = 0.35, 0.45, 0.15, 0.15, 0.3
+# Paper is at least this share of the page, and no darker than so much of its tone, nor further
+# from its tint in codes; what each picture's worth of it outside the page costs.
+PAPER_QUANTILE, PAPER_LIGHT, PAPER_TINT, MORE_PAPER = 0.8, 0.78, 14.0, 0.7
+# A colour difference of so many codes counts in full.
+APART = 30.0
 # A side counts as an edge only if so much of it lies in the picture; what each side costs that
 # is none.
 LEAST_SHOWN, VAIN = 0.3, 0.1
 # Pages that take up less of the picture than this are ever less likely.
 SMALL_AREA, SMALL = 0.2, 0.2
-# Within this share of the picture from its border an edge may be the border's doing.
-BESIDE = 0.025
 # Candidates whose areas are compared in full.
 SHORTLIST = 120
 # Least score of a page; a picture without one scores 0.75 by its borders alone.
 LEAST_SCORE = 0.9
 # Least clearness of a side that counts as seen.
-SEEN = 0.3
+SEEN = 0.36
 
 
 @dataclass(frozen=True)
 class Outline:
     """A quadrangle: ``corners`` (4, 2) from its first corner clockwise, in photo px;
     ``seen`` (4,) whether the side that starts at each corner shows an edge of paper;
-    ``beside`` (4,) whether it runs so close to the picture's border that it may be none;
     ``lighter`` (4,) whether the paper is the lighter side of it; ``score``."""
 
     corners: F64
     seen: Bool
-    beside: Bool
     lighter: Bool
     score: float
 
@@ -87,8 +88,7 @@ def find_outline(bare: U8, scale: float) -> Outline | None:
     seen = (clear[top] > SEEN) & (lines.border[quads.sides[top]] == 0)
     if score[top] < LEAST_SCORE or not seen.any():
         return None
-    beside = _beside_border(quads.corners[top], bare.shape)
-    return Outline(quads.corners[top] * scale, seen, beside, lighter[top], float(score[top]))
+    return Outline(quads.corners[top] * scale, seen, lighter[top], float(score[top]))
 
 
 def without_strokes(pixels: U8) -> tuple[U8, float]:
@@ -186,7 +186,7 @@ def _weigh_sides(lines: Lines, quads: _Quads, shape: tuple[int, ...]) -> tuple[F
     light = np.where(inward, rising, falling)
     dark = np.where(inward, falling, rising) * DARKER
     clear = (np.maximum(light, dark) + UNSEEN * (length - shown)) / length
-    apart = np.minimum(over(lines.apart, low, high) / np.maximum(shown, 1.0), 60.0) / 60.0
+    apart = np.minimum(over(lines.apart, low, high) / np.maximum(shown, 1.0), APART) / APART
     reach = 0.08 * length
     beyond = np.zeros_like(length)
     for first, last in ((low - reach, low), (high, high + reach)):
@@ -211,31 +211,34 @@ def _weigh_sides(lines: Lines, quads: _Quads, shape: tuple[int, ...]) -> tuple[F
 
 
 def _weigh_areas(bare: U8, quads: _Quads) -> F64:
-    """Return what brightness within and without says for each candidate (Q,)."""
+    """Return what lies within and without says for each candidate (Q,).
+
+    Paper is lighter than a desk, and no more of it lies around: whatever outside has the tone
+    of the paper inside speaks against a candidate, for it is the page's own margin.
+    """
     height, width = bare.shape[:2]
     size = 48, max(8, round(48 * height / width))
-    tiny = cv2.resize(bare, size, interpolation=cv2.INTER_AREA).astype(np.float32)
-    light = tiny.mean(axis=2).ravel()
+    tiny = cv2.resize(bare, size, interpolation=cv2.INTER_AREA).astype(np.float32).reshape(-1, 3)
+    light = tiny.mean(axis=1)
     x, y = np.meshgrid(np.arange(size[0]) + 0.5, np.arange(size[1]) + 0.5)
     places = np.stack([x.ravel() * width / size[0], y.ravel() * height / size[1]], axis=1)
     inside = _inside(quads.corners, places).astype(np.float32)
     outside = 1.0 - inside
-    within = inside @ light / np.maximum(inside.sum(axis=1), 1.0)
+    count = np.maximum(inside.sum(axis=1), 1.0)
+    within = inside @ light / count
     without = outside @ light / np.maximum(outside.sum(axis=1), 1.0)
     lighter: F64 = np.clip((within - without) / 100.0, -1.0, 1.0).astype(np.float64)
     share = np.minimum(outside.mean(axis=1) / 0.1, 1.0)
-    result: F64 = BRIGHT * lighter * share
+    order = np.argsort(light)
+    reached = np.cumsum(inside[:, order], axis=1) >= PAPER_QUANTILE * count[:, None]
+    tone = light[order][reached.argmax(axis=1)]
+    tint = tiny - light[:, None]
+    paper = inside * (light > PAPER_LIGHT * tone[:, None])
+    own = paper @ tint / np.maximum(paper.sum(axis=1), 1.0)[:, None]
+    away = np.abs(tint[None] - own[:, None]).max(axis=2)
+    more = outside * (light > PAPER_LIGHT * tone[:, None]) * (away < PAPER_TINT)
+    result: F64 = BRIGHT * lighter * share - MORE_PAPER * more.mean(axis=1)
     return result
-
-
-def _beside_border(corners: F64, shape: tuple[int, ...]) -> Bool:
-    """Return (4,) which sides run along the picture's border."""
-    size = np.array([shape[1], shape[0]], np.float64)
-    ends = np.stack([corners, np.roll(corners, -1, axis=0)])
-    low = (ends < BESIDE * size).all(axis=0)
-    high = (ends > (1.0 - BESIDE) * size).all(axis=0)
-    beside: Bool = np.asarray(low | high, np.bool_)
-    return np.asarray(beside.any(axis=1), np.bool_)
 
 
 def _inside(corners: F64, places: F64) -> Bool:
