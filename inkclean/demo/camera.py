@@ -74,8 +74,8 @@ class Conditions:
     shadow_from: float = 20.0
     exposure: float = 0.85
     gloss: float = 0.012
-    ink_texture: float = 0.02
-    blur_px: float = 0.8
+    ink_texture: float = 0.015
+    blur_px: float = 0.7
     shot: float = 1.5e-4
     read: float = 0.002
     chroma_soft_px: float = 0.8

@@ -183,7 +183,7 @@ def _solid_blacks(sheet: F32, records: Records) -> tuple[F32, ...]:
             continue
         mask = np.zeros(part.shape, np.uint8)
         cv2.fillPoly(mask, [pts - (x0, y0)], 1)
-        core = cv2.erode(mask, np.ones((9, 9), np.uint8))
-        if core.any() and part[core > 0].min() > 0.99:
+        core = cv2.erode(mask, np.ones((5, 5), np.uint8))
+        if core.any() and part[core > 0].min() > 0.9:
             kept.append(polygon.astype(np.float32))
     return tuple(kept)

@@ -11,6 +11,8 @@ from inkclean.arrays import F64
 # wave lengths of a hand's tremor, and their share of it: slow drift, wrist, fingers
 _WAVES_MM = (31.0, 11.0, 3.7)
 _SHARES = (0.55, 0.33, 0.18)
+# no pen or brush ends finer than this: wet ink draws together (by eye, no source)
+_FINEST_MM = 0.09
 _CAP_POINTS = 5
 
 
@@ -99,7 +101,7 @@ def ink_strokes(centres: F64, pen: Pen, rng: np.random.Generator) -> list[F64]:
     fall = np.sin(0.5 * np.pi * np.clip((length - along) / taper, 0.0, 1.0))
     width = (pen.start + (1 - pen.start) * rise) * (pen.end + (1 - pen.end) * fall)
     width = pen.width_mm * width * (1.0 + tremor(along, pen.pressure, rng))
-    return list(_outlines(centres, _normals(centres), np.maximum(width, 0.02)))
+    return list(_outlines(centres, _normals(centres), np.maximum(width, _FINEST_MM)))
 
 
 def skips(curve: F64, pen: Pen, rng: np.random.Generator) -> list[F64]:
