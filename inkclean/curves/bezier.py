@@ -46,11 +46,17 @@ def sample(points: F64, tolerance: F32, first: I64, last: I64, count: int) -> tu
     """Return samples (2, S, M) relative to each start, even in index, and tolerances (S, M).
 
     ``points`` is (2, N); spans run from index ``first`` to ``last`` inclusive, and the samples
-    are points of theirs, evenly chosen.
+    are points of theirs, evenly chosen, or lie between.
     """
     step = np.arange(count, dtype=np.float32) / np.float32(count - 1)
     at = first[:, None] + np.rint((last - first)[:, None] * step).astype(np.int64)
     q = points[:, at] - points[:, first][:, :, None]
+    if count <= FEW_SAMPLES:
+        # With as many samples as points, some must lie between: a cubic may bulge there.
+        exact = first[:, None] + (last - first)[:, None] * np.linspace(0.0, 1.0, count)
+        low = np.minimum(exact.astype(np.int64), last[:, None] - 1)
+        q = points[:, low] + (exact - low) * (points[:, low + 1] - points[:, low])
+        q -= points[:, first][:, :, None]
     return q.astype(np.float32), tolerance[at]
 
 
