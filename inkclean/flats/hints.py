@@ -7,12 +7,12 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 
-from inkclean.arrays import F64, I32, I64, U8, U16, Bool
+from inkclean.arrays import F64, I32, I64, U8, Bool
 from inkclean.errors import InputError
 from inkclean.flats.colour_space import difference, to_lab
 from inkclean.flats.colours import Colouring
 from inkclean.flats.palette import PAPER, colour_name, unlike
-from inkclean.flats.split import split_area
+from inkclean.flats.split import split_areas
 from inkclean.flats.values import FIGURE, Flats
 from inkclean.ink.values import Ink
 
@@ -93,36 +93,30 @@ def hints_in_picture(picture: U8, width_mm: float, height_mm: float) -> Hints:
         raise InputError("no dab of colour is in it")
     colours, kind = _colour_classes(picture, mask)
     scale = np.array([width_mm / mask.shape[1], height_mm / mask.shape[0]])
-    step = max(int(np.sqrt(np.count_nonzero(mask) / _MOST_POINTS)), 1)
-    points: list[F64] = []
-    dabs: list[I64] = []
-    owner: list[int] = []
-    for number in range(len(colours)):
-        xy, piece, count = _dabs((kind == number + 1).view(np.uint8), step)
-        points.append((xy + 0.5) * scale)
-        dabs.append(piece + len(owner))
-        owner += [number] * count
+    step = max(int(np.sqrt(np.count_nonzero(kind) / _MOST_POINTS)), 1)
+    xy, dab, owner = _dabs(kind, step)
     return Hints(
-        np.concatenate(points),
-        np.concatenate(dabs).astype(np.int32),
-        colours[owner],
+        (xy + 0.5) * scale,
+        dab.astype(np.int32),
+        colours[owner - 1],
         ("",) * len(owner),
         each_mm2=float(scale.prod() * step**2),
     )
 
 
 def _colour_classes(picture: U8, mask: Bool) -> tuple[U8, U8]:
-    """Return the dabs' colours (K, 3) and which one each pixel has, 1..K, 0 = no dab."""
-    packed = picture[..., :3] >> 3
-    code = packed[..., 0].astype(np.uint16) << np.uint16(10)
-    code |= packed[..., 1].astype(np.uint16) << np.uint16(5)
-    code |= packed[..., 2]
-    # soft edges blend into what lies beneath: colours are read where a dab is even
+    """Return the dabs' colours (K, 3) and which one each pixel has, 1..K, 0 = none.
+
+    Soft rims, where a colour blends into what lies beneath, are left out.
+    """
+    packed: U8 = picture[..., :3] >> np.uint8(3)
     frame = np.ones((3, 3), np.uint8)
-    even = (cv2.dilate(packed, frame) - cv2.erode(packed, frame)).max(axis=2) <= 1
-    even &= cv2.erode(mask.view(np.uint8), frame).view(np.bool_)
-    source = even | _thin(mask, even, code)
-    count = np.bincount(code[source], minlength=1 << 15)
+    spread = cv2.subtract(cv2.dilate(packed, frame), cv2.erode(packed, frame))
+    even = cv2.inRange(spread, np.zeros(3), np.ones(3)) != 0
+    even &= cv2.erode(mask.view(np.uint8), frame) != 0
+    source = even | _thin(mask, even, packed)
+    code = _code(packed[source])
+    count = np.bincount(code, minlength=1 << 15)
     bins = np.flatnonzero(count)
     bins = bins[np.argsort(-count[bins], kind="stable")]
     lab = to_lab(np.stack([bins >> 10, bins >> 5 & 31, bins & 31], axis=1) * 8 + 4)
@@ -133,22 +127,32 @@ def _colour_classes(picture: U8, mask: Bool) -> tuple[U8, U8]:
         open_ &= difference(lab[chosen[-1]], lab) >= _ONE_COLOUR
         if len(chosen) > _MOST_COLOURS:
             raise InputError(f"more than {_MOST_COLOURS} colours are in it: dab with plain ones")
-    seen = np.unique(code[mask])
-    seen_lab = to_lab(np.stack([seen >> 10, seen >> 5 & 31, seen & 31], axis=1) * 8 + 4)
     table = np.zeros(1 << 15, np.uint8)
-    table[seen] = difference(seen_lab[:, None], lab[chosen][None]).argmin(axis=1) + 1
-    kind = table[code] * mask
-    colours = [_commonest(picture[..., :3][source & (kind == k + 1)]) for k in range(len(chosen))]
-    return np.array(colours, np.uint8), kind
+    table[bins] = difference(lab[:, None], lab[chosen][None]).argmin(axis=1) + 1
+    kinds = table[code]
+    kind = np.zeros(mask.shape, np.uint8)
+    kind[source] = kinds
+    pixels = picture[..., :3][source]
+    order = np.argsort(kinds, kind="stable")
+    parts = np.split(order, np.searchsorted(kinds[order], np.arange(2, len(chosen) + 1)))
+    return np.array([_commonest(pixels[part]) for part in parts], np.uint8), kind
 
 
-def _thin(mask: Bool, even: Bool, code: U16) -> Bool:
+def _code(packed: U8) -> I64:
+    """Return one number for each colour (N, 3) of five bits a channel."""
+    red, green, blue = packed.T.astype(np.int64)
+    return np.asarray(red << 10 | green << 5 | blue)
+
+
+def _thin(mask: Bool, even: Bool, packed: U8) -> Bool:
     """Return the pixels of the commonest colour of each dab too thin to be even anywhere."""
     count, pieces = cv2.connectedComponents(mask.view(np.uint8), connectivity=8)
     whole = np.bincount(pieces[even], minlength=count) > 0
     whole[0] = True
-    row, column = np.nonzero(~whole[pieces])
-    key = pieces[row, column].astype(np.int64) << 15 | code[row, column]
+    row, column = np.nonzero(mask)
+    left = ~whole[pieces[row, column]]
+    row, column = row[left], column[left]
+    key = pieces[row, column].astype(np.int64) << 15 | _code(packed[row, column])
     pair, inverse, hits = np.unique(key, return_inverse=True, return_counts=True)
     order = np.lexsort((-hits, pair >> 15))
     best = order[np.unique((pair >> 15)[order], return_index=True)[1]]
@@ -164,14 +168,23 @@ def _commonest(pixels: U8) -> U8:
     return np.asarray(colours[count.argmax()])
 
 
-def _dabs(mask: U8, step: int) -> tuple[F64, I64, int]:
-    """Return pixels (x, y) of a mask, on a grid of ``step``, their dab from 0, and how many."""
-    count, pieces = cv2.connectedComponents(mask, connectivity=8)
-    row, column = np.nonzero(mask)
-    piece = pieces[row, column].astype(np.int64) - 1
+def _dabs(kind: U8, step: int) -> tuple[F64, I64, I64]:
+    """Return pixels (x, y), on a grid of ``step``, the dab of each, and the dabs' kinds.
+
+    Pixels of one kind that hang together are a dab; each keeps one pixel at least.
+    """
+    count, pieces = cv2.connectedComponents((kind > 0).view(np.uint8), connectivity=8)
+    row, column = np.nonzero(kind)
+    key = pieces[row, column].astype(np.int64) << 8 | kind[row, column]
+    one_of = np.full(count << 8, -1, np.int64)
+    one_of[key] = np.arange(len(key))
+    present = np.flatnonzero(one_of >= 0)
     kept = (row % step == 0) & (column % step == 0)
-    kept[np.unique(piece, return_index=True)[1]] = True
-    return np.stack([column, row], axis=1)[kept].astype(np.float64), piece[kept], count - 1
+    kept[one_of[present]] = True
+    number = np.zeros(count << 8, np.int64)
+    number[present] = np.arange(len(present))
+    xy = np.stack([column, row], axis=1)[kept].astype(np.float64)
+    return xy, number[key[kept]], present & 255
 
 
 def _palette(hints: Hints) -> tuple[U8, I64, tuple[str, ...]]:
@@ -223,16 +236,16 @@ def _settle_conflicts(
 ) -> tuple[Flats, I64, I64]:
     """Split every area that is held by several colours."""
     labels, count = np.unique(touched, return_counts=True)
+    labels = labels[count > 1]
+    if not len(labels):
+        return flats, touched, row
+    # only dabs that hold the area have a say in it
     under = _labels_under(flats, hints.points)
-    for label in labels[count > 1].tolist():
-        rows = row[touched == label]
-        inside = (under == label) & np.isin(row_of_dab[hints.dab], rows)
-        seeds = row_of_dab[hints.dab[inside]]
-        flats, pieces = split_area(flats, ink, label, hints.points[inside], seeds)
-        keep = touched != label
-        touched = np.concatenate([touched[keep], list(pieces)])
-        row = np.concatenate([row[keep], list(pieces.values())])
-    return flats, touched, row
+    of_point = row_of_dab[hints.dab]
+    say = np.isin(under * 256 + of_point, touched * 256 + row) & np.isin(under, labels)
+    flats, pieces, owners = split_areas(flats, ink, under[say], hints.points[say], of_point[say])
+    keep = ~np.isin(touched, labels)
+    return flats, np.concatenate([touched[keep], pieces]), np.concatenate([row[keep], owners])
 
 
 def _follow(flats: Flats, of_area: I64, kinds: int) -> None:

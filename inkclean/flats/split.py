@@ -1,4 +1,4 @@
-"""One area split between several dabs of colour."""
+"""Areas split between several dabs of colour."""
 
 from __future__ import annotations
 
@@ -6,9 +6,10 @@ from dataclasses import replace
 
 import cv2
 import numpy as np
+from scipy.ndimage import find_objects
 from scipy.sparse import csgraph, csr_array
 
-from inkclean.arrays import F32, F64, I64, U16, Bool
+from inkclean.arrays import F64, I64, Bool
 from inkclean.errors import InputError
 from inkclean.flats.values import Flats, Rows
 from inkclean.ink.values import Ink
@@ -22,48 +23,50 @@ _THROUGH_INK = 1e4
 _MOST_LABELS = 65535
 
 
-def split_area(
-    flats: Flats, ink: Ink, label: int, points: F64, owner: I64
-) -> tuple[Flats, dict[int, int]]:
-    """Split an area between owners of dabs; return the flats and whose each piece is.
+def split_areas(
+    flats: Flats, ink: Ink, label: I64, points: F64, owner: I64
+) -> tuple[Flats, I64, I64]:
+    """Split areas between the owners of dabs; return the flats, the pieces and their owners.
 
-    ``points`` (P, 2) are x, y in mm inside the area, ``owner`` (P,) numbers. A pixel goes to
-    the owner whose dab is nearest by a way inside the area, off the ink, on which a step
-    costs the inverse cube of the distance to the next ink: wide rooms cost next to nothing
-    and necks much, so pieces meet where the room between them is narrowest (a geodesic
-    distance with a weight; Dijkstra's algorithm from all dabs at once). The first owner's
-    piece keeps the label.
+    ``points`` (P, 2) are x, y in mm, ``label`` (P,) the area each lies in, ``owner`` (P,)
+    numbers; every area named has two owners at least. A pixel goes to the owner whose dab is
+    nearest by a way inside the area, off the ink, on which a step costs the inverse cube of
+    the distance to the next ink: wide rooms cost next to nothing and necks much, so pieces
+    meet where the room between them is narrowest (a geodesic distance with a weight;
+    Dijkstra's algorithm from all dabs at once). The piece of the first owner keeps its label.
 
     Raises:
         InputError: there would be more than 65 535 areas.
     """
-    owners = np.unique(owner)
-    fresh = len(flats.areas) + np.arange(1, len(owners))
-    if fresh[-1] > _MOST_LABELS:
+    split = np.unique(label)
+    claims = np.unique(label << 32 | owner)
+    whose, owners = claims >> 32, claims & 0xFFFFFFFF
+    first = np.diff(whose, prepend=-1) != 0
+    pieces = np.where(first, whose, len(flats.areas) + np.cumsum(~first))
+    if pieces.max() > _MOST_LABELS:
         raise InputError("the dabs would split the page into more than 65 535 areas")
-    top, left, bottom, right = _box(flats.labels, label)
-    crop = flats.labels[top:bottom, left:right]
-    inside = crop == label
-    free = inside & (ink.coverage[top:bottom, left:right] < 0.5)
-    at = np.floor(points * flats.px_per_mm).astype(np.int64) - np.array([left, top])
-    piece = _nearest_owner(inside, free, at, np.searchsorted(owners, owner), len(owners))
-
     labels = flats.labels.copy()
-    new = np.concatenate([[label], fresh]).astype(np.uint16)
-    labels[top:bottom, left:right][inside] = new[piece[inside]]
-    split = replace(flats, labels=labels)
-    rows = [_row(flats, labels, ink, label, int(each), (top, left, bottom, right)) for each in new]
-    areas = np.concatenate([flats.areas, *rows[1:]])
-    areas[label - 1] = rows[0][0]
-    pairs = _neighbours(split, label, new)
-    _enclose_anew(areas, pairs, label, new)
-    split = replace(split, areas=areas, neighbours=pairs)
-    return split, {int(each): int(who) for each, who in zip(new, owners, strict=True)}
-
-
-def _box(labels: U16, label: int) -> tuple[int, int, int, int]:
-    x, y, width, height = cv2.boundingRect((labels == label).view(np.uint8))
-    return y, x, y + height, x + width
+    rows: list[Rows] = []
+    boxes = find_objects(flats.labels.astype(np.int32))
+    for old in split.tolist():
+        box = boxes[old - 1]
+        mine, here = pieces[whose == old], label == old
+        corner = np.array([box[1].start, box[0].start])
+        at = np.floor(points[here] * flats.px_per_mm).astype(np.int64) - corner
+        inside = flats.labels[box] == old
+        paper = inside & (ink.coverage[box] < 0.5)
+        number = np.searchsorted(owners[whose == old], owner[here])
+        part = mine[_nearest_owner(inside, paper, at, number, len(mine))].astype(np.uint16)
+        np.copyto(labels[box], part, where=inside)
+        for piece in mine.tolist():
+            each = (part == piece) & inside
+            rows.append(_row(flats, each, each & paper, old, piece, corner))
+    every = np.concatenate(rows)  # in the order of the pieces
+    areas = np.concatenate([flats.areas, every[~first]])
+    areas[split - 1] = every[first]
+    pairs = _neighbours(replace(flats, labels=labels), pieces)
+    _enclose_anew(areas, pairs, split, pieces)
+    return replace(flats, labels=labels, areas=areas, neighbours=pairs), pieces, owners
 
 
 def _nearest_owner(inside: Bool, free: Bool, at: I64, owner: I64, count: int) -> I64:
@@ -85,16 +88,24 @@ def _nearest_owner(inside: Bool, free: Bool, at: I64, owner: I64, count: int) ->
     of_seed[seeds] = owner[first]
     coarse = of_seed[np.maximum(source, 0)].reshape(h, w)
     # soft borders between the cells, so that the pieces' edge is no staircase
-    best = np.full((height, width), -1, np.float32)
-    result = np.zeros((height, width), np.int64)
+    best = np.full((h * step, w * step), -1, np.float32)
+    result = np.zeros(best.shape, np.int64)
     for number in range(count):
-        part = cv2.GaussianBlur((coarse == number).astype(np.float32), (3, 3), 0)
-        fine: F32 = np.asarray(
-            cv2.resize(part, (w * step, h * step), interpolation=cv2.INTER_LINEAR), np.float32
-        )[:height, :width]
-        result[fine > best] = number
-        np.maximum(best, fine, out=best)
-    return result
+        x, y, wide, high = cv2.boundingRect((coarse == number).view(np.uint8))
+        rows, columns = _widened(y, high, h), _widened(x, wide, w)
+        part = cv2.GaussianBlur((coarse[rows, columns] == number).astype(np.float32), (3, 3), 0)
+        fine = cv2.resize(part, None, fx=step, fy=step, interpolation=cv2.INTER_LINEAR)
+        window = (
+            slice(rows.start * step, rows.stop * step),
+            slice(columns.start * step, columns.stop * step),
+        )
+        result[window][fine > best[window]] = number
+        np.maximum(best[window], fine, out=best[window])
+    return result[:height, :width]
+
+
+def _widened(start: int, length: int, most: int) -> slice:
+    return slice(max(start - 2, 0), min(start + length + 2, most))
 
 
 def _grid(cost: F64, cells: Bool) -> csr_array:
@@ -121,16 +132,12 @@ def _grid(cost: F64, cells: Bool) -> csr_array:
     )
 
 
-def _row(
-    flats: Flats, labels: U16, ink: Ink, old: int, label: int, box: tuple[int, int, int, int]
-) -> Rows:
-    """Return the row (1,) of one piece of the area ``old``."""
-    top, left, bottom, right = box
+def _row(flats: Flats, piece: Bool, paper: Bool, old: int, label: int, corner: I64) -> Rows:
+    """Return the row (1,) of one piece of the area ``old``; ``corner`` is its window's x, y."""
+    left, top = corner.tolist()
     scale = flats.px_per_mm
-    mine = labels[top:bottom, left:right] == label
-    paper = mine & (ink.coverage[top:bottom, left:right] < 0.5)
     if not paper.any():
-        paper = mine
+        paper = piece
     room = cv2.distanceTransform(np.pad(paper, 1).view(np.uint8), cv2.DIST_L2, 5)[1:-1, 1:-1]
     row, column = np.unravel_index(int(room.argmax()), room.shape)
     x, y, width, height = cv2.boundingRect(paper.view(np.uint8))
@@ -144,9 +151,9 @@ def _row(
     return result
 
 
-def _enclose_anew(areas: Rows, pairs: Rows, label: int, new: U16) -> None:
-    """Give what the split area enclosed to the one piece it touches, if it is one, in place."""
-    held = areas["label"][areas["enclosing"] == label]
+def _enclose_anew(areas: Rows, pairs: Rows, split: I64, new: I64) -> None:
+    """Give what a split area enclosed to the one piece it touches, if it is one, in place."""
+    held = areas["label"][np.isin(areas["enclosing"], split)]
     child = np.concatenate([pairs["a"], pairs["b"]])
     piece = np.concatenate([pairs["b"], pairs["a"]])
     at = np.isin(child, held) & np.isin(piece, new)
@@ -155,17 +162,18 @@ def _enclose_anew(areas: Rows, pairs: Rows, label: int, new: U16) -> None:
     areas["enclosing"][children - 1] = np.where(count == 1, piece[at][first], 0)
 
 
-def _neighbours(flats: Flats, label: int, new: U16) -> Rows:
-    """Return the pairs with those of the split area counted anew."""
+def _neighbours(flats: Flats, new: I64) -> Rows:
+    """Return the pairs with those of the split areas counted anew."""
     old = flats.neighbours
-    kept = old[(old["a"] != label) & (old["b"] != label)]
-    sides = (flats.labels[:, :-1], flats.labels[:, 1:]), (flats.labels[:-1], flats.labels[1:])
     touched = np.zeros(_MOST_LABELS + 1, np.bool_)
     touched[new] = True
+    kept = old[~(touched[old["a"]] | touched[old["b"]])]
+    sides = (flats.labels[:, :-1], flats.labels[:, 1:]), (flats.labels[:-1], flats.labels[1:])
     codes = []
     for one, other in sides:
-        row, column = np.nonzero((one != other) & (touched[one] | touched[other]))
+        row, column = np.nonzero(one != other)
         a, b = one[row, column].astype(np.int64), other[row, column].astype(np.int64)
+        a, b = (side[touched[a] | touched[b]] for side in (a, b))
         codes.append(np.minimum(a, b) << 16 | np.maximum(a, b))
     pair, count = np.unique(np.concatenate(codes), return_counts=True)
     pair, count = pair[pair >> 16 > 0], count[pair >> 16 > 0]

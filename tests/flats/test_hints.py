@@ -142,6 +142,7 @@ def test_a_picture_of_soft_dabs_gives_their_colours_exactly() -> None:
     cv2.circle(picture, (60, 150), 10, (*RED, 255), -1)
     hints = hints_in_picture(picture, 30, 20)
     assert sorted(map(tuple, hints.colours.tolist())) == sorted([RED, RED, BLUE])
+    assert len(hints.names) == 3  # blended rims make no dabs of their own
     for dab in range(3):
         at = hints.points[hints.dab == dab]
         assert (at >= 0).all()
