@@ -9,6 +9,7 @@ import click
 
 from inkclean import __version__
 from inkclean.cli_clean import clean
+from inkclean.cli_demo import demo
 from inkclean.cli_press import press
 from inkclean.errors import InkcleanError
 
@@ -34,7 +35,7 @@ def main() -> None:
     """
 
 
-for _command in (clean, press):
+for _command in (clean, press, demo):
     main.add_command(_command)
 
 

@@ -1,0 +1,68 @@
+"""The command ``demo``: draws the demo page, photographs it, and takes it all the way."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from inkclean.cli_clean import summary
+from inkclean.errors import InkcleanError
+
+NAME = "lamp-heron"
+
+
+@click.command()
+@click.argument(
+    "folder", metavar="[DIR]", default="demo-page", type=click.Path(path_type=Path, file_okay=False)
+)
+@click.option("--quiet", is_flag=True, help="Print nothing but errors.")
+@click.option("--replace", is_flag=True, help="Write over results that are there.")
+def demo(folder: Path, quiet: bool, replace: bool) -> None:
+    """Draw the demo page, photograph it and clean it; everything lands in DIR."""
+
+    def say(text: str) -> None:
+        if not quiet:
+            click.echo(text)
+
+    from inkclean.batch import Job, clean_file
+    from inkclean.results import Order
+    from inkclean.ticket import Settings
+
+    photo = folder / f"{NAME}.jpg"
+    say("drawing the page and photographing it …")
+    shoot(photo, replace)
+    say("cleaning the photo …")
+    order = Order(Settings(), ("lines", "pencil", "tone", "proof"))
+    outcome = clean_file(Job(photo, folder, order, replace))
+    if outcome.error is not None:
+        raise DemoError(outcome.error, outcome.exit_code)
+    for report in outcome.reports:
+        for line in summary(report):
+            say(line)
+    say(f"look at {folder / NAME}.proof.png first: before, after, and what is in doubt")
+
+
+class DemoError(InkcleanError):
+    """A step of the demo failed; carries that step's words and exit code."""
+
+    def __init__(self, text: str, exit_code: int) -> None:
+        super().__init__(text)
+        self.exit_code = exit_code
+
+
+def shoot(path: Path, replace: bool) -> None:
+    """Draw and photograph the demo page; a photo that is there already and the same stays.
+
+    Raises:
+        OutputError: another file bears the photo's name.
+    """
+    from inkclean.deliver.files import placed
+    from inkclean.demo.camera import photograph
+    from inkclean.demo.page import draw
+
+    jpeg = photograph(draw()).jpeg
+    if path.exists() and path.read_bytes() == jpeg:
+        return
+    with placed(path, replace) as draft:
+        draft.write_bytes(jpeg)
