@@ -37,14 +37,14 @@ class Hints:
 
     ``points`` (P, 2) float64: x, y in mm from the sheet's top left; ``dab`` (P,) int32: which
     dab each point belongs to; ``colours`` (D, 3) uint8 sRGB and ``names`` of D dabs, "" where
-    none is given. ``each_mm2`` is the paper that a point stands for, 0 for points of a list.
+    none is given. ``covers_mm2`` (D,) float64 is the paper that each dab covers, None for mere points.
     """
 
     points: F64
     dab: I32
     colours: U8
     names: tuple[str, ...]
-    each_mm2: float = 0.0
+    covers_mm2: F64 | None = None
 
 
 def colour_by_hints(flats: Flats, ink: Ink, hints: Hints) -> tuple[Flats, Colouring]:
@@ -94,13 +94,13 @@ def hints_in_picture(picture: U8, width_mm: float, height_mm: float) -> Hints:
     colours, kind = _colour_classes(picture, mask)
     scale = np.array([width_mm / mask.shape[1], height_mm / mask.shape[0]])
     step = max(int(np.sqrt(np.count_nonzero(kind) / _MOST_POINTS)), 1)
-    xy, dab, owner = _dabs(kind, step)
+    xy, dab, owner, pixels = _dabs(kind, step)
     return Hints(
         (xy + 0.5) * scale,
         dab.astype(np.int32),
         colours[owner - 1],
         ("",) * len(owner),
-        each_mm2=float(scale.prod() * step**2),
+        covers_mm2=pixels * scale.prod(),
     )
 
 
@@ -168,8 +168,8 @@ def _commonest(pixels: U8) -> U8:
     return np.asarray(colours[count.argmax()])
 
 
-def _dabs(kind: U8, step: int) -> tuple[F64, I64, I64]:
-    """Return pixels (x, y), on a grid of ``step``, the dab of each, and the dabs' kinds.
+def _dabs(kind: U8, step: int) -> tuple[F64, I64, I64, F64]:
+    """Return pixels (x, y), on a grid of ``step``, the dab of each, the dabs' kinds and sizes.
 
     Pixels of one kind that hang together are a dab; each keeps one pixel at least.
     """
@@ -184,7 +184,8 @@ def _dabs(kind: U8, step: int) -> tuple[F64, I64, I64]:
     number = np.zeros(count << 8, np.int64)
     number[present] = np.arange(len(present))
     xy = np.stack([column, row], axis=1)[kept].astype(np.float64)
-    return xy, number[key[kept]], present & 255
+    size = np.bincount(number[key], minlength=len(present)).astype(np.float64)
+    return xy, number[key[kept]], present & 255, size
 
 
 def _palette(hints: Hints) -> tuple[U8, I64, tuple[str, ...]]:
@@ -224,7 +225,8 @@ def _touches(flats: Flats, hints: Hints, row_of_dab: I64) -> tuple[I64, I64]:
     most = np.zeros(len(total), np.int64)
     np.maximum.at(most, dab, hits)
     size = np.concatenate([[np.inf], np.maximum(flats.areas["size_mm2"], 1e-9)])
-    of_area = hits * hints.each_mm2 / size[label]
+    covers = np.zeros(len(total)) if hints.covers_mm2 is None else hints.covers_mm2
+    of_area = hits / total[dab] * covers[dab] / size[label]
     holds = (hits == most[dab]) | (hits >= _OF_DAB * total[dab]) | (of_area >= _OF_AREA)
     holds &= label > 0
     held = np.unique(label[holds] * 256 + row_of_dab[dab[holds]])

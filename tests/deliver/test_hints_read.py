@@ -45,7 +45,8 @@ def test_a_png_is_laid_over_the_whole_sheet_at_any_resolution(
     # pixels 60 to 69 and 10 to 19 at 2 mm, the rim of one pixel left out as it may be soft
     np.testing.assert_allclose(hints.points.min(axis=0), [123, 23])
     np.testing.assert_allclose(hints.points.max(axis=0), [137, 37])
-    assert hints.each_mm2 == pytest.approx(4.0)
+    assert hints.covers_mm2 is not None
+    np.testing.assert_allclose(hints.covers_mm2, [8 * 8 * 4.0])
 
 
 def test_a_grey_png_has_no_dab(tmp_path: Path) -> None:

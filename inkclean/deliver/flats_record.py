@@ -1,0 +1,174 @@
+"""Flats and their edits in the ticket: plain JSON values, lengths in mm of the sheet."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+import numpy as np
+
+from inkclean.arrays import F64
+from inkclean.errors import InputError
+from inkclean.flats.colours import Colouring
+from inkclean.flats.hints import Hints
+from inkclean.flats.values import BACKGROUND, FIGURE, GUTTER, FlatEdits, Flats, Point
+
+_KINDS = {FIGURE: "figure", BACKGROUND: "background", GUTTER: "gutter"}
+_DECIMALS = 3  # a micrometre
+# Points of a dab that the ticket keeps: enough to say which areas it covers and how far.
+_MOST_POINTS = 200
+_SHAPES = {"bridges": (4, 2), "opened": (2,), "joins": (2, 2)}
+
+
+def flats_record(flats: Flats, colouring: Colouring) -> dict[str, Any]:
+    """Return colours, areas and bridges for the ticket and for ``--json``."""
+    areas = flats.areas
+    rows = colouring.of_area[1:].tolist()
+    return {
+        "colours": [
+            {"name": name, "colour": _hex(colour)}
+            for name, colour in zip(colouring.names, colouring.palette, strict=True)
+        ],
+        "areas": [
+            {
+                "area": int(area["label"]),
+                "x_mm": _round(area["x_mm"]),
+                "y_mm": _round(area["y_mm"]),
+                "size_mm2": _round(area["size_mm2"]),
+                "box_mm": [
+                    _round(area[side]) for side in ("left_mm", "top_mm", "right_mm", "bottom_mm")
+                ],
+                "kind": _KINDS[int(area["kind"])],
+                "enclosing": int(area["enclosing"]),
+                "panel": int(area["panel"]),
+                "colour": row,
+            }
+            for area, row in zip(areas, rows, strict=True)
+        ],
+        "neighbours": [
+            [int(pair["a"]), int(pair["b"]), _round(pair["edge_mm"])] for pair in flats.neighbours
+        ],
+        "bridges": [
+            {
+                "cubic_mm": np.round(bridge["cubic"], _DECIMALS).tolist(),
+                "confidence": _round(bridge["confidence"]),
+                "doubtful": bool(bridge["doubtful"]),
+                "given": bool(bridge["given"]),
+            }
+            for bridge in flats.bridges
+        ],
+    }
+
+
+def edits_record(edits: FlatEdits, hints: Hints | None = None) -> dict[str, Any]:
+    """Return the edits of the flats, and the colours given, for the ticket."""
+    record: dict[str, Any] = {
+        "bridges": [_points(bridge) for bridge in edits.bridges],
+        "opened": _points(edits.opened),
+        "joins": [_points(join) for join in edits.joins],
+        "parts": [_points(part) for part in edits.parts],
+    }
+    if hints is not None:
+        record["dabs"] = [_dab(hints, number) for number in range(len(hints.colours))]
+    return record
+
+
+def read_edits(record: Mapping[str, Any]) -> tuple[FlatEdits, Hints | None]:
+    """Return the edits and colours that a ticket holds; what it does not name is empty.
+
+    Raises:
+        InputError: a value is not what ``edits_record`` writes.
+    """
+    found = {key: _read_points(record, key, shape) for key, shape in _SHAPES.items()}
+    parts = [_array(part, "parts", None) for part in _list(record, "parts")]
+    edits = FlatEdits(
+        bridges=tuple(_tuples(each) for each in found["bridges"]),  # type: ignore[misc]
+        opened=_tuples(found["opened"]),
+        joins=tuple(_tuples(each) for each in found["joins"]),  # type: ignore[misc]
+        parts=tuple(_tuples(part) for part in parts),
+    )
+    return edits, _read_dabs(_list(record, "dabs")) if "dabs" in record else None
+
+
+def _dab(hints: Hints, number: int) -> dict[str, Any]:
+    points = hints.points[hints.dab == number]
+    step = -(-len(points) // _MOST_POINTS)
+    kept = points[::step]
+    return {
+        "colour": _hex(hints.colours[number]),
+        "name": hints.names[number],
+        "points_mm": np.round(kept, _DECIMALS).tolist(),
+        "covers_mm2": 0.0 if hints.covers_mm2 is None else _round(hints.covers_mm2[number]),
+    }
+
+
+def _read_dabs(rows: list[Any]) -> Hints | None:
+    if not rows:
+        return None
+    points, dab, colours, names, sizes = [], [], [], [], []
+    for number, row in enumerate(rows):
+        if not isinstance(row, Mapping):
+            raise _wrong("dabs")
+        at = _array(row.get("points_mm"), "dabs", None)
+        colour = str(row.get("colour", "")).removeprefix("#")
+        try:
+            colours.append(tuple(bytes.fromhex(colour)))
+            covers = float(row.get("covers_mm2", 0.0))
+        except (TypeError, ValueError):
+            raise _wrong("dabs") from None
+        if len(colours[-1]) != 3 or not len(at) or not np.isfinite(covers):
+            raise _wrong("dabs")
+        points.append(at)
+        dab += [number] * len(at)
+        names.append(str(row.get("name", "")))
+        sizes.append(covers)
+    return Hints(
+        np.concatenate(points),
+        np.array(dab, np.int32),
+        np.array(colours, np.uint8),
+        tuple(names),
+        covers_mm2=np.array(sizes) if any(sizes) else None,
+    )
+
+
+def _read_points(record: Mapping[str, Any], key: str, shape: tuple[int, ...]) -> F64:
+    rows = _list(record, key)
+    return _array(rows, key, shape) if rows else np.zeros((0, *shape))
+
+
+def _list(record: Mapping[str, Any], key: str) -> list[Any]:
+    rows = record.get(key, [])
+    if not isinstance(rows, list):
+        raise _wrong(key)
+    return rows
+
+
+def _array(rows: object, key: str, shape: tuple[int, ...] | None) -> F64:
+    try:
+        found = np.array(rows, np.float64)
+    except (TypeError, ValueError):
+        raise _wrong(key) from None
+    wanted = found.ndim == 2 and found.shape[1] == 2 if shape is None else found.shape[1:] == shape
+    if not wanted or not np.isfinite(found).all():
+        raise _wrong(key)
+    return found
+
+
+def _wrong(key: str) -> InputError:
+    return InputError(f"the flats' edits hold wrong values under '{key}': make them again")
+
+
+def _tuples(points: F64) -> tuple[Point, ...]:
+    return tuple((float(x), float(y)) for x, y in points)
+
+
+def _points(points: tuple[Point, ...]) -> list[list[float]]:
+    return [[_round(x), _round(y)] for x, y in points]
+
+
+def _round(value: float) -> float:
+    return round(float(value), _DECIMALS)
+
+
+def _hex(colour: np.ndarray[Any, np.dtype[np.uint8]]) -> str:
+    return "#" + bytes(colour.tolist()).hex()
