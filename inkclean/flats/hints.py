@@ -37,7 +37,8 @@ class Hints:
 
     ``points`` (P, 2) float64: x, y in mm from the sheet's top left; ``dab`` (P,) int32: which
     dab each point belongs to; ``colours`` (D, 3) uint8 sRGB and ``names`` of D dabs, "" where
-    none is given. ``covers_mm2`` (D,) float64 is the paper that each dab covers, None for mere points.
+    none is given. ``covers_mm2`` (D,) float64 is the paper that each dab covers, None for
+    mere points.
     """
 
     points: F64
