@@ -54,6 +54,8 @@ def edge_blur_px(channel: F32) -> float:
     lightest and darkest level around each crest of the slope. The pixel's own box counts as
     blur. A page without any edge gives 1.
     """
+    if min(channel.shape) < 16:
+        return USUAL_BLUR_PX
     tiles = _busy_tiles(channel)
     found = USUAL_BLUR_PX
     for sigma in BLUR_STEPS_PX:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
@@ -49,8 +49,8 @@ class Side:
     """One side: points start + s · along + y(s) · normal, s in 0..length, normal inwards.
 
     ``bend`` holds the Chebyshev coefficients of y over s / length · 2 − 1; two of them make a
-    straight side. ``crisp`` is the share of its places, 0..1, at which the photo shows an edge
-    right on it: near 1 for paper, and low for whatever only looks like a side from afar.
+    straight side. ``crisp`` is the share of its places in sight, 0..1, at which the photo shows
+    an edge right on it: near 1 for paper, low for whatever only looks like a side from afar.
     """
 
     start: F64
@@ -120,11 +120,12 @@ def _refine_side(pixels: U8, bare: U8, outline: Outline, k: int) -> Side:
     path, clear = _track(bare, rough, s, scale, bool(outline.lighter[k]))
     places = rough.length * np.linspace(ENDS, 1.0 - ENDS, CLOSE_PLACES)
     centre = np.interp(places, s, path)
-    y, weight = _measure(pixels, rough, places, centre, CLOSE_PX * scale)
+    y, weight, shown = _measure(pixels, rough, places, centre, CLOSE_PX * scale)
     weight *= np.interp(places, s, clear)
     if (weight > 0).mean() < LEAST_PLACES:
         return rough
-    return _fit(rough, places, y, weight)
+    side = _fit(rough, places, y, weight)
+    return replace(side, crisp=min(1.0, side.crisp / max(float(shown), LEAST_PLACES)))
 
 
 def is_ruled(pixels: U8, side: Side, scale: float) -> bool:
@@ -213,8 +214,9 @@ def _best_path(reward: F32) -> np.ndarray[tuple[int, ...], np.dtype[np.int64]]:
     return path
 
 
-def _measure(pixels: U8, side: Side, s: F64, centre: F64, reach: float) -> tuple[F64, F64]:
-    """Return the edge's offset y at each place at a fraction of a px, and its weight."""
+def _measure(pixels: U8, side: Side, s: F64, centre: F64, reach: float) -> tuple[F64, F64, float]:
+    """Return the edge's offset y at each place at a fraction of a px, its weight, and the
+    share of places that the picture shows."""
     half = max(4, round(reach))
     steps = np.arange(-half, half + 1, dtype=np.float64)
     strip, shown = _strip(pixels, side, s, centre[:, None] + steps, 1.0)
@@ -232,7 +234,7 @@ def _measure(pixels: U8, side: Side, s: F64, centre: F64, reach: float) -> tuple
     whole = shown.min(axis=1) > 0
     inner = (top > margin) & (top < slope.shape[1] - margin - 1)
     weight = np.where(whole & inner & (here > 0.2), here / (here + 2.0), 0.0)
-    return centre + steps[top] + np.clip(shift, -0.5, 0.5), weight
+    return centre + steps[top] + np.clip(shift, -0.5, 0.5), weight, float(whole.mean())
 
 
 def _fit(side: Side, s: F64, y: F64, weight: F64) -> Side:

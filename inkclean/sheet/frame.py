@@ -24,6 +24,7 @@ SMALLEST_SHARE = 0.005
 # this crisp, or it is none.
 CRISP = 0.7
 CRISP_SIDE = 0.4
+HIDDEN_SIDE = "a side of the page lies outside the picture; its size is a guess, say --paper"
 NO_PROOF, LEAST_PROOF, FULL_PROOF = 1.3, 1.57, 2.0
 
 
@@ -36,7 +37,9 @@ def whole_frame(photo: Photo, paper: Paper | None = None) -> Frame:
     height, width = photo.pixels.shape[:2]
     size = whole_size((width, height), photo.ppi, paper)
     corners = UNIT * (width, height)
-    return Frame(corners, None, size.width_mm, size.height_mm, size.name, "whole", size.trust)
+    return Frame(
+        corners, None, size.width_mm, size.height_mm, size.name, "whole", size.trust, size.doubt
+    )
 
 
 def given_frame(photo: Photo, corners_px: F64, paper: Paper | None = None) -> Frame:
@@ -59,7 +62,7 @@ def given_frame(photo: Photo, corners_px: F64, paper: Paper | None = None) -> Fr
     if (turns[0] + turns[2]) / 2.0 < SMALLEST_SHARE * width * height:
         raise UsageError("--frame: the corners enclose next to nothing; they count in photo px")
     size = framed_size(corners, (width, height), paper)
-    return Frame(corners, None, size.width_mm, size.height_mm, size.name, "given", 1.0)
+    return Frame(corners, None, size.width_mm, size.height_mm, size.name, "given", 1.0, size.doubt)
 
 
 def find_frame(photo: Photo, paper: Paper | None = None) -> Frame:
@@ -81,7 +84,7 @@ def find_frame(photo: Photo, paper: Paper | None = None) -> Frame:
             seen[k] = False
     proof = outline.score + CRISP * float(np.mean([s.crisp for s in sides if s.crisp > 0] or [0]))
     ruled = [is_ruled(photo.pixels, sides[k], scale) for k in np.flatnonzero(seen)]
-    if proof < LEAST_PROOF or sum(ruled) > len(ruled) / 2:
+    if proof < LEAST_PROOF or 2 * sum(ruled) >= max(len(ruled), 1):
         return whole_frame(photo, paper)
     edges = draw(sides)
     height, width = photo.pixels.shape[:2]
@@ -111,6 +114,7 @@ def find_frame(photo: Photo, paper: Paper | None = None) -> Frame:
         paper=size.name,
         framed="found",
         confidence=trust,
+        doubt=size.doubt if known is paper else HIDDEN_SIDE,
     )
 
 

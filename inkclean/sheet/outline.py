@@ -28,8 +28,10 @@ DARKER = 0.75
 # the corners, brightness within against without. Found on real and drawn scenes.
 WEAKEST, SIZE, COLOUR, OVERSHOOT, BRIGHT = 0.35, 0.45, 0.15, 0.15, 0.3
 # Paper is at least this share of the page, and no darker than so much of its tone, nor further
-# from its tint in codes; what each picture's worth of it outside the page costs.
-PAPER_QUANTILE, PAPER_LIGHT, PAPER_TINT, MORE_PAPER = 0.8, 0.78, 14.0, 0.7
+# from its tint in codes; what each picture's worth of it outside the page costs, and the most
+# (a white desk is like paper, and may be large).
+PAPER_QUANTILE, PAPER_LIGHT, PAPER_TINT = 0.8, 0.78, 14.0
+MORE_PAPER, MOST_PAPER = 0.7, 0.25
 # A colour difference of so many codes counts in full.
 APART = 30.0
 # A side counts as an edge only if so much of it lies in the picture; what each side costs that
@@ -237,7 +239,7 @@ def _weigh_areas(bare: U8, quads: _Quads) -> F64:
     own = paper @ tint / np.maximum(paper.sum(axis=1), 1.0)[:, None]
     away = np.abs(tint[None] - own[:, None]).max(axis=2)
     more = outside * (light > PAPER_LIGHT * tone[:, None]) * (away < PAPER_TINT)
-    result: F64 = BRIGHT * lighter * share - MORE_PAPER * more.mean(axis=1)
+    result: F64 = BRIGHT * lighter * share - np.minimum(MORE_PAPER * more.mean(axis=1), MOST_PAPER)
     return result
 
 

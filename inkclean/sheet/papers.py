@@ -15,6 +15,8 @@ from inkclean.units import MM_PER_INCH, PAPERS, Paper
 # often they turn up, in the trade's experience; common practice, no source). Sizes of one
 # aspect compete on this alone, so the smaller A sizes and the B sizes only come in by hand.
 CANDIDATES = {"A4": 0.0, "letter": 1.0, "tabloid": 2.0, "legal": 4.0}
+# Nothing in a photo tells sizes of one shape apart: pens draw as fine on A4 as on A3.
+SAME_SHAPE = {"A4": "A4 by its shape, which A3 and A5 share; if it is one of them, say --paper"}
 # Focal length of a phone's main camera over the diagonal of its picture (26 mm on the 43.3 mm
 # of a 35 mm frame), and how far others stray, as a standard deviation of the logarithm.
 FOCAL_PER_DIAGONAL = 0.62
@@ -96,7 +98,9 @@ def framed_size(corners: F64, photo_size: tuple[int, int], paper: Paper | None) 
         return Size(width, height, None, 0.4, doubt)
     lead = scored[ranked[1]] - scored[best]
     trust = 1.0 / (1.0 + math.exp(-lead / 2.0))
-    doubt = "" if trust > 0.9 else f"could be {ranked[1]} instead of {best}; say --paper"
+    doubt = SAME_SHAPE.get(best, "")
+    if trust <= 0.9:
+        doubt = f"could be {ranked[1]} instead of {best}; say --paper"
     return Size(*_laid(PAPERS[best], likely), best, trust, doubt)
 
 

@@ -31,7 +31,8 @@ class Frame:
     ``corners_px`` is (4, 2): top left, top right, bottom right, bottom left in continuous
     photo px (may lie outside the photo). ``edges_px`` is None for straight edges, else four
     (N, 2) polylines top, right, bottom, left, each from its first corner clockwise to its
-    next. ``paper`` names the matched standard size; ``confidence`` is 0..1.
+    next. ``paper`` names the matched standard size; ``confidence`` is 0..1; ``doubt`` says in
+    plain words what was guessed and how to settle it, or is empty.
     """
 
     corners_px: F64
@@ -41,6 +42,7 @@ class Frame:
     paper: str | None
     framed: Framed
     confidence: float
+    doubt: str = ""
 
 
 @dataclass(frozen=True)

@@ -165,6 +165,14 @@ def test_the_paper_named_wins() -> None:
     photo, _ = photograph(Scene())
     frame = find_frame(photo, PAPERS["A3"])
     assert (frame.paper, frame.width_mm, frame.height_mm) == ("A3", 297, 420)
+    assert not frame.doubt
+
+
+def test_sizes_of_one_shape_are_a_doubt() -> None:
+    photo, _ = photograph(Scene())
+    frame = find_frame(photo)
+    assert frame.paper == "A4"
+    assert "A3" in frame.doubt and "--paper" in frame.doubt
 
 
 @pytest.mark.parametrize(
