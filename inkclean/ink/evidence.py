@@ -26,15 +26,18 @@ from inkclean.ink.pigments import (
 )
 
 INKED_CHROMA = 0.25  # chroma in the centre of a dark stroke that black ink doesn't reach
-COLOURED_PAGE = 0.5  # share of dark stroke centres so tinted that makes a page of coloured ink
+INKED_RISE = 0.04  # and how far its channels lie apart: black under a red lamp stays below
+COLOURED_PAGE = 0.4  # share of dark stroke centres so tinted that makes a page of coloured ink
 NEUTRAL = 0.2  # chroma over density; greyer than that is black ink, graphite or a fringe
-BARELY = 0.15  # the same, for the ink of a page whose every stroke has the hue
-SATURATED = 0.10  # strongest channel in the core of ink
+BARELY = 0.2  # the same, for the ink of a page whose every stroke has the hue
+SATURATED = 0.05  # strongest channel in the core of what can only be ink
 PALE = 0.30  # the same, of what can only be pencil
 BROAD = 0.5  # share left after paring off a line's half width: flat colour or wash
 COMPANY = 2.5  # times as often beside black lines as anywhere
-LINE_MM = 1.0  # drawn lines are narrower
+LINE_MM = 1.6  # drawn lines, their blur included, are narrower
 FRINGE_MM = 0.35  # nearer to a black line lies what lens and JPEG smear out of it
+NEAR_DARKEST = 0.15  # ink is the darkest on the page in its lightest channel; pencil is not
+FEW_STROKES = 0.05  # of all dark places; fewer strokes than that tell nothing
 BESIDE_MM = 1.0
 
 
@@ -59,22 +62,32 @@ class Evidence:
         return self.core < SATURATED or self.company < COMPANY
 
 
-def ink_hue(density: F32, reduced: F32, pigments: Sequence[Pigment]) -> Pigment | None:
+def ink_hue(
+    density: F32, reduced: F32, pigments: Sequence[Pigment], per_mm: float
+) -> Pigment | None:
     """Return the ink of a page drawn in one colour, None if there is black ink.
 
-    Judged in the centres of dark strokes, where black is neutral whatever lies under it. The
-    pigment returned has the density found there.
+    Judged in the centres of the darkest strokes, where black is neutral whatever lies under
+    it; in broad areas, which may be washes, only where there are no strokes. The pigment
+    returned has the density found there.
     """
     dim = darkest(reduced)
-    centre = (dim < DARK) & (dim <= cv2.erode(dim, np.ones((5, 5), np.uint8)))
+    dark = dim < DARK
+    centre = dark & (dim <= cv2.erode(dim, np.ones((5, 5), np.uint8)))
+    strokes = centre & ~_broad(dark, per_mm)
+    if strokes.sum() > FEW_STROKES * centre.sum():
+        centre = strokes
     if not centre.any() or not pigments:
         return None
+    bright = brightest(reduced)
+    centre &= bright < float(np.percentile(bright[centre], 10)) + NEAR_DARKEST
     found = density[centre]
+    risen = (bright - dim)[centre] > INKED_RISE
     chroma = found @ AXES.T
     best, most = None, COLOURED_PAGE
     for pigment in pigments:
         along = chroma @ (pigment.chroma / np.hypot(*pigment.chroma)).astype(np.float32)
-        tinted = along > INKED_CHROMA
+        tinted = (along > INKED_CHROMA) & risen
         share = float(tinted.mean())
         if share >= most and saturation(pigment) > BARELY:
             ink = np.median(found[tinted], axis=0).astype(np.float64)
@@ -127,6 +140,12 @@ def _grow(mask: Bool, radius: float) -> Bool:
     return np.asarray(cv2.dilate(mask.astype(np.uint8), _disc(2 * radius)), np.bool_)
 
 
+def _broad(mask: Bool, per_mm: float) -> Bool:
+    """What is left of a mask without its lines."""
+    opened = cv2.morphologyEx(mask.astype(np.uint8), cv2.MORPH_OPEN, _disc(LINE_MM * per_mm))
+    return np.asarray(opened, np.bool_)
+
+
 def _disc(diameter: float) -> U8:
     size = max(3, round(diameter) | 1)
     return np.asarray(cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (size, size)), np.uint8)
@@ -136,9 +155,7 @@ def _signs(mask: Bool, strongest: F32, fringe: Bool, beside: Bool, per_mm: float
     count = int(mask.sum())
     if count == 0:
         return Evidence(1.0, 0.0, 1.0)
-    pared = cv2.erode(mask.astype(np.uint8), _disc(LINE_MM * per_mm))
-    kept = cv2.dilate(pared, _disc(LINE_MM * per_mm))
-    broad = float(kept.sum()) / count
+    broad = float(_broad(mask, per_mm).sum()) / count
     away = mask & ~fringe
     core = away & (strongest >= cv2.dilate(strongest, np.ones((5, 5), np.uint8)))
     chosen = strongest[core] if core.sum() >= 20 else strongest[mask]

@@ -20,6 +20,7 @@ from inkclean.ink.pigments import (
     find_pigments,
     hue_of,
     log_density,
+    mixtures,
 )
 from inkclean.ink.unmix import apply, coefficients, under_ink
 from inkclean.ink.values import Grey, Pencil
@@ -28,6 +29,7 @@ from inkclean.sheet.values import Sheet
 REDUCED_PER_MM = 5.0  # pencil is broad and soft: this many px/mm show all of it
 SAME_HUE = 40.0  # degrees; a named colour means pigments this near
 TINT = 0.8  # in its strongest channel: paler than this is uneven paper
+CROSSING = 20.0  # degrees from the mixture of two pigments
 APART = 60.0  # degrees; beside coloured ink, nearer hues are the ink itself or mixed with it
 _HEX = re.compile(r"#[0-9a-fA-F]{6}")
 
@@ -80,11 +82,17 @@ def separate(
     density = log_density(reduced)
     pigments = find_pigments(reduced, density, per_mm)
     decision = _decide(reduced, density, pigments, words, per_mm)
+    gone = [p for p, off in zip(decision.pigments, decision.dropped, strict=True) if off]
+    crossings = mixtures(gone)
     under, ink = under_ink(
-        reduced, density, decision.pigments, decision.dropped, per_mm, decision.main
+        reduced,
+        density,
+        [*decision.pigments, *crossings],
+        [*decision.dropped, *(True for _ in crossings)],
+        per_mm,
+        decision.main,
     )
     grey, dark = apply(sheet.reflectance, coefficients(under, ink))
-    gone = [p for p, off in zip(decision.pigments, decision.dropped, strict=True) if off]
     layer = pencil_layer(sheet, grey, under) if keep_layer and gone else None
     pencil = Pencil(
         found=bool(gone),
@@ -128,7 +136,7 @@ def _decide(
     per_mm: float,
 ) -> _Decision:
     """Which pigments go, and why, in words."""
-    main = ink_hue(density, reduced, pigments)
+    main = ink_hue(density, reduced, pigments, per_mm)
     coloured = [
         p
         for p in pigments
@@ -179,6 +187,9 @@ def _named(pigments: list[Pigment], words: tuple[str, ...], main: Pigment | None
         if not near:
             pigments.append(Pigment(density_of(codes[-1]), 0.0))
             off.append(True)
+    crossings = mixtures([p for p, gone in zip(pigments, off, strict=True) if gone])
+    for number, pigment in enumerate(pigments):  # where named colours cross is no third one
+        off[number] |= any(pigment.away(mixed.chroma) < CROSSING for mixed in crossings)
     if main is not None and any(
         gone and p.away(main.chroma) < SAME_HUE for p, gone in zip(pigments, off, strict=True)
     ):

@@ -10,7 +10,9 @@ the page itself, as medians.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import combinations
 
 import cv2
 import numpy as np
@@ -24,7 +26,9 @@ REACH_DEGREES = 32.0  # hues this near the peak are one pigment
 LEAST_CHROMA = 0.09  # fainter tints are paper
 LEAST_SHARE = 2e-4  # of the sheet; less is a stain or a coloured fringe
 DARK = 0.30  # a pixel all of whose channels lie under this is dark ink
-TRUE_INK = 0.13  # strongest channel of saturated ink; pencil on paper's tooth stays lighter
+LEAST_NEUTRAL = 0.35  # quantile of the grey that goes with a pigment's chroma
+MOST_MIXED = 3  # pigments whose mixtures are looked for
+OPPOSITE = 150.0  # degrees; hues further apart mix to grey, which has no hue of its own
 
 NAMED = {
     "blue": ("#A4DDED", "#4A8FD8", "#2F55C8"),
@@ -167,9 +171,20 @@ def _hue_peak(angle: F32, strength: F32) -> float:
 
 
 def _measure(sample: F32, strength: F32, share: float) -> Pigment:
-    """Direction by the median ray of the stronger half, length by the 95th percentile."""
+    """Direction from the stronger half, length by the 95th percentile of chroma.
+
+    The neutral part is a lower quantile of what goes with a unit of chroma: grey of ink's
+    edges only ever adds to it.
+    """
     strong = strength >= np.median(strength)
-    ray = np.median(sample[strong] / strength[strong, None], axis=0)
-    length = float(np.percentile(strength, 95))
-    density = ray.astype(np.float64) * length
+    rays = sample[strong] / strength[strong, None]
+    neutral = rays.mean(axis=1)
+    ray = np.median(rays - neutral[:, None], axis=0) + np.quantile(neutral, LEAST_NEUTRAL)
+    density = ray.astype(np.float64) * float(np.percentile(strength, 95))
     return Pigment(density - min(float(density.min()), 0.0), float(share))
+
+
+def mixtures(pigments: Sequence[Pigment]) -> list[Pigment]:
+    """What pairs of pigments give where they cross: their densities add."""
+    pairs = combinations(pigments[:MOST_MIXED], 2)
+    return [Pigment(a.density + b.density, 0.0) for a, b in pairs if a.away(b.chroma) < OPPOSITE]

@@ -105,21 +105,21 @@ def shoot(
 ) -> U8:
     """Lit, blurred, with shot noise, encoded: (H, W, 3) uint8."""
     rng = np.random.default_rng(seed)
-    image = cv2.GaussianBlur(reflectance * light * np.float32(exposure), (0, 0), blur)
-    image += noise * np.sqrt(np.maximum(image, 0.01)) * rng.normal(0, 1, image.shape)
-    image = np.clip(image, 0.0, 1.0)
+    lit = np.asarray(cv2.GaussianBlur(reflectance * light * exposure, (0, 0), blur), np.float64)
+    grain = noise * np.sqrt(np.maximum(lit, 0.01)) * rng.normal(0, 1, lit.shape)
+    image = np.clip(lit + grain, 0.0, 1.0)
     coded = np.where(
         image <= 0.0031308, image * 12.92, 1.055 * np.maximum(image, 1e-9) ** (1 / 2.4) - 0.055
     )
-    return np.rint(coded * 255).astype(np.uint8)
+    return np.asarray(np.rint(coded * 255), np.uint8)
 
 
 def even(drawn: Drawn, *, blur: float = 1.0, noise: float = 0.01, seed: int = 1) -> Sheet:
     """The sheet as a perfect light correction would leave it."""
     rng = np.random.default_rng(seed)
-    image = cv2.GaussianBlur(drawn.reflectance, (0, 0), blur)
-    image += noise * rng.normal(0, 1, image.shape)
-    sheet = np.clip(image, 0.0, 1.5).astype(np.float32)
+    image = np.asarray(cv2.GaussianBlur(drawn.reflectance, (0, 0), blur), np.float64)
+    image = image + noise * rng.normal(0, 1, image.shape)
+    sheet = np.asarray(np.clip(image, 0.0, 1.5), np.float32)
     return Sheet(sheet, PX_PER_MM, FRAME, np.ones((2, 2, 3), np.float32), noise=noise)
 
 

@@ -47,7 +47,7 @@ def _lamps(shape: tuple[int, int]) -> F32:
     warm = (1.0 - 0.6 * x - 0.15 * y)[..., None] * np.array([1.0, 0.85, 0.6], np.float32)
     cool = (0.1 + 0.3 * x)[..., None] * np.array([0.7, 0.85, 1.0], np.float32)
     vignette = 1.0 - 0.35 * ((x - 0.5) ** 2 + (y - 0.5) ** 2) / 0.5
-    return ((warm + cool) * vignette[..., None]).astype(np.float32)
+    return np.asarray((warm + cool) * vignette[..., None], np.float32)
 
 
 def _shadow(shape: tuple[int, int], soft_mm: float) -> F32:
