@@ -46,11 +46,11 @@ def layers(
     first = cv2.merge([ink, cv2.convertScaleAbs(pencil, alpha=255.0), specks, sheet])
     out = [np.asarray(first, np.uint8)]
     if grid_mm or show_through:
-        squares = _squares(page, grid_mm) if grid_mm else np.zeros((height, width), np.float32)
-        squares *= 1.0 - page.ink
+        lines = squares(page, grid_mm) if grid_mm else np.zeros((height, width), np.float32)
+        lines *= 1.0 - page.ink
         behind = cv2.GaussianBlur(ink[:, ::-1], (0, 0), 0.22 * page.px_per_mm)
         behind = cv2.convertScaleAbs(behind, alpha=show_through)
-        second = cv2.merge([cv2.convertScaleAbs(squares, alpha=255.0), behind])
+        second = cv2.merge([cv2.convertScaleAbs(lines, alpha=255.0), behind])
         out.append(np.asarray(second, np.uint8))
     return out, places
 
@@ -129,8 +129,8 @@ def _speck(layer: U8, x: float, y: float, size: float, rng: np.random.Generator)
     np.maximum(part, spot.astype(np.uint8), out=part)
 
 
-def _squares(page: Page, grid_mm: float) -> F32:
-    """Printed squares: lines of 0.25 mm, half open."""
+def squares(page: Page, grid_mm: float) -> F32:
+    """Share (H, W) of printed squares on the paper: lines of 0.25 mm, a fifth open."""
     share = []
     for count in page.ink.shape[::-1]:
         at = (np.arange(count * 8) + 0.5) / 8 / page.px_per_mm

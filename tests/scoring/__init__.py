@@ -2,7 +2,7 @@
 
 Cases (``tests.scoring.cases``)::
 
-    CASES: tuple[Case, ...]                  # 16 pages, papers, pencils, lights, desks
+    CASES: tuple[Case, ...]                  # 18: pages, papers, pencils, lights, desks, scans
     case(name) -> Case
     shoot(case) -> tuple[Page, Shot]         # drawn and photographed, or read from the cache in
                                              # the temporary folder (inkclean-shots/)

@@ -41,7 +41,7 @@ def main(names: list[str]) -> int:
         page, shot = shoot(which)
         start = time.perf_counter()
         try:
-            cleaned = clean_photo(photo(shot, which.name), Settings())
+            cleaned = clean_photo(photo(shot, which.name), Settings(paper=which.asked))
         except Exception as error:
             print(f"{which.name:18} failed: {type(error).__name__}: {error}", flush=True)
             continue

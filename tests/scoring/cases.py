@@ -24,7 +24,10 @@ _MOST_KEPT = 80
 
 @dataclass(frozen=True)
 class Case:
-    """One page under one set of conditions; ``scan_dpi`` 0 means a photo."""
+    """One page under one set of conditions; ``scan_dpi`` 0 means a photo.
+
+    ``asked`` is the paper to ask for: A3 and A4 have one shape, so that only the user can tell.
+    """
 
     name: str
     paper: str = "A4"
@@ -35,6 +38,7 @@ class Case:
     conditions: Conditions = field(default_factory=Conditions)
     scan_dpi: float = 0.0
     scan_grey: bool = False
+    asked: str = "auto"
 
 
 def _c(**changes: Any) -> Conditions:
@@ -100,10 +104,13 @@ CASES: tuple[Case, ...] = (
         conditions=_c(desk="dark", bow_mm=9.0, tilt=12, tilt_toward=90, light_ratio=1.8, seed=10),
     ),
     Case("soft_focus", seed=20, conditions=_c(desk="wood", blur_px=1.35, sharpen=0.6, seed=11)),
-    Case("a3_blue", paper="A3", seed=21, conditions=_c(desk="wood", seed=12, blur_px=0.7)),
+    Case(
+        "a3_blue", paper="A3", asked="A3", seed=21, conditions=_c(desk="wood", seed=12, blur_px=0.7)
+    ),
     Case(
         "a3_red_clutter",
         paper="A3",
+        asked="A3",
         pencil="red",
         seed=22,
         conditions=_c(desk="clutter", light_ratio=2.5, light_from=40, blur_px=0.7, seed=13),

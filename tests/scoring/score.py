@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import cv2
@@ -10,6 +11,7 @@ import numpy as np
 from inkclean.arrays import F32, F64, Bool
 from inkclean.demo.camera import Shot
 from inkclean.demo.page import Page
+from inkclean.demo.paper import squares
 from inkclean.sheet.squaring import to_photo
 from inkclean.sheet.values import Frame, Sheet
 from tests.scoring import measures
@@ -123,6 +125,7 @@ def score_cleaned(page: Page, shot: Shot, cleaned: Cleaned) -> dict[str, float]:
     """Score everything about a cleaned page."""
     from inkclean.deliver.bitmap import cut_at
 
+    page = with_grid(page, shot)
     sheet, ink = cleaned.sheet, cleaned.ink
     result = cut_at(ink.coverage, ink.px_per_mm, 600.0)
     size = (result.shape[0], result.shape[1])
@@ -140,13 +143,29 @@ def score_cleaned(page: Page, shot: Shot, cleaned: Cleaned) -> dict[str, float]:
 def _lines(page: Page, aligned: Aligned) -> tuple[F64, F64]:
     ends = page.hatching.astype(np.float64)
     a, b = aligned.to_sheet(ends[:, :2]), aligned.to_sheet(ends[:, 2:])
-    width = page.hatching_width.astype(np.float64)
+    width = page.hatching_width.astype(np.float64) * _growth(aligned)
     return np.concatenate([a, b], axis=1) * aligned.px_per_mm, width * aligned.px_per_mm
 
 
 def _places(places: F32, aligned: Aligned) -> F64:
     at = aligned.to_sheet(places[:, :2].astype(np.float64))
-    return np.concatenate([at, places[:, 2:]], axis=1) * aligned.px_per_mm
+    return np.concatenate([at, places[:, 2:] * _growth(aligned)], axis=1) * aligned.px_per_mm
+
+
+def _growth(aligned: Aligned) -> float:
+    """Length on the sheet per length on the page: not 1 where the paper's size was mistaken."""
+    ends = np.array([[20.0, 20.0], [80.0, 80.0]])
+    here = aligned.to_sheet(ends)
+    return float(np.hypot(*(here[1] - here[0])) / np.hypot(60.0, 60.0))
+
+
+def with_grid(page: Page, shot: Shot) -> Page:
+    """Return the page with its paper's printed squares counted as pencil."""
+    if not shot.conditions.grid_mm:
+        return page
+    size = page.pencil.shape[::-1]
+    lines = cv2.resize(squares(page, shot.conditions.grid_mm), size, interpolation=cv2.INTER_AREA)
+    return replace(page, pencil=np.maximum(page.pencil, lines).astype(np.float32))
 
 
 def _frame_outline(frame: Frame) -> F64:
