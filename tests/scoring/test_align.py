@@ -19,9 +19,7 @@ SCALE = 600.0 / 25.4
 @cache
 def _shot(bow_mm: float = 0.0) -> tuple[Page, Shot]:
     page = draw(Paper("small", 105.0, 148.5), 3)
-    conditions = Conditions(
-        width_px=900, height_px=1200, tilt=9.0, turn=4.0, bow_mm=bow_mm, dust=20
-    )
+    conditions = Conditions(width_px=900, height_px=1200, tilt=9.0, bow_mm=bow_mm, dust=20)
     return page, photograph(page, conditions)
 
 
