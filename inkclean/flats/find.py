@@ -1,0 +1,194 @@
+"""From ink to areas: hatching away, gaps bridged, rooms judged, labels at full resolution."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import cv2
+import numpy as np
+
+from inkclean.arrays import F64, I32, U8, Bool
+from inkclean.flats.areas import at_full_resolution, measure
+from inkclean.flats.ends import find_ends
+from inkclean.flats.gaps import Joins, find_joins, on_cubic
+from inkclean.flats.hatching import Shaded, take_off_hatching
+from inkclean.flats.panels import certain_on_borders, find_panels
+from inkclean.flats.rooms import (
+    Rooms,
+    find_rooms,
+    joined,
+    lay,
+    meshed,
+    over_hatching,
+    regrouped,
+)
+from inkclean.flats.skeleton import lines_of
+from inkclean.flats.values import BRIDGE, FlatEdits, Flats, Point, Rows, no_rows
+from inkclean.flats.votes import NEVER, WALL_WEIGHTS, Merger, absorb, walls_of
+from inkclean.ink.values import Ink
+
+WORKING_PX_PER_MM = 8.0  # fine enough for a line of 0.15 mm and an opening of 0.3 mm
+INKED = 0.35  # share of ink that makes a working pixel ink: keeps fine lines whole
+OPENED_MM = 0.5  # a bridge that passes this near a point said to be open is not laid
+REACH_MM = 0.4  # bridges laid by hand go on this far, to end inside the ink
+DOUBTFUL = 0.8  # bridges less sure than this are worth a look
+MOST_AREAS = 65535
+
+
+@dataclass(frozen=True)
+class _Page:
+    """The ink on the working raster, and what was learnt of it."""
+
+    ink: Bool
+    shaded: Shaded
+    panel: U8
+    scale: float
+
+
+def find_flats(
+    ink: Ink, *, gap_mm: float = 5.0, smallest_mm: float = 2.0, edits: FlatEdits | None = None
+) -> Flats:
+    """Split the sheet into the areas a person would colour.
+
+    Args:
+        ink: the ink of the sheet.
+        gap_mm: gaps wider than this are never bridged; which narrower ones are, is judged.
+        smallest_mm: an area smaller than a square of this side, or thinner than a third of it,
+            goes to the neighbour it belongs to. Strokes further apart are not hatching.
+        edits: bridges laid and opened, areas joined and parted by hand; applied at whatever
+            resolution the ink has.
+
+    The page is judged on a raster of 8 px/mm; the label map comes at the ink's resolution.
+    """
+    edits = edits or FlatEdits()
+    page = _prepared(ink, smallest_mm)
+    joins, given = _joins(page, gap_mm, edits)
+    rooms = _rooms(page, joins, given)
+    rooms = _judged(rooms, joins, page.scale)
+    rooms = regrouped(rooms, absorb(rooms, page.scale, smallest_mm, given))
+    rooms = _joined_by_hand(rooms, edits, page.scale)
+    label, bridges = _numbered(rooms), _bridges(rooms, joins, given, page.scale)
+    labels = at_full_resolution(
+        ink.coverage, label, rooms.open_, bridges["cubic"], ink.px_per_mm, page.scale
+    )
+    areas, neighbours = measure(label, rooms.open_, page.panel, page.scale)
+    return Flats(labels, ink.px_per_mm, areas, neighbours, bridges)
+
+
+def _prepared(ink: Ink, smallest_mm: float) -> _Page:
+    scale = min(WORKING_PX_PER_MM, ink.px_per_mm)
+    height, width = ink.coverage.shape
+    factor = scale / ink.px_per_mm
+    size = (max(1, round(width * factor)), max(1, round(height * factor)))
+    small = ink.coverage
+    if factor < 1:
+        small = cv2.resize(ink.coverage, size, interpolation=cv2.INTER_AREA)
+    inked = small >= (INKED if factor < 1 else 0.5)
+    shaded = take_off_hatching(inked, lines_of(inked), scale, smallest_mm)
+    return _Page(inked, shaded, find_panels(inked, scale), scale)
+
+
+def _joins(page: _Page, gap_mm: float, edits: FlatEdits) -> tuple[Joins, Bool]:
+    """Return all ways the lines may go on, those given by hand last, and which are given."""
+    ink, scale = page.shaded.ink, page.scale
+    ends = find_ends(ink, page.shaded.lines, scale)
+    joins = find_joins(ink, ends, scale, gap_mm)
+    joins = replace(joins, odds=certain_on_borders(joins, page.panel, scale))
+    joins = _without_opened(joins, edits.opened, scale)
+    hand = [_lengthened(np.array(c, float), REACH_MM) for c in edits.bridges]
+    for part in edits.parts:
+        points = np.array(part, float)
+        thirds = np.linspace(0, 1, 4)[:, None]
+        hand += [a + (b - a) * thirds for a, b in zip(points[:-1], points[1:], strict=True)]
+    cubic = np.array(hand, float).reshape(-1, 4, 2) * scale
+    n, k = len(joins), len(cubic)
+    given = np.arange(n + k) >= n
+    joins = Joins(
+        np.concatenate([joins.cubic, cubic]),
+        np.concatenate([joins.first, np.full(k, -1)]),
+        np.concatenate([joins.second, np.full(k, -1)]),
+        np.concatenate([joins.features, np.zeros((k, joins.features.shape[1]))]),
+        np.concatenate([joins.odds, np.full(k, NEVER)]),
+    )
+    return joins, given
+
+
+def _lengthened(cubic: F64, by_mm: float) -> F64:
+    """Return the cubic with its ends drawn out along its own direction."""
+    out = cubic.copy()
+    for end, inner in ((0, 1), (3, 2)):
+        step = cubic[end] - cubic[inner]
+        length = float(np.hypot(*step))
+        if length > 0:
+            out[end] += step / length * by_mm
+    return out
+
+
+def _without_opened(joins: Joins, opened: tuple[Point, ...], scale: float) -> Joins:
+    """Return the joins without those that close what was said to be open.
+
+    With a join go all others from the ends it bridges: they would close the same gap.
+    """
+    if not opened or not len(joins):
+        return joins
+    points = on_cubic(joins.cubic, 24) / scale
+    near = np.zeros(len(joins), bool)
+    for place in opened:
+        near |= (np.hypot(*(points - np.array(place)).T) < OPENED_MM).any(axis=0)
+    ends = np.unique(np.concatenate([joins.first[near], joins.second[near]]))
+    gone = near | np.isin(joins.first, ends[ends >= 0]) | np.isin(joins.second, ends[ends >= 0])
+    keep = ~gone
+    return Joins(
+        joins.cubic[keep],
+        joins.first[keep],
+        joins.second[keep],
+        joins.features[keep],
+        joins.odds[keep],
+    )
+
+
+def _rooms(page: _Page, joins: Joins, given: Bool) -> Rooms:
+    wall = lay(page.ink.shape, joins.cubic, walls_of(joins))
+    rooms = find_rooms(page.shaded.ink, wall, page.shaded.soft, page.scale)
+    return over_hatching(meshed(rooms, page.scale))
+
+
+def _judged(rooms: Rooms, joins: Joins, scale: float) -> Rooms:
+    return regrouped(rooms, Merger(rooms, joins.odds, scale, WALL_WEIGHTS).run())
+
+
+def _joined_by_hand(rooms: Rooms, edits: FlatEdits, scale: float) -> Rooms:
+    if not edits.joins:
+        return rooms
+    pairs = np.array(edits.joins, float).reshape(-1, 2, 2) * scale
+    height, width = rooms.label.shape
+    column = np.clip(pairs[..., 0].astype(int), 0, width - 1)
+    row = np.clip(pairs[..., 1].astype(int), 0, height - 1)
+    at = rooms.label[row, column].astype(np.int64)
+    return regrouped(rooms, joined(rooms.count + 1, at[:, 0], at[:, 1]))
+
+
+def _numbered(rooms: Rooms) -> I32:
+    """Return the labels as 1..N, in the order in which areas are met from the top left."""
+    flat = rooms.label.ravel()
+    used, first = np.unique(flat, return_index=True)
+    table = np.zeros(int(flat.max(initial=0)) + 1, np.int32)
+    order = np.argsort(first)
+    order = order[used[order] > 0][:MOST_AREAS]
+    table[used[order]] = np.arange(1, len(order) + 1)
+    return table[rooms.label]
+
+
+def _bridges(rooms: Rooms, joins: Joins, given: Bool, scale: float) -> Rows:
+    """Return the joins that part two areas, as bridges."""
+    used, across = np.unique(rooms.join, return_inverse=True)
+    width = np.bincount(across, rooms.width, len(used)) if len(used) else np.zeros(0)
+    keep = used[width >= 2] if len(used) else np.zeros(0, np.int64)
+    rows = no_rows(BRIDGE) if not len(keep) else np.zeros(len(keep), BRIDGE)
+    if len(keep):
+        rows["cubic"] = joins.cubic[keep] / scale
+        rows["given"] = given[keep]
+        odds = np.clip(joins.odds[keep], -30, 30)
+        rows["confidence"] = np.where(given[keep], 1.0, 1 / (1 + np.exp(-odds)))
+        rows["doubtful"] = ~given[keep] & (rows["confidence"] < DOUBTFUL)
+    return rows

@@ -1,0 +1,237 @@
+"""Gaps in the line: every way it may go on, with the odds that a person would see it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.spatial import cKDTree
+
+from inkclean.arrays import F64, I64, Bool
+from inkclean.flats.ends import Ends
+
+KEPT_PER_END = 4  # joins to other ends that are looked at, best first
+FAN = np.radians(np.array([0, -7, 7, -15, 15, -25, 25, -37, 37, -50, 50]))  # looks ahead
+WIDEST_TURN = np.radians(80.0)  # a line that would turn more at its end does not go on there
+SAMPLES = 24
+
+
+@dataclass(frozen=True)
+class Joins:
+    """Ways a line may go on, N of them, in px of the working raster.
+
+    ``cubic`` (N, 4, 2) control points from ink to ink; ``first`` and ``second`` (N,) the ends
+    they start and stop at (second −1: a line, not an end); ``features`` (N, F), see
+    ``FEATURES``; ``odds`` (N,) log-odds that a person would see the line go on here.
+    """
+
+    cubic: F64
+    first: I64
+    second: I64
+    features: F64
+    odds: F64
+
+    def __len__(self) -> int:
+        """Return how many joins there are."""
+        return len(self.cubic)
+
+
+FEATURES = (
+    "one",
+    "gap",  # log of the gap, mm
+    "gap_long",  # gap beyond 2 mm
+    "bend",  # bending of the smoothest curve, rad²
+    "turn",  # the larger turn at an end, rad
+    "turn_short",  # the same where the gap is small
+    "to_line",  # stops at a line, not at an end
+    "to_line_gap",
+    "to_line_turn",
+    "behind",  # length of the shorter stroke, share of what counts
+    "extent",  # log of the smaller piece of ink, mm
+    "mutual",  # each end's best
+    "best",  # the best of one of the ends
+    "same_piece",
+)
+
+
+def find_joins(ink: Bool, ends: Ends, px_per_mm: float, gap_mm: float) -> Joins:
+    """Propose joins from every end to the ends and lines before it, no further than the gap."""
+    between = _end_to_end(ink, ends, px_per_mm, gap_mm)
+    onto = _end_to_line(ink, ends, px_per_mm, gap_mm)
+    first = np.concatenate([between[0], onto[0]])
+    second = np.concatenate([between[1], np.full(len(onto[0]), -1)])
+    cubic = np.concatenate([between[2], onto[1]])
+    features = _features(ends, first, second, cubic, px_per_mm)
+    odds = features @ WEIGHTS
+    features = _with_ranks(features, odds, first, second, len(ends))
+    return Joins(cubic, first, second, features, features @ WEIGHTS)
+
+
+def hermite(start: F64, start_heading: F64, stop: F64, stop_heading: F64) -> F64:
+    """Return cubics (N, 4, 2) that leave along one heading and arrive against the other."""
+    reach = np.hypot(*(stop - start).T)[:, None] / 3
+    return np.stack(
+        [start, start + start_heading * reach, stop + stop_heading * reach, stop], axis=1
+    )
+
+
+def on_cubic(cubic: F64, samples: int) -> F64:
+    """Return (N, samples, 2) points on cubics (N, 4, 2), ends included."""
+    t = np.linspace(0, 1, samples)
+    basis = np.stack([(1 - t) ** 3, 3 * t * (1 - t) ** 2, 3 * t**2 * (1 - t), t**3], axis=1)
+    return np.einsum("sk,nkc->nsc", basis, cubic)
+
+
+def _turns(heading: F64, chord: F64) -> F64:
+    """Return signed angles from headings to chords."""
+    cross = heading[:, 0] * chord[:, 1] - heading[:, 1] * chord[:, 0]
+    return np.arctan2(cross, (heading * chord).sum(axis=1))
+
+
+def _end_to_end(ink: Bool, ends: Ends, px_per_mm: float, gap_mm: float) -> tuple[I64, I64, F64]:
+    empty = np.zeros(0, np.int64), np.zeros(0, np.int64), np.zeros((0, 4, 2))
+    if len(ends) < 2:
+        return empty
+    pairs = cKDTree(ends.tip).query_pairs(gap_mm * px_per_mm, output_type="ndarray")
+    if not len(pairs):
+        return empty
+    i, j = pairs.T.astype(np.int64)
+    chord = ends.tip[j] - ends.tip[i]
+    length = np.hypot(*chord.T)
+    a, b = _turns(ends.heading[i], chord), _turns(ends.heading[j], -chord)
+    close = length < 1.5 * (ends.radius[i] + ends.radius[j])  # headings say little there
+    slack = np.where(close, np.radians(35), 0.0)
+    ok = (np.abs(a) < WIDEST_TURN + slack) & (np.abs(b) < WIDEST_TURN + slack)
+    i, j, length = i[ok], j[ok], length[ok]
+    rough = length / px_per_mm + 4 * (a[ok] ** 2 + b[ok] ** 2 + a[ok] * b[ok])
+    keep = _best_of_each(i, j, rough, len(ends))
+    i, j = i[keep], j[keep]
+    cubic = hermite(ends.tip[i], ends.heading[i], ends.tip[j], ends.heading[j])
+    clear = ~_blocked(ink, cubic)
+    return i[clear], j[clear], cubic[clear]
+
+
+def _best_of_each(i: I64, j: I64, cost: F64, n: int) -> Bool:
+    """Return which pairs are among the best few of one of their ends."""
+    keep = np.zeros(len(i), bool)
+    both = np.concatenate([i, j])
+    order = np.lexsort([np.concatenate([cost, cost]), both])
+    start = np.searchsorted(both[order], np.arange(n))
+    rank = np.arange(len(order)) - start[both[order]]
+    keep[order[rank < KEPT_PER_END] % max(1, len(i))] = True
+    return keep
+
+
+def _blocked(ink: Bool, cubic: F64) -> Bool:
+    """Return which cubics cross ink between their ends."""
+    points = on_cubic(cubic, SAMPLES)[:, 3:-3]
+    height, width = ink.shape
+    column = np.clip(points[..., 0].astype(int), 0, width - 1)
+    row = np.clip(points[..., 1].astype(int), 0, height - 1)
+    return np.asarray(ink[row, column].sum(axis=1) >= 2)
+
+
+def _end_to_line(ink: Bool, ends: Ends, px_per_mm: float, gap_mm: float) -> tuple[I64, F64]:
+    """Look ahead from every end, in a fan, for the ink it would run into."""
+    n = len(ends)
+    if not n:
+        return np.zeros(0, np.int64), np.zeros((0, 4, 2))
+    cos, sin = np.cos(FAN), np.sin(FAN)
+    hx, hy = ends.heading.T
+    ray = np.stack(
+        [hx[:, None] * cos - hy[:, None] * sin, hx[:, None] * sin + hy[:, None] * cos], -1
+    )
+    reach = np.full((n, len(FAN)), np.inf)
+    height, width = ink.shape
+    who, which = [a.ravel() for a in np.mgrid[:n, : len(FAN)]]
+    left = np.zeros(len(who), bool)  # the ray has left the ink it starts in
+    for step in np.arange(1.0, gap_mm * px_per_mm, 0.7):
+        spot = ends.tip[who] + ray[who, which] * step
+        column, row = np.floor(spot).astype(int).T
+        inside = (column >= 0) & (column < width) & (row >= 0) & (row < height)
+        hit = inside & ink[np.clip(row, 0, height - 1), np.clip(column, 0, width - 1)]
+        stop = hit & left
+        reach[who[stop], which[stop]] = step
+        left |= ~hit
+        alive = inside & ~stop & (left | (step < 4))
+        who, which, left = who[alive], which[alive], left[alive]
+        if not len(who):
+            break
+    cost = reach * (1 + 1.5 * (np.abs(FAN) / np.radians(30)) ** 2)[None]
+    ahead = np.where(np.abs(FAN) <= np.radians(10), cost, np.inf)
+    firsts, cubics = [], []
+    chosen = np.stack([ahead.argmin(axis=1), cost.argmin(axis=1)])
+    for pick in (0, 1):
+        ray_at = chosen[pick]
+        good = np.isfinite(reach[np.arange(n), ray_at])
+        if pick == 1:
+            good &= chosen[0] != chosen[1]
+        i = np.flatnonzero(good)
+        out = ray[i, ray_at[i]]
+        stop = ends.tip[i] + out * (reach[i, ray_at[i]])[:, None]
+        firsts.append(i)
+        cubics.append(hermite(ends.tip[i], ends.heading[i], stop, -out))
+    return np.concatenate(firsts), np.concatenate(cubics)
+
+
+def _features(ends: Ends, first: I64, second: I64, cubic: F64, px_per_mm: float) -> F64:
+    chord = cubic[:, 3] - cubic[:, 0]
+    gap = np.hypot(*chord.T) / px_per_mm
+    line = second < 0
+    other = np.where(line, first, second)
+    a = _turns(ends.heading[first], chord)
+    b = np.where(line, -a, _turns(ends.heading[other], -chord))
+    bend = np.where(line, a**2, a**2 + b**2 + a * b)
+    turn = np.where(line, np.abs(a), np.maximum(np.abs(a), np.abs(b)))
+    behind = np.minimum(ends.behind[first], ends.behind[other]) / px_per_mm / 6.0
+    extent = np.log(np.minimum(ends.extent[first], ends.extent[other]) / px_per_mm + 0.1)
+    columns = {
+        "one": np.ones(len(first)),
+        "gap": np.log(gap + 0.2),
+        "gap_long": np.maximum(0, gap - 2),
+        "bend": np.minimum(bend, 3.0),
+        "turn": turn,
+        "turn_short": turn * np.exp(-gap / 0.6),
+        "to_line": line.astype(float),
+        "to_line_gap": line * np.log(gap + 0.2),
+        "to_line_turn": line * turn,
+        "behind": behind,
+        "extent": np.minimum(extent, np.log(30)),
+        "mutual": np.zeros(len(first)),
+        "best": np.zeros(len(first)),
+        "same_piece": (~line & (ends.piece[first] == ends.piece[other])).astype(float),
+    }
+    return np.stack([columns[name] for name in FEATURES], axis=1)
+
+
+def _with_ranks(features: F64, odds: F64, first: I64, second: I64, n: int) -> F64:
+    best = np.full(n, -np.inf)
+    np.maximum.at(best, first, odds)
+    real = second >= 0
+    np.maximum.at(best, second[real], odds[real])
+    of_first = odds >= best[first] - 1e-9
+    of_second = np.where(real, odds >= best[np.where(real, second, 0)] - 1e-9, of_first)
+    features = features.copy()
+    features[:, FEATURES.index("mutual")] = of_first & of_second
+    features[:, FEATURES.index("best")] = of_first | of_second
+    return features
+
+
+WEIGHTS = np.array(
+    [
+        3.353,
+        -2.433,
+        -0.617,
+        -1.531,
+        -1.355,
+        -0.493,
+        -4.625,
+        1.430,
+        1.918,
+        5.278,
+        -0.425,
+        -0.891,
+        -1.342,
+        1.258,
+    ]
+)

@@ -1,0 +1,74 @@
+"""Panels of a page: rectangles ruled around the drawings, with gutters between."""
+
+from __future__ import annotations
+
+import cv2
+import numpy as np
+
+from inkclean.arrays import F64, U8, Bool
+from inkclean.flats.gaps import Joins, on_cubic
+
+COARSE_PX_PER_MM = 2.0  # ruled lines are looked for at this scale: wobble of the hand vanishes
+RULED_MM = 15.0  # a ruled line runs straight for at least this long
+BREAK_MM = 8.0  # breaks in it, and corners that do not meet, up to this long
+LEAST_MM = 18.0  # shorter side of a panel
+SQUARE = 0.93  # share of its smallest box that a panel fills
+BESIDE_MM = 1.0  # a join this near a panel's border lies on it
+CERTAIN = 8.0  # log-odds of such a join
+
+
+def find_panels(ink: Bool, px_per_mm: float) -> U8:
+    """Return the number of the panel at each pixel, 1.., and 0 outside all panels.
+
+    Looks for lines along the sheet's sides (leaning up to about 2°) that together enclose
+    rectangles. One rectangle alone is a panel too if it holds most of the ink.
+    """
+    scale = COARSE_PX_PER_MM / px_per_mm
+    size = (max(1, round(ink.shape[1] * scale)), max(1, round(ink.shape[0] * scale)))
+    coarse = cv2.resize(ink.astype(np.uint8) * 255, size, interpolation=cv2.INTER_AREA) > 30
+    ruled = _ruled(coarse.astype(np.uint8))
+    count, label, stats, _ = cv2.connectedComponentsWithStats(1 - ruled, connectivity=4)
+    panel = np.zeros(label.shape, np.uint8)
+    width, height = stats[:, cv2.CC_STAT_WIDTH], stats[:, cv2.CC_STAT_HEIGHT]
+    left, top = stats[:, cv2.CC_STAT_LEFT], stats[:, cv2.CC_STAT_TOP]
+    inside = (left > 0) & (top > 0)
+    inside &= (left + width < size[0]) & (top + height < size[1])
+    large = np.minimum(width, height) >= LEAST_MM * COARSE_PX_PER_MM
+    square = stats[:, cv2.CC_STAT_AREA] > SQUARE * width * height
+    found = np.flatnonzero(inside & large & square)
+    found = found[(found > 0)]
+    for number, k in enumerate(found[:254].tolist(), 1):
+        panel[label == k] = number
+    if len(found) == 1 and coarse[panel > 0].sum() + ruled.sum() < 0.5 * coarse.sum():
+        panel[:] = 0
+    # out to the middle of the ruled line
+    panel = cv2.dilate(panel, np.ones((3, 3), np.uint8))
+    return cv2.resize(panel, ink.shape[::-1], interpolation=cv2.INTER_NEAREST)
+
+
+def _ruled(coarse: U8) -> U8:
+    """Return the lines that run along the sheet's sides, breaks closed, corners met."""
+    long = round(RULED_MM * COARSE_PX_PER_MM)
+    reach = round(BREAK_MM * COARSE_PX_PER_MM)
+    ruled = np.zeros_like(coarse)
+    for turned in (False, True):
+        lines = coarse.T if turned else coarse
+        thick = cv2.dilate(np.ascontiguousarray(lines), np.ones((2, 1), np.uint8))
+        straight = cv2.morphologyEx(thick, cv2.MORPH_OPEN, np.ones((1, long), np.uint8))
+        straight = cv2.morphologyEx(straight, cv2.MORPH_CLOSE, np.ones((3, reach), np.uint8))
+        straight = cv2.dilate(straight, np.ones((1, reach // 2 + 1), np.uint8))
+        ruled |= straight.T if turned else straight
+    return ruled
+
+
+def certain_on_borders(joins: Joins, panel: U8, px_per_mm: float) -> F64:
+    """Return the odds of the joins, those that lie along a panel's border made certain."""
+    if not panel.any() or not len(joins):
+        return joins.odds
+    edge = cv2.morphologyEx(panel, cv2.MORPH_GRADIENT, np.ones((3, 3), np.uint8)) > 0
+    away = cv2.distanceTransform((~edge).astype(np.uint8), cv2.DIST_L2, 5)
+    points = on_cubic(joins.cubic, 7)
+    column = np.clip(points[..., 0].astype(int), 0, panel.shape[1] - 1)
+    row = np.clip(points[..., 1].astype(int), 0, panel.shape[0] - 1)
+    on_border = away[row, column].max(axis=1) < BESIDE_MM * px_per_mm
+    return np.where(on_border, CERTAIN, joins.odds)
