@@ -8,15 +8,13 @@ where no level of light can be read, the edge follows the decision instead.
 
 from __future__ import annotations
 
-import math
-
 import cv2
 import numpy as np
 
-from inkclean.arrays import F32, U8, Bool
+from inkclean.arrays import F32, Bool
 from inkclean.ink.decide import Decision, decide
 from inkclean.ink.depth import ink_depth
-from inkclean.ink.levels import deblur, deblur_gain, edge_levels
+from inkclean.ink.levels import deblur, deblur_gain, disc, edge_levels
 from inkclean.ink.values import Grey
 
 # The range of ``weight`` −1..1 in mm: each edge moves by so much.
@@ -80,23 +78,17 @@ def _by_light(
     share += np.float32(0.5) + move * np.float32(EDGE_SLOPE / max(blur_px, 0.5))
     reach = SLACK_BLURS * blur_px + max(0.0, float(move)) + 0.5
     places = _grown(decision, (share.shape[0], share.shape[1]), reach)
-    sure = cv2.erode(paper, _disc(reach)) == 0
+    sure = cv2.erode(paper, disc(reach)) == 0
     share[~(places | sure)] = 0
     return share
 
 
 def _grown(decision: Decision, shape: tuple[int, int], reach_px: float) -> Bool:
     """Return (H, W): what was decided, ``reach_px`` wider all round."""
-    grown = cv2.dilate(decision.places.view(np.uint8), _disc(reach_px / decision.factor))
+    grown = cv2.dilate(decision.places.view(np.uint8), disc(reach_px / decision.factor))
     if decision.factor > 1:
         grown = cv2.resize(grown, shape[::-1], interpolation=cv2.INTER_NEAREST)
     return np.asarray(grown).view(np.bool_)
-
-
-def _disc(radius_px: float) -> U8:
-    reach = max(1, math.ceil(radius_px))
-    disc = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (2 * reach + 1, 2 * reach + 1))
-    return np.asarray(disc, np.uint8)
 
 
 def _by_decision(decision: Decision, shape: tuple[int, int], move: np.float32) -> F32:
@@ -107,5 +99,6 @@ def _by_decision(decision: Decision, shape: tuple[int, int], move: np.float32) -
     coverage += move * np.float32(0.4 / decision.factor)
     coverage[level == 0] = 0
     if decision.factor > 1:
-        coverage = cv2.resize(coverage, shape[::-1], interpolation=cv2.INTER_LINEAR)
-    return np.asarray(coverage, np.float32)
+        whole = cv2.resize(coverage, shape[::-1], interpolation=cv2.INTER_LINEAR)
+        return np.asarray(whole, np.float32)
+    return coverage

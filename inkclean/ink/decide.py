@@ -28,10 +28,12 @@ LEVELS = (0.06, 0.12, 0.18, 0.24, 0.3, 0.36, 0.42, 0.48, 0.54, 0.6, 0.66, 0.72, 
 FEW_LEVELS = (0.1, 0.18, 0.28, 0.4, 0.55, 0.75)
 # Least slope of an ink's edge, as a share of the usual one: on clean paper, more per share that
 # the paper's own slopes have of it, at most.
-LEAST_EDGE, EDGE_PER_GRAIN, MOST_EDGE = 0.25, 2.2, 0.78
-SMALLEST_EDGE = 0.35
-# A shape whose darkness is under this share of the ink around it (in px of work) is no ink.
+LEAST_EDGE, EDGE_PER_GRAIN, MOST_EDGE = 0.1, 4.5, 0.78
+SMALLEST_EDGE = 0.12
+# A shape whose darkness is under this share of the ink around it (in px of work) is no ink,
+# unless its edges, for its darkness, are this crisp beside the page's usual: a paler pen.
 LEAST_DEPTH, AROUND_PX = 0.55, 101
+PALE_BUT_CRISP = 1.0
 
 _CROSS = cv2.getStructuringElement(cv2.MORPH_CROSS, (3, 3))
 
@@ -84,7 +86,7 @@ def decide(ink: F32) -> Decision:
     lifted = dark - np.float32(LIFT) * laplacian(soft)
     levels = LEVELS if factor == 1 else FEW_LEVELS
     level = best_shapes(lifted, slope - np.float32(_least_slope(dark, slope)), levels)
-    return Decision(lifted, _drop_pale(level, dark), factor)
+    return Decision(lifted, _drop_pale(level, dark, slope), factor)
 
 
 def _least_slope(dark: F32, slope: F32) -> float:
@@ -97,7 +99,7 @@ def _least_slope(dark: F32, slope: F32) -> float:
     usual = float(np.median(slope[edge > 0]))
     near = cv2.dilate((codes > half * 0.6).astype(np.uint8), np.ones((7, 7), np.uint8))
     paper = slope[near == 0][::7]
-    grain = float(np.percentile(paper, 95)) if paper.size > 100 else 0.0
+    grain = float(np.percentile(paper, 90)) if paper.size > 100 else 0.0
     share = LEAST_EDGE + EDGE_PER_GRAIN * grain / max(usual, 1e-6)
     return usual * float(np.clip(share, SMALLEST_EDGE, MOST_EDGE))
 
@@ -133,18 +135,18 @@ def best_shapes(values: F32, worth: F32, levels: tuple[float, ...]) -> F32:
 
 def _shapes(values: F32, worth: F32, level: float) -> tuple[int, I32, F64, U8]:
     """Return how many components (with the ground), their labels, worths and mask."""
-    mask = np.asarray(cv2.compare(values, level, cv2.CMP_GT), np.uint8)
-    count, label = cv2.connectedComponents(mask, connectivity=8, ltype=cv2.CV_32S)
-    inner = cv2.erode(mask, _CROSS, borderType=cv2.BORDER_CONSTANT, borderValue=255)
+    mask = (values > np.float32(level)).view(np.uint8)
+    count, found = cv2.connectedComponents(mask, connectivity=8, ltype=cv2.CV_32S)
+    inner = cv2.erode(mask, _CROSS, borderType=cv2.BORDER_CONSTANT, borderValue=1.0)
     rim = np.flatnonzero(mask != inner)
-    label = np.asarray(label, np.int32)
-    own = np.bincount(label.ravel()[rim], worth[rim], count)
+    label = np.asarray(found, np.int32)
+    own = np.bincount(label.ravel()[rim], worth[rim], count).astype(np.float64)
     own[0] = 0
     return count, label, own, mask
 
 
-def _drop_pale(level: F32, dark: F32) -> F32:
-    """Return ``level`` without shapes much paler than the ink around them."""
+def _drop_pale(level: F32, dark: F32, slope: F32) -> F32:
+    """Return ``level`` without shapes paler and softer than the ink around them."""
     places = (level > 0).astype(np.uint8)
     count, label = cv2.connectedComponents(places, connectivity=8, ltype=cv2.CV_32S)
     if count == 1:
@@ -157,7 +159,12 @@ def _drop_pale(level: F32, dark: F32) -> F32:
     own, around = dark.ravel()[at], near.ravel()[at]
     share = np.bincount(which, own**2, count) / np.maximum(np.bincount(which, own, count), 1e-9)
     asked = np.bincount(which, around, count) / np.maximum(np.bincount(which, minlength=count), 1)
-    pale = share < LEAST_DEPTH * asked
+    rim = np.flatnonzero(places != cv2.erode(places, _CROSS))
+    on_rim = np.asarray(label).ravel()[rim]
+    edge = np.bincount(on_rim, slope.ravel()[rim], count)
+    edge /= np.maximum(np.bincount(on_rim, minlength=count), 1) * np.maximum(share, 1e-9)
+    usual = float(np.median(edge[which]))
+    pale = (share < LEAST_DEPTH * asked) & (edge < PALE_BUT_CRISP * usual)
     gone = at[pale[which]]
     level.ravel()[gone] = 0
     return level

@@ -14,9 +14,9 @@ from inkclean.ink.levels import laplacian
 # Side of the blocks on which the ink's darkness is gathered, in px.
 BLOCK_PX = 8
 # How far the ink's darkness is looked for around a stroke, in mm: near ones count first.
-NEAR_MM, FAR_MM = 1.5, 8.0
-# What the page's own darkness counts for beside what is seen near, in sure ridge pixels.
-PAGE_SAY, FAR_SAY = 2.0, 1.0
+NEAR_MM, FAR_MM = 1.0, 8.0
+# What the page counts for beside what is seen near, in sure ridge pixels a block.
+PAGE_SAY, FAR_SAY = 0.02, 0.02
 # Ink down to the first share of the page's darkness is the same ink, under the second another.
 SAME_PEN, OTHER_PEN = 0.9, 0.75
 # A ridge this much narrower than the blur tells nothing of how dark its ink is.
@@ -63,7 +63,7 @@ def ink_depth(absorbed: F32, px_per_mm: float, blur_px: float, noise: float) -> 
     if rows.size == 0:
         return np.ones((height, width), np.float32)
     page = float(np.percentile(dark[trust >= np.median(trust)], 75))
-    trust *= dark**4
+    trust *= dark**2
     block = (rows // BLOCK_PX) * shape[1] + columns // BLOCK_PX
     size = shape[0] * shape[1]
     weight = np.bincount(block, trust, size).astype(np.float32).reshape(shape)

@@ -14,6 +14,7 @@ import cv2
 import numpy as np
 
 from inkclean.arrays import F32, F64, I32, I64, U8, Bool
+from inkclean.ink.levels import disc
 from inkclean.ink.values import Doubt, Grey
 
 # Marks up to this many times the speck's size are looked at: larger ones are drawn.
@@ -21,7 +22,7 @@ WATCHED = 2.5
 # Darkness at the top, as a share of full ink: a mark of speck size this firm may be a dot in
 # company; one up to ``WIDE`` specks this pale, or larger and this faint, is dust or lint if it lies
 # alone. Dust seen in photos reaches 0.58.
-FIRM, PALE, FAINT = 0.7, 0.62, 0.45
+FIRM, PALE, FAINT = 0.62, 0.62, 0.45
 WIDE = 1.5
 # Company: so many firm dots of like size in 3 by 3 cells this wide (stipple, dotted rows), or a
 # stroke this near (the grain of a dry brush, a pen's spatter), in mm.
@@ -73,7 +74,7 @@ def clean_specks(
     none = np.zeros((0, 3), np.float32)
     if speck_mm <= 0:
         return cleaned, none, ()
-    mask = np.asarray(cv2.compare(coverage, 0.5, cv2.CMP_GT), np.uint8)
+    mask = (coverage > 0.5).view(np.uint8) * np.uint8(255)
     full = _full_ink(coverage, grey.ink)
     marks, labels = _small_marks(mask, grey, full, speck_mm)
     small = marks.size_mm < speck_mm
@@ -112,7 +113,8 @@ def gather(
             cells, axis=0, return_index=True, return_inverse=True, return_counts=True
         )
         which = which.ravel()
-        middle = np.stack([np.bincount(which, at[:, k], len(first)) for k in (0, 1)], axis=1)
+        sums = [np.bincount(which, at[:, k], len(first)) for k in (0, 1)]
+        middle = np.stack(sums, axis=1).astype(np.float64)
         middle /= np.maximum(count, 1)[:, None]
         spread = np.zeros(len(first))
         np.maximum.at(spread, which, 2 * np.hypot(*(at - middle[which]).T) + size)
@@ -129,18 +131,24 @@ def _full_ink(coverage: F32, ink: F32) -> float:
     return float(np.clip(1 - np.percentile(deep, 30), 0.2, 1.0)) if deep.size > 20 else 0.9
 
 
+def _components(mask: U8, connectivity: int) -> tuple[I32, I64, F64]:
+    """Return labels (H, W), OpenCV's statistics (N, 5) and centres (N, 2) in continuous px."""
+    _, labels, stats, centres = cv2.connectedComponentsWithStats(
+        mask, connectivity=connectivity, ltype=cv2.CV_32S
+    )
+    middle = np.asarray(centres, np.float64) + 0.5
+    return np.asarray(labels, np.int32), np.asarray(stats, np.int64), middle
+
+
 def _small_marks(mask: U8, grey: Grey, full: float, speck_mm: float) -> tuple[_Marks, I32]:
     scale = grey.px_per_mm
-    _, labels, stats, centres = cv2.connectedComponentsWithStats(
-        mask, connectivity=8, ltype=cv2.CV_32S
-    )
-    labels = np.asarray(labels, np.int32)
+    labels, stats, centres = _components(mask, 8)
     widest = WATCHED * speck_mm * scale
     watched = stats[:, cv2.CC_STAT_AREA] < np.pi / 4 * widest**2
     watched &= stats[:, [cv2.CC_STAT_WIDTH, cv2.CC_STAT_HEIGHT]].max(axis=1) < 1.6 * widest + 1
     watched[0] = False
     label = np.flatnonzero(watched)
-    centre = centres[label] + 0.5
+    centre = centres[label]
     amount, dark = _amounts(labels, label, centre, grey.ink, widest)
     size = 2 * np.sqrt(np.maximum(amount, 0) / full / np.pi) / scale
     dark = dark / full
@@ -186,9 +194,7 @@ def _beside_strokes(labels: I32, watched: Bool, reach_px: float) -> Bool:
     """Return (H, W): ink that is no small mark, and ``reach_px`` around it."""
     strokes = (~watched).astype(np.uint8)
     strokes[0] = 0
-    size = 2 * max(1, round(reach_px)) + 1
-    kernel = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (size, size))
-    return np.asarray(cv2.dilate(strokes[labels], kernel)).view(np.bool_)
+    return np.asarray(cv2.dilate(strokes[labels], disc(reach_px))).view(np.bool_)
 
 
 def _among_dots(at_mm: F64, size_mm: F64, firm: Bool) -> Bool:
@@ -231,11 +237,8 @@ def _erase(coverage: F32, labels: I32, gone: I64) -> None:
 def _close_pinholes(coverage: F32, mask: U8, grey: Grey, full: float, speck_mm: float) -> None:
     """Fill small holes in solid ink in place; spots where paper clearly shows stay open."""
     scale = grey.px_per_mm
-    open_ = np.asarray(cv2.compare(mask, 0, cv2.CMP_EQ), np.uint8)
-    _, labels, stats, centres = cv2.connectedComponentsWithStats(
-        open_, connectivity=4, ltype=cv2.CV_32S
-    )
-    labels = np.asarray(labels, np.int32)
+    open_ = (mask == 0).view(np.uint8)
+    labels, stats, centres = _components(open_, 4)
     across = 2 * np.sqrt(stats[:, cv2.CC_STAT_AREA] / np.pi) / scale
     small = across < HOLE * speck_mm
     small[0] = False
