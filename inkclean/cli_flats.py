@@ -1,0 +1,125 @@
+"""The command ``flats``: the colour areas of inked pages, ready to shade."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from inkclean.cli_options import clean_options, finish, page_options, settings_of
+from inkclean.errors import InkcleanError, UsageError
+
+if TYPE_CHECKING:
+    from inkclean.deliver.flats_set import FlatsSettings
+
+_FILE = click.Path(path_type=Path)
+
+
+def _options(command: Any) -> Any:
+    for option in reversed(
+        (
+            click.option(
+                "--gap",
+                default="5mm",
+                show_default=True,
+                metavar="LENGTH",
+                help="Widest opening in a line that may be bridged.",
+            ),
+            click.option(
+                "--smallest",
+                default="2mm",
+                show_default=True,
+                metavar="LENGTH",
+                help="Scraps smaller than this go to the area they belong to.",
+            ),
+            click.option(
+                "--colours",
+                type=_FILE,
+                metavar="FILE",
+                help="Colours to use: a PNG of the sheet with dabs of colour, or points in JSON or "
+                "CSV (x_mm, y_mm, colour as #RRGGBB, name).",
+            ),
+            click.option(
+                "--layers",
+                type=click.Choice(("ora", "png")),
+                default="ora",
+                show_default=True,
+                help="Layers as one OpenRaster file, or as a folder of PNG with a list.",
+            ),
+            click.option(
+                "--shade",
+                type=click.FloatRange(-360, 360),
+                metavar="DEGREES",
+                help="Fill the shade and light layers softly, for light from this side: 0 from "
+                "above, 90 from the right, 315 from the upper left.",
+            ),
+        )
+    ):
+        command = option(command)
+    return command
+
+
+@click.command()
+@click.argument("pages", nargs=-1, required=True, metavar="PHOTO|INK|TICKET…", type=_FILE)
+@page_options
+@clean_options
+@_options
+def flats(pages: tuple[Path, ...], **options: Any) -> None:
+    """Split inked pages into colour areas, and write them as layers ready to shade."""
+    from inkclean.flat_pages import FlatsOrder, flat_file, gather_pages
+    from inkclean.results import Order
+
+    order = FlatsOrder(Order(settings_of(options)), flats_settings_of(options))
+    paths = gather_pages(pages)
+    if order.flats.colours is not None and len(paths) > 1:
+        raise UsageError("--colours belongs to one page: give the pages one by one")
+    done, failures = 0, []
+    for path in paths:
+        try:
+            for report in flat_file(path, options["folder"], order, options["replace"]):
+                done += 1
+                _show(report, options)
+        except InkcleanError as error:
+            failures.append((str(error), error.exit_code))
+            click.echo(f"inkclean: {error}", err=True)
+    finish(done, failures)
+
+
+def flats_settings_of(options: dict[str, Any]) -> FlatsSettings:
+    """Return what the options of the flats spell.
+
+    Raises:
+        UsageError: a length or direction is not understood.
+    """
+    from inkclean.deliver.flats_set import FlatsSettings, check_flats_settings
+    from inkclean.units import parse_length_mm
+
+    settings = FlatsSettings(
+        gap_mm=parse_length_mm(options["gap"]),
+        smallest_mm=parse_length_mm(options["smallest"]),
+        colours=options["colours"],
+        layers=options["layers"],
+        shade=options["shade"],
+    )
+    check_flats_settings(settings)
+    return settings
+
+
+def _show(report: dict[str, Any], options: dict[str, Any]) -> None:
+    if options["as_json"]:
+        click.echo(json.dumps(report, ensure_ascii=False))
+        return
+    if options["quiet"]:
+        return
+    found = report["flats"]
+    spent = sum(report["seconds"].values())
+    click.echo(
+        f"{Path(report['input']).name}: {found['areas']} areas in {len(found['colours'])} colours, "
+        f"{found['bridges']} gaps bridged, {spent:.1f} s"
+    )
+    if found["doubtful"]:
+        click.echo(f"  {found['doubtful']} bridges worth a look")
+    for path in report["outputs"].values():
+        click.echo(f"  {path}")

@@ -1,0 +1,130 @@
+"""The command flats: what it leaves, what it says, and how it refuses."""
+
+from __future__ import annotations
+
+import json
+import zipfile
+from pathlib import Path
+
+import cv2
+import numpy as np
+import pytest
+from click.testing import CliRunner, Result
+from PIL import Image
+
+from inkclean.cli_flats import flats
+from inkclean.errors import InkcleanError, OutputError, UsageError
+
+RED, BLUE = (200, 60, 50), (40, 90, 200)
+WHOLE = ("--frame", "whole", "--drop", "none", "--paper", "100x80mm")
+
+
+@pytest.fixture
+def drawing(tmp_path: Path) -> Path:
+    """Return a drawing of two closed boxes on 100 × 80 mm, 12 px/mm."""
+    page = np.full((960, 1200), 250, np.uint8)
+    cv2.rectangle(page, (150, 200), (500, 700), 15, 8)
+    cv2.rectangle(page, (700, 200), (1050, 700), 15, 8)
+    path = tmp_path / "boxes.png"
+    Image.fromarray(page).save(path, dpi=(304.8, 304.8))
+    return path
+
+
+def _run(*words: object) -> Result:
+    return CliRunner().invoke(flats, [*map(str, words)], standalone_mode=False)
+
+
+def _shown(path: Path) -> list[list[int]]:
+    """Return the colours of the left box, the right box and the paper beside them."""
+    with Image.open(path) as picture:
+        pixels = np.asarray(picture.convert("RGB"))
+    h, w = pixels.shape[:2]
+    return [pixels[int(0.47 * h), int(x * w)].tolist() for x in (0.27, 0.73, 0.03)]
+
+
+def test_a_drawing_leaves_flats_areas_layers_and_the_clean_results(drawing: Path) -> None:
+    result = _run(drawing, *WHOLE, "--json")
+    assert result.exception is None
+    report = json.loads(result.stdout)
+    kinds = {"ink", "svg", "ticket", "flats", "areas", "flats_svg", "ora"}
+    assert set(report["outputs"]) == kinds
+    for path in report["outputs"].values():
+        assert Path(path).stat().st_size > 0
+    left, right, paper = _shown(drawing.with_name("boxes.flats.png"))
+    assert left != paper != right
+    with Image.open(drawing.with_name("boxes.areas.png")) as areas:
+        assert np.asarray(areas).max() == report["flats"]["areas"] == 3
+    with zipfile.ZipFile(drawing.with_name("boxes.ora")) as archive:
+        assert archive.namelist()[0] == "mimetype"
+    ticket = json.loads(drawing.with_name("boxes.ticket.json").read_text("utf-8"))
+    assert len(ticket["measured"]["flats"]["areas"]) == 3
+
+
+def test_colours_given_are_kept_in_the_ticket_and_come_again(drawing: Path) -> None:
+    hints = drawing.with_name("hints.csv")
+    hints.write_text("x_mm,y_mm,colour,name\n27,37,#C83C32,skin\n73,37,#285AC8,\n", "utf-8")
+    assert _run(drawing, *WHOLE, "--colours", hints).exception is None
+    first = _shown(drawing.with_name("boxes.flats.png"))
+    assert first[:2] == [list(RED), list(BLUE)]
+    ticket = drawing.with_name("boxes.ticket.json")
+    hints.unlink()
+    again = _run(ticket, "--layers", "png", "--shade", "315", "-o", drawing.parent / "again")
+    assert again.exception is None
+    assert _shown(drawing.parent / "again" / "boxes.flats.png") == first
+    layers = {path.name for path in (drawing.parent / "again" / "boxes.layers").iterdir()}
+    assert "order.csv" in layers
+    assert any("skin - flat" in name for name in layers)
+
+
+def test_ink_that_was_cleaned_before_is_taken_as_it_is(drawing: Path) -> None:
+    ink = drawing.rename(drawing.with_name("boxes.ink.png"))
+    result = _run(ink, "--paper", "100x80mm")
+    assert result.exception is None
+    names = {path.name for path in drawing.parent.iterdir()}
+    assert names == {
+        "boxes.ink.png",
+        "boxes.flats.png",
+        "boxes.areas.png",
+        "boxes.flats.svg",
+        "boxes.ora",
+    }
+    assert "3 areas" in result.stdout
+
+
+def test_results_are_not_written_over(drawing: Path) -> None:
+    drawing.with_name("boxes.ora").write_text("mine")
+    result = _run(drawing, *WHOLE)
+    assert isinstance(result.exception, (OutputError, SystemExit))
+    assert drawing.with_name("boxes.ora").read_text() == "mine"
+    assert not drawing.with_name("boxes.flats.png").exists()
+
+
+@pytest.mark.parametrize(
+    ("words", "says"),
+    [
+        (("--gap", "wide"), "no length"),
+        (("--gap", "90mm"), "--gap"),
+        (("--smallest", "90mm"), "--smallest"),
+    ],
+)
+def test_wrong_options_are_one_line(drawing: Path, words: tuple[str, ...], says: str) -> None:
+    result = _run(drawing, *words)
+    assert isinstance(result.exception, UsageError)
+    assert says in str(result.exception)
+    assert "\n" not in str(result.exception)
+
+
+def test_bad_hints_are_one_line(drawing: Path) -> None:
+    hints = drawing.with_name("hints.json")
+    hints.write_text("nonsense")
+    result = _run(drawing, *WHOLE, "--colours", hints)
+    assert isinstance(result.exception, (InkcleanError, SystemExit))
+    assert "hints.json" in result.output
+    assert "Traceback" not in result.output
+
+
+def test_hints_belong_to_one_page(drawing: Path) -> None:
+    other = drawing.with_name("other.png")
+    other.write_bytes(drawing.read_bytes())
+    result = _run(drawing, other, "--colours", "x.json")
+    assert isinstance(result.exception, UsageError)
