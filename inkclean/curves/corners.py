@@ -36,6 +36,10 @@ _TIP_PX = 6.0
 """No tip is carried further than this beyond the edge."""
 _TIP_SHARE = 0.6
 """A tip is left whole when so much of the ink it asks for is there: pixels cut it unevenly."""
+_CLEAN = 15.0
+"""How much a side that leaves its chord, in px, speaks against taking the corner from there."""
+_ROUNDED_PX = 1.25
+"""Points of the side begin this far from the corner, for each point skipped."""
 _BEND = 0.12
 """The tightest curvature, in 1/px, along which a side is carried on to its corner."""
 _STRAY_PX = 0.07
@@ -45,11 +49,14 @@ over a shorter way."""
 
 @dataclass(frozen=True)
 class _Side:
-    """One side of every point: its middle, its way onto (or off) the point, its curvature."""
+    """One side of every point: its middle, its way onto (or off) the point, its curvature, and
+    how far it leaves its chord.
+    """
 
     middle: C128
     way: C128
     bend: F64
+    bow: F64
 
 
 def restore_corners(edges: Edges, coverage: F32) -> Outline:
@@ -63,16 +70,19 @@ def restore_corners(edges: Edges, coverage: F32) -> Outline:
     strength = np.zeros(edges.points.shape[0])
     strength[bends.at] = bends.strength
     apex = edges.points[:, 0] + 1j * edges.points[:, 1]
-    apex[bends.at] = bends.apex
+    # Nothing is drawn beyond the page.
+    height, width = coverage.shape
+    apex[bends.at] = np.clip(bends.apex.real, 0, width) + 1j * np.clip(bends.apex.imag, 0, height)
     worst = np.full(strength.size, limit)
     worst[bends.at] = limit / bends.narrow
     corner = _strongest(strength, edges.loops, skip)
     corner = _faithful(corner, apex, worst, edges, strength, skip)
-    points = edges.points.copy()
-    points[corner, 0] = apex[corner].real
-    points[corner, 1] = apex[corner].imag
-    keep = _clear(corner, edges.loops, skip)
-    kept = np.add.reduceat(keep, edges.loops[:-1], dtype=np.int64)
+    points, keep, kept = _placed(edges, corner, apex, skip)
+    spoilt = ~_same_size(edges, points[keep], kept)
+    if spoilt.any():
+        loop = np.searchsorted(edges.loops, corner, side="right") - 1
+        corner = corner[~spoilt[loop]]
+        points, keep, kept = _placed(edges, corner, apex, skip)
     flags = np.zeros(keep.size, np.bool_)
     flags[corner] = True
     return Outline(
@@ -83,6 +93,39 @@ def restore_corners(edges: Edges, coverage: F32) -> Outline:
         edges.shape,
         edges.hole,
     )
+
+
+def _placed(edges: Edges, corner: I64, apex: C128, skip: int) -> tuple[F64, Bool, I64]:
+    """Points with corners in place, which of them stay, and how many in each loop."""
+    points = edges.points.copy()
+    points[corner, 0] = apex[corner].real
+    points[corner, 1] = apex[corner].imag
+    keep = _clear(corner, edges.loops, skip)
+    own = np.searchsorted(edges.loops, corner, side="right") - 1
+    begin, size = edges.loops[own], np.diff(edges.loops)[own]
+    for sign in (-1, 1):
+        beside = begin + (corner - begin + sign * skip) % size
+        z = edges.points[beside, 0] + 1j * edges.points[beside, 1]
+        keep[beside[np.abs(z - apex[corner]) < _ROUNDED_PX * skip]] = False
+    keep[corner] = True
+    return points, keep, np.add.reduceat(keep, edges.loops[:-1], dtype=np.int64)
+
+
+def _same_size(edges: Edges, points: F64, kept: I64) -> Bool:
+    """Whether each loop still has about the area it had: a mere speck may have lost it."""
+    before = _areas(edges.points, edges.loops)
+    after = _areas(points, np.concatenate(([0], np.cumsum(kept))))
+    same: Bool = (after * before > 0.0) & (np.abs(after) > 0.7 * np.abs(before))
+    return same & (kept >= 3)
+
+
+def _areas(points: F64, loops: I64) -> F64:
+    following = np.arange(1, loops[-1] + 1)
+    following[loops[1:] - 1] = loops[:-1]
+    start = points[np.repeat(loops[:-1], np.diff(loops))]
+    p, q = points - start, points[following] - start
+    areas: F64 = np.add.reduceat(p[:, 0] * q[:, 1] - p[:, 1] * q[:, 0], loops[:-1])
+    return areas
 
 
 @dataclass(frozen=True)
@@ -99,23 +142,33 @@ class _Bends:
 
 def _bends(edges: Edges, coverage: F32, skip: int, limit: float) -> _Bends:
     reach = 4 + round(edges.blur)
-    z, core, length = _wrapped(edges, skip + 2 * reach + 1)
+    z, core, length = _wrapped(edges, skip + 2 * reach + 2)
     at = np.flatnonzero(_turns(z, skip)[core] & (length >= 6 * skip))
     here = core[at]
     stray = _STRAY_PX + 2.0 * edges.noise
     left, right = (_side(z, here, sign, skip, reach, stray) for sign in (-1, 1))
     turn = np.angle(right.way * np.conj(left.way))
     sudden = np.angle((z[here + skip] - z[here]) * np.conj(z[here] - z[here - skip]))
-    apex = _meeting(left, right)
+    apex, sharp = _meeting(left, right)
+    # Between two points the rounding reaches one further on the nearer side: where both sides
+    # run on, they are taken from there.
+    further = [_side(z, here, sign, skip + 1, reach, stray) for sign in (-1, 1)]
+    other, _ = _meeting(*further)
+    steady = further[0].bow + further[1].bow < 0.5 * stray
+    apex = np.where(steady & (np.abs(other - apex) < 1.0), other, apex)
     gap = _off_edge(apex, z, here, skip)
     narrow = np.maximum(np.cos(np.abs(turn) / 2.0), _NARROW)
-    likely = (np.abs(turn) > _TURN) & (np.abs(sudden) > _SUDDEN * np.abs(turn))
+    likely = (np.abs(turn) > _TURN) & (sharp * np.sign(turn) > _TURN)
+    likely &= np.abs(sudden) > _SUDDEN * np.abs(turn)
     likely &= (gap * narrow < limit) & (gap < _TIP_PX)
     ahead = left.way / np.maximum(np.abs(left.way), 1e-9)
     ahead -= right.way / np.maximum(np.abs(right.way), 1e-9)
     foot = apex - gap * ahead / np.maximum(np.abs(ahead), 1e-9)
     apex = _as_long_as_inked(apex[likely], foot[likely], turn[likely], coverage)
-    return _Bends(at[likely], apex, np.abs(sudden[likely]), narrow[likely])
+    # Of the points beside one corner, the best has both its sides free of the rounding.
+    strength = np.abs(sudden[likely])
+    strength /= 1.0 + _CLEAN * (left.bow + right.bow)[likely]
+    return _Bends(at[likely], apex, strength, narrow[likely])
 
 
 def _turns(z: C128, skip: int) -> Bool:
@@ -154,7 +207,8 @@ def _side(z: C128, here: I64, sign: int, skip: int, reach: int, stray: float) ->
     way = far - near
     inner = sum((at(skip + k) for k in range(2, reach - 1)), np.zeros(here.size)) / (reach - 3)
     middle = (near + far) / 2.0
-    bowed = np.abs((np.conj(way) * (inner - middle)).imag) > stray * np.abs(way)
+    bow = np.abs((np.conj(way) * (inner - middle)).imag) / np.maximum(np.abs(way), 1e-9)
+    bowed = bow > stray
     short = at(skip + 2) - at(skip)
     bent = np.abs((np.conj(short) * (at(skip + 1) - at(skip))).imag) > stray * np.abs(short)
     shortest = at(skip + 1) - at(skip)
@@ -166,13 +220,15 @@ def _side(z: C128, here: I64, sign: int, skip: int, reach: int, stray: float) ->
     )
     beyond = at(skip + 2 * reach) - at(skip + reach)
     bend = np.angle(way * np.conj(beyond)) / np.maximum(np.abs(way) + np.abs(beyond), 1e-9) * 2.0
-    bend = np.where(~bowed & (np.abs(bend) < _BEND), bend, 0.0)
+    # A side that bends bows already: one that does not only runs into the next corner.
+    bends = bow > 0.25 * np.abs(bend) * np.abs(way) ** 2 / 12.0
+    bend = np.where(~bowed & bends & (np.abs(bend) < _BEND), bend, 0.0)
     # Both sides are given in the direction of travel; bend is the turn per px toward the point.
-    return _Side(middle, sign * way, bend)
+    return _Side(middle, sign * way, bend, bow)
 
 
-def _meeting(left: _Side, right: _Side) -> C128:
-    """Where the two sides meet, each carried on along its own curvature."""
+def _meeting(left: _Side, right: _Side) -> tuple[C128, F64]:
+    """Where the two sides meet, each carried on along its own curvature, and the turn there."""
     apex = _cross(left.middle, left.way, right.middle, right.way)
     ends = []
     for side, sign in ((left, 1.0), (right, -1.0)):
@@ -187,7 +243,8 @@ def _meeting(left: _Side, right: _Side) -> C128:
             )
         )
     better = _cross(*ends[0], *ends[1])
-    return np.where(np.abs(better - apex) < 1.0, better, apex)
+    turn = np.angle(-ends[1][1] * np.conj(ends[0][1]))
+    return np.where(np.abs(better - apex) < 1.0, better, apex), turn
 
 
 def _cross(p: C128, u: C128, q: C128, v: C128) -> C128:

@@ -114,11 +114,25 @@ def _first_nodes(runs: Runs) -> I64:
     return np.flatnonzero((~runs.fixed & regular) | runs.fixed)
 
 
-def _fresh(runs: Runs, first: I64, last: I64) -> Spans:
-    """Fit spans between ``first`` and ``last`` with tangents taken from the points."""
-    start = tangents(runs, first, _REACH)[1].astype(np.float32)
-    end = tangents(runs, last, _REACH)[0].astype(np.float32)
-    return _measure(runs, first, last, start, end)
+def _fresh(
+    runs: Runs,
+    first: I64,
+    last: I64,
+    start: F32 | None = None,
+    end: F32 | None = None,
+    loosened: Bool | None = None,
+) -> Spans:
+    """Fit spans between ``first`` and ``last``.
+
+    Tangents come from the points where none is given (nan) or where the node has just been
+    ``loosened``; those given stay, for the neighbours have them too.
+    """
+    new_start = tangents(runs, first, _REACH)[1].astype(np.float32)
+    new_end = tangents(runs, last, _REACH)[0].astype(np.float32)
+    if start is not None and end is not None and loosened is not None:
+        new_start = np.where(np.isnan(start) | loosened[first], new_start, start)
+        new_end = np.where(np.isnan(end) | loosened[last], new_end, end)
+    return _measure(runs, first, last, new_start, new_end)
 
 
 def _measure(
@@ -148,7 +162,9 @@ def _measure(
             if turn:
                 start[:, chunk], end[:, chunk] = free_tangents(q, fit.u)
     single = np.flatnonzero(last - first == 1)
-    worst[single] = 0.0
+    chord = runs.points[:, last[single]] - runs.points[:, first[single]]
+    ahead = np.minimum((chord * start[:, single]).sum(0), (chord * end[:, single]).sum(0))
+    worst[single] = np.where(ahead < 0.0, np.inf, 0.0)
     inner[single] = _between_two(
         runs, first[single], last[single], start[:, single], end[:, single]
     )
@@ -178,21 +194,28 @@ def _split(runs: Runs, spans: Spans) -> tuple[Runs, Spans]:
     while bad.first.size:
         steps = bad.last - bad.first
         stuck = steps <= _SHORT
+        again = np.zeros(good.first.size, np.bool_)
+        before = runs.corner
         if stuck.any():
             runs = loosen(runs, bad.first[stuck], bad.last[stuck])
-            loose = np.isin(good.first, _ends(bad, stuck)) | np.isin(good.last, _ends(bad, stuck))
-            again = good.take(loose)
-            good = good.take(~loose)
-        else:
-            again = good.take(np.zeros(good.first.size, np.bool_))
-        middle = bad.first + np.rint(steps * np.clip(bad.at, 0.25, 0.75)).astype(np.int64)
-        middle = np.clip(middle, bad.first + 1, np.maximum(bad.last - 1, bad.first + 1))
-        halves = ~stuck
+            again = np.isin(good.first, _ends(bad, stuck)) | np.isin(good.last, _ends(bad, stuck))
+        part, whole = bad.take(~stuck), good.take(again)
+        middle = part.first + np.rint(
+            (part.last - part.first) * np.clip(part.at, 0.25, 0.75)
+        ).astype(np.int64)
+        middle = np.clip(middle, part.first + 1, part.last - 1)
         singles = _singles(bad, stuck)
-        first = np.concatenate((bad.first[halves], middle[halves], singles, again.first))
-        last = np.concatenate((middle[halves], bad.last[halves], singles + 1, again.last))
-        fresh = _fresh(runs, first, last)
-        good = merge_sorted(good, fresh.take(fresh.worst <= 1.0))
+        unknown = np.full((2, singles.size), np.nan, np.float32)
+        open_ = np.full((2, middle.size), np.nan, np.float32)
+        fresh = _fresh(
+            runs,
+            np.concatenate((part.first, middle, singles, whole.first)),
+            np.concatenate((middle, part.last, singles + 1, whole.last)),
+            np.concatenate((part.start, open_, unknown, whole.start), axis=1),
+            np.concatenate((open_, part.end, unknown, whole.end), axis=1),
+            runs.corner & ~before,
+        )
+        good = merge_sorted(good.take(~again), fresh.take(fresh.worst <= 1.0))
         bad = fresh.take(fresh.worst > 1.0)
     return runs, good
 

@@ -31,7 +31,8 @@ def edge_places(flat: F32, width: int, rows: I64, columns: I64) -> tuple[Bool, F
     Returns:
         ``aslant`` (N,): the edge runs more along this grid line than across it; ``place`` (N,)
         px from the first pixel's centre; ``room`` (N,) px to the nearest other crossing on the
-        grid line, foreshortened; the median step between the pixels astride the edge.
+        grid line, foreshortened; the median step between the pixels astride
+        the edge where it is not aslant.
     """
     along = [
         _measure(flat, rows, 1, width),
@@ -46,7 +47,8 @@ def edge_places(flat: F32, width: int, rows: I64, columns: I64) -> tuple[Bool, F
     rooms[1][upright] = _room(by_column[upright])
     aslant, place, facing, step = (np.concatenate(pair) for pair in zip(*along, strict=True))
     room = np.concatenate(rooms) * facing
-    return aslant, place, room.astype(np.float32), float(np.median(step))
+    steep = float(np.median(step[~aslant])) if not aslant.all() else 1.0
+    return aslant, place, room.astype(np.float32), steep
 
 
 def _room(position: F64) -> F64:
@@ -88,8 +90,9 @@ def _thin(flat: F32, base: I64, inward: I64, place: F32) -> F32:
         total = line[0] + line[1] + line[2]
         moment = 2.0 * line[0] + line[1]
         bare = _ramp(line[0], *_BARE)
-        fullest = np.zeros_like(total)
-        solid, edge = fullest.copy(), fullest.copy()
+        fullest = line[1] + line[2]
+        solid = np.minimum(line[1], line[2])
+        edge = line[0] + line[1] + np.float32(0.5)
         over = line[2] < 0
         for k in (1, 2, 3, 4):
             value = np.where(over, 0.0, line[k + 2]).astype(np.float32)

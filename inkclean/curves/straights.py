@@ -27,6 +27,8 @@ _OFF_PX = 0.07
 """A straight's points lie this close, and three deviations of the edge's noise."""
 _OFF_SHARE = 0.65
 """And within this share of the tolerance: squaring up uses the rest."""
+_CORNER_PX = 0.45
+"""A corner may lie so much further off: the lines that meet there place it better."""
 _BOW_PX = 0.05
 """The most a straight may bow, and two deviations of what noise makes of that."""
 _SNAP_SHARE = 0.3
@@ -56,10 +58,23 @@ def rule_lines(runs: Runs, noise: float) -> Runs:
     real = ~np.isin(fixed[:-1], runs.last)
     first, last = fixed[:-1][real], fixed[1:][real]
     sides = _fit(z, first + 1, last - 1)
-    good = (last - first >= 4) & _is_straight(z, sides, _limit(runs, sides, noise), noise)
+    # A sliver that runs out and back again is no line, however narrow.
+    onward = np.abs(z[last] - z[first]) > 0.5 * (last - first)
+    good = onward & (last - first >= 4) & _is_straight(z, sides, _limit(runs, sides, noise), noise)
     for end in (first, last):
-        good &= np.abs(_off(z[end], sides)) < _OFF_PX + 3.0 * noise + 0.25
-    lines = _Lines(first[good], last[good], sides.middle[good], sides.way[good])
+        good &= np.abs(_off(z[end], sides)) < _OFF_PX + 3.0 * noise + _CORNER_PX
+    chords = _chords(z, first, last)
+    brief = (
+        onward & (last - first >= 2) & (last - first < 4) & runs.corner[first] & runs.corner[last]
+    )
+    inner_limit = _limit(runs, sides, noise)
+    brief &= (np.abs(_off(z[first + 1], chords)) < inner_limit) & (
+        np.abs(_off(z[last - 1], chords)) < inner_limit
+    )
+    middle = np.where(brief, chords.middle, sides.middle)
+    way = np.where(brief, chords.way, sides.way)
+    good |= brief
+    lines = _Lines(first[good], last[good], middle[good], way[good])
     inner = _within(runs, z, first[~good], last[~good], noise)
     lines = _Lines(
         np.concatenate((lines.first, inner.first)),
@@ -106,6 +121,11 @@ def _fit(z: C128, first: I64, last: I64) -> _Lines:
     onward = z[last] - z[first]
     way = np.where((np.conj(way) * onward).real < 0.0, -way, way)
     return _Lines(first, last, mean + z[first], way)
+
+
+def _chords(z: C128, first: I64, last: I64) -> _Lines:
+    chord = z[last] - z[first]
+    return _Lines(first, last, (z[first] + z[last]) / 2.0, chord / np.maximum(np.abs(chord), 1e-9))
 
 
 def _members(first: I64, last: I64) -> tuple[I64, I64]:

@@ -65,7 +65,8 @@ def flatten(cubics: F64, steps: int = 32) -> F64:
     """Points (S * steps, 2) along cubics (S, 4, 2), ends not repeated."""
     t = np.arange(steps)[:, None] / steps
     basis = np.hstack(((1 - t) ** 3, 3 * t * (1 - t) ** 2, 3 * t * t * (1 - t), t**3))
-    return np.einsum("tk,skd->std", basis, cubics).reshape(-1, 2)
+    points = np.einsum("tk,skd->std", basis, cubics)
+    return np.asarray(points, np.float64).reshape(-1, 2)
 
 
 def distance_to_outline(points: F64, outline: F64, chunk: int = 256) -> F64:
