@@ -96,7 +96,7 @@ def separate(
     layer = pencil_layer(sheet, grey, under) if keep_layer and gone else None
     pencil = Pencil(
         found=bool(gone),
-        colours=tuple(p.hex for p in gone),
+        colours=tuple(p.hex for p in _own(gone)),
         share=float((darkest(under) < 0.9).mean()) if gone else 0.0,
         layer=layer,
         note=decision.note,
@@ -162,6 +162,15 @@ def _decide(
         parts.append(f"{gone} is pencil, printed lines or wash: dropped")
     note = "; ".join(parts) or "no coloured pencil found"
     return _Decision(tuple(coloured), tuple(off), main, note)
+
+
+def _own(pigments: Sequence[Pigment]) -> list[Pigment]:
+    """The pigments without those that are two more plentiful ones crossing."""
+    own: list[Pigment] = []
+    for pigment in sorted(pigments, key=lambda p: -p.share):
+        if all(pigment.away(mixed.chroma) > CROSSING for mixed in mixtures(own)):
+            own.append(pigment)
+    return own
 
 
 def _ray(main: Pigment | None) -> F64:

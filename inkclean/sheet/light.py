@@ -6,8 +6,9 @@ import cv2
 import numpy as np
 
 from inkclean.arrays import F32, U8, Bool
+from inkclean.sheet.holes import punched_holes
 from inkclean.sheet.shading import Shading, find_shading, grid_size
-from inkclean.sheet.tones import TO_LINEAR
+from inkclean.sheet.tones import TO_LINEAR, to_linear
 from inkclean.sheet.values import Frame, Sheet
 
 STRIP = 64  # rows handled at once: the strip's float planes stay in the cache
@@ -26,7 +27,7 @@ def even_light(pixels: U8, px_per_mm: float, frame: Frame, inside: Bool | None =
 
     Returns:
         The sheet, with bare paper at 1.0 in each channel (lamp colour and tinted paper are
-        gone). Where the photo did not reach it is blank paper.
+        gone). Where the photo did not reach, and in punched holes, it is blank paper.
     """
     high, wide = grid_size(pixels.shape, px_per_mm)
     samples = np.asarray(cv2.resize(pixels, (wide, high), interpolation=cv2.INTER_AREA), np.uint8)
@@ -38,6 +39,9 @@ def even_light(pixels: U8, px_per_mm: float, frame: Frame, inside: Bool | None =
     reflectance = _divide(pixels, 1.0 / shading.light)
     if inside is not None:
         reflectance[~inside] = 1.0
+    holes = punched_holes(to_linear(samples) / shading.light, per_mm)
+    if holes is not None:
+        reflectance[_grow(holes, pixels.shape)] = 1.0
     return Sheet(
         reflectance=reflectance,
         px_per_mm=px_per_mm,

@@ -195,14 +195,31 @@ def test_named_colours_drop_what_is_named_and_nothing_else() -> None:
     assert pencil.note == "dropped as asked: red"
 
 
-def test_several_names_drop_all_of_them() -> None:
-    blue, red = draw("#A4DDED"), draw("#F0A0A0", seed=9)
-    page = blue.reflectance * np.exp(red.pencil[..., None] * np.log(linear("#F0A0A0")))
-    pencil = np.maximum(blue.pencil, red.pencil)
-    drawn = Drawn(blue.ink, pencil, page.astype(np.float32))
-    grey, found = separate(even(drawn), ("blue", "red"))
-    assert found.found
-    assert _wrong(drawn, grey)["marked"] <= 1e-3
+def _two_pencils(first: str, second: str) -> tuple[Drawn, Bool]:
+    """Ink over pencils of two colours, and where those cross."""
+    one, other = draw(first), draw(second, seed=9)
+    page = one.reflectance * np.exp(other.pencil[..., None] * np.log(linear(second)))
+    both = (one.pencil > 0.05) & (other.pencil > 0.05)
+    pencil = np.maximum(one.pencil, other.pencil)
+    return Drawn(one.ink, pencil, page.astype(np.float32)), both
+
+
+def test_several_names_drop_all_of_them_and_where_they_cross() -> None:
+    drawn, _ = _two_pencils("#A4DDED", "#B090D8")
+    grey, found = separate(even(drawn), ("blue", "violet"))
+    assert len(found.colours) == 2
+    assert _wrong(drawn, grey)["marked"] <= 2e-4
+
+
+def test_blue_and_red_pencil_go_together() -> None:
+    """Save where they cross: blue over red is grey there, which no hue tells from thin ink."""
+    drawn, both = _two_pencils("#A4DDED", "#F0A0A0")
+    pencil = drawn.pencil * ~cv2.dilate(both.astype(np.uint8), np.ones((5, 5), np.uint8)).astype(
+        np.bool_
+    )
+    grey, found = separate(even(drawn))
+    assert len(found.colours) == 2
+    assert _wrong(Drawn(drawn.ink, pencil, drawn.reflectance), grey)["marked"] <= 2e-4
 
 
 def test_none_drops_nothing() -> None:

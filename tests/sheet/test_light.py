@@ -183,6 +183,30 @@ def test_a_fold_is_shallow_and_no_ink() -> None:
     assert fine[bare].min() > 0.78
 
 
+def _with_discs(*places_mm: tuple[float, float]) -> F32:
+    """A page with dark brown discs of 6 mm: the desk through holes, or drawn dots."""
+    page = np.ones((*SIZE, 3), np.float32)
+    for x, y in places_mm:
+        centre = (round(x * PX_PER_MM), round(y * PX_PER_MM))
+        cv2.circle(page, centre, round(3 * PX_PER_MM), (0.12, 0.07, 0.04), -1, cv2.LINE_AA)
+    return page
+
+
+def test_punched_holes_are_paper() -> None:
+    """ISO 838, from memory: 6 mm across, 12 mm from the edge, (here 60 mm) apart."""
+    sheet = _even(shoot(_with_discs((12.0, 15.0), (12.0, 75.0)), _lamps(SIZE)))
+    assert sheet.reflectance.min() > 0.8
+
+
+@pytest.mark.parametrize("places", [((12.0, 15.0),), ((45.0, 15.0), (45.0, 75.0))])
+def test_a_lone_dot_and_dots_in_the_drawing_are_no_holes(
+    places: tuple[tuple[float, float], ...],
+) -> None:
+    sheet = _even(shoot(_with_discs(*places), _lamps(SIZE)))
+    for x, y in places:
+        assert sheet.reflectance[round(y * PX_PER_MM), round(x * PX_PER_MM)].max() < 0.2
+
+
 def test_noise_is_that_of_bare_paper() -> None:
     quiet = _even(shoot(draw().reflectance, noise=0.005)).noise
     loud = _even(shoot(draw().reflectance, noise=0.02)).noise
