@@ -10,6 +10,7 @@ import click
 from inkclean import __version__
 from inkclean.cli_clean import clean
 from inkclean.cli_demo import demo
+from inkclean.cli_flats import flats
 from inkclean.cli_press import press
 from inkclean.errors import InkcleanError
 
@@ -35,7 +36,7 @@ def main() -> None:
     """
 
 
-for _command in (clean, press, demo):
+for _command in (clean, flats, press, demo):
     main.add_command(_command)
 
 
