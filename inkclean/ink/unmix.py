@@ -27,6 +27,7 @@ SURE_TINT = 0.16  # from this chroma on a pixel of kept coloured ink is wholly s
 MOST_PENCIL = 1.6  # times a pigment's usual full strength: beyond is noise
 LIGHTEST_INK = 0.75  # of a channel of coloured ink, so that a depth is left to measure
 OTHER_HUE = 40.0  # degrees; nearer to the page's coloured ink, a pigment is that ink
+DEEP = 0.002  # weight of "no pencil": deep inside blacks chroma is noise
 STRIP = 64  # rows handled at once, so that their planes stay in the cache
 
 
@@ -90,7 +91,7 @@ def _smooth_chroma(reduced: F32, density: F32, per_mm: float) -> F32:
     np.maximum(weight, 1e-3, out=weight)
     weight *= weight
     sigma = max(0.6, SPREAD_MM * per_mm)
-    mean = cv2.GaussianBlur(weight, (0, 0), sigma)
+    mean = cv2.GaussianBlur(weight, (0, 0), sigma) + np.float32(DEEP)
     planes = [
         cv2.divide(cv2.GaussianBlur(cv2.multiply(plane, weight), (0, 0), sigma), mean)
         for plane in cv2.split(cv2.transform(density, AXES))

@@ -265,6 +265,8 @@ def test_the_layer_shows_the_pencil_without_the_ink() -> None:
     line = (drawn.ink > 0.99) & (cv2.erode(drawn.ink, np.ones((25, 25), np.uint8)) < 0.5)
     # Nothing is known under ink, but it is no longer dark, and its colour is the neighbours'.
     assert layer[line].min(axis=1).mean() > 0.3
+    black = cv2.erode(drawn.ink, np.ones((41, 41), np.uint8)) > 0.99
+    assert layer[black].min() > 0.9
     assert np.abs(layer[drawn.ink < 0.01] - under[drawn.ink < 0.01]).mean() < 0.05
 
 
