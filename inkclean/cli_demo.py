@@ -26,6 +26,8 @@ def demo(folder: Path, quiet: bool, replace: bool) -> None:
             click.echo(text)
 
     from inkclean.batch import Job, clean_file
+    from inkclean.deliver.flats_set import FlatsSettings
+    from inkclean.flat_pages import FlatsOrder, flat_file
     from inkclean.results import Order
     from inkclean.ticket import Settings
 
@@ -40,7 +42,16 @@ def demo(folder: Path, quiet: bool, replace: bool) -> None:
     for report in outcome.reports:
         for line in summary(report):
             say(line)
-    say(f"look at {folder / NAME}.proof.png first: before, after, and what is in doubt")
+    say("splitting it into colour areas …")
+    ticket = folder / f"{NAME}.ticket.json"
+    flats = FlatsOrder(order, FlatsSettings(shade=315.0))
+    if replace or not flats.flats.outputs(folder, NAME)["ora"].exists():
+        for report in flat_file(ticket, folder, flats, replace):
+            say(f"  {report['flats']['areas']} areas, {report['flats']['bridges']} bridges")
+            for path in report["outputs"].values():
+                say(f"  {path}")
+    say(f"look at {folder / NAME}.proof.png first: before, after, and what is in doubt;")
+    say(f"then open {folder / NAME}.ora in a paint program that reads OpenRaster, and paint on")
 
 
 class DemoError(InkcleanError):
