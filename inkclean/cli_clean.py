@@ -88,7 +88,7 @@ def summary(report: dict[str, Any]) -> list[str]:
         f"{Path(report['input']).name}: {paper} ({size}, {sheet['framed']}), "
         f"{100 * ink['share']:.1f} % ink, {curves['shapes']} shapes, {spent}"
     ]
-    lines += [f"  {note}" for note in (report["pencil"]["note"],) if note]
+    lines += [f"  {note}" for note in (sheet["doubt"], report["pencil"]["note"]) if note]
     if report["capture"]["verdict"] != "good":
         lines.append(f"  {report['capture']['advice']}")
     if ink["doubts"]:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -35,10 +35,19 @@ ALSO = tuple(kind for kind in ENDINGS if kind not in ALWAYS)
 
 @dataclass(frozen=True)
 class Order:
-    """What is to be made of a photo: the settings and the extra kinds of result."""
+    """What is to be made of a photo: the settings and the extra kinds of result.
+
+    ``weight`` is what the ink is cut with where the settings' own is evened over a book.
+    """
 
     settings: Settings
     also: tuple[str, ...] = ()
+    weight: float | None = None
+
+    @property
+    def settings_used(self) -> Settings:
+        """The settings with the weight that this page's ink is cut with."""
+        return self.settings if self.weight is None else replace(self.settings, weight=self.weight)
 
     @property
     def keep_pencil(self) -> bool:
@@ -108,6 +117,7 @@ def done_before(order: Order, origin: Origin, target: Target) -> dict[str, Any] 
             and ticket.sha256 == origin.sha256
             and ticket.page == origin.page
             and ticket.settings == order.settings
+            and (order.weight is None or ticket.settings_used == order.settings_used)
         )
         kinds = [kind for kind in order.kinds if kind != "ticket"]
         if not same or any(
@@ -134,13 +144,14 @@ def write_results(
     order: Order,
     origin: Origin,
     target: Target,
+    watch: Stopwatch | None = None,
 ) -> dict[str, Any]:
     """Write what was asked for, the ticket last, and return the report of the page.
 
     Raises:
         OutputError: a file is taken or cannot be written; what was written before stays.
     """
-    watch = Stopwatch(page.seconds)
+    watch = watch or Stopwatch(page.seconds)
     settings = order.settings
     paths = {kind: target.path(kind) for kind in order.kinds}
     with placed_together(paths, target.replace, moves_record(target.folder, target.name)) as drafts:
@@ -151,6 +162,7 @@ def write_results(
                 if kind != "ticket":
                     writers[kind](draft)
         report = measured(page, str(origin.path), {kind: str(path) for kind, path in paths.items()})
+        report["ink"]["weight"] = order.settings_used.weight
         kept = {k: report[k] for k in report if k not in ("input", "outputs", "seconds")}
         left = {kind: file_hash(draft) for kind, draft in drafts.items() if kind != "ticket"}
         ticket = Ticket(origin.path.name, origin.sha256, origin.page, settings, kept, results=left)
@@ -224,6 +236,7 @@ def measured(page: Cleaned, source: str, outputs: dict[str, str]) -> dict[str, A
             "framed": frame.framed,
             "paper": frame.paper,
             "confidence": round(frame.confidence, 3),
+            "doubt": frame.doubt or None,
         },
         "capture": {
             "sharpness": round(capture.sharpness, 3),

@@ -123,6 +123,8 @@ def _notes(sheet: Sheet, ink: Ink, capture: Capture) -> list[tuple[str, tuple[in
             _TEXT,
         )
     ]
+    if sheet.frame.doubt:
+        notes.append((sheet.frame.doubt, _DOUBT))
     if ink.pencil.note:
         notes.append((ink.pencil.note, _TEXT))
     if len(ink.removed):

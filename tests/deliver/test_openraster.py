@@ -22,6 +22,7 @@ from PIL import Image
 from pyora import Project
 
 from inkclean.arrays import F64, U8
+from inkclean.deliver.bitmap import edge_alpha
 from inkclean.deliver.composite import lay, render
 from inkclean.deliver.openraster import thumbnail, write_openraster
 from inkclean.deliver.stack import Group, Layer, Stack, layered
@@ -259,8 +260,10 @@ def test_nothing_is_bare_and_no_colour_is_foreign_beside_the_ink() -> None:
     allowed = {tuple(colour) for colour in colouring.palette.tolist()}
     assert {tuple(colour) for colour in merged[off][:, :3].tolist()} <= allowed
     # under soft ink the colour is the palette's, darkened: never paler, as a bare rim would be
-    expected = colouring.palette[colouring.of_area[flats.labels]] * (1 - ink.coverage[..., None])
-    assert np.abs(merged[..., :3] - expected).max() <= 1.5
+    flat = colouring.palette[colouring.of_area[flats.labels]].astype(np.float32)
+    alpha = edge_alpha(ink.coverage, ink.px_per_mm, ink.px_per_mm * 25.4)[..., None] / 255.0
+    assert np.abs(merged[..., :3] - flat * (1 - alpha)).max() <= 1.5
+    assert (merged[ink.coverage == 1][:, :3] == 0).all()
 
 
 def test_a_page_that_is_all_paper(tmp_path: Path) -> None:
