@@ -60,7 +60,7 @@ def sample(points: F64, tolerance: F32, first: I64, last: I64, count: int) -> tu
     return q.astype(np.float32), tolerance[at]
 
 
-def fit_spans(q: F32, tolerance: F32, start: F32, end: F32) -> Fit:
+def fit_spans(q: F32, tolerance: F32, start: F32, end: F32, rounds: int = ROUNDS) -> Fit:
     """Fit S cubics from each span's first to its last sample.
 
     ``start`` and ``end`` are (2, S) unit tangents, both pointing onward along the span.
@@ -75,9 +75,9 @@ def fit_spans(q: F32, tolerance: F32, start: F32, end: F32) -> Fit:
         np.float32
     )
     inner: F32 = np.empty((q.shape[1], 2), np.float32)
-    for turn in range(ROUNDS):
+    for turn in range(rounds):
         inner = _handles(q, u, start, end, length, lean)
-        u, off = _newton(q, u, inner, start, end, last=turn == ROUNDS - 1)
+        u, off = _newton(q, u, inner, start, end, last=turn == rounds - 1)
     share = (np.sqrt(off) / tolerance).astype(np.float32)
     at = np.argmax(share, axis=1)
     worst = np.take_along_axis(share, at[:, None], 1)[:, 0]

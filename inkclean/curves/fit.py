@@ -11,7 +11,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from inkclean.arrays import F32, I64, Bool
-from inkclean.curves.bezier import FEW_SAMPLES, SAMPLES, fit_spans, free_tangents, sample
+from inkclean.curves.bezier import FEW_SAMPLES, ROUNDS, SAMPLES, fit_spans, free_tangents, sample
 from inkclean.curves.outline import Runs, loosen, tangents
 
 _APART = 16
@@ -20,8 +20,10 @@ _REACH = 2
 """Points to either side that a tangent is taken from."""
 _CHECKED = 0.9
 """Share of the tolerance asked of the samples; the rest is for the points between them."""
-_POLISH = 2
+_POLISH = 1
 """Rounds in which nodes turn their tangents to what both their spans would rather have."""
+_TURNED = 2
+"""Rounds of fitting that show where a tangent would rather point."""
 _SURE = 0.94
 """Cosine: no round turns a tangent by more than 20 degrees."""
 _CHUNK = 65536
@@ -157,7 +159,8 @@ def _measure(
         rows = np.flatnonzero(kind == nth)
         for chunk in np.array_split(rows, max(rows.size * count // _CHUNK, 1)):
             q, tolerance = sample(runs.points, runs.tolerance, first[chunk], last[chunk], count)
-            fit = fit_spans(q, _CHECKED * tolerance, start[:, chunk], end[:, chunk])
+            rounds = _TURNED if turn else ROUNDS
+            fit = fit_spans(q, _CHECKED * tolerance, start[:, chunk], end[:, chunk], rounds)
             inner[chunk], worst[chunk], at[chunk] = fit.inner, fit.worst, fit.at
             if turn:
                 start[:, chunk], end[:, chunk] = free_tangents(q, fit.u)
