@@ -100,7 +100,7 @@ def _edges(tile: F32, reach: int) -> F32:
     crest = slope >= np.asarray(cv2.dilate(slope, np.ones((3, 3), np.uint8)))
     step = np.minimum(np.asarray(light), 1.05) - np.asarray(dark)
     middle = np.abs(tile - 0.5 * (np.asarray(light) + np.asarray(dark))) < 0.2 * step
-    crest &= (step > LEAST_STEP) & middle
+    crest &= (step > LEAST_STEP) & middle & (slope > 0)
     width = step[crest] / (slope[crest] * np.float32(np.sqrt(2 * np.pi)))
     return np.stack([step[crest], width], axis=1)
 
