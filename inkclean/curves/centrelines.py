@@ -27,6 +27,10 @@ _BESIDE_PX = 1.25
 """How far past the skeleton's distance to the paper a line's edge may lie."""
 _NEAR_JUNCTION = 1.3
 """Within so many half widths of a junction the line's sides belong to others too."""
+_ROWS = 16_384
+"""Points looked at in one go: OpenCV maps no more than 32 766 rows."""
+_BRIEF = 3.0
+"""A stroke of fewer points than so many widths is taken to be evenly broad."""
 _FIXED_PX = 0.15
 """A centreline is known this well: asking for less costs nodes and shows nothing."""
 
@@ -125,18 +129,18 @@ def _refine(graph: Graph, coverage: F32, radius: F32) -> _Middle:
     lengths = np.diff(graph.ends)
     own = np.repeat(np.arange(lengths.size), lengths)
     points = _smooth(graph, graph.points, own, 2)
-    near = cv2.remap(
-        radius,
-        graph.points[:, 0].astype(np.float32)[None] - 0.5,
-        graph.points[:, 1].astype(np.float32)[None] - 0.5,
-        cv2.INTER_LINEAR,
-    )[0].astype(np.float64)
+    pixel = graph.points.astype(np.int64)
+    near = radius[pixel[:, 1], pixel[:, 0]].astype(np.float64)
     width = 2.0 * near
     for _ in range(2):
         way = _directions(graph, points, own)
         shift, width = _across(coverage, points, way, near)
         normal = np.stack((-way[:, 1], way[:, 0]), axis=1)
         points = _smooth(graph, points + np.clip(shift, -1.0, 1.0)[:, None] * normal, own, 2)
+    # A stroke hardly longer than broad lies between junctions that widen it: its waist is true.
+    waist = np.minimum.reduceat(width, graph.ends[:-1])
+    brief = lengths < _BRIEF * waist
+    width = np.where(brief[own], waist[own], width)
     return _close_up(graph, points, width, near, own, coverage)
 
 
@@ -172,6 +176,21 @@ def _directions(graph: Graph, points: F64, own: I64) -> F64:
     return way
 
 
+def _seen(coverage: F32, x: F64, y: F64) -> F32:
+    """Coverage at places (P, K) px from the first pixel's centre, between pixels bilinear."""
+    seen = np.empty(x.shape, np.float32)
+    for at in range(0, x.shape[0], _ROWS):
+        part = slice(at, at + _ROWS)
+        seen[part] = cv2.remap(
+            coverage,
+            x[part].astype(np.float32),
+            y[part].astype(np.float32),
+            cv2.INTER_LINEAR,
+            borderMode=cv2.BORDER_CONSTANT,
+        )
+    return seen
+
+
 def _across(coverage: F32, points: F64, way: F64, near: F64) -> tuple[F64, F64]:
     """Where the ink's middle lies across each point, and how wide the ink is there."""
     step = np.linspace(-1.0, 1.0, _ACROSS)
@@ -179,13 +198,7 @@ def _across(coverage: F32, points: F64, way: F64, near: F64) -> tuple[F64, F64]:
     out = reach[:, None] * step
     x = points[:, :1] - way[:, 1:] * out - 0.5
     y = points[:, 1:] + way[:, :1] * out - 0.5
-    seen = cv2.remap(
-        coverage,
-        x.astype(np.float32),
-        y.astype(np.float32),
-        cv2.INTER_LINEAR,
-        borderMode=cv2.BORDER_CONSTANT,
-    )
+    seen = _seen(coverage, x, y)
     # Outward from the middle ink only thins: what swells again is the next line's.
     half = _ACROSS // 2
     seen[:, half:] = np.minimum.accumulate(seen[:, half:], axis=1)
@@ -282,11 +295,7 @@ def _reach_ends(
         out = np.linspace(0.0, 1.0, 25) * (half + 6.0)[:, None]
         x = points[back, :1] + way[:, :1] * out - 0.5
         y = points[back, 1:] + way[:, 1:] * out - 0.5
-        seen = (
-            cv2.remap(coverage, x.astype(np.float32), y.astype(np.float32), cv2.INTER_LINEAR)
-            if tip.size
-            else np.zeros((0, 25), np.float32)
-        )
+        seen = _seen(coverage, x, y)
         seen = np.minimum.accumulate(seen, axis=1)
         ink = np.clip(seen, 0.0, 1.0).sum(axis=1) * (half + 6.0) / 24.0
         place = points[back] + way * (ink - half)[:, None]

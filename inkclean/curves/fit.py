@@ -14,7 +14,7 @@ from inkclean.arrays import F32, I64, Bool
 from inkclean.curves.bezier import FEW_SAMPLES, ROUNDS, SAMPLES, fit_spans, free_tangents, sample
 from inkclean.curves.outline import Runs, loosen, tangents
 
-_APART = 16
+_APART = 32
 """Points between the first nodes: a cubic seldom spans fewer, and few points need more."""
 _REACH = 2
 """Points to either side that a tangent is taken from."""

@@ -123,6 +123,15 @@ def test_spot_blacks_and_dots_stay_filled_shapes() -> None:
     assert len(strokes.blacks.hole) == 4
 
 
+def test_a_page_of_many_lines() -> None:
+    coverage = np.zeros((900, 900), np.float32)
+    for row in range(10, 890, 16):
+        coverage[row : row + 3, 20:880] = 1.0
+    strokes = centrelines(coverage, PX_PER_MM)
+    assert len(strokes.closed) == 55
+    assert np.abs(strokes.widths_mm * PX_PER_MM - 3.0).max() < 0.1
+
+
 def test_nothing_to_draw() -> None:
     strokes = centrelines(np.zeros((20, 30), np.float32), PX_PER_MM)
     assert strokes.strokes.tolist() == [0] and strokes.blacks.loops.tolist() == [0]
