@@ -3,17 +3,19 @@
 from __future__ import annotations
 
 import os
+import socket
 import time
-from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from itertools import count
 from pathlib import Path
-from typing import Any
+from typing import Any, Protocol
 
 from inkclean.deliver.files import finish_moves
 from inkclean.errors import InkcleanError, InputError
 from inkclean.inputs import SEVERAL_PAGES
-from inkclean.results import ENDINGS, Order, Origin, Target, done_before
+from inkclean.pipeline import Span, Stopwatch
+from inkclean.results import ENDINGS, Evening, Order, Origin, Target, done_before
 from inkclean.ticket import file_hash
 
 # set to anything, faults of the program are shown in full
@@ -27,68 +29,149 @@ _UNKNOWN_PIXELS = 35_000_000
 
 
 @dataclass(frozen=True)
+class Work:
+    """The stages of one page as they ran, and the process (``host:id``) that ran them."""
+
+    page: str
+    process: str
+    spans: tuple[Span, ...]
+
+
+@dataclass(frozen=True)
 class Outcome:
     """What became of one input file: a report a page, and a failure if there was one."""
 
-    path: Path
+    source: str
     reports: tuple[dict[str, Any], ...]
     error: str | None = None
     exit_code: int = 0
+    work: tuple[Work, ...] = ()
 
 
 @dataclass(frozen=True)
 class Job:
-    """One input file, where its results go (None: beside it), and what is made of it."""
+    """One input file, where its results go (None: beside it), and what is made of it.
+
+    ``evening`` gives, by the number of the page in the file, the lines that its pages get
+    for the book; results of the same order that stand there are then replaced.
+    """
 
     path: Path
     folder: Path | None
     order: Order
     replace: bool
+    evening: tuple[tuple[int, Evening], ...] = ()
+
+    @property
+    def name(self) -> str:
+        """What to call the file in a line of progress."""
+        return self.path.name
+
+    @property
+    def source(self) -> str:
+        """The file as it was named."""
+        return str(self.path)
+
+    def run(self) -> Outcome:
+        """Clean the file."""
+        return clean_file(self)
+
+    def evened(self, evening: Mapping[int, Evening]) -> Job:
+        """Return the job with the lines that its pages get for the book."""
+        return replace(self, evening=tuple(evening.items()))
+
+    def need_mb(self) -> float:
+        """Return the memory in MB that its largest page is predicted to take."""
+        return need_mb(self.path)
+
+
+class Task(Protocol):
+    """What a batch is made of: a file here (``Job``), or one at an address."""
+
+    @property
+    def name(self) -> str:
+        """What to call the file in a line of progress."""
+
+    @property
+    def source(self) -> str:
+        """The file as it was named."""
+
+    @property
+    def order(self) -> Order:
+        """What is made of it."""
+
+    def run(self) -> Outcome:
+        """Clean the file; a failure is told in the outcome, never raised."""
+
+    def evened(self, evening: Mapping[int, Evening]) -> Task:
+        """Return the task with the lines that its pages get for the book."""
+
+    def need_mb(self) -> float:
+        """Return the memory in MB that its largest page is predicted to take."""
+
+
+@dataclass
+class _Log:
+    """What a file has come to so far: kept when a later page of it fails."""
+
+    reports: list[dict[str, Any]] = field(default_factory=list)
+    work: list[Work] = field(default_factory=list)
 
 
 def clean_file(job: Job) -> Outcome:
     """Clean every page of one file; a failure is told in the outcome, never raised."""
-    reports: list[dict[str, Any]] = []
+    log = _Log()
+
+    def outcome(error: str | None = None, exit_code: int = 0) -> Outcome:
+        return Outcome(job.source, tuple(log.reports), error, exit_code, tuple(log.work))
+
     try:
-        for report in _clean_pages(job):
-            reports.append(report)  # what was done before a failure is kept
+        _clean_pages(job, log)
     except InkcleanError as error:
-        return Outcome(job.path, tuple(reports), str(error), error.exit_code)
+        return outcome(str(error), error.exit_code)
     except MemoryError:
-        return lost_file(job, tuple(reports))
+        return outcome(no_memory(job.source), InputError.exit_code)
     except Exception as error:
         if os.environ.get(TRACE):
             raise
         why = (
-            f"{job.path} failed by a fault of the program ({type(error).__name__}: {error}): "
+            f"{job.source} failed by a fault of the program ({type(error).__name__}: {error}): "
             f"report it; {TRACE}=1 shows where"
         )
-        return Outcome(job.path, tuple(reports), " ".join(why.split()), InputError.exit_code)
-    return Outcome(job.path, tuple(reports))
+        return outcome(" ".join(why.split()), InputError.exit_code)
+    return outcome()
 
 
-def lost_file(job: Job, reports: tuple[dict[str, Any], ...] = ()) -> Outcome:
-    """Return the outcome of a page that memory does not hold."""
-    why = f"{job.path} needs more memory than there is: close other programs or scale it down"
-    return Outcome(job.path, reports, why, InputError.exit_code)
+def no_memory(source: str) -> str:
+    """Return what is said of a page that memory does not hold."""
+    return f"{source} needs more memory than there is: close other programs or scale it down"
 
 
-def _clean_pages(job: Job) -> Iterator[dict[str, Any]]:
-    place, order = job.folder or job.path.parent, job.order
+def run(task: Task) -> Outcome:
+    """Run a task: what the processes of a batch are given to do."""
+    return task.run()
+
+
+def lost(task: Task) -> Outcome:
+    """Return the outcome of a file whose process died twice, for want of memory most likely."""
+    return Outcome(task.source, (), no_memory(task.source), InputError.exit_code)
+
+
+def _clean_pages(job: Job, log: _Log) -> None:
+    place = job.folder or job.path.parent
     origin = Origin(job.path, file_hash(job.path), 1)
     if job.path.suffix.lower() not in SEVERAL_PAGES:
         # one picture, one name: no need to open it to see whether it is done
-        target = Target(place, job.path.stem, job.replace)
-        finish_moves(place, target.name, tuple(ENDINGS.values()))
-        report = done_before(order, origin, target)
+        report = _standing(job, origin, Target(place, job.path.stem, job.replace))
         if report is not None:
-            yield report
+            log.reports.append(report)
             return
-    from inkclean.pipeline import Stopwatch, clean_photo
+    from inkclean.pipeline import clean_photo
     from inkclean.results import write_results
     from inkclean.sheet.read import read_photos
 
-    photos = read_photos(job.path, budget_mp=order.settings.budget_mp)
+    photos = read_photos(job.path, budget_mp=job.order.settings.budget_mp)
+    process = f"{socket.gethostname()}:{os.getpid()}"
     for number in count(1):
         watch = Stopwatch()
         with watch.stage("read"):
@@ -97,13 +180,32 @@ def _clean_pages(job: Job) -> Iterator[dict[str, Any]]:
             return
         origin = Origin(job.path, origin.sha256, number)
         target = Target(place, photo.name, job.replace)
-        finish_moves(place, target.name, tuple(ENDINGS.values()))
-        report = done_before(order, origin, target)
+        report = _standing(job, origin, target)
         if report is None:
+            order = _order(job, number)
+            if order.evening is not None and done_before(job.order, origin, target) is not None:
+                target = replace(target, replace=True)  # our own, at another weight
             target.check(order.kinds)
-            page = clean_photo(photo, order.settings, watch, keep_pencil=order.keep_pencil)
-            report = write_results(page, photo, order, origin, target)
-        yield report
+            page = clean_photo(
+                photo,
+                order.settings,
+                watch,
+                keep_pencil=order.keep_pencil,
+                line_mm=None if order.evening is None else order.evening.line_mm,
+            )
+            report = write_results(page, photo, order, origin, target, watch)
+            log.work.append(Work(photo.name, process, tuple(watch.spans)))
+        log.reports.append(report)
+
+
+def _order(job: Job, page: int) -> Order:
+    return replace(job.order, evening=dict(job.evening).get(page))
+
+
+def _standing(job: Job, origin: Origin, target: Target) -> dict[str, Any] | None:
+    """Return the report of a page that stands finished, once a run cut short is tidied up."""
+    finish_moves(target.folder, target.name, tuple(ENDINGS.values()))
+    return done_before(_order(job, origin.page), origin, target)
 
 
 def need_mb(path: Path) -> float:
@@ -111,23 +213,22 @@ def need_mb(path: Path) -> float:
     from inkclean.sheet.read import largest_pixels
 
     pixels = largest_pixels(path)
-    return _BASE_MB + (_UNKNOWN_PIXELS if pixels is None else pixels) * _BYTES_PER_PIXEL / 2.0**20
+    return need_unknown_mb() if pixels is None else _BASE_MB + pixels * _BYTES_PER_PIXEL / 2.0**20
 
 
-def clean_files(
-    jobs: Sequence[Job],
-    *,
-    workers: int = 1,
-    tell: Callable[[int, Job, float | None], None] = lambda done, job, left: None,
-) -> Iterator[Outcome]:
-    """Clean the files and yield their outcomes in the order of ``jobs``.
+def need_unknown_mb() -> float:
+    """Return the memory in MB that a page of unknown size is taken to need."""
+    return _BASE_MB + _UNKNOWN_PIXELS * _BYTES_PER_PIXEL / 2.0**20
 
-    ``workers`` processes work side by side, fewer where memory would not hold them.
-    ``tell(done, job, seconds_left)`` is called before each outcome's turn.
-    """
+
+Tell = Callable[[int, Task, float | None], None]
+Clean = Callable[[Sequence[Task]], Iterator[Outcome]]
+
+
+def timed(jobs: Sequence[Task], outcomes: Iterator[Outcome], tell: Tell) -> Iterator[Outcome]:
+    """Yield the outcomes, one a job; ``tell(done, job, seconds_left)`` is called before each."""
     start = time.monotonic()
     spared = 0
-    outcomes = _outcomes(jobs, workers)
     for done, job in enumerate(jobs):
         made = done - spared
         left = (time.monotonic() - start) / made * (len(jobs) - done) if made else None
@@ -137,11 +238,15 @@ def clean_files(
         yield outcome
 
 
-def _outcomes(jobs: Sequence[Job], workers: int) -> Iterator[Outcome]:
+def clean_files(jobs: Sequence[Task], *, workers: int = 1) -> Iterator[Outcome]:
+    """Clean the files and yield their outcomes in the order of ``jobs``.
+
+    ``workers`` processes work side by side, fewer where memory would not hold them.
+    """
     if workers <= 1 or len(jobs) <= 1:
-        yield from map(clean_file, jobs)
+        yield from map(run, jobs)
         return
     from inkclean.pool import Pool
 
-    pool = Pool(clean_file, lost_file, jobs=min(workers, len(jobs)))
-    yield from pool.run(jobs, [need_mb(job.path) for job in jobs])
+    pool = Pool(run, lost, jobs=min(workers, len(jobs)))
+    yield from pool.run(jobs, [job.need_mb() for job in jobs])

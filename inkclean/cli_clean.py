@@ -3,19 +3,69 @@
 from __future__ import annotations
 
 import json
+import re
 import sys
+from collections.abc import Iterator, Sequence
+from dataclasses import replace
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import click
 
 from inkclean.cli_options import SOME_FAILED, clean_options, finish, page_options, settings_of
 
+if TYPE_CHECKING:
+    from inkclean.batch import Outcome, Task, Tell
+    from inkclean.results import Order
+    from inkclean.ticket import Settings
+
+_FILE = click.Path(path_type=Path, dir_okay=False)
+_SCHEME = re.compile(r"([a-z][a-z0-9+.-]+):/(.*)")
+# The settings that the options are read into, where the names differ.
+_FIELDS = {"speck": "speck_mm", "within": "within_mm", "budget": "budget_mp"}
+
+
+def _batch_options(command: Any) -> Any:
+    """Add the options for whole books and many machines."""
+    for option in reversed(
+        (
+            click.option(
+                "--like",
+                type=_FILE,
+                metavar="TICKET",
+                help="Clean every page with the settings and paper of this one's ticket; options "
+                "given beside it go before.",
+            ),
+            click.option(
+                "--even",
+                is_flag=True,
+                help="Bring the ink of all pages to one weight: the middle of their typical lines.",
+            ),
+            click.option(
+                "--contact",
+                type=_FILE,
+                metavar="FILE",
+                help="Also leave a contact sheet of all pages, a PNG, to look the batch over.",
+            ),
+            click.option(
+                "--timings",
+                type=_FILE,
+                metavar="FILE",
+                help="Also leave a trace of where the time went (trace events in JSON).",
+            ),
+            click.option(
+                "--cluster",
+                metavar="ADDRESS",
+                help="Clean the pages on the Dask cluster whose scheduler is at ADDRESS.",
+            ),
+        )
+    ):
+        command = option(command)
+    return command
+
 
 @click.command()
-@click.argument(
-    "photos", nargs=-1, required=True, metavar="PHOTO…", type=click.Path(path_type=Path)
-)
+@click.argument("photos", nargs=-1, required=True, metavar="PHOTO…")
 @page_options
 @clean_options
 @click.option(
@@ -24,39 +74,141 @@ from inkclean.cli_options import SOME_FAILED, clean_options, finish, page_option
     metavar="KINDS",
     help="More results: lines, pencil, tone, tiff, pdf, proof (with commas between).",
 )
-def clean(photos: tuple[Path, ...], also: str, **options: Any) -> None:
+@_batch_options
+@click.pass_context
+def clean(context: click.Context, /, photos: tuple[str, ...], also: str, **options: Any) -> None:
     """Turn photos or scans (files or folders) into clean ink and curves."""
-    from inkclean.batch import Job, clean_files
-    from inkclean.inputs import check_names, gather
     from inkclean.results import Order, parse_also
 
-    order = Order(settings_of(options), parse_also(also))
-    paths = gather(photos)
-    folder, quiet = options["folder"], options["quiet"]
-    check_names(paths, folder)
+    order = Order(_settings(context, options), parse_also(also))
+    _check_places(options)
+    tasks = _tasks(photos, order, options)
+    quiet = options["quiet"]
 
-    def tell(done: int, job: Job, left: float | None) -> None:
-        if not quiet and len(paths) > 1:
-            click.echo(progress(done, len(paths), job.path.name, left), err=True)
+    def tell(done: int, task: Task, left: float | None) -> None:
+        if not quiet and len(tasks) > 1:
+            click.echo(progress(done, len(tasks), task.name, left), err=True)
 
     failures: list[tuple[str, int]] = []
-    reports: list[dict[str, Any]] = []
-    jobs = [Job(path, folder, order, options["replace"]) for path in paths]
+    outcomes: list[Outcome] = []
+    done = 0
     try:
-        for outcome in clean_files(jobs, workers=options["jobs"], tell=tell):
+        for outcome in _outcomes(tasks, options, tell):
+            outcomes.append(outcome)
             for report in outcome.reports:
-                reports.append(report)
+                done += 1
                 show(report, as_json=options["as_json"], quiet=quiet)
             if outcome.error is not None:
                 failures.append((outcome.error, outcome.exit_code))
                 click.echo(f"inkclean: {outcome.error}", err=True)
     except KeyboardInterrupt:
         click.echo(
-            f"inkclean: stopped with {len(reports)} pages done: the same command goes on from here",
+            f"inkclean: stopped with {done} pages done: the same command goes on from here",
             err=True,
         )
         sys.exit(SOME_FAILED)
-    finish(len(reports), failures)
+    _leave_overviews(outcomes, options)
+    finish(done, failures)
+
+
+def _settings(context: click.Context, options: dict[str, Any]) -> Settings:
+    settings = replace(settings_of(options), even=options["even"])
+    if options["like"] is None:
+        return settings
+    from inkclean.book import like
+    from inkclean.ticket import check_settings
+
+    spelled = {
+        _FIELDS.get(name, name)
+        for name in options
+        if context.get_parameter_source(name) is not click.core.ParameterSource.DEFAULT
+    }
+    settings = like(options["like"], settings, spelled)
+    check_settings(settings)
+    return settings
+
+
+def _check_places(options: dict[str, Any]) -> None:
+    """Refuse, before any work, places for the overviews that are taken."""
+    if options["contact"] is not None:
+        from inkclean.deliver.contact import check_contact
+
+        check_contact(options["contact"], options["replace"])
+    if options["timings"] is not None:
+        from inkclean.timings import check_timings
+
+        check_timings(options["timings"], options["replace"])
+
+
+def _tasks(photos: Sequence[str], order: Order, options: dict[str, Any]) -> list[Task]:
+    from inkclean.batch import Job
+    from inkclean.inputs import check_names, gather
+    from inkclean.remote import RemoteJob, gather_remote, is_address
+
+    folder, again = place_of(options["folder"]), options["replace"]
+    far = [photo for photo in photos if is_address(photo)]
+    paths = gather([Path(photo) for photo in photos if not is_address(photo)])
+    sources = gather_remote(far)
+    if not sources and not isinstance(folder, str):
+        place = folder
+        if options["cluster"]:
+            # the machines of a cluster share the files, not the folder one stands in
+            paths = [path.absolute() for path in paths]
+            place = None if place is None else place.absolute()
+        check_names(paths, place)
+        return [Job(path, place, order, again) for path in paths]
+    sources += [path.absolute().as_uri() for path in paths]
+    if isinstance(folder, Path):
+        folder = folder.absolute().as_uri()
+    pairs = [(source, (folder or source.rpartition("/")[0]).rstrip("/")) for source in sources]
+    check_names([Path(place, source.rpartition("/")[2]) for source, place in pairs], None)
+    return [RemoteJob(source, place, order, again) for source, place in pairs]
+
+
+def place_of(folder: Path | None) -> Path | str | None:
+    """Return the folder for the results, as an address again if it was one.
+
+    A path drops the second slash of ``s3://bucket/book``, and two of ``file:///book``.
+    """
+    found = _SCHEME.match("" if folder is None else folder.as_posix())
+    if folder is None or found is None or folder.exists():
+        return folder
+    slashes = "///" if found[1] in ("file", "local") else "//"
+    return f"{found[1]}:{slashes}{found[2]}"
+
+
+def _outcomes(tasks: Sequence[Task], options: dict[str, Any], tell: Tell) -> Iterator[Outcome]:
+    from inkclean.batch import clean_files, timed
+    from inkclean.book import even_files
+
+    def cleaned(some: Sequence[Task]) -> Iterator[Outcome]:
+        if options["cluster"]:
+            from inkclean.cluster import clean_on_cluster
+
+            return clean_on_cluster(some, options["cluster"])
+        return clean_files(some, workers=options["jobs"])
+
+    def say(text: str) -> None:
+        if not options["quiet"]:
+            click.echo(text, err=True)
+
+    if options["even"]:
+        return even_files(tasks, cleaned, tell, say)
+    return timed(tasks, cleaned(tasks), tell)
+
+
+def _leave_overviews(outcomes: Sequence[Outcome], options: dict[str, Any]) -> None:
+    """Write the contact sheet and the trace where they were asked for."""
+    if options["contact"] is not None:
+        from inkclean.deliver.contact import write_contact
+        from inkclean.overview import cells
+
+        write_contact(cells(outcomes), options["contact"], options["replace"])
+    if options["timings"] is not None:
+        from inkclean.timings import write_timings
+
+        works = [work for outcome in outcomes for work in outcome.work]
+        write_timings(works, options["timings"], options["replace"])
 
 
 def progress(done: int, total: int, name: str, left: float | None) -> str:

@@ -153,7 +153,7 @@ def _pages(path: Path, order: Order) -> Iterator[_Page]:
     edits, hints = FlatEdits(), None
     if path.name.endswith(TICKET):
         ticket = read_ticket(path)
-        given, settings, wanted = "ticket", ticket.settings, ticket.page
+        given, settings, wanted = "ticket", ticket.settings_used, ticket.page
         source = path.with_name(Path(ticket.photo).name)
         if not source.exists():
             raise InputError(f"{path} needs {source.name} beside it: put the photo there")

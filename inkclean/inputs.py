@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from pathlib import Path
 
 from inkclean.errors import InputError, UsageError
@@ -10,6 +10,8 @@ from inkclean.errors import InputError, UsageError
 PICTURES = {".jpg", ".jpeg", ".png", ".tif", ".tiff", ".webp", ".heic", ".heif", ".pdf"}
 SEVERAL_PAGES = {".tif", ".tiff", ".pdf"}
 TICKET = ".ticket.json"
+# stands near the start of every contact sheet
+CONTACT = "inkclean contact sheet"
 # what the tool itself leaves beside a photo is no photo
 _OWN = (
     *(".ink.png", ".lines.png", ".pencil.png", ".tone.png", ".proof.png", ".flats.png"),
@@ -25,7 +27,7 @@ def gather(inputs: Sequence[Path]) -> list[Path]:
     """
     found: list[Path] = []
     for path in inputs:
-        if not path.is_dir():
+        if not is_folder(path):
             found.append(path)
             continue
         held = _pictures(path)
@@ -35,25 +37,47 @@ def gather(inputs: Sequence[Path]) -> list[Path]:
     return list(dict.fromkeys(found))
 
 
+def is_folder(path: Path) -> bool:
+    """Tell whether a path is a folder; one that cannot even be looked at is none."""
+    try:
+        return path.is_dir()
+    except (OSError, ValueError):  # too long a name, a folder that may not be entered
+        return False
+
+
 def _pictures(folder: Path) -> list[Path]:
     try:
         items = sorted(folder.iterdir())
     except OSError as error:
         raise InputError(f"{folder} cannot be read ({error.strerror})") from error
+    names = {item.name for item in items}
     return [
         item
         for item in items
         if item.suffix.lower() in PICTURES
         and not item.name.startswith(".")
-        and not _is_result(item)
+        and not is_result_name(item.name, names)
+        and not _is_contact(item)
     ]
 
 
-def _is_result(path: Path) -> bool:
-    if path.name.endswith(_OWN):
+def is_result_name(name: str, beside: Collection[str]) -> bool:
+    """Tell whether a file in a folder with the names ``beside`` is one that the tool left."""
+    if name.endswith(_OWN):
         return True
     # NAME.pdf beside NAME.ticket.json was written by the tool; any other PDF is a scan
-    return path.suffix == ".pdf" and path.with_name(path.stem + TICKET).exists()
+    return name.endswith(".pdf") and name.removesuffix(".pdf") + TICKET in beside
+
+
+def _is_contact(path: Path) -> bool:
+    """Tell whether a PNG is a contact sheet: those bear any name."""
+    if path.suffix.lower() != ".png":
+        return False
+    try:
+        with path.open("rb") as file:
+            return CONTACT.encode() in file.read(256)
+    except OSError:
+        return False
 
 
 def check_names(paths: Sequence[Path], folder: Path | None) -> None:

@@ -12,7 +12,7 @@ import numpy as np
 
 from inkclean.curves.values import Curves, Strokes
 from inkclean.errors import UsageError
-from inkclean.ink.find import find_ink
+from inkclean.ink.find import find_ink_of_line
 from inkclean.ink.values import Ink
 from inkclean.sheet.check import check_capture
 from inkclean.sheet.frame import Squared, find_frame, given_frame, square_up, whole_frame
@@ -22,23 +22,38 @@ from inkclean.ticket import Settings
 from inkclean.units import parse_paper
 
 
+@dataclass(frozen=True)
+class Span:
+    """When a stage ran: its start in seconds since 1970, its length in seconds."""
+
+    stage: str
+    start: float
+    seconds: float
+
+
 @dataclass
 class Stopwatch:
-    """Seconds a stage, in the order of the stages."""
+    """Seconds a stage, in the order of the stages, and when each ran."""
 
     seconds: dict[str, float] = field(default_factory=dict)
+    spans: list[Span] = field(default_factory=list)
 
     @contextmanager
     def stage(self, name: str) -> Iterator[None]:
         """Add the time that the block takes to ``name``."""
-        start = time.perf_counter()
+        clock, start = time.time(), time.perf_counter()
         yield
-        self.seconds[name] = self.seconds.get(name, 0.0) + time.perf_counter() - start
+        spent = time.perf_counter() - start
+        self.seconds[name] = self.seconds.get(name, 0.0) + spent
+        self.spans.append(Span(name, clock, spent))
 
 
 @dataclass(frozen=True)
 class Cleaned:
-    """Everything one page became; ``strokes`` only where centrelines were asked for."""
+    """Everything one page became; ``strokes`` only where centrelines were asked for.
+
+    ``weight`` is what the ink was cut with.
+    """
 
     sheet: Sheet
     capture: Capture
@@ -46,6 +61,7 @@ class Cleaned:
     curves: Curves
     strokes: Strokes | None
     seconds: dict[str, float]
+    weight: float = 0.0
 
 
 def frame_photo(photo: Photo, settings: Settings) -> Frame:
@@ -88,10 +104,12 @@ def clean_photo(
     watch: Stopwatch | None = None,
     *,
     keep_pencil: bool = False,
+    line_mm: float | None = None,
 ) -> Cleaned:
     """Take one photo through to ink and curves.
 
-    ``keep_pencil`` keeps the picture of the underdrawing in ``ink.pencil.layer``.
+    ``keep_pencil`` keeps the picture of the underdrawing in ``ink.pencil.layer``. ``line_mm``
+    moves the weight until the page's typical line is as wide as that.
 
     Raises:
         InkcleanError: the page cannot be used, or a setting is wrong; says why in one line.
@@ -105,12 +123,13 @@ def clean_photo(
         capture = check_capture(sheet, photo)
         del squared
     with watch.stage("ink"):
-        ink = find_ink(
+        ink, weight = find_ink_of_line(
             sheet,
             drop=settings.drop,
             weight=settings.weight,
             speck_mm=settings.speck_mm,
             keep_pencil=keep_pencil,
+            line_mm=line_mm,
         )
     with watch.stage("curves"):
         from inkclean.curves.trace import trace
@@ -121,4 +140,4 @@ def clean_photo(
             from inkclean.curves.centrelines import centrelines
 
             strokes = centrelines(ink.coverage, ink.px_per_mm, settings.within_mm)
-    return Cleaned(sheet, capture, ink, curves, strokes, watch.seconds)
+    return Cleaned(sheet, capture, ink, curves, strokes, watch.seconds, weight)

@@ -99,7 +99,7 @@ def pages_of(
     settings, wanted, source = Settings(paper=order.paper), None, path
     if path.name.endswith(TICKET):
         ticket = read_ticket(path)
-        settings, wanted = ticket.settings, ticket.page
+        settings, wanted = ticket.settings_used, ticket.page
         source = path.with_name(Path(ticket.photo).name)
         if not source.exists():
             raise InputError(f"{path} needs {source.name} beside it: put the photo there")

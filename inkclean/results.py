@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -14,6 +14,7 @@ from inkclean.arrays import Bool
 from inkclean.deliver import bitmap
 from inkclean.deliver.files import check_free, moves_record, placed_together
 from inkclean.errors import InputError, UsageError
+from inkclean.ink.width import typical_line_mm
 from inkclean.pipeline import Cleaned, Stopwatch
 from inkclean.sheet.values import Photo
 from inkclean.ticket import Settings, Ticket, file_hash, read_ticket, ticket_text
@@ -34,20 +35,23 @@ ALSO = tuple(kind for kind in ENDINGS if kind not in ALWAYS)
 
 
 @dataclass(frozen=True)
+class Evening:
+    """The typical line that a page gets for its book, and the one it has by itself, in mm."""
+
+    line_mm: float
+    natural_mm: float
+
+
+@dataclass(frozen=True)
 class Order:
     """What is to be made of a photo: the settings and the extra kinds of result.
 
-    ``weight`` is what the ink is cut with where the settings' own is evened over a book.
+    ``evening`` is how this page's ink is brought to the weight of its book.
     """
 
     settings: Settings
     also: tuple[str, ...] = ()
-    weight: float | None = None
-
-    @property
-    def settings_used(self) -> Settings:
-        """The settings with the weight that this page's ink is cut with."""
-        return self.settings if self.weight is None else replace(self.settings, weight=self.weight)
+    evening: Evening | None = None
 
     @property
     def keep_pencil(self) -> bool:
@@ -117,7 +121,7 @@ def done_before(order: Order, origin: Origin, target: Target) -> dict[str, Any] 
             and ticket.sha256 == origin.sha256
             and ticket.page == origin.page
             and ticket.settings == order.settings
-            and (order.weight is None or ticket.settings_used == order.settings_used)
+            and (order.evening is None or _evened(ticket) == order.evening.line_mm)
         )
         kinds = [kind for kind in order.kinds if kind != "ticket"]
         if not same or any(
@@ -136,6 +140,12 @@ def done_before(order: Order, origin: Origin, target: Target) -> dict[str, Any] 
         "version": __version__,
         "done_before": True,
     }
+
+
+def _evened(ticket: Ticket) -> Any:
+    """Return the line in mm that a page was brought to for its book, None if it was not."""
+    ink = ticket.measured.get("ink")
+    return ink.get("evened_mm") if isinstance(ink, dict) else None
 
 
 def write_results(
@@ -162,7 +172,15 @@ def write_results(
                 if kind != "ticket":
                     writers[kind](draft)
         report = measured(page, str(origin.path), {kind: str(path) for kind, path in paths.items()})
-        report["ink"]["weight"] = order.settings_used.weight
+        report["ink"]["weight"] = page.weight
+        if settings.even:
+            line_mm = typical_line_mm(page.ink.coverage, page.ink.px_per_mm)
+            given = order.evening
+            report["ink"] |= {
+                "line_mm": _rounded(line_mm),
+                "natural_mm": _rounded(line_mm) if given is None else given.natural_mm,
+                "evened_mm": None if given is None else given.line_mm,
+            }
         kept = {k: report[k] for k in report if k not in ("input", "outputs", "seconds")}
         left = {kind: file_hash(draft) for kind, draft in drafts.items() if kind != "ticket"}
         ticket = Ticket(origin.path.name, origin.sha256, origin.page, settings, kept, results=left)

@@ -6,7 +6,7 @@ import hashlib
 import json
 import re
 from collections.abc import Mapping
-from dataclasses import asdict, dataclass, field, fields
+from dataclasses import asdict, dataclass, field, fields, replace
 from pathlib import Path
 from typing import Any
 
@@ -26,7 +26,8 @@ class Settings:
     ``dpi`` of the bitmaps; ``drop`` the pigments taken off; ``weight`` −1..1, thinner to
     heavier; ``speck_mm`` the largest diameter judged as a speck; ``within_mm`` how far a
     curve may stray from the ink's edge; ``strokes`` for centrelines in place of outlines;
-    ``budget_mp`` the most megapixels that are decoded.
+    ``budget_mp`` the most megapixels that are decoded; ``even`` to bring the page's ink to
+    the weight of the pages it was cleaned with.
     """
 
     paper: str = "auto"
@@ -38,6 +39,7 @@ class Settings:
     within_mm: float = 0.02
     strokes: bool = False
     budget_mp: float = 300.0
+    even: bool = False
 
 
 @dataclass(frozen=True)
@@ -58,6 +60,15 @@ class Ticket:
     edits: Mapping[str, Any] = field(default_factory=dict)
     results: Mapping[str, str] = field(default_factory=dict)
     version: str = __version__
+
+    @property
+    def settings_used(self) -> Settings:
+        """The settings with the weight that the ink was cut with, evened over a book or not."""
+        ink = self.measured.get("ink")
+        weight = ink.get("weight") if isinstance(ink, Mapping) else None
+        if isinstance(weight, bool) or not isinstance(weight, int | float):
+            return self.settings
+        return replace(self.settings, weight=min(1.0, max(-1.0, float(weight))))
 
 
 def check_settings(settings: Settings) -> None:

@@ -9,6 +9,9 @@ from __future__ import annotations
 import json
 import os
 import secrets
+import socket
+import time
+import zlib
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager, suppress
 from pathlib import Path
@@ -17,6 +20,9 @@ from inkclean.errors import OutputError
 
 _DRAFT = ".part"
 _RECORD = ".moves"
+# Drafts of other machines are left alone this long: nobody can ask there whether their
+# process lives, and no page takes a day.
+_STALE_S = 86_400.0
 
 
 def check_free(path: Path, replace: bool) -> None:
@@ -79,7 +85,7 @@ def placed_together(
             _sync(written)
             written.replace(record)
             _make_moves(folder, moves)
-            record.unlink()
+            record.unlink(missing_ok=True)
     finally:
         if not record.exists():
             for draft in drafts.values():
@@ -114,7 +120,7 @@ def finish_moves(folder: Path, name: str, endings: Sequence[str]) -> None:
                     _make_moves(folder, moves)
             except (ValueError, TypeError):
                 pass  # a record that is not whole was never acted on
-            record.unlink()
+            record.unlink(missing_ok=True)
         for ending in (*endings, _RECORD):
             for draft in folder.glob(f"{_escaped(_hidden(name + ending))}.*{_DRAFT}"):
                 if not _alive(draft):
@@ -123,7 +129,8 @@ def finish_moves(folder: Path, name: str, endings: Sequence[str]) -> None:
 
 def _make_moves(folder: Path, moves: Sequence[Sequence[str]]) -> None:
     for draft, final in moves:
-        if (folder / draft).exists():
+        # whoever else finishes the same moves may have been first
+        with suppress(FileNotFoundError):
             (folder / draft).replace(folder / final)
 
 
@@ -136,23 +143,32 @@ def _escaped(name: str) -> str:
 
 
 def _draft(path: Path) -> Path:
-    token = f"{os.getpid()}-{secrets.token_hex(4)}"
+    token = f"{os.getpid()}-{_machine()}-{secrets.token_hex(4)}"
     return path.with_name(f"{_hidden(path.name)}.{token}{_DRAFT}")
 
 
+def _machine() -> str:
+    """Return a short name of this machine that a file's name may hold."""
+    return f"{zlib.crc32(socket.gethostname().encode()):08x}"
+
+
 def _alive(draft: Path) -> bool:
-    """Tell whether the process that wrote ``draft`` still runs (on this machine)."""
-    number = draft.name.removesuffix(_DRAFT).rpartition(".")[2].partition("-")[0]
+    """Tell whether the process that wrote ``draft`` may still run."""
+    number, _, rest = draft.name.removesuffix(_DRAFT).rpartition(".")[2].partition("-")
     if not number.isdecimal():
+        return True
+    if rest.partition("-")[0] != _machine():
+        with suppress(OSError):
+            return time.time() - draft.stat().st_mtime < _STALE_S
         return True
     if int(number) == os.getpid():
         return False
     try:
         os.kill(int(number), 0)
-    except ProcessLookupError:
-        return False
-    except (PermissionError, OverflowError, OSError):
-        return True
+    except OSError as error:
+        return not isinstance(error, ProcessLookupError)
+    except OverflowError:
+        pass
     return True
 
 

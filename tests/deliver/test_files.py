@@ -9,7 +9,7 @@ from pathlib import Path
 
 import pytest
 
-from inkclean.deliver.files import finish_moves, moves_record, placed
+from inkclean.deliver.files import _machine, finish_moves, moves_record, placed
 from inkclean.errors import OutputError
 
 ENDINGS = (".a", ".b", ".ticket.json")
@@ -96,9 +96,9 @@ def test_a_record_edited_by_hand_moves_nothing_outside(tmp_path: Path) -> None:
 
 
 def test_drafts_of_the_living_stay(tmp_path: Path) -> None:
-    living = tmp_path / f".quay.a.{os.getppid()}-00.part"
-    dead = tmp_path / ".quay.a.999999999-00.part"
-    other = tmp_path / ".quay2.a.999999999-00.part"
+    living = tmp_path / f".quay.a.{os.getppid()}-{_machine()}-00.part"
+    dead = tmp_path / f".quay.a.999999999-{_machine()}-00.part"
+    other = tmp_path / f".quay2.a.999999999-{_machine()}-00.part"
     for path in (living, dead, other):
         path.write_text("x")
     finish_moves(tmp_path, "quay", (".a",))
