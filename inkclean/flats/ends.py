@@ -51,8 +51,9 @@ def find_ends(ink: Bool, lines: Lines, px_per_mm: float) -> Ends:
     points = xy(path, width).astype(np.float64)
     radius_along = lines.radius.ravel()[path]
     k = np.arange(steps)[None]
-    near = np.minimum(round(NEAR_MM * px_per_mm), (length - 1) // 3)[:, None]
-    far = np.minimum(round(FAR_MM * px_per_mm), length - 1)[:, None]
+    _, own, _ = walk(lines, at, round(FAR_MM * px_per_mm) + 1, stop_at_junctions=True)
+    near = np.minimum(round(NEAR_MM * px_per_mm), (own - 1) // 3)[:, None]
+    far = np.minimum(round(FAR_MM * px_per_mm), np.maximum(own - 1, 1))[:, None]
     used = (k >= near) & (k <= far)
     heading = _heading(points, used)
     behind = np.minimum(length, steps).astype(float)

@@ -14,6 +14,7 @@ from inkclean.flats.gaps import Joins, find_joins, on_cubic
 from inkclean.flats.hatching import Shaded, take_off_hatching
 from inkclean.flats.panels import certain_on_borders, find_panels
 from inkclean.flats.rooms import (
+    SOFT_WEIGHTS,
     Rooms,
     find_rooms,
     joined,
@@ -150,7 +151,7 @@ def _without_opened(joins: Joins, opened: tuple[Point, ...], scale: float) -> Jo
 def _rooms(page: _Page, joins: Joins, given: Bool) -> Rooms:
     wall = lay(page.ink.shape, joins.cubic, walls_of(joins))
     rooms = find_rooms(page.shaded.ink, wall, page.shaded.soft, page.scale)
-    return over_hatching(meshed(rooms, page.scale))
+    return over_hatching(meshed(rooms, page.scale), page.scale, SOFT_WEIGHTS)
 
 
 def _judged(rooms: Rooms, joins: Joins, scale: float) -> Rooms:

@@ -11,7 +11,7 @@ from inkclean.arrays import F64, I64, Bool
 from inkclean.flats.ends import Ends
 
 KEPT_PER_END = 4  # joins to other ends that are looked at, best first
-FAN = np.radians(np.array([0, -7, 7, -15, 15, -25, 25, -37, 37, -50, 50]))  # looks ahead
+FAN = np.radians(np.array([-50, -37, -25, -15, -7, 0, 7, 15, 25, 37, 50]))  # looks ahead
 WIDEST_TURN = np.radians(80.0)  # a line that would turn more at its end does not go on there
 SAMPLES = 24
 
@@ -46,6 +46,7 @@ FEATURES = (
     "to_line",  # stops at a line, not at an end
     "to_line_gap",
     "to_line_turn",
+    "stump",  # how far what it meets stands out towards it, mm
     "behind",  # length of the shorter stroke, share of what counts
     "extent",  # log of the smaller piece of ink, mm
     "mutual",  # each end's best
@@ -58,10 +59,11 @@ def find_joins(ink: Bool, ends: Ends, px_per_mm: float, gap_mm: float) -> Joins:
     """Propose joins from every end to the ends and lines before it, no further than the gap."""
     between = _end_to_end(ink, ends, px_per_mm, gap_mm)
     onto = _end_to_line(ink, ends, px_per_mm, gap_mm)
+    stump = np.concatenate([np.zeros(len(between[0])), onto[2]]) / px_per_mm
     first = np.concatenate([between[0], onto[0]])
     second = np.concatenate([between[1], np.full(len(onto[0]), -1)])
     cubic = np.concatenate([between[2], onto[1]])
-    features = _features(ends, first, second, cubic, px_per_mm)
+    features = _features(ends, first, second, cubic, stump, px_per_mm)
     odds = features @ WEIGHTS
     features = _with_ranks(features, odds, first, second, len(ends))
     return Joins(cubic, first, second, features, features @ WEIGHTS)
@@ -131,11 +133,11 @@ def _blocked(ink: Bool, cubic: F64) -> Bool:
     return np.asarray(ink[row, column].sum(axis=1) >= 2)
 
 
-def _end_to_line(ink: Bool, ends: Ends, px_per_mm: float, gap_mm: float) -> tuple[I64, F64]:
+def _end_to_line(ink: Bool, ends: Ends, px_per_mm: float, gap_mm: float) -> tuple[I64, F64, F64]:
     """Look ahead from every end, in a fan, for the ink it would run into."""
     n = len(ends)
     if not n:
-        return np.zeros(0, np.int64), np.zeros((0, 4, 2))
+        return np.zeros(0, np.int64), np.zeros((0, 4, 2)), np.zeros(0)
     cos, sin = np.cos(FAN), np.sin(FAN)
     hx, hy = ends.heading.T
     ray = np.stack(
@@ -159,7 +161,7 @@ def _end_to_line(ink: Bool, ends: Ends, px_per_mm: float, gap_mm: float) -> tupl
             break
     cost = reach * (1 + 1.5 * (np.abs(FAN) / np.radians(30)) ** 2)[None]
     ahead = np.where(np.abs(FAN) <= np.radians(10), cost, np.inf)
-    firsts, cubics = [], []
+    firsts, cubics, stumps = [], [], []
     chosen = np.stack([ahead.argmin(axis=1), cost.argmin(axis=1)])
     for pick in (0, 1):
         ray_at = chosen[pick]
@@ -171,10 +173,31 @@ def _end_to_line(ink: Bool, ends: Ends, px_per_mm: float, gap_mm: float) -> tupl
         stop = ends.tip[i] + out * (reach[i, ray_at[i]])[:, None]
         firsts.append(i)
         cubics.append(hermite(ends.tip[i], ends.heading[i], stop, -out))
-    return np.concatenate(firsts), np.concatenate(cubics)
+        stumps.append(_standing_out(ends.tip[i], ray[i], reach[i], ray_at[i]))
+    return np.concatenate(firsts), np.concatenate(cubics), np.concatenate(stumps)
 
 
-def _features(ends: Ends, first: I64, second: I64, cubic: F64, px_per_mm: float) -> F64:
+def _standing_out(tip: F64, ray: F64, reach: F64, at: I64) -> F64:
+    """Return how far, in px, the ink met stands out before what the rays beside meet.
+
+    A plain line stands out by nothing; the stump of a stroke or a corner does.
+    """
+    row = np.arange(len(at))
+    sides = []
+    for shift in (-2, 2):
+        beside = np.clip(at + shift, 0, ray.shape[1] - 1)
+        far = np.minimum(reach[row, beside], 3 * reach[row, at])
+        sides.append(tip + ray[row, beside] * far[:, None])
+    here = tip + ray[row, at] * reach[row, at][:, None]
+    along = sides[1] - sides[0]
+    length = np.maximum(np.hypot(*along.T), 1e-6)
+    off, own = here - sides[0], tip - sides[0]
+    cross_here = (along[:, 0] * off[:, 1] - along[:, 1] * off[:, 0]) / length
+    cross_own = along[:, 0] * own[:, 1] - along[:, 1] * own[:, 0]
+    return np.asarray(np.maximum(0.0, cross_here * np.sign(cross_own)))
+
+
+def _features(ends: Ends, first: I64, second: I64, cubic: F64, stump: F64, px_per_mm: float) -> F64:
     chord = cubic[:, 3] - cubic[:, 0]
     gap = np.hypot(*chord.T) / px_per_mm
     line = second < 0
@@ -195,6 +218,7 @@ def _features(ends: Ends, first: I64, second: I64, cubic: F64, px_per_mm: float)
         "to_line": line.astype(float),
         "to_line_gap": line * np.log(gap + 0.2),
         "to_line_turn": line * turn,
+        "stump": np.minimum(stump, 1.0),
         "behind": behind,
         "extent": np.minimum(extent, np.log(30)),
         "mutual": np.zeros(len(first)),
@@ -217,21 +241,7 @@ def _with_ranks(features: F64, odds: F64, first: I64, second: I64, n: int) -> F6
     return features
 
 
-WEIGHTS = np.array(
-    [
-        3.353,
-        -2.433,
-        -0.617,
-        -1.531,
-        -1.355,
-        -0.493,
-        -4.625,
-        1.430,
-        1.918,
-        5.278,
-        -0.425,
-        -0.891,
-        -1.342,
-        1.258,
-    ]
-)
+WEIGHTS = np.array([
+    2.672, -2.203, -0.476, -0.515, -2.533, -1.839, -4.463, 0.784,
+    1.733, 1.698, 5.611, -0.535, -1.232, -0.563, 0.646,
+])

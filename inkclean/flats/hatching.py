@@ -10,11 +10,13 @@ from scipy.sparse import coo_matrix
 from scipy.sparse.csgraph import connected_components
 
 from inkclean.arrays import F32, F64, I32, I64, Bool
+from inkclean.flats.crossing import take_off_crossings
 from inkclean.flats.skeleton import Lines, junctions, label_branches, lines_of, xy
 
 PIECE_MM = 1.5  # lines are cut into pieces this long to take their direction
 PARALLEL = np.cos(np.radians(18.0))  # strokes of one family differ by less
 EVEN = 2.5  # spacings of neighbours in one family differ by less than this factor
+VERY_STRAIGHT = 0.93  # a stroke this straight has one direction
 FAMILY = 4  # lines side by side that make a family
 SMALL_FAMILY = 3  # enough when the strokes are of like length and end freely
 IN_FAMILY = 0.6  # share of a stroke that must run beside others of its family
@@ -179,39 +181,30 @@ def take_off_hatching(ink: Bool, lines: Lines, px_per_mm: float, widest_mm: floa
     freely; what else has family on one side is marked soft, for the rooms to decide.
     """
     whole = ink
+    ink, crossed = take_off_crossings(ink, px_per_mm, widest_mm)
+    if (ink != whole).any():
+        lines = lines_of(ink)
     strokes = strokes_of(lines, px_per_mm)
     if not strokes.count:
-        return Shaded(ink, lines, np.zeros_like(ink))
-    at = np.flatnonzero(strokes.of)
-    family = _families(strokes, at, px_per_mm, widest_mm)
-    sure = family.both & (family.size >= FAMILY)
-    sure |= family.both & family.even
+        return Shaded(ink, lines, crossed)
+    at, family = _families_of(strokes, whole & ~ink, px_per_mm, widest_mm)
+    sure = family.both & ((family.size >= FAMILY) | family.even)
     gone = _gone(strokes, at, family.label, sure, sure, px_per_mm)
     ink = without(ink, lines, gone)
     rest = lines_of(ink)
     outer = strokes_of(rest, px_per_mm)
-    both = Strokes(
-        np.where(outer.of > 0, outer.of, np.where(gone, strokes.of + outer.count, 0)),
-        np.where(outer.of > 0, outer.branch, 0),
-        np.concatenate([outer.length, strokes.length[1:]]),
-        np.concatenate([outer.reach, strokes.reach[1:]]),
-        np.concatenate([outer.angle, strokes.angle[1:]]),
-        np.concatenate([outer.loose, strokes.loose[1:]]),
-    )
-    at = np.flatnonzero(both.of)
-    family = _families(both, at, px_per_mm, widest_mm)
-    mine = family.label <= outer.count
-    label, beside = family.label[mine], family.size[mine] >= SMALL_FAMILY
-    free = beside & (outer.loose[label] >= 1)
+    at, family = _families_of(outer, whole & ~ink, px_per_mm, widest_mm)
+    beside = family.size >= SMALL_FAMILY
+    free = beside & (outer.loose[family.label] >= 1)
     none = np.zeros_like(free)
-    gone = _gone(outer, at[mine], label, free, none, px_per_mm, FREE_IN_FAMILY)
+    gone = _gone(outer, at, family.label, free, none, px_per_mm, FREE_IN_FAMILY)
     ink = without(ink, rest, gone)
     soft = np.zeros(ink.shape, np.uint8)
-    soft.ravel()[at[mine][beside]] = 1
+    soft.ravel()[at[beside]] = 1
     soft = cv2.dilate(soft, np.ones((5, 5), np.uint8))
     ink = _without_scraps(whole, ink, px_per_mm)
     ink = knit(ink, whole & ~ink, px_per_mm)
-    return Shaded(ink, lines_of(ink), soft > 0)
+    return Shaded(ink, lines_of(ink), (soft > 0) | crossed)
 
 
 def _without_scraps(whole: Bool, ink: Bool, px_per_mm: float) -> Bool:
@@ -292,6 +285,27 @@ class _Families:
     even: Bool
 
 
+def _families_of(
+    strokes: Strokes, taken: Bool, px_per_mm: float, widest_mm: float
+) -> tuple[I64, _Families]:
+    """Return the pixels of the strokes, and their families among them and ink taken off before."""
+    others = strokes_of(lines_of(taken), px_per_mm)
+    both = Strokes(
+        np.where(strokes.of > 0, strokes.of, np.where(others.of > 0, others.of + strokes.count, 0)),
+        strokes.branch,
+        np.concatenate([strokes.length, others.length[1:]]),
+        np.concatenate([strokes.reach, others.reach[1:]]),
+        np.concatenate([strokes.angle, others.angle[1:]]),
+        np.concatenate([strokes.loose, others.loose[1:]]),
+    )
+    at = np.flatnonzero(both.of)
+    family = _families(both, at, px_per_mm, widest_mm)
+    mine = family.label <= strokes.count
+    return at[mine], _Families(
+        family.label[mine], family.size[mine], family.both[mine], family.even[mine]
+    )
+
+
 def _families(strokes: Strokes, at: I64, px_per_mm: float, widest_mm: float) -> _Families:
     height, width = strokes.of.shape
     label = strokes.of.ravel()[at].astype(np.int64)
@@ -301,7 +315,8 @@ def _families(strokes: Strokes, at: I64, px_per_mm: float, widest_mm: float) -> 
     _, piece = np.unique(label * int(block.max() + 1) + block, return_inverse=True)
     angle = _directions(points, piece, int(piece.max()) + 1)[piece]
     few = np.bincount(piece)[piece] < 4  # too short for a direction of its own
-    angle = np.where(few, strokes.angle[label], angle)
+    straight = strokes.reach > VERY_STRAIGHT * strokes.length
+    angle = np.where(few | straight[label], strokes.angle[label], angle)
     index = np.zeros((height, width), np.float32)
     index.ravel()[at] = np.arange(1, len(at) + 1)
     index = cv2.dilate(index, np.ones((3, 3), np.uint8)).astype(np.int32)

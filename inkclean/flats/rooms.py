@@ -15,11 +15,13 @@ from scipy.sparse.csgraph import connected_components
 from inkclean.arrays import F32, F64, I32, I64, Bool
 from inkclean.flats.gaps import on_cubic
 
-SOFT = 0.8  # a wall this surely one stroke of hatching is none
-BENT = 2.0  # how much a bend takes off that
+LEAST_SOFT = 0.5  # share of a wall beside hatching below which it is outline
 CELL_INNER_MM = 0.6  # a cell of cross-hatching holds no larger disc
 CELL_MM2 = 4.0  # and is no larger than this
 CELLS = 6  # so many side by side are a texture
+SOFT_WEIGHTS = np.array([
+    -1.118, 0.851, -3.641, 0.643, -3.029, -1.171, -0.554, -0.688,
+])
 
 
 @dataclass(frozen=True)
@@ -31,6 +33,7 @@ class Rooms:
     where one is laid across paper. Per room (index 0 unused): ``size`` px², ``inner`` radius px
     of the largest disc. Pairs: ``a``, ``b`` (E,) rooms that touch, ``drawn`` (E,) px of ink
     between them, ``soft`` (E,) how much of that is beside hatching,
+    ``broad`` (E,) the sum of half the line's width, px, over it,
     ``spread`` (E, 6) the sums of 1, x, y, x², xy, y² over it, in mm. Openings: ``pair`` (K,)
     index into pairs, ``join`` (K,), ``width`` (K,) px.
     """
@@ -44,6 +47,7 @@ class Rooms:
     b: I64
     drawn: F64
     soft: F64
+    broad: F64
     spread: F64
     pair: I64
     join: I64
@@ -105,6 +109,7 @@ def find_rooms(ink: Bool, wall: I32, beside: Bool, scale: float) -> Rooms:
     depth = cv2.distanceTransform((~ink).astype(np.uint8), cv2.DIST_L2, 5)
     inner = _largest(np.asarray(cells, np.int32), np.asarray(depth, np.float32), count)
     label = grown(np.asarray(cells, np.int32))
+    broad_of = cv2.distanceTransform(ink.astype(np.uint8), cv2.DIST_L2, 3)
     a, b, where = _touching(label)
     through = np.where(across, wall, 0).ravel()
     join = through[where].max(axis=1)
@@ -113,6 +118,7 @@ def find_rooms(ink: Bool, wall: I32, beside: Bool, scale: float) -> Rooms:
     drawn = np.bincount(index, (join == 0).astype(float), len(pairs))
     near = (join == 0) & beside.ravel()[where].any(axis=1)
     soft = np.bincount(index, near.astype(float), len(pairs))
+    broad = np.bincount(index, (join == 0) * broad_of.ravel()[where[:, 0]], len(pairs))
     x, y = where[:, 0] % label.shape[1] / scale, where[:, 0] // label.shape[1] / scale
     line = (join == 0).astype(float)
     spread = np.stack(
@@ -133,6 +139,7 @@ def find_rooms(ink: Bool, wall: I32, beside: Bool, scale: float) -> Rooms:
         pairs % count,
         drawn,
         soft,
+        broad,
         spread,
         width_key // (int(wall.max()) + 2),
         width_key % (int(wall.max()) + 2) - 1,
@@ -186,6 +193,7 @@ def regrouped(rooms: Rooms, root: I64) -> Rooms:
         pairs[real] % n,
         np.bincount(index, rooms.drawn, len(pairs))[real],
         np.bincount(index, rooms.soft, len(pairs))[real],
+        np.bincount(index, rooms.broad, len(pairs))[real],
         np.stack([np.bincount(index, v, len(pairs))[real] for v in rooms.spread.T], axis=1),
         keys // most,
         keys % most,
@@ -204,56 +212,79 @@ def meshed(rooms: Rooms, scale: float) -> Rooms:
     return regrouped(rooms, np.where(keep, root, np.arange(n)))
 
 
-def over_hatching(rooms: Rooms) -> Rooms:
-    """Merge rooms parted by nothing but the outermost stroke of a family.
+SOFT_FEATURES = ("one", "soft", "bent", "length", "thin", "thin_soft", "small", "tiny")
 
-    The line between them must be soft nearly all along: an outline beside hatching goes on
-    past it, a stroke of the family is all there is between its two sides.
+
+def over_hatching(rooms: Rooms, scale: float, weights: F64) -> Rooms:
+    """Merge rooms parted by nothing but the outermost stroke of a family, the surest first.
+
+    The line between them must be soft nearly all along, straight, and no broader than others:
+    an outline beside hatching goes on past it, a stroke of the family is all there is between
+    its two sides.
     """
     n = rooms.count + 1
+    usual = float(rooms.broad.sum() / max(1.0, rooms.drawn.sum()))
     edge = rooms.drawn + np.bincount(rooms.pair, rooms.width, len(rooms.a))
     walls: list[dict[int, F64]] = [{} for _ in range(n)]
-    figures = np.column_stack([rooms.soft, edge, rooms.spread])
+    size = rooms.size / scale**2
+    figures = np.column_stack([rooms.soft, edge, rooms.broad, rooms.spread])
     for a, b, w in zip(rooms.a.tolist(), rooms.b.tolist(), figures, strict=True):
         walls[a][b] = walls[b][a] = w
-    heap = [
-        (-_softness(w), a, b)
-        for a in range(n)
-        for b, w in walls[a].items()
-        if a < b and w[0] > SOFT * w[1]
-    ]
+
+    def score(a: int, b: int) -> float:
+        wall = walls[a][b]
+        if wall[0] < LEAST_SOFT * wall[1] or wall[3] < 4:
+            return -np.inf
+        small = min(float(size[a]), float(size[b]))
+        return float(np.dot(softness(wall, small, usual, scale), weights))
+
+    heap = [(-score(a, b), a, b) for a in range(n) for b in walls[a] if a < b]
+    heap = [entry for entry in heap if entry[0] < 0]
     heapq.heapify(heap)
     parent = np.arange(n)
     while heap:
-        score, a, b = heapq.heappop(heap)
-        if -score < SOFT:
-            break
-        if b not in walls[a] or -_softness(walls[a][b]) != score:
+        was, a, b = heapq.heappop(heap)
+        if b not in walls[a] or -score(a, b) != was:
             continue
         if len(walls[a]) < len(walls[b]):
             a, b = b, a
         parent[b] = a
+        size[a] += size[b]
         for c, w in walls[b].items():
             del walls[c][b]
             if c != a:
                 mine = walls[a][c] + w if c in walls[a] else w
                 walls[a][c] = walls[c][a] = mine
-                if mine[0] > SOFT * mine[1]:
-                    heapq.heappush(heap, (-_softness(mine), min(a, c), max(a, c)))
         walls[b] = {}
+        for c in walls[a]:
+            now = score(min(a, c), max(a, c))
+            if now > 0:
+                heapq.heappush(heap, (-now, min(a, c), max(a, c)))
     return regrouped(rooms, rooted(parent))
 
 
-def _softness(wall: F64) -> float:
-    """Return how surely a wall is one stroke of a family: soft all along, and straight."""
-    soft, edge, n, x, y, xx, xy, yy = wall.tolist()
-    if n < 4:
-        return 0.0
+def softness(wall: F64, small: float, usual: float, scale: float) -> list[float]:
+    """Return the figures of a wall that tell a stroke of hatching; see SOFT_FEATURES.
+
+    ``wall`` is soft, edge, broad and the spread of :class:`Rooms`; ``small`` the smaller room
+    in mm²; ``usual`` half the width of the page's lines in px.
+    """
+    soft, edge, broad, n, x, y, xx, xy, yy = wall.tolist()
     xx, xy, yy = xx / n - (x / n) ** 2, xy / n - x * y / n**2, yy / n - (y / n) ** 2
     root = float(np.sqrt(max(0.0, ((xx - yy) / 2) ** 2 + xy**2)))
     across = float(np.sqrt(max(0.0, (xx + yy) / 2 - root)))
     along = float(np.sqrt(max(1e-9, (xx + yy) / 2 + root)))
-    return soft / edge - BENT * max(0.0, across - 0.08) / along
+    share, thin = soft / edge, broad / n / max(usual, 1e-6) - 1
+    return [
+        1.0,
+        share,
+        min(max(0.0, across - 0.08) / along, 0.5),
+        float(np.log(n / scale + 0.5)),
+        thin,
+        thin * share,
+        float(np.log(small + 0.1)),
+        float(small < 4.0),
+    ]
 
 
 def rooted(parent: I64) -> I64:

@@ -14,6 +14,7 @@ RING = ((-1, 0), (-1, 1), (0, 1), (1, 1), (1, 0), (1, -1), (0, -1), (-1, -1))
 
 # A branch shorter than this many radii of the line it grows from is a horn of the thinning.
 HORN_RADII = 1.6
+STUMP_PX = 1.5  # one that stands out of the line's edge by more is the stump of a stroke
 HORN_ROUNDS = 3
 
 
@@ -147,7 +148,13 @@ def _take_off_horns(lines: Lines) -> int:
     longest = int(min(60, HORN_RADII * float(radius.max()) + 2))
     path, length, stopped = walk(lines, ends, longest, stop_at_junctions=True)
     last = path[np.arange(len(ends)), length - 1]
-    horn = stopped & (length - 1 < HORN_RADII * radius[last])
+    short = stopped & (length - 1 < HORN_RADII * radius[last])
+    # two at one junction are a blunt end; one alone may be the stump of a stroke that broke off
+    knots = np.zeros(lines.on.shape, np.uint8)
+    knots.ravel()[junctions(lines)] = 1
+    knot = cv2.connectedComponents(cv2.dilate(knots, np.ones((5, 5), np.uint8)))[1].ravel()
+    forked = np.bincount(knot[last[short]], minlength=int(knot.max()) + 1) >= 2
+    horn = short & (forked[knot[last]] | (length - 1 < radius[last] + STUMP_PX))
     if not horn.any():
         return 0
     steps = np.arange(path.shape[1])

@@ -20,9 +20,10 @@ HOPELESS = -4.0  # joins with lower odds are not tried
 NARROWEST = 0.35  # share of the smallest length: rooms thinner than this are slivers
 OPENING = 4.0  # an opening counts as so much drawn line when a sliver looks for company
 LIKE = 4.0  # and so much more counts another sliver
-WALL_WEIGHTS = np.array(
-    [-1.422, 0.223, 0.209, 0.357, 0.464, 0.081, 0.383, -0.837, -0.043, 1.439, -0.056]
-)
+WALL_WEIGHTS = np.array([
+    -0.698, 0.215, 0.176, 0.447, 0.711, 0.105, 0.606, -1.012,
+    -0.065, 0.975, -0.090,
+])
 
 WALL_FEATURES = (
     "one",
