@@ -161,7 +161,7 @@ def _drop_pale(level: F32, dark: F32, slope: F32) -> F32:
     asked = np.bincount(which, around, count) / np.maximum(np.bincount(which, minlength=count), 1)
     rim = np.flatnonzero(places != cv2.erode(places, _CROSS))
     on_rim = np.asarray(label).ravel()[rim]
-    edge = np.bincount(on_rim, slope.ravel()[rim], count)
+    edge = np.bincount(on_rim, slope.ravel()[rim], count).astype(np.float64)
     edge /= np.maximum(np.bincount(on_rim, minlength=count), 1) * np.maximum(share, 1e-9)
     usual = float(np.median(edge[which]))
     pale = (share < LEAST_DEPTH * asked) & (edge < PALE_BUT_CRISP * usual)
