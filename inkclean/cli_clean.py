@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import re
 import sys
 from collections.abc import Iterator, Sequence
@@ -13,6 +12,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from inkclean.cli_options import SOME_FAILED, clean_options, finish, page_options, settings_of
+from inkclean.errors import printable
 
 if TYPE_CHECKING:
     from inkclean.batch import Outcome, Task, Tell
@@ -213,7 +213,7 @@ def _leave_overviews(outcomes: Sequence[Outcome], options: dict[str, Any]) -> No
 
 def progress(done: int, total: int, name: str, left: float | None) -> str:
     """Return the line that tells how far a batch is."""
-    text = f"page {done + 1} of {total}: {name}"
+    text = f"page {done + 1} of {total}: {printable(name)}"
     if left is None:
         return text
     minutes = round(left / 60)
@@ -223,10 +223,12 @@ def progress(done: int, total: int, name: str, left: float | None) -> str:
 def show(report: dict[str, Any], *, as_json: bool, quiet: bool) -> None:
     """Print one page's report: a JSON line, or a few lines for people."""
     if as_json:
-        click.echo(json.dumps(report, ensure_ascii=False))
+        from inkclean.ticket import json_text
+
+        click.echo(json_text(report))
     elif not quiet:
         for line in summary(report):
-            click.echo(line)
+            click.echo(printable(line))
 
 
 def summary(report: dict[str, Any]) -> list[str]:

@@ -1,10 +1,24 @@
 """What the tool says when it cannot go on: one line, and an exit code of the design."""
 
 
+def printable(text: str) -> str:
+    """Return the text on one line, any character that cannot be shown as its escape.
+
+    Names of files may hold line ends, codes that colour the screen, or bytes that are no text.
+    """
+    return "".join(
+        letter if letter.isprintable() else letter.encode("unicode_escape").decode("ascii")
+        for letter in text
+    )
+
+
 class InkcleanError(Exception):
     """A foreseeable failure: says what, which file and what to do, in one line."""
 
     exit_code = 1
+
+    def __init__(self, text: str) -> None:
+        super().__init__(printable(text))
 
 
 class InputError(InkcleanError):

@@ -11,7 +11,8 @@ from typing import Any
 import numpy as np
 
 from inkclean.curves.values import Curves, Strokes
-from inkclean.errors import UsageError
+from inkclean.errors import InputError, UsageError
+from inkclean.ink.edits import InkEdits
 from inkclean.ink.find import find_ink_of_line
 from inkclean.ink.values import Ink
 from inkclean.sheet.check import check_capture
@@ -20,6 +21,10 @@ from inkclean.sheet.light import even_light
 from inkclean.sheet.values import Capture, Frame, Photo, Sheet
 from inkclean.ticket import Settings
 from inkclean.units import parse_paper
+
+# Smaller or narrower pictures show no page, and nothing could be told of their light.
+LEAST_PX = 16
+NARROWEST = 50
 
 
 @dataclass(frozen=True)
@@ -98,6 +103,12 @@ def parse_corners(text: str) -> np.ndarray[Any, np.dtype[np.float64]]:
     return corners
 
 
+def _check_size(photo: Photo) -> None:
+    height, width = photo.pixels.shape[:2]
+    if min(height, width) < LEAST_PX or max(height, width) > NARROWEST * min(height, width):
+        raise InputError(f"{photo.name}: {width} × {height} px hold no page: use a larger picture")
+
+
 def clean_photo(
     photo: Photo,
     settings: Settings,
@@ -105,16 +116,19 @@ def clean_photo(
     *,
     keep_pencil: bool = False,
     line_mm: float | None = None,
+    edits: InkEdits | None = None,
 ) -> Cleaned:
     """Take one photo through to ink and curves.
 
     ``keep_pencil`` keeps the picture of the underdrawing in ``ink.pencil.layer``. ``line_mm``
-    moves the weight until the page's typical line is as wide as that.
+    moves the weight until the page's typical line is as wide as that. ``edits`` are what
+    was mended in the ink by hand.
 
     Raises:
         InkcleanError: the page cannot be used, or a setting is wrong; says why in one line.
     """
     watch = watch or Stopwatch()
+    _check_size(photo)
     with watch.stage("frame"):
         frame = frame_photo(photo, settings)
         squared: Squared = square_up(photo, frame)
@@ -130,6 +144,7 @@ def clean_photo(
             speck_mm=settings.speck_mm,
             keep_pencil=keep_pencil,
             line_mm=line_mm,
+            edits=edits,
         )
     with watch.stage("curves"):
         from inkclean.curves.trace import trace

@@ -113,7 +113,17 @@ def ticket_text(ticket: Ticket) -> str:
         "edits": ticket.edits,
         "results": ticket.results,
     }
-    return json.dumps(body, indent=1, ensure_ascii=False) + "\n"
+    return json_text(body, indent=1) + "\n"
+
+
+def json_text(body: Any, indent: int | None = None) -> str:
+    """Return JSON as plain to read as names allow: bytes that are no text stay escaped."""
+    text = json.dumps(body, indent=indent, ensure_ascii=False)
+    try:
+        text.encode("utf-8")
+    except UnicodeEncodeError:
+        text = json.dumps(body, indent=indent)
+    return text
 
 
 def read_ticket(path: Path) -> Ticket:

@@ -19,6 +19,7 @@ from inkclean import __version__
 from inkclean.arrays import F64, I64
 from inkclean.curves.values import Curves
 from inkclean.deliver.raster import Region, whole
+from inkclean.errors import printable
 from inkclean.units import MM_PER_PT
 
 if TYPE_CHECKING:
@@ -137,21 +138,26 @@ def path_operators(curves: Curves, to: Points) -> bytes:
     return b"".join(parts)
 
 
-def new_document(title: str) -> pikepdf.Pdf:
-    """Return an empty document with its title and dates."""
+def new_document(title: str, *, dated: bool = True) -> pikepdf.Pdf:
+    """Return an empty document with its title and, unless told otherwise, dates."""
     import pikepdf
 
     document = pikepdf.new()
-    describe(document, title)
+    describe(document, title, dated=dated)
     return document
 
 
-def describe(document: pikepdf.Pdf, title: str) -> None:
-    """Set title, dates and origin, and nothing else."""
+def describe(document: pikepdf.Pdf, title: str, *, dated: bool = True) -> None:
+    """Set title, dates and origin, and nothing else.
+
+    Files for the press need dates (PDF/X); without them, the same page gives the same bytes.
+    """
     import pikepdf
 
     now = datetime.now(UTC).strftime("D:%Y%m%d%H%M%S+00'00'")
-    info = {"Title": title or "Ink", "CreationDate": now, "ModDate": now}
+    info = {"Title": printable(title) or "Ink"}
+    if dated:
+        info |= {"CreationDate": now, "ModDate": now}
     info |= {"Creator": f"inkclean {__version__}", "Producer": f"pikepdf {pikepdf.__version__}"}
     entries = {f"/{key}": pikepdf.String(value) for key, value in info.items()}
     document.docinfo = document.make_indirect(pikepdf.Dictionary(entries))
@@ -197,7 +203,7 @@ def save(document: pikepdf.Pdf, path: Path, *, version: str = "1.4") -> None:
 def write_pdf(curves: Curves, path: Path, *, title: str = "") -> None:
     """Write the sheet as a one-page PDF of its exact size, ink in black (K) alone."""
     media = whole(curves)
-    with new_document(title) as document:
+    with new_document(title, dated=False) as document:
         content = BLACK + path_operators(curves, Points(media))
         add_page(document, Sheetlet(media, content))
         save(document, path)

@@ -16,6 +16,7 @@ import svgwrite
 
 from inkclean.arrays import F32, F64, I64, Bool
 from inkclean.curves.values import Curves, Strokes
+from inkclean.errors import printable
 
 _PER_MM = 1000
 """Steps a millimetre: rounding moves a point by 0.7 µm at most, a thirtieth of the finest
@@ -83,7 +84,7 @@ def _drawing(width: float, height: float, title: str, description: str) -> Any:
         viewBox=f"0 0 {width:.6g} {height:.6g}",
         debug=False,
     )
-    drawing.set_desc(title=title, desc=description)
+    drawing.set_desc(title=printable(title), desc=printable(description))
     return drawing
 
 

@@ -103,8 +103,9 @@ def scaled8(values: F64) -> U8:
     Float pictures state no white: theirs is taken for the smallest of these that their
     largest value does not pass (a hundredth over 1 is still 1).
     """
-    values = np.nan_to_num(values, nan=0.0, posinf=0.0, neginf=0.0)
-    top = float(values.max(initial=0.0))
+    top = float(values.max(initial=0.0, where=np.isfinite(values)))
+    # what was not measured is paper, not ink
+    values = np.nan_to_num(values, nan=top, posinf=top, neginf=0.0)
     ceiling = next((c for c in _CEILINGS if top <= c * 1.01), top)
     return np.rint(np.clip(values / ceiling, 0.0, 1.0) * 255.0).astype(np.uint8)
 

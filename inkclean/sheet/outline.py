@@ -99,7 +99,7 @@ def without_strokes(pixels: U8) -> tuple[U8, float]:
     Halved while it can be, since that is done fastest; an odd last row or column falls away.
     """
     small, scale = pixels, 1.0
-    while max(small.shape[:2]) >= 2 * LOOK_PX:
+    while max(small.shape[:2]) >= 2 * LOOK_PX and min(small.shape[:2]) >= 2:
         height, width = small.shape[0] // 2, small.shape[1] // 2
         small = np.asarray(
             cv2.resize(
