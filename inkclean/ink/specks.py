@@ -27,6 +27,9 @@ WIDE = 1.5
 # Company: so many firm dots of like size in 3 by 3 cells this wide (stipple, dotted rows), or a
 # stroke this near (the grain of a dry brush, a pen's spatter), in mm.
 LIKE_DOTS, CELL_MM, BESIDE_MM = 4, 1.2, 0.3
+# Scraps of a line that a dry pen broke up: so many marks at least this dark, of any size, in 3 by
+# 3 cells this wide (mm).
+SCRAPS, SCRAP_CELL_MM, SCRAP_DARK = 3, 0.5, 0.5
 # Beside a stroke a scrap of it must be darker than this; it need not be firm.
 SCRAP = 0.35
 # A hole is a pinhole if so much around it (in mm) is ink, and it is small or dim: paper shows
@@ -48,6 +51,7 @@ class _Marks:
     dark: F64
     beside: Bool
     among: Bool
+    broken: Bool
 
 
 def clean_specks(
@@ -79,8 +83,9 @@ def clean_specks(
     marks, labels = _small_marks(mask, grey, full, speck_mm)
     small = marks.size_mm < speck_mm
     company = marks.among & (marks.dark >= FIRM) | marks.beside & (marks.dark >= SCRAP)
+    company |= marks.broken
     lint = marks.dark < np.where(marks.size_mm < WIDE * speck_mm, PALE, FAINT)
-    lint &= ~marks.beside
+    lint &= ~marks.beside & ~marks.broken
     if unsure is not None:
         at = _indices(marks.centre, coverage.shape)
         lint |= unsure[at] & (marks.dark < FIRM)
@@ -154,7 +159,9 @@ def _small_marks(mask: U8, grey: Grey, full: float, speck_mm: float) -> tuple[_M
     dark = dark / full
     near = _beside_strokes(labels, watched, BESIDE_MM * scale)[_indices(centre, mask.shape)]
     among = _among_dots(centre / scale, size, dark >= FIRM)
-    return _Marks(label, centre, size, dark, near, among), labels
+    scrap = dark >= SCRAP_DARK
+    broken = scrap & (_crowd(centre / scale, scrap, SCRAP_CELL_MM, scrap) >= SCRAPS)
+    return _Marks(label, centre, size, dark, near, among, broken), labels
 
 
 def _amounts(labels: I32, label: I64, centre: F64, ink: F32, widest: float) -> tuple[F64, F64]:
@@ -199,22 +206,29 @@ def _beside_strokes(labels: I32, watched: Bool, reach_px: float) -> Bool:
 
 def _among_dots(at_mm: F64, size_mm: F64, firm: Bool) -> Bool:
     """Return (N,): marks with enough firm ones of like size near."""
-    if not len(at_mm):
-        return np.zeros(0, np.bool_)
-    cells = np.floor(at_mm / CELL_MM).astype(np.int64)
-    shape = (int(cells[:, 1].max()) + 1, int(cells[:, 0].max()) + 1)
-    index = cells[:, 1] * shape[1] + cells[:, 0]
     octave = np.round(np.log2(np.maximum(size_mm, 1e-3)) * 2).astype(np.int64)
     among = np.zeros(len(at_mm), np.bool_)
     for step in np.unique(octave):
         like = firm & (np.abs(octave - step) <= 1)
-        count = np.bincount(index[like], minlength=shape[0] * shape[1]).reshape(shape)
-        near = cv2.boxFilter(
-            count.astype(np.float32), -1, (3, 3), normalize=False, borderType=cv2.BORDER_CONSTANT
-        )
         here = octave == step
-        among[here] = np.asarray(near).ravel()[index[here]] >= LIKE_DOTS
+        among[here] = _crowd(at_mm, like, CELL_MM, here)[here] >= LIKE_DOTS
     return among
+
+
+def _crowd(at_mm: F64, counted: Bool, cell_mm: float, asked: Bool) -> F32:
+    """Return (N,): how many of the ``counted`` marks lie in 3 by 3 cells around those asked for."""
+    result = np.zeros(len(at_mm), np.float32)
+    if not len(at_mm) or not counted.any():
+        return result
+    cells = np.floor(at_mm / cell_mm).astype(np.int64)
+    shape = (int(cells[:, 1].max()) + 1, int(cells[:, 0].max()) + 1)
+    index = cells[:, 1] * shape[1] + cells[:, 0]
+    count = np.bincount(index[counted], minlength=shape[0] * shape[1]).reshape(shape)
+    near = cv2.boxFilter(
+        count.astype(np.float32), -1, (3, 3), normalize=False, borderType=cv2.BORDER_CONSTANT
+    )
+    result[asked] = np.asarray(near).ravel()[index[asked]]
+    return result
 
 
 def _indices(centre: F64, shape: tuple[int, ...]) -> tuple[I64, I64]:

@@ -93,6 +93,16 @@ def test_stipple_finer_than_a_speck_stays_in_company() -> None:
     assert doubts
 
 
+def test_scraps_of_a_line_that_a_dry_pen_broke_up_stay() -> None:
+    page = _page(200)
+    scraps = [(60.0 + 4.5 * i, 60.0 + 2.0 * i) for i in range(24)]
+    for x, y in scraps:
+        bar(page, (x - 1.2, y - 0.5), (x + 1.2, y + 0.5), 1.1)
+    coverage, removed, _ = _clean(photographed(page, 0.6, 0.01), 0.01)
+    assert np.mean(_inked(coverage, scraps)) > 0.95
+    assert len(removed) <= 1
+
+
 def test_pinholes_close_and_open_spots_stay() -> None:
     page = canvas(160, 160)
     page[20 * FINE : 140 * FINE, 20 * FINE : 140 * FINE] = 255
