@@ -13,6 +13,7 @@ from inkclean.errors import InputError
 from inkclean.flats.colours import Colouring
 from inkclean.flats.hints import Hints
 from inkclean.flats.values import FlatEdits, Flats
+from inkclean.ink.edits import InkEdits, read_ink_edits
 from inkclean.inputs import TICKET, gather
 from inkclean.pipeline import Cleaned, Stopwatch, clean_photo
 from inkclean.results import Order, Origin, Target, write_results
@@ -43,6 +44,7 @@ class _Page:
     given: Literal["photo", "ink", "ticket"]
     edits: FlatEdits
     hints: Hints | None
+    mended: InkEdits | None
 
 
 def gather_pages(inputs: Sequence[Path]) -> list[Path]:
@@ -78,7 +80,7 @@ def flat_file(
         if page.given == "photo":
             target.check(order.clean.kinds)
         watch = Stopwatch()
-        cleaned = clean_photo(page.photo, page.settings, watch)
+        cleaned = clean_photo(page.photo, page.settings, watch, edits=page.mended)
         flats, colouring, hints = split_and_colour(
             cleaned, order.flats, page.edits, page.hints, watch
         )
@@ -150,7 +152,7 @@ def _pages(path: Path, order: Order) -> Iterator[_Page]:
 
     settings, wanted, source = order.settings, None, path
     given: Literal["photo", "ink", "ticket"] = "photo"
-    edits, hints = FlatEdits(), None
+    edits, hints, mended = FlatEdits(), None, None
     if path.name.endswith(TICKET):
         ticket = read_ticket(path)
         given, settings, wanted = "ticket", ticket.settings_used, ticket.page
@@ -160,6 +162,7 @@ def _pages(path: Path, order: Order) -> Iterator[_Page]:
         if file_hash(source) != ticket.sha256:
             raise InputError(f"{source} has changed since {path.name} was written: clean it again")
         edits, hints = read_edits(ticket.edits.get(_EDITS, {}))
+        mended = read_ink_edits(ticket.edits.get("ink", {}))
     elif path.name.endswith(_INK):
         given, settings = "ink", replace(settings, frame="whole", drop=("none",))
     digest = file_hash(source)
@@ -169,7 +172,7 @@ def _pages(path: Path, order: Order) -> Iterator[_Page]:
             if given == "ink":
                 name = name.removesuffix(".ink").removesuffix(".lines")
             origin = Origin(source, digest, number)
-            yield _Page(name, photo, settings, origin, given, edits, hints)
+            yield _Page(name, photo, settings, origin, given, edits, hints, mended)
 
 
 def _keep(

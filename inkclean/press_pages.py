@@ -12,6 +12,7 @@ from inkclean.deliver.files import check_free, placed
 from inkclean.deliver.press import PressSettings, load_colour, press_page
 from inkclean.deliver.tile_plan import PosterSettings
 from inkclean.errors import InputError
+from inkclean.ink.edits import InkEdits, read_ink_edits
 from inkclean.ticket import Settings, file_hash, read_ticket
 
 TICKET = ".ticket.json"
@@ -97,9 +98,11 @@ def pages_of(
     from inkclean.sheet.read import read_photos
 
     settings, wanted, source = Settings(paper=order.paper), None, path
+    mended: InkEdits | None = None
     if path.name.endswith(TICKET):
         ticket = read_ticket(path)
         settings, wanted = ticket.settings_used, ticket.page
+        mended = read_ink_edits(ticket.edits.get("ink", {}))
         source = path.with_name(Path(ticket.photo).name)
         if not source.exists():
             raise InputError(f"{path} needs {source.name} beside it: put the photo there")
@@ -109,4 +112,4 @@ def pages_of(
         if wanted in (None, number):
             for result in order.outputs(folder, photo.name).values():
                 check_free(result, replace_old)
-            yield photo.name, clean_photo(photo, settings).curves
+            yield photo.name, clean_photo(photo, settings, edits=mended).curves

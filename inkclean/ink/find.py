@@ -6,6 +6,7 @@ from collections.abc import Callable
 
 from inkclean.arrays import F32
 from inkclean.ink.cut import WEIGHT_MM, cut
+from inkclean.ink.edits import InkEdits, mend
 from inkclean.ink.pencil import separate
 from inkclean.ink.specks import clean_specks
 from inkclean.ink.values import Ink
@@ -58,11 +59,13 @@ def find_ink_of_line(
     speck_mm: float = 0.2,
     keep_pencil: bool = False,
     line_mm: float | None = None,
+    edits: InkEdits | None = None,
 ) -> tuple[Ink, float]:
     """Find the ink as ``find_ink`` does, with its typical line ``line_mm`` wide if given.
 
     The weight is moved, by ``MOST_MOVE`` at most, until the typical line is within
-    ``NEAR_MM``. Returns the ink and the weight it was cut with.
+    ``NEAR_MM``. ``edits`` are what was mended by hand. Returns the ink and
+    the weight it was cut with.
 
     Raises:
         UsageError: ``drop`` names no colour.
@@ -76,9 +79,10 @@ def find_ink_of_line(
     coverage = at(weight)
     if line_mm is not None:
         coverage, weight = _moved(at, coverage, weight, line_mm, grey.px_per_mm)
-    coverage, removed, doubts = clean_specks(
-        coverage, grey, speck_mm=speck_mm, unsure=sheet.shade_edge
-    )
+    raw = coverage
+    coverage, removed, doubts = clean_specks(raw, grey, speck_mm=speck_mm, unsure=sheet.shade_edge)
+    if edits is not None:
+        removed = mend(coverage, raw, removed, edits, sheet.px_per_mm)
     return Ink(coverage, sheet.px_per_mm, pencil, removed, doubts), weight
 
 
