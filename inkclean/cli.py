@@ -10,6 +10,7 @@ import click
 from inkclean import __version__
 from inkclean.cli_clean import clean
 from inkclean.cli_demo import demo
+from inkclean.cli_desk import desk
 from inkclean.cli_flats import flats
 from inkclean.cli_press import press
 from inkclean.errors import InkcleanError
@@ -36,7 +37,7 @@ def main() -> None:
     """
 
 
-for _command in (clean, flats, press, demo):
+for _command in (clean, flats, press, demo, desk):
     main.add_command(_command)
 
 

@@ -1,0 +1,1 @@
+"""The local page on which the whole job is done with pen, finger or mouse."""

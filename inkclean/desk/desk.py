@@ -1,0 +1,260 @@
+"""The state of the desk: which page is how far, who is told, and what the workers are asked."""
+
+from __future__ import annotations
+
+import asyncio
+import shutil
+import threading
+from contextlib import suppress
+from dataclasses import replace
+from itertools import islice
+from pathlib import Path
+from typing import Any
+
+from inkclean.deliver.files import placed
+from inkclean.deliver.flats_record import read_edits
+from inkclean.desk import pictures
+from inkclean.desk.acts import Dab, Work, check_act, fold
+from inkclean.desk.bench import Task, Worker
+from inkclean.desk.config import Config
+from inkclean.desk.library import Library, Page
+from inkclean.desk.log import Act, Log
+from inkclean.desk.touch import colour_at, turned
+from inkclean.errors import InkcleanError, InputError
+from inkclean.flats.hints import Hints
+from inkclean.ink.edits import read_ink_edits
+from inkclean.inputs import TICKET
+from inkclean.sheet.read import read_photos
+from inkclean.ticket import Settings, read_ticket
+
+
+class Desk:
+    """All pages on the desk. Methods are called from the server's threads."""
+
+    def __init__(self, config: Config) -> None:
+        self.config = config
+        self.library = Library(config.folder, config.own)
+        self._lock = threading.RLock()
+        self._thumbs = threading.Lock()
+        self._logs: dict[str, Log] = {}
+        self._starts: dict[str, Work] = {}
+        self._said: dict[str, dict[str, Any]] = {}
+        self._ears: dict[asyncio.Queue[dict[str, Any]], asyncio.AbstractEventLoop] = {}
+        for left in (*config.own.glob("pages/*/pictures"), *config.own.glob("pages/*/take")):
+            shutil.rmtree(left, ignore_errors=True)
+        for left in config.own.glob("incoming-*"):
+            left.unlink(missing_ok=True)
+        self._hand = Worker(self._heard)
+
+    def close(self) -> None:
+        """End the worker processes."""
+        self._hand.close()
+
+    # who listens
+
+    def listen(self) -> asyncio.Queue[dict[str, Any]]:
+        """Return a queue of all that happens from now on."""
+        queue: asyncio.Queue[dict[str, Any]] = asyncio.Queue()
+        with self._lock:
+            self._ears[queue] = asyncio.get_running_loop()
+        return queue
+
+    def unlisten(self, queue: asyncio.Queue[dict[str, Any]]) -> None:
+        """Stop filling the queue."""
+        with self._lock:
+            self._ears.pop(queue, None)
+
+    def publish(self, event: dict[str, Any]) -> None:
+        """Tell everybody who listens."""
+        with self._lock:
+            ears = list(self._ears.items())
+        for queue, loop in ears:
+            with suppress(RuntimeError):  # that loop has ended
+                loop.call_soon_threadsafe(queue.put_nowait, event)
+
+    def _heard(self, event: dict[str, Any]) -> None:
+        if event["event"] == "stage":
+            with self._lock:
+                self._said.setdefault(event["page"], {})[event["stage"]] = event["said"]
+        elif event["event"] == "taken":
+            with self._lock:
+                self._said.setdefault(event["page"], {})["taken"] = event
+            self._leave_ticket(event["page"])
+        self.publish(event)
+
+    # pages
+
+    def folder(self, page: Page) -> Path:
+        """Return the desk's own folder of a page."""
+        found = self.config.own / "pages" / page.id
+        found.mkdir(parents=True, exist_ok=True)
+        return found
+
+    def log(self, page: Page) -> Log:
+        """Return the page's log, opened once."""
+        with self._lock:
+            if page.id not in self._logs:
+                self._logs[page.id] = Log(self.folder(page) / "edits.log")
+                self._starts[page.id] = self._start(page)
+            return self._logs[page.id]
+
+    def _start(self, page: Page) -> Work:
+        """Return what the page's ticket says, if the command line left one for this photo."""
+        path = self.ticket_path(page)
+        kept = self.folder(page) / "start.ticket.json"
+        if not kept.exists() and path.exists() and not self._logs[page.id].count:
+            shutil.copyfile(path, kept)
+        plain = Work(Settings(budget_mp=self.config.budget_mp))
+        if not kept.exists():
+            return plain
+        try:
+            ticket = read_ticket(kept)
+            if ticket.sha256 != page.sha256 or ticket.page != page.number:
+                return plain
+            flats, hints = read_edits(ticket.edits.get("flats", {}))
+            dabs = () if hints is None else _dabs(hints)
+            settings = replace(ticket.settings_used, budget_mp=self.config.budget_mp)
+            return Work(settings, read_ink_edits(ticket.edits.get("ink", {})), flats, dabs)
+        except InkcleanError:
+            return plain
+
+    def ticket_path(self, page: Page) -> Path:
+        """Return where the page's ticket lies beside its photo."""
+        return page.path.with_name(page.name + TICKET)
+
+    def work(self, page: Page) -> Work:
+        """Return all that was asked of the page."""
+        log = self.log(page)
+        return fold(list(log.done), self._starts[page.id])
+
+    def act(self, page: Page, act: Act) -> None:
+        """Keep an edit (checked) and let the page follow."""
+        self.log(page).do(act)
+        self._changed(page)
+
+    def pencil(self, page: Page, x: float, y: float) -> str:
+        """Drop the pencil at a place of the sheet, or keep it; return what happened in words.
+
+        Raises:
+            UsageError: no pencil is there.
+            LookupError: the sheet has not been found yet.
+        """
+        with self._lock:
+            said = self._said[page.id]
+            sheet, pencil = said["sheet"], said["pencil"]
+        pixels = pictures.whole(self.picture(page, sheet["picture"]))
+        touched = colour_at(pixels, x, y, sheet["px_per_mm"])
+        drop, words = turned(self.work(page).settings.drop, pencil["colours"], touched)
+        self.act(page, check_act({"kind": "set", "drop": drop}))
+        return words
+
+    def step(self, page: Page, back: bool) -> bool:
+        """Undo or redo; False if there is nothing to."""
+        log = self.log(page)
+        if not (log.undo() if back else log.redo()):
+            return False
+        self._changed(page)
+        return True
+
+    def _changed(self, page: Page) -> None:
+        self.publish({"page": page.id, "event": "changed", "count": self.log(page).count})
+
+    def bring(self, page: Page, goal: str) -> None:
+        """Have the page brought to ``goal``: look, ink or flats."""
+        self._hand.ask(page.id, self._task(page, goal))
+
+    def take(self, page: Page, use: str) -> None:
+        """Have the files of one purpose made."""
+        extra: dict[str, Any] = {"use": use, "name": page.name, "sha256": page.sha256}
+        extra["count"] = self.log(page).count
+        extra["into"] = str(self.folder(page) / "take" / use.replace(" ", "-"))
+        self._hand.ask(page.id, self._task(page, "take", extra))
+
+    def thumb(self, page: Page) -> Path:
+        """Return a small picture of the page's photo, made once.
+
+        Raises:
+            InputError: the photo cannot be read.
+        """
+        path = self.folder(page) / "thumb.jpg"
+        with self._thumbs:  # one at a time: a decoded photo takes memory
+            if not path.exists():
+                photos = read_photos(page.path, budget_mp=self.config.budget_mp)
+                photo = next(islice(photos, page.number - 1, None), None)
+                if photo is None:
+                    raise InputError(f"{page.name} has no picture")
+                with placed(path, True) as draft:
+                    draft.write_bytes(pictures.small(photo.pixels))
+        return path
+
+    def _task(self, page: Page, goal: str, extra: dict[str, Any] | None = None) -> Task:
+        folder = self.folder(page) / "pictures"
+        budget = self.config.budget_mp
+        return Task(page.id, page.path, page.number, folder, self.work(page), goal, budget, extra)
+
+    def state(self, page: Page) -> dict[str, Any]:
+        """Return all that the browser shows of a page."""
+        log, work = self.log(page), self.work(page)
+        s = work.settings
+        with self._lock:
+            said = dict(self._said.get(page.id, {}))
+        return {
+            "id": page.id,
+            "name": page.name,
+            "count": log.count,
+            "undo": len(log.done),
+            "redo": len(log.undone),
+            "settings": {
+                "paper": s.paper,
+                "frame": s.frame,
+                "weight": s.weight,
+                "speck_mm": s.speck_mm,
+                "drop": list(s.drop),
+            },
+            "kept": [list(place) for place in work.ink.kept],
+            "joins": [[list(p) for p in join] for join in work.flats.joins],
+            "dabs": [list(dab) for dab in work.dabs],
+            "light": work.light,
+            "stages": said,
+        }
+
+    def picture(self, page: Page, name: str) -> Path:
+        """Return the folder of one of the page's pictures.
+
+        Raises:
+            LookupError: there is none of that name.
+        """
+        found = self.folder(page) / "pictures"
+        if name not in {path.name for path in found.glob("*-*")}:
+            raise LookupError
+        return self.folder(page) / "pictures" / name
+
+    def taken(self, page: Page, name: str) -> Path:
+        """Return one of the files made to be taken away.
+
+        Raises:
+            LookupError: there is none of that name.
+        """
+        with self._lock:
+            taken = self._said.get(page.id, {}).get("taken")
+        if taken is None or name not in {f["name"] for f in (*taken["files"], taken["zip"])}:
+            raise LookupError
+        use = str(taken["use"])
+        return self.folder(page) / "take" / use.replace(" ", "-") / name
+
+    def _leave_ticket(self, word: str) -> None:
+        """Leave the ticket of what was taken beside the photo, for the command line."""
+        with suppress(InputError, OSError, LookupError, InkcleanError):
+            page = self.library.page(word)
+            made = self.taken(page, page.name + TICKET)
+            with placed(self.ticket_path(page), True) as draft:
+                shutil.copyfile(made, draft)
+
+
+def _dabs(hints: Hints) -> tuple[Dab, ...]:
+    """Return a dab for each colour that a ticket gives, at one of its points."""
+    found = []
+    for number, colour in enumerate(hints.colours):
+        x, y = hints.points[hints.dab == number][0]
+        found.append((float(x), float(y), "#" + bytes(colour.tolist()).hex(), hints.names[number]))
+    return tuple(found)

@@ -1,0 +1,120 @@
+"""Pictures kept on the disk in halves of halves, so that any part is read at any size at once."""
+
+from __future__ import annotations
+
+import json
+import shutil
+from dataclasses import dataclass
+from pathlib import Path
+
+import cv2
+import numpy as np
+
+from inkclean.arrays import U8, U16
+
+TILE_PX = 512
+# How steep the preview of another weight moves the edge: as the cut does (see ink.cut).
+_EDGE_SLOPE, _WEIGHT_MM = 0.4, 0.05
+_JPEG_QUALITY = 88
+
+
+@dataclass(frozen=True)
+class Picture:
+    """Where a picture lies and what it is; ``levels`` counts the sizes, the full one first."""
+
+    folder: Path
+    width: int
+    height: int
+    levels: int
+
+
+def keep(pixels: U8 | U16, folder: Path) -> Picture:
+    """Write (H, W) or (H, W, 3) pixels at full size, half size, and so on, to ``folder``.
+
+    Colour and coverage are averaged; label maps (uint16) keep the top left of four.
+    """
+    folder.mkdir(parents=True, exist_ok=True)
+    level = 0
+    part: U8 | U16 = pixels
+    height, width = pixels.shape[:2]
+    while True:
+        np.save(folder / f"{level}.npy", part)
+        if max(part.shape[:2]) <= TILE_PX:
+            break
+        size = (-(-part.shape[1] // 2), -(-part.shape[0] // 2))
+        how = cv2.INTER_NEAREST if pixels.dtype == np.uint16 else cv2.INTER_AREA
+        part = cv2.resize(part, size, interpolation=how)  # type: ignore[assignment]
+        level += 1
+    made = {"width": width, "height": height, "levels": level + 1}
+    (folder / "picture.json").write_text(json.dumps(made), "utf-8")
+    return Picture(folder, width, height, level + 1)
+
+
+def drop(folder: Path) -> None:
+    """Take a picture off the disk."""
+    shutil.rmtree(folder, ignore_errors=True)
+
+
+def whole(folder: Path) -> U8:
+    """Return a picture at full size, read from the disk only where it is looked at."""
+    return np.asarray(np.load(folder / "0.npy", mmap_mode="r"))
+
+
+def tile(folder: Path, level: int, column: int, row: int, shift: float = 0.0) -> tuple[bytes, str]:
+    """Return one tile as bytes, and its media type.
+
+    Colour comes as JPEG, coverage as grey PNG (0 = ink) with its edges moved by ``shift`` in
+    coverage, labels as RGB PNG (red = low byte, green = high byte).
+
+    Raises:
+        LookupError: there is no such tile.
+    """
+    path = folder / f"{level}.npy"
+    if level < 0 or not path.exists():
+        raise LookupError
+    pixels = np.load(path, mmap_mode="r")
+    top, left = row * TILE_PX, column * TILE_PX
+    if row < 0 or column < 0 or top >= pixels.shape[0] or left >= pixels.shape[1]:
+        raise LookupError
+    part = np.array(pixels[top : top + TILE_PX, left : left + TILE_PX])
+    if part.ndim == 3:
+        swapped = cv2.cvtColor(part, cv2.COLOR_RGB2BGR)
+        _, data = cv2.imencode(".jpg", swapped, [cv2.IMWRITE_JPEG_QUALITY, _JPEG_QUALITY])
+        return data.tobytes(), "image/jpeg"
+    if part.dtype == np.uint16:
+        planes = np.zeros((*part.shape, 3), np.uint8)
+        planes[..., 2] = part & 255
+        planes[..., 1] = part >> 8
+        return _png(planes), "image/png"
+    return _png(_paper(part, shift)), "image/png"
+
+
+def small(pixels: U8, longest: int = 360) -> bytes:
+    """Return (H, W, 3) pixels as a JPEG no longer than ``longest``."""
+    factor = min(1.0, longest / max(pixels.shape[:2]))
+    size = (max(1, round(pixels.shape[1] * factor)), max(1, round(pixels.shape[0] * factor)))
+    less = cv2.resize(pixels, size, interpolation=cv2.INTER_AREA)
+    return cv2.imencode(".jpg", cv2.cvtColor(less, cv2.COLOR_RGB2BGR))[1].tobytes()
+
+
+def shift_of(weight: float, px_per_mm: float, blur_px: float) -> float:
+    """Return how much coverage at an edge changes by ``weight`` (−1..1)."""
+    return weight * _WEIGHT_MM * px_per_mm * _EDGE_SLOPE / max(blur_px, 0.5)
+
+
+def _paper(coverage: U8, shift: float) -> U8:
+    if shift == 0:
+        return np.asarray(255 - coverage, np.uint8)
+    steps = np.arange(256, dtype=np.float64)
+    moved = np.clip(steps + shift * 255, 0, 255)
+    moved[0] = 0
+    if shift < 0:
+        # what is full ink stays so but for its rim
+        moved[255] = 255
+    table = (255 - np.rint(moved)).astype(np.uint8)
+    return np.asarray(table[coverage])
+
+
+def _png(pixels: U8) -> bytes:
+    options = [cv2.IMWRITE_PNG_COMPRESSION, 1]
+    return cv2.imencode(".png", pixels, options)[1].tobytes()

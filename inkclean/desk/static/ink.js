@@ -1,0 +1,247 @@
+// The station Ink: weight, smallest mark, pencil, specks, white out and ink in, doubtful places.
+
+import { post } from "./net.js";
+import { button, choice, slider } from "./parts.js";
+
+const HELP = {
+  look: "Drag the line to compare. A ring is a speck taken away: touch it to bring it back.",
+  drop: "Touch a pencil mark to drop its colour; touch it again to keep it.",
+  white: "Draw over what shall go.",
+  ink: "Draw what is missing.",
+};
+
+export class Ink {
+  goal = "ink";
+
+  constructor(desk) {
+    this.desk = desk;
+    this.mode = "look";
+    this.breadth = 0.8;
+    this.pending = [];
+    this.visited = 0;
+  }
+
+  get said() {
+    return this.desk.state.stages.ink;
+  }
+
+  enter() {
+    const { desk } = this;
+    this.pending = [];
+    this.fresh = false;
+    this.weight = null;
+    const s = desk.state.settings;
+    const modes = choice(
+      [["look", "Look"], ["drop", "Drop this pencil"], ["white", "White out"], ["ink", "Ink in"]],
+      this.mode,
+      (key) => this.use(key),
+    );
+    this.weightBar = slider("Weight", -1, 1, 0.05, s.weight, (v) => this.weigh(v), (v) => this.settle({ weight: v }));
+    this.speckBar = slider("Smallest mark", 0, 1, 0.02, s.speck_mm, (v) => desk.say(`Marks under ${v.toFixed(2)} mm are specks.`), (v) => this.settle({ speck_mm: v }));
+    this.breadthBar = slider("Breadth", 0.2, 6, 0.1, this.breadth, (v) => this.broad(v), () => {});
+    this.hold = button("Hold to see the photo", () => {});
+    this.holding();
+    this.next = button("Next doubtful place", () => this.doubt());
+    desk.hand.replaceChildren(...modes, this.breadthBar, this.weightBar, this.speckBar, this.hold, this.next);
+    desk.view.overlay = (ctx, k) => this.draw(ctx, k);
+    desk.view.moved = () => this.drawn();
+    this.use(this.mode);
+    this.show();
+    desk.showWipe();
+  }
+
+  use(key) {
+    this.mode = key;
+    this.breadthBar.hidden = key !== "white" && key !== "ink";
+    const draws = { down: (p, e) => this.begin(p, e), move: (p, e) => this.extend(p, e), up: () => this.end(), cancel: () => this.drop() };
+    const touches = { tap: (p) => (key === "drop" ? this.pencil(p) : this.speck(p)) };
+    this.desk.view.tool = key === "white" || key === "ink" ? draws : touches;
+    this.desk.wipe.style.pointerEvents = "auto";
+    if (this.said) this.desk.say(HELP[key]);
+    this.desk.view.draw();
+  }
+
+  show() {
+    const { desk } = this;
+    const { sheet } = desk.state.stages;
+    const { said } = this;
+    if (!sheet || !said) {
+      desk.say("The ink is looked for …");
+      if (sheet) desk.view.show([desk.layer("flat", sheet, sheet.flat, sheet.px_per_mm)], [sheet.width_mm, sheet.height_mm]);
+      return;
+    }
+    const query = this.weight === null ? "" : `?weight=${this.weight}`;
+    desk.view.show(
+      [
+        desk.layer("flat", sheet, sheet.flat, sheet.px_per_mm, { side: "left" }),
+        desk.layer("ink", said, said.picture, said.px_per_mm, { side: "right", query }),
+      ],
+      [sheet.width_mm, sheet.height_mm],
+    );
+    const n = desk.state.stages.specks?.doubts.length ?? 0;
+    this.next.disabled = !n;
+    this.next.textContent = n ? `Next doubtful place (${n})` : "Nothing is doubtful";
+  }
+
+  stage(name) {
+    if (name === "sheet" && !this.said) this.show();
+    if (name === "pencil" && this.asked) {
+      this.desk.say(`${this.desk.state.stages.pencil.note}.`);
+      this.asked = false;
+    }
+    if (name !== "ink") return;
+    this.weight = null;
+    this.fresh = true;
+    const waiting = document.getElementById("say").textContent.endsWith("…");
+    this.show();
+    if (waiting) this.desk.say(HELP[this.mode]);
+  }
+
+  changed() {
+    const s = this.desk.state.settings;
+    this.weightBar.querySelector("input").value = s.weight;
+    this.speckBar.querySelector("input").value = s.speck_mm;
+  }
+
+  settle(values) {
+    return this.desk.act({ kind: "set", ...values });
+  }
+
+  weigh(value) {
+    this.weight = value;
+    if (this.said) this.show();
+  }
+
+  broad(value) {
+    this.breadth = value;
+    this.desk.say(`${value.toFixed(1)} mm broad.`);
+  }
+
+  holding() {
+    const { desk, hold } = this;
+    const down = () => {
+      desk.view.wipe = desk.view.canvas.clientWidth;
+      desk.view.draw();
+    };
+    const up = () => desk.placeWipe(desk.share);
+    hold.addEventListener("pointerdown", (e) => {
+      hold.setPointerCapture(e.pointerId);
+      down();
+    });
+    for (const name of ["pointerup", "pointercancel", "blur"]) hold.addEventListener(name, up);
+    hold.addEventListener("keydown", (e) => (e.key === " " || e.key === "Enter") && down());
+    hold.addEventListener("keyup", up);
+  }
+
+  speck([x, y]) {
+    const reach = 22 / this.desk.view.k;
+    let best = null;
+    for (const [sx, sy, size] of this.said?.removed ?? []) {
+      const away = Math.hypot(sx - x, sy - y) - size / 2;
+      if (away < reach && (!best || away < best.away)) best = { away, at: [sx, sy] };
+    }
+    if (!best) return;
+    this.desk.say("Brought back.");
+    this.desk.act({ kind: "speck", at: best.at });
+  }
+
+  async pencil(at) {
+    const { desk } = this;
+    await desk.trying(async () => {
+      const answer = await post(`api/pages/${desk.page}/pencil`, { at });
+      desk.state = answer;
+      this.asked = true;
+      desk.say(`${answer.touched} …`);
+      desk.follow();
+    });
+  }
+
+  begin([x, y], e) {
+    this.stroke = { how: this.mode, points: [] };
+    this.pending.push(this.stroke);
+    this.extend([x, y], e);
+    return true;
+  }
+
+  extend([x, y], e) {
+    if (!this.stroke) return;
+    const points = this.stroke.points;
+    const last = points.at(-1);
+    const press = e.pointerType === "pen" && e.pressure > 0 ? 0.3 + 1.4 * e.pressure : 1;
+    if (last && Math.hypot(x - last[0], y - last[1]) < Math.min(0.05, 1 / this.desk.view.k)) return;
+    points.push([x, y, Math.max(0.05, this.breadth * press)]);
+    this.desk.view.draw();
+  }
+
+  async end() {
+    const { stroke } = this;
+    this.stroke = null;
+    if (!stroke) return;
+    const kept = await this.desk.act({ kind: "stroke", how: stroke.how, points: stroke.points });
+    if (kept === null) this.drop(stroke);
+  }
+
+  drop(stroke = this.stroke) {
+    this.pending = this.pending.filter((one) => one !== stroke);
+    this.stroke = null;
+    this.desk.view.draw();
+  }
+
+  /** Once the new ink is on the screen, the strokes drawn meanwhile are part of it. */
+  drawn() {
+    if (!this.fresh || this.desk.view.waiting || !this.pending.length) return;
+    this.fresh = false;
+    this.pending = this.stroke ? [this.stroke] : [];
+    this.desk.view.draw();
+  }
+
+  draw(ctx, k) {
+    for (const { how, points } of this.pending) {
+      ctx.strokeStyle = ctx.fillStyle = how === "ink" ? "#000" : "#fff";
+      ctx.lineCap = "round";
+      points.forEach(([x, y, w], n) => {
+        const [px, py] = points[Math.max(0, n - 1)];
+        ctx.lineWidth = w;
+        ctx.beginPath();
+        ctx.moveTo(px, py);
+        ctx.lineTo(x + (n ? 0 : 1e-4), y);
+        ctx.stroke();
+      });
+    }
+    if (this.mode !== "look" || !this.said) return;
+    for (const [width, colour] of [[4, "#fff"], [2, "#b4540a"]]) {
+      ctx.lineWidth = width / k;
+      ctx.strokeStyle = colour;
+      for (const [x, y, size] of this.said.removed) {
+        ctx.beginPath();
+        ctx.arc(x, y, Math.max(size, 6 / k), 0, 7);
+        ctx.stroke();
+      }
+    }
+    const place = this.place;
+    if (!place) return;
+    ctx.lineWidth = 3 / k;
+    ctx.strokeStyle = "#1d5266";
+    ctx.setLineDash([8 / k, 5 / k]);
+    ctx.beginPath();
+    ctx.arc(place.x, place.y, Math.max(place.size, 24 / k), 0, 7);
+    ctx.stroke();
+    ctx.setLineDash([]);
+  }
+
+  doubt() {
+    const doubts = this.desk.state.stages.specks?.doubts ?? [];
+    if (!doubts.length) return;
+    const place = doubts[this.visited % doubts.length];
+    this.visited += 1;
+    this.place = place;
+    this.desk.view.visit(place.x, place.y, Math.max(12, 3 * place.size));
+    this.desk.say(`${((this.visited - 1) % doubts.length) + 1} of ${doubts.length}: ${place.why}.`);
+  }
+
+  leave() {
+    this.place = null;
+    this.pending = [];
+  }
+}
+

@@ -1,0 +1,258 @@
+// The desk: which page, which station, and what the server tells of them.
+
+import { Areas } from "./areas.js";
+import { Ink } from "./ink.js";
+import { get, listen, post } from "./net.js";
+import { button, el } from "./parts.js";
+import { Sheet } from "./sheet.js";
+import { Shelf } from "./shelf.js";
+import { Take } from "./take.js";
+import { View } from "./view.js";
+
+const $ = (id) => document.getElementById(id);
+
+class Desk {
+  constructor() {
+    this.view = new View($("page"));
+    this.hand = $("hand");
+    this.handles = $("handles");
+    this.wipe = $("wipe");
+    this.page = null;
+    this.state = null;
+    this.share = 0.5;
+    this.shelf = new Shelf($("shelf"), this);
+    this.stations = { sheet: new Sheet(this), ink: new Ink(this), areas: new Areas(this), take: new Take(this) };
+    this.now = null;
+    this.edge();
+    this.wiping();
+    listen(
+      (event) => this.hear(event),
+      () => this.say("The desk does not answer. What was done is kept; this page goes on when it is back.", true),
+      () => this.again(),
+    );
+    document.addEventListener("keydown", (e) => {
+      if (!(e.ctrlKey || e.metaKey) || e.key.toLowerCase() !== "z" || !this.page) return;
+      e.preventDefault();
+      this.step(e.shiftKey ? "redo" : "undo");
+    });
+    this.trying(() => this.shelf.refresh()).then(() => this.lay());
+  }
+
+  edge() {
+    this.pages = button("Pages", () => this.lay(), { icon: "pages" });
+    const names = { sheet: "Sheet", ink: "Ink", areas: "Areas", take: "Take away" };
+    this.steps = {};
+    for (const [key, words] of Object.entries(names)) {
+      this.steps[key] = button(words, () => this.go(key), { class: "station" });
+      this.steps[key].dataset.station = key;
+    }
+    this.back = button("Undo", () => this.step("undo"), { icon: "undo", quiet: true });
+    this.forth = button("Redo", () => this.step("redo"), { icon: "redo", quiet: true });
+    this.whole = button("See the whole page", () => this.view.fit(), { icon: "fit", quiet: true });
+    $("edge").append(this.pages, ...Object.values(this.steps), this.back, this.forth, this.whole);
+  }
+
+  /** Lay out the pages. */
+  lay() {
+    this.leave();
+    this.page = null;
+    this.state = null;
+    this.hand.hidden = true;
+    $("shelf").hidden = false;
+    this.shelf.show();
+    this.marks();
+    this.say(this.shelf.pages.length ? "Touch a sheet to work on it." : "");
+  }
+
+  async open(id) {
+    await this.trying(async () => {
+      this.page = id;
+      this.state = await get(`api/pages/${id}`);
+      $("shelf").hidden = true;
+      this.hand.hidden = false;
+      this.view.layers = [];
+      this.go("sheet");
+    });
+  }
+
+  leave() {
+    this.now?.leave?.();
+    this.now = null;
+    this.view.tool = null;
+    this.view.overlay = null;
+    this.view.moved = null;
+    this.handles.replaceChildren();
+    this.wipe.hidden = true;
+    this.view.wipe = null;
+  }
+
+  go(key) {
+    if (!this.page) return;
+    this.leave();
+    this.now = this.stations[key];
+    this.key = key;
+    this.hand.replaceChildren();
+    this.say("");
+    this.now.enter();
+    this.marks();
+    this.bring();
+  }
+
+  bring() {
+    const goal = this.now?.goal;
+    if (goal) this.trying(() => post(`api/pages/${this.page}/bring/${goal}`));
+  }
+
+  /** Say in the document how far the page is, for whoever watches it from outside. */
+  tellStages() {
+    const stages = Object.entries(this.state?.stages ?? {});
+    const made = stages.map(([name, said]) => `${name}:${said.key ?? said.use}`);
+    document.body.dataset.stages = made.join(" ");
+    document.body.dataset.count = `${this.state?.count ?? ""}`;
+  }
+
+  marks() {
+    this.tellStages();
+    for (const [key, made] of Object.entries(this.steps)) {
+      made.disabled = !this.page;
+      if (this.page && key === this.key) made.setAttribute("aria-current", "step");
+      else made.removeAttribute("aria-current");
+    }
+    this.back.disabled = !this.state?.undo;
+    this.forth.disabled = !this.state?.redo;
+    this.whole.disabled = !this.page;
+    if (this.page) this.pages.removeAttribute("aria-current");
+    else this.pages.setAttribute("aria-current", "page");
+  }
+
+  /** Keep an edit; the page follows. */
+  async act(act) {
+    return this.trying(async () => {
+      this.state = await post(`api/pages/${this.page}/acts`, act);
+      this.follow();
+    });
+  }
+
+  async step(way) {
+    if (!this.page) return;
+    await this.trying(async () => {
+      this.state = await post(`api/pages/${this.page}/${way}`);
+      this.say(way === "undo" ? "Taken back." : "Done again.");
+      this.follow();
+    });
+  }
+
+  follow() {
+    this.marks();
+    this.now?.changed?.();
+    this.bring();
+  }
+
+  hear(event) {
+    if (event.event === "shelf") this.trying(() => this.shelf.refresh());
+    if (!this.page || event.page !== this.page) return;
+    if (event.event === "changed" && event.count > this.state.count) this.elsewhere();
+    if (event.event === "stage") {
+      this.state.stages[event.stage] = event.said;
+      this.now?.stage?.(event.stage);
+      this.tellStages();
+    }
+    if (event.event === "done") this.now?.done?.();
+    if (event.event === "failed") this.say(event.why, true);
+    if (event.event === "taking" || event.event === "taken") this.stations.take.hear(event);
+  }
+
+  /** Another tab or an own request that was quicker than its answer changed the page. */
+  async elsewhere() {
+    await this.trying(async () => {
+      const state = await get(`api/pages/${this.page}`);
+      if (state.count <= this.state.count) return;
+      this.state = state;
+      this.follow();
+    });
+  }
+
+  async again() {
+    this.say("The desk is back; nothing that was done is lost.");
+    await this.trying(async () => {
+      await this.shelf.refresh();
+      if (!this.page) return;
+      this.state = await get(`api/pages/${this.page}`);
+      this.follow();
+    });
+  }
+
+  async trying(what) {
+    try {
+      return await what();
+    } catch (error) {
+      if (error?.name !== "Error" && !(error instanceof Error)) throw error;
+      this.say(error.message, true);
+      return null;
+    }
+  }
+
+  say(words, doubt = false) {
+    $("say").textContent = words;
+    $("say").classList.toggle("doubt", doubt);
+  }
+
+  progress(words, share) {
+    const bar = el("progress", { max: "1" });
+    bar.value = share;
+    bar.setAttribute("aria-label", words);
+    $("say").classList.remove("doubt");
+    $("say").replaceChildren(`${words} `, bar);
+  }
+
+  /** Show the wipe line between the layers of side left and right. */
+  showWipe() {
+    this.wipe.hidden = false;
+    this.placeWipe(this.share);
+  }
+
+  hideWipe() {
+    this.wipe.hidden = true;
+    this.view.wipe = null;
+    this.view.draw();
+  }
+
+  placeWipe(share) {
+    this.share = Math.max(0, Math.min(1, share));
+    const x = this.share * this.view.canvas.clientWidth;
+    this.wipe.style.left = `${x}px`;
+    this.wipe.setAttribute("aria-valuenow", `${Math.round(100 * this.share)}`);
+    this.view.wipe = x;
+    this.view.draw();
+  }
+
+  wiping() {
+    const w = this.wipe;
+    const follow = (e) => {
+      const box = this.view.canvas.getBoundingClientRect();
+      this.placeWipe((e.clientX - box.left) / box.width);
+    };
+    w.addEventListener("pointerdown", (e) => w.setPointerCapture(e.pointerId));
+    w.addEventListener("pointermove", (e) => w.hasPointerCapture(e.pointerId) && follow(e));
+    w.addEventListener("keydown", (e) => {
+      const step = { ArrowLeft: -0.02, ArrowRight: 0.02, Home: -1, End: 1 }[e.key];
+      if (!step) return;
+      e.preventDefault();
+      this.placeWipe(this.share + step);
+    });
+    new ResizeObserver(() => !w.hidden && this.placeWipe(this.share)).observe(this.view.canvas);
+  }
+
+  /** A layer of the view from a stage that has a picture. */
+  layer(name, said, picture, per, more = {}) {
+    const base = `api/pages/${this.page}/tiles/${picture}`;
+    const query = more.query ?? "";
+    return {
+      name, picture: picture + query, per, width: said.width, height: said.height, levels: said.levels,
+      url: (level, column, row) => `${base}/${level}/${column}/${row}${query}`,
+      ...more,
+    };
+  }
+}
+
+new Desk();

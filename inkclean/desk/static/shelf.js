@@ -1,0 +1,82 @@
+// Pages laid out as small sheets; photos come in here.
+
+import { at, get, post, send } from "./net.js";
+import { button, el } from "./parts.js";
+
+export class Shelf {
+  constructor(root, desk) {
+    this.root = root;
+    this.desk = desk;
+    this.pages = [];
+    for (const name of ["dragover", "dragleave", "drop"])
+      document.body.addEventListener(name, (e) => this.dropped(e));
+  }
+
+  async refresh() {
+    this.pages = await get("api/shelf");
+    this.show();
+  }
+
+  show() {
+    const pick = el("input", { type: "file", accept: "image/*,.heic,.pdf,.tif,.tiff", multiple: true });
+    pick.id = "choose";
+    pick.setAttribute("aria-label", "Choose photos");
+    pick.addEventListener("change", () => this.take([...pick.files]));
+    const shoot = el("input", { type: "file", accept: "image/*", capture: "environment" });
+    shoot.setAttribute("aria-label", "Take a photo");
+    shoot.addEventListener("change", () => this.take([...shoot.files]));
+    const touch = matchMedia("(pointer: coarse)").matches;
+    const words = this.pages.length ? "Put another photo in" : "Put a photo of your inked page in";
+    this.zone = el("div", { class: "in" }, el("h2", {}, words));
+    this.zone.append(el("span", { class: "file" }, "Choose photos", pick));
+    if (touch) this.zone.append(el("span", { class: "file" }, "Take a photo", shoot));
+    else this.zone.append(el("span", {}, "or drop them here"));
+    const list = el("ol", { "aria-label": "Pages on the desk" });
+    this.pages.forEach((page, k) => list.append(this.sheet(page, k)));
+    this.root.replaceChildren(this.zone, list);
+  }
+
+  sheet(page, k) {
+    const picture = el("img", { src: at(`api/pages/${page.id}/thumb`), alt: "", loading: "lazy" });
+    const open = el("button", { type: "button", onclick: () => this.desk.open(page.id) }, picture, page.name);
+    const item = el("li", {}, open);
+    if (this.pages.length > 1) {
+      const before = button(`Move ${page.name} forward`, () => this.move(k, -1), { icon: "left", quiet: true });
+      const after = button(`Move ${page.name} back`, () => this.move(k, 1), { icon: "right", quiet: true });
+      before.disabled = k === 0;
+      after.disabled = k === this.pages.length - 1;
+      item.append(el("div", { class: "move" }, before, after));
+    }
+    return item;
+  }
+
+  async move(k, step) {
+    const order = this.pages.map((page) => page.id);
+    [order[k], order[k + step]] = [order[k + step], order[k]];
+    await this.desk.trying(async () => {
+      this.pages = await post("api/order", order);
+      this.show();
+    });
+  }
+
+  dropped(e) {
+    if (!e.dataTransfer?.types.includes("Files")) return;
+    e.preventDefault();
+    this.zone?.classList.toggle("over", e.type === "dragover");
+    if (e.type === "drop") this.take([...e.dataTransfer.files]);
+  }
+
+  async take(files) {
+    let last = null;
+    for (const [k, file] of files.entries()) {
+      const name = files.length > 1 ? `${file.name} (${k + 1} of ${files.length})` : file.name;
+      await this.desk.trying(async () => {
+        const pages = await send(file, (share) => this.desk.progress(`${name} comes in`, share));
+        last = pages[0]?.id ?? last;
+      });
+    }
+    await this.desk.trying(() => this.refresh());
+    if (last && files.length === 1) this.desk.open(last);
+    else if (last) this.desk.say(`${files.length} photos came in: touch a sheet to work on it.`);
+  }
+}

@@ -1,0 +1,78 @@
+// The station Take away: what for? gives the right files.
+
+import { at, post } from "./net.js";
+import { button, el } from "./parts.js";
+
+const USES = {
+  "colour on": ["Colour on", "ink, lines, flats and an OpenRaster file with a layer for each colour"],
+  print: ["Print", "a PDF for the printer, looked over, and the ink at one bit"],
+  enlarge: ["Enlarge", "curves that stay crisp at any size: SVG and PDF"],
+  publish: ["Publish", "a picture for screens, and the lines alone"],
+};
+const STAGES = { photo: "photo", sheet: "sheet", pencil: "pencil", cut: "ink", specks: "specks", ink: "ink", flats: "areas", colours: "colours", curves: "curves", files: "files" };
+
+export class Take {
+  goal = null;
+
+  constructor(desk) {
+    this.desk = desk;
+  }
+
+  enter() {
+    const { desk } = this;
+    this.list = el("div", { class: "files" });
+    const uses = Object.entries(USES).map(([key, [words]]) => {
+      const made = button(words, () => this.ask(key));
+      made.dataset.use = key;
+      return made;
+    });
+    this.note = el("p", { class: "note" });
+    desk.hand.replaceChildren(...uses, this.note, this.list);
+    desk.say("What for?");
+    const { ink, sheet } = desk.state.stages;
+    if (ink) desk.view.show([desk.layer("ink", ink, ink.picture, ink.px_per_mm)], [sheet.width_mm, sheet.height_mm]);
+    const taken = desk.state.stages.taken;
+    if (taken && taken.count === desk.state.count) this.show(taken);
+  }
+
+  async ask(use) {
+    const { desk } = this;
+    for (const made of desk.hand.querySelectorAll("[data-use]")) made.setAttribute("aria-pressed", `${made.dataset.use === use}`);
+    this.use = use;
+    this.note.textContent = `${USES[use][0]}: ${USES[use][1]}.`;
+    this.list.replaceChildren();
+    desk.say("The files are made …");
+    await desk.trying(() => post(`api/pages/${desk.page}/take`, { use }));
+  }
+
+  changed() {
+    this.list.replaceChildren();
+  }
+
+  hear(event) {
+    if (this.desk.now !== this) return;
+    if (event.event === "taking") this.desk.say(`The files are made: ${STAGES[event.stage] ?? event.stage} …`);
+    else if (event.use === this.use) this.show(event);
+  }
+
+  show(taken) {
+    const { desk } = this;
+    const link = (file, words, more = {}) =>
+      el("a", { href: at(`api/pages/${desk.page}/files/${encodeURIComponent(file.name)}`), download: file.name, ...more }, `${words} (${size(file.bytes)})`);
+    const rows = [link(taken.zip, "All in one zip", { class: "all" }), ...taken.files.map((file) => link(file, file.name))];
+    const check = taken.check.filter((c) => c.verdict !== "passes");
+    for (const c of check) rows.push(el("p", { class: c.verdict === "fails" ? "note fails" : "note" }, `${c.what}: ${c.measured}. ${plain(c.cure)}`));
+    this.list.replaceChildren(...rows);
+    const verdict = { passes: " The print check passes.", look: " The print check asks for a look.", fails: " The print check fails." };
+    desk.say(`The files are ready.${verdict[taken.verdict] ?? ""}`, taken.verdict === "fails");
+  }
+}
+
+/** The check's cures name options of the command line; here the same stands under Ink. */
+function plain(cure) {
+  return cure.replace("clean the page with more --weight", "give it more weight under Ink").replace(/--(\w+)/g, "$1");
+}
+
+function size(bytes) {
+  return bytes > 1e6 ? `${(bytes / 1e6).toFixed(1)} MB` : `${Math.max(1, Math.round(bytes / 1e3))} kB`;
+}

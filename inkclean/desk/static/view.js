@@ -1,0 +1,247 @@
+// The sheet on the screen: moved and sized by fingers, wheel and keys; drawn from tiles.
+
+import { TILE, tile } from "./tiles.js";
+
+export class View {
+  constructor(canvas) {
+    this.canvas = canvas;
+    this.ctx = canvas.getContext("2d");
+    this.layers = [];
+    this.size = [210, 297];
+    this.k = 1;
+    this.x = 0;
+    this.y = 0;
+    this.wipe = null; // css px from the left: layers of side "left" before it, "right" after
+    this.overlay = null;
+    this.moved = null;
+    this.tool = null;
+    this.onscreen = new Map(); // pointers that are down
+    this.penSeen = false;
+    this.asked = false;
+    new ResizeObserver(() => this.resize()).observe(canvas);
+    for (const name of ["down", "move", "up", "cancel"])
+      canvas.addEventListener(`pointer${name}`, (e) => this[name](e));
+    canvas.addEventListener("wheel", (e) => this.wheel(e), { passive: false });
+    canvas.addEventListener("keydown", (e) => this.key(e));
+  }
+
+  resize() {
+    const { clientWidth: w, clientHeight: h } = this.canvas;
+    const ratio = Math.min(devicePixelRatio || 1, 2);
+    if (!w || !h) return;
+    const fitted = this.fits;
+    this.ratio = ratio;
+    this.canvas.width = Math.round(w * ratio);
+    this.canvas.height = Math.round(h * ratio);
+    if (fitted || this.fits === undefined) this.fit();
+    else this.draw();
+  }
+
+  /** Show other layers; `size` is their size in the units of the station. */
+  show(layers, size) {
+    const other = size[0] !== this.size[0] || size[1] !== this.size[1];
+    for (const layer of layers) {
+      const before = this.layers.find((old) => old.name === layer.name);
+      if (before && before.picture !== layer.picture) layer.before = { ...before, before: null };
+    }
+    this.layers = layers;
+    this.size = size;
+    if (other) this.fit();
+    else this.draw();
+  }
+
+  fit() {
+    const { clientWidth: w, clientHeight: h } = this.canvas;
+    this.k = Math.min((w - 32) / this.size[0], (h - 32) / this.size[1]);
+    this.x = (w - this.k * this.size[0]) / 2;
+    this.y = (h - this.k * this.size[1]) / 2;
+    this.fits = true;
+    this.draw();
+  }
+
+  /** Bring a place to the middle, `across` of it filling the screen. */
+  visit(x, y, across) {
+    const { clientWidth: w, clientHeight: h } = this.canvas;
+    this.k = Math.min(w, h) / across;
+    this.x = w / 2 - x * this.k;
+    this.y = h / 2 - y * this.k;
+    this.fits = false;
+    this.draw();
+  }
+
+  place(e) {
+    const box = this.canvas.getBoundingClientRect();
+    return [(e.clientX - box.left - this.x) / this.k, (e.clientY - box.top - this.y) / this.k];
+  }
+
+  zoom(factor, cx, cy) {
+    const k = Math.max(0.02, Math.min(this.k * factor, 400));
+    this.x = cx - ((cx - this.x) * k) / this.k;
+    this.y = cy - ((cy - this.y) * k) / this.k;
+    this.k = k;
+    this.fits = false;
+    this.draw();
+  }
+
+  pan(dx, dy) {
+    this.x += dx;
+    this.y += dy;
+    this.fits = false;
+    this.draw();
+  }
+
+  wheel(e) {
+    e.preventDefault();
+    const box = this.canvas.getBoundingClientRect();
+    this.zoom(Math.exp(-e.deltaY * 0.0015), e.clientX - box.left, e.clientY - box.top);
+  }
+
+  key(e) {
+    const step = 60;
+    const moves = { ArrowLeft: [step, 0], ArrowRight: [-step, 0], ArrowUp: [0, step] };
+    moves.ArrowDown = [0, -step];
+    const { clientWidth: w, clientHeight: h } = this.canvas;
+    if (moves[e.key]) this.pan(...moves[e.key]);
+    else if (e.key === "+" || e.key === "=") this.zoom(1.25, w / 2, h / 2);
+    else if (e.key === "-") this.zoom(0.8, w / 2, h / 2);
+    else if (e.key === "0") this.fit();
+    else if (e.key === "Enter" && this.tool?.tap) {
+      this.tool.tap([(w / 2 - this.x) / this.k, (h / 2 - this.y) / this.k]);
+    } else return;
+    e.preventDefault();
+  }
+
+  down(e) {
+    if (e.pointerType === "pen") this.penSeen = true;
+    // a palm beside the pen is no finger
+    if (e.pointerType === "touch" && [...this.onscreen.values()].some((p) => p.type === "pen")) return;
+    this.canvas.setPointerCapture(e.pointerId);
+    this.onscreen.set(e.pointerId, { x: e.clientX, y: e.clientY, type: e.pointerType });
+    if (this.onscreen.size > 1) {
+      this.tool?.cancel?.();
+      this.working = false;
+      return;
+    }
+    this.start = [e.clientX, e.clientY];
+    const hand = this.penSeen && e.pointerType === "touch";
+    this.working = !hand && e.button !== 1 && Boolean(this.tool?.down?.(this.place(e), e));
+  }
+
+  move(e) {
+    const held = this.onscreen.get(e.pointerId);
+    if (!held) return;
+    const before = [...this.onscreen.values()].map((p) => [p.x, p.y]);
+    if (this.onscreen.size === 1 && this.working) {
+      const all = e.getCoalescedEvents?.() ?? [];
+      for (const one of all.length ? all : [e]) this.tool.move?.(this.place(one), one);
+      return;
+    }
+    const [was] = [[held.x, held.y]];
+    held.x = e.clientX;
+    held.y = e.clientY;
+    if (this.onscreen.size === 1) this.pan(held.x - was[0], held.y - was[1]);
+    else if (this.onscreen.size === 2) this.pinch(before);
+  }
+
+  pinch([a, b]) {
+    const [c, d] = [...this.onscreen.values()].map((p) => [p.x, p.y]);
+    const box = this.canvas.getBoundingClientRect();
+    const middle = (p, q) => [(p[0] + q[0]) / 2 - box.left, (p[1] + q[1]) / 2 - box.top];
+    const [m, n] = [middle(a, b), middle(c, d)];
+    const apart = (p, q) => Math.max(20, Math.hypot(p[0] - q[0], p[1] - q[1]));
+    this.x += n[0] - m[0];
+    this.y += n[1] - m[1];
+    this.zoom(apart(c, d) / apart(a, b), n[0], n[1]);
+  }
+
+  up(e) {
+    const held = this.onscreen.get(e.pointerId);
+    if (!held) return;
+    this.onscreen.delete(e.pointerId);
+    if (this.working && !this.onscreen.size) this.tool?.up?.(this.place(e), e);
+    else if (!this.onscreen.size && !this.pinched && this.tool?.tap) {
+      const far = Math.hypot(e.clientX - this.start[0], e.clientY - this.start[1]);
+      const palm = this.penSeen && e.pointerType === "touch";
+      if (far < 8 && !palm) this.tool.tap(this.place(e), e);
+    }
+    this.pinched = this.onscreen.size > 0;
+    this.working = false;
+  }
+
+  cancel(e) {
+    this.onscreen.delete(e.pointerId);
+    this.tool?.cancel?.();
+    this.working = false;
+  }
+
+  /** Draw at the next frame, once however often it is asked for. */
+  draw() {
+    if (this.asked) return;
+    this.asked = true;
+    requestAnimationFrame(() => {
+      this.asked = false;
+      this.paint();
+    });
+  }
+
+  paint() {
+    const { ctx, canvas, ratio } = this;
+    ctx.setTransform(1, 0, 0, 1, 0, 0);
+    ctx.clearRect(0, 0, canvas.width, canvas.height);
+    this.waiting = 0;
+    for (const layer of this.layers) {
+      ctx.save();
+      if (this.wipe !== null && layer.side) {
+        const cut = Math.round(this.wipe * ratio);
+        ctx.beginPath();
+        if (layer.side === "left") ctx.rect(0, 0, cut, canvas.height);
+        else ctx.rect(cut, 0, canvas.width, canvas.height);
+        ctx.clip();
+      }
+      if (layer.blend) ctx.globalCompositeOperation = layer.blend;
+      if (layer.before) this.lay(layer.before);
+      const left = this.lay(layer);
+      if (!left) layer.before = null;
+      this.waiting += left;
+      ctx.restore();
+    }
+    ctx.setTransform(ratio * this.k, 0, 0, ratio * this.k, ratio * this.x, ratio * this.y);
+    this.overlay?.(ctx, this.k);
+    canvas.dataset.view = `${this.k} ${this.x} ${this.y}`;
+    canvas.dataset.waiting = `${this.waiting}`;
+    this.moved?.();
+  }
+
+  /** Draw a layer's tiles; returns how many are still to come. */
+  lay(layer) {
+    const { ctx, canvas, ratio } = this;
+    const size = (ratio * this.k) / layer.per; // screen px per px of the picture
+    const top = layer.levels - 1;
+    const level = Math.max(0, Math.min(top, Math.floor(Math.log2(1 / size) + 0.25)));
+    let missing = 0;
+    for (const each of level < top ? [top, level] : [top]) {
+      const step = TILE * 2 ** each * size;
+      const [x0, y0] = [ratio * this.x, ratio * this.y];
+      const columns = Math.ceil(layer.width / (TILE * 2 ** each));
+      const rows = Math.ceil(layer.height / (TILE * 2 ** each));
+      const first = (from) => Math.max(0, Math.floor(-from / step));
+      const last = (from, room, n) => Math.min(n - 1, Math.floor((room - from) / step));
+      for (let row = first(y0); row <= last(y0, canvas.height, rows); row++)
+        for (let column = first(x0); column <= last(x0, canvas.width, columns); column++) {
+          const image = tile(layer.url(each, column, row), () => this.draw(), layer.change);
+          if (!image) {
+            missing += 1;
+            continue;
+          }
+          const scale = 2 ** each * size;
+          ctx.imageSmoothingEnabled = !layer.hard || scale < 1;
+          ctx.setTransform(1, 0, 0, 1, 0, 0);
+          const [l, t] = [Math.round(x0 + column * step), Math.round(y0 + row * step)];
+          const r = Math.round(x0 + column * step + image.width * scale);
+          const b = Math.round(y0 + row * step + image.height * scale);
+          ctx.drawImage(image, l, t, r - l, b - t);
+        }
+    }
+    return missing;
+  }
+}

@@ -1,0 +1,60 @@
+"""A touch on a pencil mark: which colour it is, and whether it goes or stays from now on."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+
+from inkclean.arrays import U8
+from inkclean.errors import UsageError
+from inkclean.flats.colour_space import to_lab
+from inkclean.flats.palette import colour_name
+
+# The mark is looked for this far around the touch, in mm; of that, its most coloured part counts.
+REACH_MM, SHARE = 1.0, 0.12
+# Less chroma than this (CIELAB) is paper or ink; hues nearer than this, in degrees, are one pencil.
+LEAST_CHROMA, SAME_HUE = 6.0, 40.0
+
+
+def colour_at(sheet: U8, x: float, y: float, px_per_mm: float) -> str:
+    """Return the colour of the pencil mark at a place (mm) of the sheet's picture, ``#RRGGBB``.
+
+    Raises:
+        UsageError: the place is off the sheet, or nothing coloured is there.
+    """
+    height, width = sheet.shape[:2]
+    reach = REACH_MM * px_per_mm
+    left, right = (int(np.clip(x * px_per_mm + d, 0, width)) for d in (-reach, reach + 1))
+    top, bottom = (int(np.clip(y * px_per_mm + d, 0, height)) for d in (-reach, reach + 1))
+    part = np.array(sheet[top:bottom, left:right]).reshape(-1, 3)
+    if not len(part):
+        raise UsageError("this is off the sheet")
+    lab = to_lab(part)
+    chroma = np.hypot(lab[:, 1], lab[:, 2])
+    best = np.argsort(-chroma)[: max(3, int(SHARE * len(part)))]
+    if float(np.median(chroma[best])) < LEAST_CHROMA:
+        raise UsageError("no coloured mark is here: touch the pencil itself")
+    colour = np.median(part[best], axis=0).astype(np.uint8)
+    return "#" + bytes(colour.tolist()).hex().upper()
+
+
+def turned(drop: Sequence[str], dropped: Sequence[str], touched: str) -> tuple[list[str], str]:
+    """Return what ``--drop`` is after a touch, and what happened in words.
+
+    ``drop`` as it was, ``dropped`` the colours that went by it. A colour that went stays from
+    now on; one that stayed goes.
+    """
+    name = colour_name(list(bytes.fromhex(touched[1:])))
+    near = [colour for colour in dropped if _hue_apart(colour, touched) < SAME_HUE]
+    if near:
+        rest = [colour for colour in dropped if colour not in near]
+        return rest or ["none"], f"{name} pencil is kept"
+    explicit = [word for word in drop if word.startswith("#")]
+    return list(dict.fromkeys([*dropped, *explicit, touched])), f"{name} pencil is dropped"
+
+
+def _hue_apart(one: str, other: str) -> float:
+    a, b = (to_lab(list(bytes.fromhex(colour[1:]))) for colour in (one, other))
+    apart = np.degrees(np.arctan2(a[2], a[1]) - np.arctan2(b[2], b[1]))
+    return float(abs((apart + 180) % 360 - 180))

@@ -1,0 +1,83 @@
+from __future__ import annotations
+
+import math
+
+import pytest
+
+from inkclean.desk.acts import Work, check_act, fold
+from inkclean.errors import UsageError
+from inkclean.ticket import Settings
+
+WRONG: list[object] = [
+    None,
+    [],
+    {},
+    {"kind": "format the disk"},
+    {"kind": "set"},
+    {"kind": "set", "dpi": 9},
+    {"kind": "set", "weight": 2},
+    {"kind": "set", "weight": "1"},
+    {"kind": "set", "weight": math.nan},
+    {"kind": "set", "speck_mm": -1},
+    {"kind": "set", "drop": "blue"},
+    {"kind": "set", "drop": ["nothing known"]},
+    {"kind": "set", "paper": "tablecloth"},
+    {"kind": "set", "frame": "1,2;3,4"},
+    {"kind": "stroke", "how": "red", "points": [[1, 2, 3]]},
+    {"kind": "stroke", "how": "ink", "points": []},
+    {"kind": "stroke", "how": "ink", "points": [[1, 2]]},
+    {"kind": "stroke", "how": "ink", "points": [[1, 2, 0]]},
+    {"kind": "stroke", "how": "ink", "points": [[1, 2, 99]]},
+    {"kind": "stroke", "how": "ink", "points": [[1e9, 2, 1]]},
+    {"kind": "stroke", "how": "ink", "points": [[1, 2, 1]] * 30_000},
+    {"kind": "speck", "at": [1]},
+    {"kind": "bridge", "cubic": [[0, 0]] * 3},
+    {"kind": "join", "points": [[0, 0]]},
+    {"kind": "part", "points": [[0, 0]]},
+    {"kind": "dab", "at": [1, 2], "colour": "red"},
+    {"kind": "dab", "at": [1, 2], "colour": "#ff00001"},
+    {"kind": "light", "degrees": "north"},
+]
+
+
+@pytest.mark.parametrize("act", WRONG, ids=lambda act: str(act)[:50])
+def test_what_makes_no_sense_is_refused_in_one_line(act: object) -> None:
+    with pytest.raises(UsageError) as refused:
+        check_act(act)
+    assert "\n" not in str(refused.value)
+
+
+def test_nothing_more_is_kept_than_an_act_holds() -> None:
+    act = check_act({"kind": "speck", "at": [1, 2], "path": "/etc/passwd"})
+    assert act == {"kind": "speck", "at": [1.0, 2.0]}
+
+
+def test_acts_amount_to_settings_and_edits() -> None:
+    acts = [
+        {"kind": "set", "weight": 0.3, "drop": ["blue"]},
+        {"kind": "set", "weight": 0.5},
+        {"kind": "stroke", "how": "white", "points": [[1, 1, 2], [5, 1, 2]]},
+        {"kind": "speck", "at": [9, 9]},
+        {"kind": "bridge", "cubic": [[0, 0], [1, 0], [2, 0], [3, 0]]},
+        {"kind": "join", "points": [[1, 1], [2, 2]]},
+        {"kind": "part", "points": [[1, 1], [2, 2], [3, 3]]},
+        {"kind": "dab", "at": [4, 4], "colour": "#AABBCC"},
+        {"kind": "light", "degrees": -45},
+    ]
+    work = fold([check_act(act) for act in acts], Work(Settings()))
+    assert work.settings.weight == 0.5
+    assert work.settings.drop == ("blue",)
+    assert [stroke.how for stroke in work.ink.strokes] == ["white"]
+    assert work.ink.kept == ((9.0, 9.0),)
+    assert len(work.flats.bridges) == len(work.flats.joins) == len(work.flats.parts) == 1
+    assert work.dabs == ((4.0, 4.0, "#aabbcc", ""),)
+    assert work.light == 315
+
+
+def test_a_bridge_by_hand_is_taken_away_again_and_nothing_else_opened() -> None:
+    laid = check_act({"kind": "bridge", "cubic": [[0, 0], [1, 0], [2, 0], [3, 0]]})
+    away = check_act({"kind": "open", "at": [1.5, 0.1]})
+    work = fold([laid, away], Work(Settings()))
+    assert not work.flats.bridges
+    assert not work.flats.opened
+    assert fold([laid, away, away], Work(Settings())).flats.opened == ((1.5, 0.1),)
