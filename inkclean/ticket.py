@@ -78,6 +78,12 @@ def check_settings(settings: Settings) -> None:
         UsageError: says which option, and what it may be.
     """
     parse_paper(settings.paper)
+    if not 72 <= settings.dpi <= 2400:
+        raise UsageError("--dpi lies between 72 and 2400")
+    if not -1.0 <= settings.weight <= 1.0:
+        raise UsageError("--weight lies between -1 and 1")
+    if not 1.0 <= settings.budget_mp <= 5000.0:
+        raise UsageError("--budget lies between 1 and 5000 megapixels")
     if not 0.0 <= settings.speck_mm <= 5.0:
         raise UsageError("--speck lies between 0 and 5 mm")
     if not 0.001 <= settings.within_mm <= 1.0:
@@ -204,4 +210,9 @@ def _settings(path: Path, body: object) -> Settings:
         if not sound:
             raise _wrong(path, f"settings.{key}")
         values[key] = tuple(value) if isinstance(default, tuple) else value
-    return Settings(**values)
+    settings = Settings(**values)
+    try:
+        check_settings(settings)
+    except UsageError as error:
+        raise InputError(f"{path} has no sound 'settings': {error}; mend it") from error
+    return settings

@@ -49,6 +49,10 @@ def test_round_trip(tmp_path: Path) -> None:
         ({"settings": {"colour": "x"}}, "'settings.colour'"),
         ({"settings": {"drop": [1]}}, "'settings.drop'"),
         ({"settings": None}, "'settings'"),
+        ({"settings": {"weight": 9}}, "--weight"),
+        ({"settings": {"dpi": 10**6}}, "--dpi"),
+        ({"settings": {"paper": "A99"}}, "no paper size"),
+        ({"settings": {"weight": float("nan")}}, "'settings.weight'"),
     ],
 )
 def test_wrong_edits_are_refused(tmp_path: Path, changes: dict[str, Any], said: str) -> None:
