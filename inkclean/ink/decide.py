@@ -35,6 +35,9 @@ SMALLEST_EDGE = 0.12
 LEAST_DEPTH, AROUND_PX = 0.55, 101
 PALE_BUT_CRISP = 1.0
 
+# Worths this near each other are the same: of equal shapes the lightest level counts.
+TIE = 1e-6
+
 _CROSS = cv2.getStructuringElement(cv2.MORPH_CROSS, (3, 3))
 
 
@@ -98,7 +101,8 @@ def _least_slope(dark: F32, slope: F32) -> float:
         return 1.0
     usual = float(np.median(slope[edge > 0]))
     near = cv2.dilate((codes > half * 0.6).astype(np.uint8), np.ones((7, 7), np.uint8))
-    paper = slope[near == 0][::7]
+    paper = slope[near == 0]
+    paper = paper[:: max(1, paper.size // 500_000)]
     grain = float(np.percentile(paper, 90)) if paper.size > 100 else 0.0
     share = LEAST_EDGE + EDGE_PER_GRAIN * grain / max(usual, 1e-6)
     return usual * float(np.clip(share, SMALLEST_EDGE, MOST_EDGE))
@@ -119,7 +123,7 @@ def best_shapes(values: F32, worth: F32, levels: tuple[float, ...]) -> F32:
         count, label, own, mask = _shapes(values, flat, level)
         inside = np.bincount(label.ravel()[seeds], best, count)  # the children's best, summed
         inside[0] = 0
-        keep.append((own > 0) & (own >= inside))
+        keep.append((own > 0) & (own >= inside - TIE))
         best = np.maximum(own, inside)
         labels.append(label)
         seeds = np.zeros(count, np.int64)
