@@ -6,6 +6,7 @@ import cv2
 import numpy as np
 
 from inkclean.arrays import U8, Bool
+from inkclean.flats.rasters import dilated, pieces, square
 
 CELL_MM2 = 4.0  # paper enclosed between crossing strokes is smaller than this
 CELLS = 6  # so many cells side by side are cross-hatching
@@ -15,6 +16,7 @@ TURN = 10.0  # degrees between the directions looked at
 RUN_MM = 2.2  # a stroke shows in a direction if it runs straight for this long
 NEXT_MM = 0.8  # further to the side than a stroke is wide: there the next of a family is looked for
 RIM_MM = 0.7  # no outline is wider
+SKIN_MM = 0.45  # ink this near to a room is never taken: at the rim lies the outline
 SURE = 0.5  # share of a stroke that must have family on both sides
 BESIDE = 0.6  # share that must have family on one side to be soft
 
@@ -45,7 +47,7 @@ def _textures(ink: Bool, px_per_mm: float) -> list[tuple[int, int, int, int]]:
     small = stats[:, cv2.CC_STAT_AREA] < CELL_MM2 * px_per_mm**2
     small[0] = False
     size = 2 * round(NEAR_CELLS_MM * px_per_mm / 2) + 1
-    near = cv2.dilate(small[cell].astype(np.uint8), np.ones((size, size), np.uint8))
+    near = dilated(small[cell], square(size))
     count, group, boxes, _ = cv2.connectedComponentsWithStats(near, connectivity=8)
     at = np.flatnonzero(small)
     first = (centre[at] + 0.5).astype(int)
@@ -84,33 +86,35 @@ def _by_direction(ink: U8, px_per_mm: float, widest_mm: float) -> tuple[U8, U8]:
     near, far = NEXT_MM * px_per_mm, widest_mm * px_per_mm
     for angle in np.radians(np.arange(0.0, 180.0, TURN)):
         half = RUN_MM * px_per_mm / 2
-        run = cv2.morphologyEx(ink, cv2.MORPH_OPEN, _line(angle, -half, half))
+        line = _line(angle, -half, half)
+        run = np.asarray(cv2.morphologyEx(ink, cv2.MORPH_OPEN, line), np.uint8)
         if not run.any():
             continue
         square = angle + np.pi / 2
         sides = [_line(square, near, far), _line(square, -far, -near)]
-        both = cv2.dilate(run, sides[0]) & cv2.dilate(run, sides[1]) & run
-        count, stroke = cv2.connectedComponents(run, connectivity=8)
+        both = dilated(run, sides[0]) & dilated(run, sides[1]) & run
+        count, stroke = pieces(run)
         total = np.maximum(np.bincount(stroke.ravel(), minlength=count), 1)
         sure = np.bincount(stroke.ravel(), both.ravel(), count) / total > SURE
         sure[0] = False
         family = sure[stroke].astype(np.uint8)
-        one = (cv2.dilate(family, sides[0]) | cv2.dilate(family, sides[1])) & run
+        one = (dilated(family, sides[0]) | dilated(family, sides[1])) & run
         last = np.bincount(stroke.ravel(), one.ravel(), count) / total > BESIDE
         last[0] = False
         off |= family
         kept |= run & (1 - family)
         beside |= (last & ~sure)[stroke].astype(np.uint8)
     # only at the rim can it be an outline; inside, strokes at odd angles are hatching too
-    kept &= _rim(ink, px_per_mm)
+    kept &= _rim(ink, RIM_MM, px_per_mm)
+    kept |= ink & _rim(ink, SKIN_MM, px_per_mm)
     off &= 1 - kept
-    return cv2.dilate(off, np.ones((3, 3), np.uint8)) & (1 - kept), beside
+    return dilated(off, square(3)) & (1 - kept), beside
 
 
-def _rim(ink: U8, px_per_mm: float) -> U8:
-    """Return what lies no further than a line's width from paper that is no small cell."""
+def _rim(ink: U8, reach_mm: float, px_per_mm: float) -> U8:
+    """Return what lies within a reach of paper that is no small cell."""
     _, cell, stats, _ = cv2.connectedComponentsWithStats(1 - ink, connectivity=4)
     room = stats[:, cv2.CC_STAT_AREA] >= CELL_MM2 * px_per_mm**2
     room[0] = False
-    size = 2 * round(RIM_MM * px_per_mm) + 1
-    return cv2.dilate(room[cell].astype(np.uint8), np.ones((size, size), np.uint8))
+    size = 2 * round(reach_mm * px_per_mm) + 1
+    return dilated(room[cell], square(size))

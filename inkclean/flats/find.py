@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from itertools import pairwise
 
 import cv2
 import numpy as np
@@ -83,7 +84,7 @@ def _prepared(ink: Ink, smallest_mm: float) -> _Page:
     size = (max(1, round(width * factor)), max(1, round(height * factor)))
     small = ink.coverage
     if factor < 1:
-        small = cv2.resize(ink.coverage, size, interpolation=cv2.INTER_AREA)
+        small = np.asarray(cv2.resize(small, size, interpolation=cv2.INTER_AREA), np.float32)
     inked = small >= (INKED if factor < 1 else 0.5)
     shaded = take_off_hatching(inked, lines_of(inked), scale, smallest_mm)
     return _Page(inked, shaded, find_panels(inked, scale), scale)
@@ -100,7 +101,7 @@ def _joins(page: _Page, gap_mm: float, edits: FlatEdits) -> tuple[Joins, Bool]:
     for part in edits.parts:
         points = np.array(part, float)
         thirds = np.linspace(0, 1, 4)[:, None]
-        hand += [a + (b - a) * thirds for a, b in zip(points[:-1], points[1:], strict=True)]
+        hand += [a + (b - a) * thirds for a, b in pairwise(points)]
     cubic = np.array(hand, float).reshape(-1, 4, 2) * scale
     n, k = len(joins), len(cubic)
     given = np.arange(n + k) >= n

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+import cv2
 import numpy as np
 from scipy.spatial import cKDTree
 
@@ -14,6 +15,8 @@ KEPT_PER_END = 4  # joins to other ends that are looked at, best first
 FAN = np.radians(np.array([-50, -37, -25, -15, -7, 0, 7, 15, 25, 37, 50]))  # looks ahead
 WIDEST_TURN = np.radians(80.0)  # a line that would turn more at its end does not go on there
 SAMPLES = 24
+CORNER_MM = 3.0  # a corner further ahead of an end is not seen as one
+SPECK_MM = 1.0  # ink smaller than this stops no line
 
 
 @dataclass(frozen=True)
@@ -49,6 +52,10 @@ FEATURES = (
     "stump",  # how far what it meets stands out towards it, mm
     "behind",  # length of the shorter stroke, share of what counts
     "extent",  # log of the smaller piece of ink, mm
+    "near",  # nearer the smaller the gap: fades within a millimetre
+    "near_behind",
+    "near_line",
+    "corner",  # the lines meet in a corner close ahead of both ends
     "mutual",  # each end's best
     "best",  # the best of one of the ends
     "same_piece",
@@ -57,6 +64,7 @@ FEATURES = (
 
 def find_joins(ink: Bool, ends: Ends, px_per_mm: float, gap_mm: float) -> Joins:
     """Propose joins from every end to the ends and lines before it, no further than the gap."""
+    ink = _without_specks(ink, px_per_mm)
     between = _end_to_end(ink, ends, px_per_mm, gap_mm)
     onto = _end_to_line(ink, ends, px_per_mm, gap_mm)
     stump = np.concatenate([np.zeros(len(between[0])), onto[2]]) / px_per_mm
@@ -67,6 +75,15 @@ def find_joins(ink: Bool, ends: Ends, px_per_mm: float, gap_mm: float) -> Joins:
     odds = features @ WEIGHTS
     features = _with_ranks(features, odds, first, second, len(ends))
     return Joins(cubic, first, second, features, features @ WEIGHTS)
+
+
+def _without_specks(ink: Bool, px_per_mm: float) -> Bool:
+    """Return the ink without dots: lines go on past stipple and the crumbs of a dry stroke."""
+    _, label, stats, _ = cv2.connectedComponentsWithStats(ink.astype(np.uint8), connectivity=8)
+    extent = stats[:, [cv2.CC_STAT_WIDTH, cv2.CC_STAT_HEIGHT]].max(axis=1)
+    keep = extent >= SPECK_MM * px_per_mm
+    keep[0] = False
+    return np.asarray(keep[label])
 
 
 def hermite(start: F64, start_heading: F64, stop: F64, stop_heading: F64) -> F64:
@@ -81,13 +98,13 @@ def on_cubic(cubic: F64, samples: int) -> F64:
     """Return (N, samples, 2) points on cubics (N, 4, 2), ends included."""
     t = np.linspace(0, 1, samples)
     basis = np.stack([(1 - t) ** 3, 3 * t * (1 - t) ** 2, 3 * t**2 * (1 - t), t**3], axis=1)
-    return np.einsum("sk,nkc->nsc", basis, cubic)
+    return np.asarray(np.einsum("sk,nkc->nsc", basis, cubic))
 
 
 def _turns(heading: F64, chord: F64) -> F64:
     """Return signed angles from headings to chords."""
     cross = heading[:, 0] * chord[:, 1] - heading[:, 1] * chord[:, 0]
-    return np.arctan2(cross, (heading * chord).sum(axis=1))
+    return np.asarray(np.arctan2(cross, (heading * chord).sum(axis=1)))
 
 
 def _end_to_end(ink: Bool, ends: Ends, px_per_mm: float, gap_mm: float) -> tuple[I64, I64, F64]:
@@ -109,8 +126,25 @@ def _end_to_end(ink: Bool, ends: Ends, px_per_mm: float, gap_mm: float) -> tuple
     keep = _best_of_each(i, j, rough, len(ends))
     i, j = i[keep], j[keep]
     cubic = hermite(ends.tip[i], ends.heading[i], ends.tip[j], ends.heading[j])
+    to_i, to_j = _corner(ends, i, j)
+    corner = np.maximum(to_i, to_j) < CORNER_MM * px_per_mm
+    for handle, end, far in ((1, i[corner], to_i[corner]), (2, j[corner], to_j[corner])):
+        cubic[corner, handle] = ends.tip[end] + ends.heading[end] * 0.75 * far[:, None]
     clear = ~_blocked(ink, cubic)
     return i[clear], j[clear], cubic[clear]
+
+
+def _corner(ends: Ends, i: I64, j: I64) -> tuple[F64, F64]:
+    """Return how far ahead of each of two ends their lines cross; infinite if not ahead."""
+    a, b = ends.heading[i], ends.heading[j]
+    chord = ends.tip[j] - ends.tip[i]
+    cross = a[:, 0] * b[:, 1] - a[:, 1] * b[:, 0]
+    steep = np.abs(cross) > np.sin(np.radians(25.0))
+    safe = np.where(steep, cross, 1.0)
+    to_i = (chord[:, 0] * b[:, 1] - chord[:, 1] * b[:, 0]) / safe
+    to_j = (chord[:, 0] * a[:, 1] - chord[:, 1] * a[:, 0]) / safe
+    ahead = steep & (to_i > 0) & (to_j > 0)
+    return np.where(ahead, to_i, np.inf), np.where(ahead, to_j, np.inf)
 
 
 def _best_of_each(i: I64, j: I64, cost: F64, n: int) -> Bool:
@@ -221,6 +255,12 @@ def _features(ends: Ends, first: I64, second: I64, cubic: F64, stump: F64, px_pe
         "stump": np.minimum(stump, 1.0),
         "behind": behind,
         "extent": np.minimum(extent, np.log(30)),
+        "near": np.exp(-gap / 0.7),
+        "near_behind": np.exp(-gap / 0.7) * behind,
+        "near_line": np.exp(-gap / 0.7) * line,
+        "corner": np.where(
+            line, 0.0, np.exp(-np.maximum(*_corner(ends, first, other)) / px_per_mm)
+        ),
         "mutual": np.zeros(len(first)),
         "best": np.zeros(len(first)),
         "same_piece": (~line & (ends.piece[first] == ends.piece[other])).astype(float),
@@ -241,7 +281,26 @@ def _with_ranks(features: F64, odds: F64, first: I64, second: I64, n: int) -> F6
     return features
 
 
-WEIGHTS = np.array([
-    2.672, -2.203, -0.476, -0.515, -2.533, -1.839, -4.463, 0.784,
-    1.733, 1.698, 5.611, -0.535, -1.232, -0.563, 0.646,
-])
+WEIGHTS = np.array(
+    [
+        2.867,
+        -2.648,
+        -0.331,
+        -0.828,
+        -2.156,
+        -0.785,
+        -3.230,
+        -0.560,
+        1.349,
+        2.505,
+        5.471,
+        -0.334,
+        -0.534,
+        -3.782,
+        -1.807,
+        -1.153,
+        -1.465,
+        -0.246,
+        0.399,
+    ]
+)

@@ -6,12 +6,12 @@ from dataclasses import dataclass
 
 import cv2
 import numpy as np
-from scipy.sparse import coo_matrix
-from scipy.sparse.csgraph import connected_components
 
-from inkclean.arrays import F32, F64, I32, I64, Bool
+from inkclean.arrays import F64, I32, I64, Bool
 from inkclean.flats.crossing import take_off_crossings
-from inkclean.flats.skeleton import Lines, junctions, label_branches, lines_of, xy
+from inkclean.flats.rasters import dilated, square, tally
+from inkclean.flats.skeleton import Lines, lines_of, xy
+from inkclean.flats.strokes import Strokes, directions, strokes_of
 
 PIECE_MM = 1.5  # lines are cut into pieces this long to take their direction
 PARALLEL = np.cos(np.radians(18.0))  # strokes of one family differ by less
@@ -24,137 +24,10 @@ FREE_IN_FAMILY = 0.5  # the same for a stroke with a free end, which parts nothi
 PIECE_IN_FAMILY = 0.4  # the same for a piece between two junctions
 ALONE_MM = 2.5  # a piece this long is judged by itself too,
 ALONE_IN_FAMILY = 0.75  # if it runs with a full family so far
-STRAIGHT_ON = np.cos(np.radians(28.0))  # a stroke goes through a junction bending less
 LONGEST_MM = 60.0  # longer strokes are outlines
 STRAIGHT = 0.8  # ends' distance over length: more bent strokes are outlines
 SCRAP_MM = 3.0  # pieces of ink smaller than this, between strokes taken off, go with them
 PORE_MM = 0.5  # breaks up to this wide are pores of the stroke, not gaps
-LOOK_MM = 0.7  # how far from a junction the direction of its arms is taken
-
-
-@dataclass(frozen=True)
-class Strokes:
-    """Pieces of line put together again across their crossings.
-
-    ``of`` is (H, W) int32: the stroke of each pixel of the thinned line, 0 at junctions and off
-    the line; ``branch`` the same for the pieces between junctions that strokes are made of. Per stroke, from 1 (row 0 unused): ``length`` in px, ``reach`` the distance in px
-    from end to end (longest side of a box along it), ``angle`` of its direction in radians,
-    ``loose`` how many of its ends touch nothing.
-    """
-
-    of: I32
-    branch: I32
-    length: F64
-    reach: F64
-    angle: F64
-    loose: I64
-
-    @property
-    def count(self) -> int:
-        """Number of strokes."""
-        return len(self.length) - 1
-
-
-def strokes_of(lines: Lines, px_per_mm: float) -> Strokes:
-    """Cut the lines at their junctions and put together the pieces that go straight on."""
-    branch, count = label_branches(lines)
-    left, right = _straight_on(lines, branch, px_per_mm)
-    graph = coo_matrix((np.ones(len(left)), (left, right)), shape=(count + 1, count + 1))
-    groups, group = connected_components(graph, directed=False)
-    order = np.argsort(group[0] != np.arange(groups))  # group of branch 0 becomes stroke 0
-    rank = np.empty(groups, np.int32)
-    rank[order] = np.arange(groups)
-    of = rank[group].astype(np.int32)[branch]
-    of[branch == 0] = 0
-    return _measured(lines, of, branch, groups)
-
-
-def _straight_on(lines: Lines, branch: I32, px_per_mm: float) -> tuple[I64, I64]:
-    """Return pairs of branches that are one stroke passing through a junction."""
-    width = branch.shape[1]
-    knots = np.zeros(branch.shape, np.uint8)
-    knots.ravel()[junctions(lines)] = 1
-    knots = cv2.dilate(knots, np.ones((5, 5), np.uint8))
-    n_knots, knot = cv2.connectedComponents(knots, connectivity=8)
-    if n_knots == 1:
-        return np.zeros(0, np.int64), np.zeros(0, np.int64)
-    # arms: where a branch comes out of a knot
-    at = np.flatnonzero((branch.ravel() > 0) & (knot.ravel() > 0))
-    flat_branch, flat_knot = branch.ravel(), knot.ravel()
-    pair = flat_knot[at].astype(np.int64) * (int(branch.max()) + 1) + flat_branch[at]
-    _, first, inverse = np.unique(pair, return_index=True, return_inverse=True)
-    del inverse
-    arm_knot, arm_branch = flat_knot[at[first]], flat_branch[at[first]]
-    centre = _means(xy(np.flatnonzero(flat_knot), width), flat_knot[flat_knot > 0], n_knots)
-    # direction of an arm: from the knot's middle to the branch's pixels in a disc around it
-    reach = LOOK_MM * px_per_mm + 3
-    span = int(np.ceil(reach))
-    dy, dx = np.mgrid[-span : span + 1, -span : span + 1].reshape(2, -1)
-    keep = np.hypot(dx, dy) <= reach
-    dy, dx = dy[keep], dx[keep]
-    base = np.round(centre[arm_knot] - 0.5).astype(np.int64)
-    rows = np.clip(base[:, 1, None] + dy, 0, branch.shape[0] - 1)
-    columns = np.clip(base[:, 0, None] + dx, 0, width - 1)
-    mine = branch[rows, columns] == arm_branch[:, None]
-    total = np.maximum(mine.sum(axis=1), 1)
-    vector = np.stack([(mine * dx).sum(axis=1) / total, (mine * dy).sum(axis=1) / total], axis=1)
-    vector /= np.maximum(np.hypot(vector[:, 0], vector[:, 1]), 1e-6)[:, None]
-    return _best_partners(arm_knot, arm_branch, vector)
-
-
-def _best_partners(knot: I32, branch: I32, vector: F64) -> tuple[I64, I64]:
-    order = np.argsort(knot, kind="stable")
-    knot, branch, vector = knot[order], branch[order], vector[order]
-    n = len(knot)
-    best = np.full(n, -STRAIGHT_ON)
-    partner = np.full(n, -1)
-    for shift in range(1, 8):  # arms of one knot lie side by side in the list
-        for sign in (shift, -shift):
-            other = np.arange(n) + sign
-            ok = (other >= 0) & (other < n)
-            other = np.clip(other, 0, n - 1)
-            ok &= (knot[other] == knot) & (branch[other] != branch)
-            cosine = (vector * vector[other]).sum(axis=1)
-            better = ok & (cosine < best)
-            best[better] = cosine[better]
-            partner[better] = other[better]
-    mutual = (partner >= 0) & (partner[partner] == np.arange(n)) & (np.arange(n) < partner)
-    return branch[mutual].astype(np.int64), branch[partner[mutual]].astype(np.int64)
-
-
-def _means(points: F32, label: I32, count: int) -> F64:
-    total = np.maximum(np.bincount(label, minlength=count), 1)
-    return np.stack([np.bincount(label, points[:, i], count) / total for i in (0, 1)], axis=1)
-
-
-def _measured(lines: Lines, of: I32, branch: I32, count: int) -> Strokes:
-    at = np.flatnonzero(of)
-    label = of.ravel()[at]
-    points = xy(at, of.shape[1]).astype(np.float64)
-    angle = _directions(points, label, count)
-    along = points[:, 0] * np.cos(angle[label]) + points[:, 1] * np.sin(angle[label])
-    low, high = np.full(count, np.inf), np.full(count, -np.inf)
-    np.minimum.at(low, label, along)
-    np.maximum.at(high, label, along)
-    reach = np.where(np.isfinite(low), high - low + 1, 0.0)
-    diagonal = lines.codes(at)
-    straight = np.array([bin(c & 0b01010101).count("1") for c in range(256)])[diagonal]
-    step = np.where(straight >= 2, 1.0, np.where(straight == 1, 1.2, 1.414))
-    length = np.bincount(label, step, count)
-    ends = np.array([bin(c).count("1") for c in range(256)])[diagonal] == 1
-    loose = np.bincount(label[ends], minlength=count)
-    return Strokes(of, branch, length, reach, angle, loose)
-
-
-def _directions(points: F64, label: I32 | I64, count: int) -> F64:
-    """Return the angle of the main axis of each group of points."""
-    total = np.maximum(np.bincount(label, minlength=count), 1)
-    mean = np.stack([np.bincount(label, points[:, i], count) / total for i in (0, 1)], axis=1)
-    off = points - mean[label]
-    xx = np.bincount(label, off[:, 0] ** 2, count)
-    yy = np.bincount(label, off[:, 1] ** 2, count)
-    both = np.bincount(label, off[:, 0] * off[:, 1], count)
-    return np.asarray(0.5 * np.arctan2(2 * both, xx - yy))
 
 
 @dataclass(frozen=True)
@@ -201,7 +74,7 @@ def take_off_hatching(ink: Bool, lines: Lines, px_per_mm: float, widest_mm: floa
     ink = without(ink, rest, gone)
     soft = np.zeros(ink.shape, np.uint8)
     soft.ravel()[at[beside]] = 1
-    soft = cv2.dilate(soft, np.ones((5, 5), np.uint8))
+    soft = dilated(soft, square(5))
     ink = _without_scraps(whole, ink, px_per_mm)
     ink = knit(ink, whole & ~ink, px_per_mm)
     return Shaded(ink, lines_of(ink), (soft > 0) | crossed)
@@ -224,7 +97,7 @@ def knit(ink: Bool, away_from: Bool, px_per_mm: float) -> Bool:
     kernel = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (size, size))
     closed = cv2.morphologyEx(ink.astype(np.uint8), cv2.MORPH_CLOSE, kernel) > 0
     near = cv2.dilate(away_from.astype(np.uint8), np.ones((2 * size + 1, 2 * size + 1), np.uint8))
-    return ink | (closed & (near == 0))
+    return np.asarray(ink | (closed & (near == 0)))
 
 
 def _gone(
@@ -257,12 +130,12 @@ def _extents(strokes: Strokes, at: I64, branch: I32) -> tuple[F64, F64]:
     """Return length and reach, in px, of each piece between junctions."""
     count = int(strokes.branch.max()) + 1
     points = xy(at, strokes.of.shape[1]).astype(np.float64)
-    angle = _directions(points, branch, count)
+    angle = directions(points, branch, count)
     along = points[:, 0] * np.cos(angle[branch]) + points[:, 1] * np.sin(angle[branch])
     low, high = np.full(count, np.inf), np.full(count, -np.inf)
     np.minimum.at(low, branch, along)
     np.maximum.at(high, branch, along)
-    steps = np.bincount(branch, minlength=count) * 1.1  # between straight and diagonal steps
+    steps = tally(branch, None, count) * 1.1  # between straight and diagonal steps
     return steps, np.where(np.isfinite(low), high - low, 0.0)
 
 
@@ -272,7 +145,7 @@ def _share(label: I64 | I32, which: Bool, count: int) -> F64:
 
 
 def _like_hatching(length: F64, reach: F64, px_per_mm: float) -> Bool:
-    return (length < LONGEST_MM * px_per_mm) & (reach > STRAIGHT * length)
+    return np.asarray((length < LONGEST_MM * px_per_mm) & (reach > STRAIGHT * length))
 
 
 @dataclass(frozen=True)
@@ -313,13 +186,13 @@ def _families(strokes: Strokes, at: I64, px_per_mm: float, widest_mm: float) -> 
     cell = max(4, round(PIECE_MM * px_per_mm))
     block = (points[:, 1] // cell).astype(np.int64) * (width // cell + 1) + points[:, 0] // cell
     _, piece = np.unique(label * int(block.max() + 1) + block, return_inverse=True)
-    angle = _directions(points, piece, int(piece.max()) + 1)[piece]
+    angle = directions(points, piece, int(piece.max()) + 1)[piece]
     few = np.bincount(piece)[piece] < 4  # too short for a direction of its own
     straight = strokes.reach > VERY_STRAIGHT * strokes.length
     angle = np.where(few | straight[label], strokes.angle[label], angle)
     index = np.zeros((height, width), np.float32)
     index.ravel()[at] = np.arange(1, len(at) + 1)
-    index = cv2.dilate(index, np.ones((3, 3), np.uint8)).astype(np.int32)
+    index = np.asarray(cv2.dilate(index, square(3)), np.int32)
     normal = np.stack([-np.sin(angle), np.cos(angle)], axis=1)
     looks = [
         _next_parallel(index, points, normal * side, angle, label, px_per_mm, widest_mm)
@@ -343,7 +216,7 @@ def _families(strokes: Strokes, at: I64, px_per_mm: float, widest_mm: float) -> 
 
 
 def _alike(a: F64, b: F64) -> Bool:
-    return (a < EVEN * b) & (b < EVEN * a)
+    return np.asarray((a < EVEN * b) & (b < EVEN * a))
 
 
 def _next_parallel(
@@ -386,4 +259,4 @@ def without(ink: Bool, lines: Lines, gone: Bool) -> Bool:
     rest = (lines.on == 1) & ~gone
     to_rest = cv2.distanceTransform((~rest).astype(np.uint8), cv2.DIST_L2, 5)
     to_gone = cv2.distanceTransform((~gone).astype(np.uint8), cv2.DIST_L2, 5)
-    return ink & (to_rest <= to_gone)
+    return np.asarray(ink & (to_rest <= to_gone))

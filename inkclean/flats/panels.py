@@ -7,6 +7,7 @@ import numpy as np
 
 from inkclean.arrays import F64, U8, Bool
 from inkclean.flats.gaps import Joins, on_cubic
+from inkclean.flats.rasters import dilated
 
 COARSE_PX_PER_MM = 2.0  # ruled lines are looked for at this scale: wobble of the hand vanishes
 RULED_MM = 15.0  # a ruled line runs straight for at least this long
@@ -27,23 +28,24 @@ def find_panels(ink: Bool, px_per_mm: float) -> U8:
     size = (max(1, round(ink.shape[1] * scale)), max(1, round(ink.shape[0] * scale)))
     coarse = cv2.resize(ink.astype(np.uint8) * 255, size, interpolation=cv2.INTER_AREA) > 30
     ruled = _ruled(coarse.astype(np.uint8))
-    count, label, stats, _ = cv2.connectedComponentsWithStats(1 - ruled, connectivity=4)
+    _, label, stats, _ = cv2.connectedComponentsWithStats(1 - ruled, connectivity=4)
     panel = np.zeros(label.shape, np.uint8)
     width, height = stats[:, cv2.CC_STAT_WIDTH], stats[:, cv2.CC_STAT_HEIGHT]
     left, top = stats[:, cv2.CC_STAT_LEFT], stats[:, cv2.CC_STAT_TOP]
-    inside = (left > 0) & (top > 0)
+    inside = np.asarray((left > 0) & (top > 0))
     inside &= (left + width < size[0]) & (top + height < size[1])
     large = np.minimum(width, height) >= LEAST_MM * COARSE_PX_PER_MM
-    square = stats[:, cv2.CC_STAT_AREA] > SQUARE * width * height
-    found = np.flatnonzero(inside & large & square)
+    filled = stats[:, cv2.CC_STAT_AREA] > SQUARE * width * height
+    found = np.flatnonzero(inside & large & filled)
     found = found[(found > 0)]
     for number, k in enumerate(found[:254].tolist(), 1):
         panel[label == k] = number
     if len(found) == 1 and coarse[panel > 0].sum() + ruled.sum() < 0.5 * coarse.sum():
         panel[:] = 0
     # out to the middle of the ruled line
-    panel = cv2.dilate(panel, np.ones((3, 3), np.uint8))
-    return cv2.resize(panel, ink.shape[::-1], interpolation=cv2.INTER_NEAREST)
+    panel = dilated(panel, square(3))
+    full = cv2.resize(panel, ink.shape[::-1], interpolation=cv2.INTER_NEAREST)
+    return np.asarray(full, np.uint8)
 
 
 def _ruled(coarse: U8) -> U8:
@@ -57,7 +59,7 @@ def _ruled(coarse: U8) -> U8:
         straight = cv2.morphologyEx(thick, cv2.MORPH_OPEN, np.ones((1, long), np.uint8))
         straight = cv2.morphologyEx(straight, cv2.MORPH_CLOSE, np.ones((3, reach), np.uint8))
         straight = cv2.dilate(straight, np.ones((1, reach // 2 + 1), np.uint8))
-        ruled |= straight.T if turned else straight
+        ruled |= np.asarray(straight.T if turned else straight, np.uint8)
     return ruled
 
 

@@ -14,14 +14,24 @@ from scipy.sparse.csgraph import connected_components
 
 from inkclean.arrays import F32, F64, I32, I64, Bool
 from inkclean.flats.gaps import on_cubic
+from inkclean.flats.rasters import depth, tally
 
 LEAST_SOFT = 0.5  # share of a wall beside hatching below which it is outline
 CELL_INNER_MM = 0.6  # a cell of cross-hatching holds no larger disc
 CELL_MM2 = 4.0  # and is no larger than this
 CELLS = 6  # so many side by side are a texture
-SOFT_WEIGHTS = np.array([
-    -1.118, 0.851, -3.641, 0.643, -3.029, -1.171, -0.554, -0.688,
-])
+SOFT_WEIGHTS = np.array(
+    [
+        -1.707,
+        0.886,
+        -4.498,
+        0.817,
+        -2.049,
+        -2.286,
+        -0.516,
+        -0.268,
+    ]
+)
 
 
 @dataclass(frozen=True)
@@ -106,23 +116,22 @@ def find_rooms(ink: Bool, wall: I32, beside: Bool, scale: float) -> Rooms:
     count, cells, stats, _ = cv2.connectedComponentsWithStats(
         open_.astype(np.uint8), connectivity=4
     )
-    depth = cv2.distanceTransform((~ink).astype(np.uint8), cv2.DIST_L2, 5)
-    inner = _largest(np.asarray(cells, np.int32), np.asarray(depth, np.float32), count)
+    inner = _largest(np.asarray(cells, np.int32), depth(~ink), count)
     label = grown(np.asarray(cells, np.int32))
-    broad_of = cv2.distanceTransform(ink.astype(np.uint8), cv2.DIST_L2, 3)
+    broad_of = depth(ink)
     a, b, where = _touching(label)
     through = np.where(across, wall, 0).ravel()
     join = through[where].max(axis=1)
     key = a * count + b
     pairs, index = np.unique(key, return_inverse=True)
-    drawn = np.bincount(index, (join == 0).astype(float), len(pairs))
+    drawn = tally(index, (join == 0).astype(float), len(pairs))
     near = (join == 0) & beside.ravel()[where].any(axis=1)
-    soft = np.bincount(index, near.astype(float), len(pairs))
-    broad = np.bincount(index, (join == 0) * broad_of.ravel()[where[:, 0]], len(pairs))
+    soft = tally(index, near.astype(float), len(pairs))
+    broad = tally(index, (join == 0) * broad_of.ravel()[where[:, 0]], len(pairs))
     x, y = where[:, 0] % label.shape[1] / scale, where[:, 0] // label.shape[1] / scale
     line = (join == 0).astype(float)
     spread = np.stack(
-        [np.bincount(index, line * v, len(pairs)) for v in (1, x, y, x * x, x * y, y * y)], axis=1
+        [tally(index, line * v, len(pairs)) for v in (1, x, y, x * x, x * y, y * y)], axis=1
     )
     opened = np.flatnonzero(join > 0)
     width_key, times = np.unique(
@@ -147,11 +156,11 @@ def find_rooms(ink: Bool, wall: I32, beside: Bool, scale: float) -> Rooms:
     )
 
 
-def _largest(cells: I32, depth: F32, count: int) -> F64:
+def _largest(cells: I32, deep: F32, count: int) -> F64:
     """Return the largest depth in each cell."""
     flat = cells.ravel()
     inner = np.zeros(count, np.float32)
-    np.maximum.at(inner, flat, depth.ravel())
+    np.maximum.at(inner, flat, deep.ravel())
     inner[0] = 0
     return inner.astype(float)
 
@@ -172,7 +181,7 @@ def _touching(label: I32) -> tuple[I64, I64, I64]:
 def regrouped(rooms: Rooms, root: I64) -> Rooms:
     """Return the rooms with those of one root made one; labels become roots."""
     n = rooms.count + 1
-    size = np.bincount(root, rooms.size, n)
+    size = tally(root, rooms.size, n)
     inner = np.zeros(n)
     np.maximum.at(inner, root, rooms.inner)
     a, b = np.minimum(root[rooms.a], root[rooms.b]), np.maximum(root[rooms.a], root[rooms.b])
@@ -191,13 +200,13 @@ def regrouped(rooms: Rooms, root: I64) -> Rooms:
         inner,
         pairs[real] // n,
         pairs[real] % n,
-        np.bincount(index, rooms.drawn, len(pairs))[real],
-        np.bincount(index, rooms.soft, len(pairs))[real],
-        np.bincount(index, rooms.broad, len(pairs))[real],
-        np.stack([np.bincount(index, v, len(pairs))[real] for v in rooms.spread.T], axis=1),
+        tally(index, rooms.drawn, len(pairs))[real],
+        tally(index, rooms.soft, len(pairs))[real],
+        tally(index, rooms.broad, len(pairs))[real],
+        np.stack([tally(index, v, len(pairs))[real] for v in rooms.spread.T], axis=1),
         keys // most,
         keys % most,
-        np.bincount(at, rooms.width[kept], len(keys)),
+        tally(at, rooms.width[kept], len(keys)),
     )
 
 
@@ -207,7 +216,7 @@ def meshed(rooms: Rooms, scale: float) -> Rooms:
     tiny = (rooms.inner < CELL_INNER_MM * scale) & (rooms.size < CELL_MM2 * scale**2)
     both = tiny[rooms.a] & tiny[rooms.b]
     root = joined(n, rooms.a[both], rooms.b[both])
-    members = np.bincount(root[tiny], minlength=n)
+    members = tally(root[tiny], None, n)
     keep = members[root] >= CELLS
     return regrouped(rooms, np.where(keep, root, np.arange(n)))
 
@@ -224,7 +233,7 @@ def over_hatching(rooms: Rooms, scale: float, weights: F64) -> Rooms:
     """
     n = rooms.count + 1
     usual = float(rooms.broad.sum() / max(1.0, rooms.drawn.sum()))
-    edge = rooms.drawn + np.bincount(rooms.pair, rooms.width, len(rooms.a))
+    edge = rooms.drawn + tally(rooms.pair, rooms.width, len(rooms.a))
     walls: list[dict[int, F64]] = [{} for _ in range(n)]
     size = rooms.size / scale**2
     figures = np.column_stack([rooms.soft, edge, rooms.broad, rooms.spread])

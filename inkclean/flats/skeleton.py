@@ -8,6 +8,7 @@ import cv2
 import numpy as np
 
 from inkclean.arrays import F32, I32, I64, U8, Bool
+from inkclean.flats.rasters import depth, dilated, square
 
 # Neighbours clockwise from north, as (row, column); bit k of a code is neighbour k.
 RING = ((-1, 0), (-1, 1), (0, 1), (1, 1), (1, 0), (1, -1), (0, -1), (-1, -1))
@@ -19,12 +20,12 @@ HORN_ROUNDS = 3
 
 
 def _ring_bits() -> Bool:
-    return (np.arange(256)[:, None] >> np.arange(8)) & 1 == 1
+    return np.asarray((np.arange(256)[:, None] >> np.arange(8)) & 1 == 1)
 
 
 def _crossings() -> U8:
     bits = _ring_bits()
-    return (~bits & np.roll(bits, -1, axis=1)).sum(axis=1).astype(np.uint8)
+    return np.asarray((~bits & np.roll(bits, -1, axis=1)).sum(axis=1), np.uint8)
 
 
 def _deletable() -> tuple[Bool, Bool]:
@@ -86,8 +87,8 @@ def thin(ink: Bool) -> U8:
     width = on.shape[1]
     steps = np.array([dy * width + dx for dy, dx in RING], np.int64)
     flat = on.ravel()
-    inner = cv2.erode(on, cv2.getStructuringElement(cv2.MORPH_CROSS, (3, 3)))
-    active = np.flatnonzero(flat & ~inner.ravel() & 1)
+    inner = np.asarray(cv2.erode(on, cv2.getStructuringElement(cv2.MORPH_CROSS, (3, 3))), np.uint8)
+    active = np.flatnonzero(flat > inner.ravel())
     seen = np.zeros(len(flat), bool)
     while len(active):
         gone_any = []
@@ -132,8 +133,7 @@ def _take_off_stairs(flat: U8, steps: I64) -> None:
 
 def lines_of(ink: Bool) -> Lines:
     """Thin the ink and take off the horns that thinning leaves at blunt ends and bulges."""
-    radius = cv2.distanceTransform(ink.astype(np.uint8), cv2.DIST_L2, 5)
-    lines = Lines(thin(ink), radius)
+    lines = Lines(thin(ink), depth(ink))
     for _ in range(HORN_ROUNDS):
         if not _take_off_horns(lines):
             break
@@ -233,6 +233,6 @@ def label_branches(lines: Lines) -> tuple[I32, int]:
     """
     knots = np.zeros(lines.on.shape, np.uint8)
     knots.ravel()[junctions(lines)] = 1
-    knots = cv2.dilate(knots, np.ones((3, 3), np.uint8))
+    knots = dilated(knots, square(3))
     count, label = cv2.connectedComponents(lines.on & (1 - knots), connectivity=8)
     return np.asarray(label, np.int32), count - 1

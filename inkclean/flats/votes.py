@@ -20,16 +20,29 @@ HOPELESS = -4.0  # joins with lower odds are not tried
 NARROWEST = 0.35  # share of the smallest length: rooms thinner than this are slivers
 OPENING = 4.0  # an opening counts as so much drawn line when a sliver looks for company
 LIKE = 4.0  # and so much more counts another sliver
-WALL_WEIGHTS = np.array([
-    -0.698, 0.215, 0.176, 0.447, 0.711, 0.105, 0.606, -1.012,
-    -0.065, 0.975, -0.090,
-])
+WALL_WEIGHTS = np.array(
+    [
+        -1.072,
+        0.145,
+        0.152,
+        -0.237,
+        0.711,
+        0.588,
+        -0.101,
+        0.689,
+        -0.604,
+        -0.055,
+        1.068,
+        -0.184,
+    ]
+)
 
 WALL_FEATURES = (
     "one",
     "for",  # sum of the odds of joins that speak for it
     "against",  # sum of the odds that speak against
     "worst",
+    "mean",  # of the odds, by width
     "drawn",  # log of drawn line between the rooms, mm
     "open",  # log of the openings' width together, mm
     "share",  # log of drawn over open
@@ -53,6 +66,7 @@ def judge(
         sum(v for v in o if v > 0),
         sum(v for v in o if v < 0),
         min(o),
+        sum(w * float(odds[j]) for j, w in joins.items()) / (width * scale),
         float(np.log(mm + 0.3)),
         float(np.log(width + 0.3)),
         float(np.log((mm + 0.3) / (width + 0.3))),

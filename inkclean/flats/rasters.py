@@ -1,0 +1,39 @@
+"""Small raster operations with their types pinned down."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from inkclean.arrays import F32, F64, I32, U8, Bool
+
+
+def square(size: int) -> U8:
+    """Return a square kernel."""
+    return np.ones((size, size), np.uint8)
+
+
+def dilated(mask: U8 | Bool, kernel: U8) -> U8:
+    """Return a mask (0, 1) dilated."""
+    return np.asarray(cv2.dilate(mask.astype(np.uint8), kernel), np.uint8)
+
+
+def depth(mask: U8 | Bool) -> F32:
+    """Return the distance in px from each pixel of a mask to the nearest one outside it."""
+    return np.asarray(cv2.distanceTransform(mask.astype(np.uint8), cv2.DIST_L2, 5), np.float32)
+
+
+def pieces(mask: U8 | Bool, connectivity: int = 8) -> tuple[int, I32]:
+    """Return how many connected pieces a mask has, 0 (outside) counted, and their map."""
+    count, label = cv2.connectedComponents(mask.astype(np.uint8), connectivity=connectivity)
+    return int(count), np.asarray(label, np.int32)
+
+
+def tally(label: NDArray[np.integer[Any]], weight: NDArray[Any] | None, count: int) -> F64:
+    """Return the sum of the weights (None: 1 each) at each label 0..count − 1."""
+    if weight is None:
+        return np.bincount(label, minlength=count).astype(np.float64)
+    return np.asarray(np.bincount(label, weight, count), np.float64)
