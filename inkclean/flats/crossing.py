@@ -90,8 +90,8 @@ def _by_direction(ink: U8, px_per_mm: float, widest_mm: float) -> tuple[U8, U8]:
         run = np.asarray(cv2.morphologyEx(ink, cv2.MORPH_OPEN, line), np.uint8)
         if not run.any():
             continue
-        square = angle + np.pi / 2
-        sides = [_line(square, near, far), _line(square, -far, -near)]
+        across = angle + np.pi / 2
+        sides = [_line(across, near, far), _line(across, -far, -near)]
         both = dilated(run, sides[0]) & dilated(run, sides[1]) & run
         count, stroke = pieces(run)
         total = np.maximum(np.bincount(stroke.ravel(), minlength=count), 1)

@@ -190,9 +190,9 @@ def _families(strokes: Strokes, at: I64, px_per_mm: float, widest_mm: float) -> 
     few = np.bincount(piece)[piece] < 4  # too short for a direction of its own
     straight = strokes.reach > VERY_STRAIGHT * strokes.length
     angle = np.where(few | straight[label], strokes.angle[label], angle)
-    index = np.zeros((height, width), np.float32)
-    index.ravel()[at] = np.arange(1, len(at) + 1)
-    index = np.asarray(cv2.dilate(index, square(3)), np.int32)
+    spots = np.zeros((height, width), np.float32)
+    spots.ravel()[at] = np.arange(1, len(at) + 1)
+    index = np.asarray(cv2.dilate(spots, square(3)), np.int32)
     normal = np.stack([-np.sin(angle), np.cos(angle)], axis=1)
     looks = [
         _next_parallel(index, points, normal * side, angle, label, px_per_mm, widest_mm)

@@ -7,7 +7,7 @@ import numpy as np
 
 from inkclean.arrays import F64, U8, Bool
 from inkclean.flats.gaps import Joins, on_cubic
-from inkclean.flats.rasters import dilated
+from inkclean.flats.rasters import dilated, square
 
 COARSE_PX_PER_MM = 2.0  # ruled lines are looked for at this scale: wobble of the hand vanishes
 RULED_MM = 15.0  # a ruled line runs straight for at least this long
