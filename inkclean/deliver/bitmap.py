@@ -8,7 +8,7 @@ import cv2
 import numpy as np
 from PIL import Image
 
-from inkclean.arrays import F32, U8, Bool
+from inkclean.arrays import F32, U8, Bool, length
 from inkclean.units import MM_PER_INCH
 
 # zlib's first level packs one-bit drawings almost as small as its last, many times faster
@@ -33,7 +33,7 @@ def edge_alpha(coverage: F32, px_per_mm: float, dpi: float) -> U8:
     fine = _enlarge(coverage, px_per_mm, dpi).astype(np.float32)
     across = cv2.Sobel(fine, cv2.CV_32F, 1, 0, ksize=3, scale=1 / 8)
     down = cv2.Sobel(fine, cv2.CV_32F, 0, 1, ksize=3, scale=1 / 8)
-    slope = cv2.magnitude(across, down)
+    slope = length(across, down)
     np.maximum(slope, 1.0, out=slope)
     fine -= 127.5
     fine /= slope

@@ -14,7 +14,7 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 
-from inkclean.arrays import F32, U8, Bool
+from inkclean.arrays import F32, U8, Bool, length
 from inkclean.ink.pigments import (
     AXES,
     DARK,
@@ -113,7 +113,7 @@ def gather(
     """
     chroma = np.asarray(cv2.transform(density, AXES), np.float32)
     across, along = np.ascontiguousarray(chroma[..., 0]), np.ascontiguousarray(chroma[..., 1])
-    strength = np.asarray(cv2.magnitude(across, along), np.float32)
+    strength = length(across, along)
     bright = brightest(reduced)
     strongest = -darkest(-density)
     black = (bright < 0.6 * DARK) & (strength < 2 * INKED_CHROMA)

@@ -17,7 +17,7 @@ from itertools import combinations
 import cv2
 import numpy as np
 
-from inkclean.arrays import F32, F64, Bool
+from inkclean.arrays import F32, F64, Bool, length
 
 BLACK = 0.03  # what black ink still reflects; taken off before logs
 FLOOR = 0.012  # keeps the log of a dark, noisy pixel finite
@@ -120,7 +120,7 @@ def log_density(reflectance: F32) -> F32:
     cleared = np.maximum(reflectance, np.float32(BLACK + FLOOR))
     cleared -= np.float32(BLACK)
     cleared *= np.float32(1.0 / (1.0 - BLACK))
-    return -np.asarray(cv2.log(cleared), np.float32)
+    return -np.log(cleared)
 
 
 def find_pigments(reflectance: F32, density: F32, per_mm: float) -> list[Pigment]:
@@ -134,7 +134,7 @@ def find_pigments(reflectance: F32, density: F32, per_mm: float) -> list[Pigment
     clear = _away_from_ink(reflectance, per_mm)
     total = float(clear.size)
     across, along = cv2.split(cv2.transform(density, AXES))
-    strength = np.asarray(cv2.magnitude(across, along), np.float32)
+    strength = length(across, along)
     floor = max(LEAST_CHROMA, 5.0 * float(np.median(strength[::5, ::5])))
     tinted = np.flatnonzero(clear & (strength > floor))
     sample, strength = density.reshape(-1, 3)[tinted], strength.ravel()[tinted]

@@ -80,7 +80,7 @@ def under_ink(
             shift = np.exp(-pigment.density).astype(np.float32) - base
             ink += cv2.merge([sure * u for u in shift])
     if any(dropped):
-        under = np.asarray(cv2.exp(-spent), np.float32)
+        under = np.exp(-spent)
     return under, np.clip(ink, BLACK, LIGHTEST_INK)
 
 

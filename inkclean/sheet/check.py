@@ -7,7 +7,7 @@ from typing import Literal
 import cv2
 import numpy as np
 
-from inkclean.arrays import F32, U8
+from inkclean.arrays import F32, U8, length
 from inkclean.sheet.values import Capture, Photo, Sheet
 
 # Edges are looked for in this many tiles, the busiest of the page, of this size in px: enough
@@ -96,7 +96,7 @@ def _edges(tile: F32, reach: int) -> F32:
     down = np.zeros_like(tile)
     across[:, 1:-1] = 0.5 * (tile[:, 2:] - tile[:, :-2])
     down[1:-1] = 0.5 * (tile[2:] - tile[:-2])
-    slope = np.asarray(cv2.magnitude(across, down), np.float32)
+    slope = length(across, down)
     crest = slope >= np.asarray(cv2.dilate(slope, np.ones((3, 3), np.uint8)))
     step = np.minimum(np.asarray(light), 1.05) - np.asarray(dark)
     middle = np.abs(tile - 0.5 * (np.asarray(light) + np.asarray(dark))) < 0.2 * step

@@ -16,7 +16,7 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 
-from inkclean.arrays import F32, U8, Bool
+from inkclean.arrays import F32, U8, Bool, length
 from inkclean.sheet.tones import to_linear
 
 PITCH_MM = 0.3  # a sample of the shading: finer than the penumbra of any usual shadow
@@ -105,7 +105,7 @@ def _usable(light: F32, level: F32, per_mm: float, inside: Bool | None) -> Bool:
     if inside is not None:
         usable &= inside
     usable &= level > 2e-3
-    logs = np.asarray(cv2.log(cv2.GaussianBlur(light, (0, 0), 1.0) + _EPS), np.float32)
+    logs = np.log(cv2.GaussianBlur(light, (0, 0), 1.0) + _EPS)
     red, green, blue = (np.ascontiguousarray(logs[..., channel]) for channel in range(3))
     slope = _slope(green, per_mm)
     for other in (red, blue):  # the rim of a tint, which the lamps' colours don't have
@@ -120,7 +120,7 @@ def _slope(values: F32, per_mm: float) -> F32:
     """Steepness in every direction, per mm."""
     across = cv2.Sobel(values, cv2.CV_32F, 1, 0, scale=per_mm / 8)
     down = cv2.Sobel(values, cv2.CV_32F, 0, 1, scale=per_mm / 8)
-    return np.asarray(cv2.magnitude(across, down), np.float32)
+    return length(across, down)
 
 
 def _neighbourhood(level: F32, per_mm: float) -> F32:
