@@ -12,14 +12,11 @@ from pathlib import Path
 from typing import Any, Protocol
 
 from inkclean.deliver.files import finish_moves
-from inkclean.errors import InkcleanError, InputError
+from inkclean.errors import TRACE, InkcleanError, InputError, fault, printable
 from inkclean.inputs import SEVERAL_PAGES
 from inkclean.pipeline import Span, Stopwatch
 from inkclean.results import ENDINGS, Evening, Order, Origin, Target, done_before
 from inkclean.ticket import file_hash
-
-# set to anything, faults of the program are shown in full
-TRACE = "INKCLEAN_TRACE"
 
 # What a page takes at its peak, measured on photos of 3 to 48 MP with room to spare.
 _BASE_MB = 350.0
@@ -134,17 +131,15 @@ def clean_file(job: Job) -> Outcome:
     except Exception as error:
         if os.environ.get(TRACE):
             raise
-        why = (
-            f"{job.source} failed by a fault of the program ({type(error).__name__}: {error}): "
-            f"report it; {TRACE}=1 shows where"
-        )
-        return outcome(" ".join(why.split()), InputError.exit_code)
+        why = f"{printable(job.source)} failed by {fault(error)}"
+        return outcome(why, InputError.exit_code)
     return outcome()
 
 
 def no_memory(source: str) -> str:
     """Return what is said of a page that memory does not hold."""
-    return f"{source} needs more memory than there is: close other programs or scale it down"
+    name = printable(source)
+    return f"{name} needs more memory than there is: close other programs or scale it down"
 
 
 def run(task: Task) -> Outcome:

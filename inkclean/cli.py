@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import sys
 from typing import Any
 
@@ -13,7 +14,7 @@ from inkclean.cli_demo import demo
 from inkclean.cli_desk import desk
 from inkclean.cli_flats import flats
 from inkclean.cli_press import press
-from inkclean.errors import InkcleanError
+from inkclean.errors import TRACE, InkcleanError, fault
 
 
 class Group(click.Group):
@@ -26,6 +27,13 @@ class Group(click.Group):
         except InkcleanError as error:
             click.echo(f"inkclean: {error}", err=True)
             sys.exit(error.exit_code)
+        except (click.ClickException, click.exceptions.Exit, click.Abort):
+            raise
+        except Exception as error:
+            if os.environ.get(TRACE):
+                raise
+            click.echo(f"inkclean: {fault(error)}", err=True)
+            sys.exit(InkcleanError.exit_code)
 
 
 @click.group(cls=Group, context_settings={"help_option_names": ["-h", "--help"]})

@@ -1,5 +1,14 @@
 """What the tool says when it cannot go on: one line, and an exit code of the design."""
 
+# set to anything, faults of the program are shown in full
+TRACE = "INKCLEAN_TRACE"
+
+
+def fault(error: Exception) -> str:
+    """Return what is said of a fault of the program itself, on one line."""
+    what = " ".join(f"{type(error).__name__}: {error}".split())
+    return printable(f"a fault of the program ({what}): report it; {TRACE}=1 shows where")
+
 
 def printable(text: str) -> str:
     """Return the text on one line, any character that cannot be shown as its escape.

@@ -84,7 +84,8 @@ def read_photos(path: Path, *, budget_mp: float = 300.0) -> Iterator[Photo]:
         pillow_heif.register_heif_opener()
         formats = ["HEIF"]
     with _opened(path, formats) as image:
-        wanted = _pages(image)
+        with _decoding(path):
+            wanted = _pages(image)
         for number, page in enumerate(wanted, 1):
             with _decoding(path):
                 image.seek(page)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import base64
 import io
 import struct
 import zlib
@@ -107,6 +108,11 @@ def pdf_claiming(width: int, height: int, box: float) -> bytes:
     )
 
 
+def _found(text: str) -> bytes:
+    """Return an input that the fuzzer found, from base 64."""
+    return base64.b64decode(text)
+
+
 def _noise(folder: Path) -> Path:
     pixels = np.random.default_rng(1).integers(0, 256, (600, 420, 3), np.uint8)
     Image.fromarray(pixels).save(folder / "noise.png")
@@ -180,6 +186,13 @@ REFUSED: dict[str, Maker] = {
     "png of 400 Mpx": _bytes(png_full(20_000), "full.png"),
     "tiff that claims 10 Gpx": _bytes(tiff_claiming(100_000, 100_000), "bomb.tif"),
     "tiff within the budget, without data": _bytes(tiff_claiming(15_000, 15_000), "hollow.tif"),
+    "tiff whose second page has no size": _bytes(
+        _found("""
+        SUkqAAwAAAAAAAAACQAAAQQAAQAAAKCGAQEBAQQAAQAAAKCGAQACAQQAAQAAAAgAAAADAQQAAQAAAAEAAAAGAQQA
+        AQAAAAEAAAARAQQAAQAAADsAAAAVAUlEQVQEAAEAAAABAAAAFgEEAAEAAACghgEAFwEEAAEAAAAEAAAAAAAAAA==
+    """),
+        "second.tif",
+    ),
     "pdf whose picture claims 10 Gpx": _bytes(pdf_claiming(100_000, 100_000, 500), "bomb.pdf"),
     "half float tiff": _float_tiff("float16"),
     "pdf of a page as large as a town": _bytes(pdf_claiming(100, 100, 14_000_000), "town.pdf"),
