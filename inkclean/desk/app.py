@@ -32,6 +32,8 @@ _GOALS = ("look", "ink", "flats")
 _PICTURE = re.compile(r"(photo|flat|sheet|ink|labels)-\d{1,6}")
 # Seconds between two signs of life on the line of events.
 _PULSE = 15.0
+# Seconds after which a silent line looks whether the server is to end.
+_GLANCE = 0.5
 
 
 def create_app(config: Config) -> App:
@@ -119,12 +121,17 @@ def _shelf_routes(desk: Desk) -> list[Route]:
         async def lines() -> AsyncIterator[str]:
             try:
                 yield ": here\n\n"
-                while True:
+                quiet = 0.0
+                while not desk.config.ending.is_set():
                     try:
-                        event = await asyncio.wait_for(queue.get(), _PULSE)
+                        event = await asyncio.wait_for(queue.get(), _GLANCE)
                         yield f"data: {json.dumps(event)}\n\n"
+                        quiet = 0.0
                     except TimeoutError:
-                        yield ": still here\n\n"
+                        quiet += _GLANCE
+                        if quiet >= _PULSE:
+                            yield ": still here\n\n"
+                            quiet = 0.0
             finally:
                 desk.unlisten(queue)
 

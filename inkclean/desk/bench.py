@@ -9,6 +9,7 @@ from __future__ import annotations
 import multiprocessing
 import threading
 from collections.abc import Callable
+from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -22,7 +23,10 @@ _AT_HAND = 1
 
 @dataclass(frozen=True)
 class Task:
-    """What to do with a page: ``goal`` is look, ink or flats, or take with ``extra``."""
+    """What to do with a page: ``goal`` is look, ink or flats, or take with ``extra``.
+
+    ``count`` is how long the page's log was: tasks of one count and goal are the same.
+    """
 
     page: str
     source: Path
@@ -31,6 +35,7 @@ class Task:
     work: Work
     goal: str
     budget_mp: float
+    count: int = 0
     extra: dict[str, Any] | None = None
 
 
@@ -42,9 +47,11 @@ class Worker:
         self._ready = threading.Condition()
         self._waiting: dict[str, Task] = {}
         self._now: str | None = None
+        self._task: Task | None = None
         self._closed = False
         self._context = multiprocessing.get_context("spawn")
-        self._stop = self._context.Event()
+        self._serial = 0
+        self._cancels: Any = None
         self._process: Any = None
         self._pipe: Any = None
         self._thread = threading.Thread(target=self._feed, daemon=True)
@@ -53,30 +60,40 @@ class Worker:
     def ask(self, key: str, task: Task) -> None:
         """Do ``task`` in place of any older one under ``key``."""
         with self._ready:
+            doing = self._task if self._now == key else None
+            if doing is not None and _same(doing, task) and key not in self._waiting:
+                return
             self._waiting.pop(key, None)
             self._waiting[key] = task
             if self._now == key:
-                self._stop.set()
+                self._cancel()
             self._ready.notify()
 
     def close(self) -> None:
         """End the process."""
         with self._ready:
             self._closed = True
-            self._stop.set()
+            self._cancel()
             self._ready.notify()
         self._thread.join(timeout=5)
         if self._process is not None:
             self._process.terminate()
             self._process.join(timeout=5)
 
+    def _cancel(self) -> None:
+        if self._cancels is not None:
+            with suppress(OSError):
+                self._cancels.send(self._serial)
+
     def _start(self) -> None:
         self._pipe, theirs = self._context.Pipe()
+        heard, self._cancels = self._context.Pipe(duplex=False)
         self._process = self._context.Process(
-            target=_serve, args=(theirs, self._stop), daemon=True, name="inkclean-desk"
+            target=_serve, args=(theirs, heard), daemon=True, name="inkclean-desk"
         )
         self._process.start()
         theirs.close()
+        heard.close()
 
     def _feed(self) -> None:
         self._start()  # its imports are done before the first page comes
@@ -89,12 +106,12 @@ class Worker:
                 # the latest first: it is what somebody looks at
                 key = next(reversed(self._waiting))
                 task = self._waiting.pop(key)
-                self._now = key
-                self._stop.clear()
+                self._now, self._task = key, task
+                self._serial += 1
             try:
                 if self._process is None or not self._process.is_alive():
                     self._start()
-                self._pipe.send(task)
+                self._pipe.send((self._serial, task))
                 while True:
                     event = self._pipe.recv()
                     if event is None:
@@ -109,15 +126,17 @@ class Worker:
                 self._now = None
 
 
-def _serve(pipe: Any, stop: Any) -> None:
+def _same(one: Task, other: Task) -> bool:
+    return (one.goal, one.count, one.extra) == (other.goal, other.count, other.extra)
+
+
+def _serve(pipe: Any, cancels: Any) -> None:
     """Run in the process: take tasks until the server is gone."""
-    from contextlib import suppress
-
     with suppress(EOFError, OSError):
-        _take_tasks(pipe, stop)
+        _take_tasks(pipe, cancels)
 
 
-def _take_tasks(pipe: Any, stop: Any) -> None:
+def _take_tasks(pipe: Any, cancels: Any) -> None:
     import signal
 
     signal.signal(signal.SIGINT, signal.SIG_IGN)  # the server says when to end
@@ -127,12 +146,16 @@ def _take_tasks(pipe: Any, stop: Any) -> None:
 
     benches: dict[str, Bench] = {}
 
+    serial = 0
+
     def check() -> None:
-        if stop.is_set():
-            raise CancelledError
+        while cancels.poll():
+            if cancels.recv() == serial:
+                raise CancelledError
 
     while True:
-        task: Task = pipe.recv()
+        task: Task
+        serial, task = pipe.recv()
         try:
             bench = benches.pop(task.page, None)
             if bench is None:

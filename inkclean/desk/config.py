@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import secrets
+import threading
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -21,6 +22,7 @@ class Config:
 
     ``folder`` holds photos, tickets and the desk's own ``.desk``; nothing outside it is read
     or written. ``hosts`` are the values of the Host header that are answered, port included.
+    ``ending`` is set when the server goes, so that nobody keeps it waiting.
     """
 
     folder: Path
@@ -29,6 +31,7 @@ class Config:
     photo_bytes: int = PHOTO_BYTES
     words_bytes: int = WORDS_BYTES
     budget_mp: float = BUDGET_MP
+    ending: threading.Event = field(default_factory=threading.Event, compare=False)
 
     @property
     def own(self) -> Path:

@@ -36,6 +36,7 @@ class Desk:
         self.library = Library(config.folder, config.own)
         self._lock = threading.RLock()
         self._thumbs = threading.Lock()
+        self._told = 0
         self._logs: dict[str, Log] = {}
         self._starts: dict[str, Work] = {}
         self._said: dict[str, dict[str, Any]] = {}
@@ -75,7 +76,10 @@ class Desk:
     def _heard(self, event: dict[str, Any]) -> None:
         if event["event"] == "stage":
             with self._lock:
-                self._said.setdefault(event["page"], {})[event["stage"]] = event["said"]
+                self._told += 1
+                said = {**event["said"], "n": self._told}
+                self._said.setdefault(event["page"], {})[event["stage"]] = said
+                event = {**event, "said": said}
         elif event["event"] == "taken":
             with self._lock:
                 self._said.setdefault(event["page"], {})["taken"] = event
@@ -190,7 +194,10 @@ class Desk:
     def _task(self, page: Page, goal: str, extra: dict[str, Any] | None = None) -> Task:
         folder = self.folder(page) / "pictures"
         budget = self.config.budget_mp
-        return Task(page.id, page.path, page.number, folder, self.work(page), goal, budget, extra)
+        count, work = self.log(page).count, self.work(page)
+        return Task(
+            page.id, page.path, page.number, folder, work, goal, budget, count=count, extra=extra
+        )
 
     def state(self, page: Page) -> dict[str, Any]:
         """Return all that the browser shows of a page."""

@@ -7,6 +7,7 @@ import threading
 from collections.abc import Callable
 from contextlib import suppress
 from pathlib import Path
+from types import FrameType
 
 import uvicorn
 
@@ -44,11 +45,24 @@ def serve(
             access_log=False,
             server_header=False,
             proxy_headers=False,
-            timeout_graceful_shutdown=1,
+            timeout_graceful_shutdown=3,
         )
         threading.Timer(0.3, opened, [address]).start()
         with suppress(KeyboardInterrupt):
-            uvicorn.Server(settings).run(sockets=[bound])
+            _Server(settings, config).run(sockets=[bound])
+
+
+class _Server(uvicorn.Server):
+    """The server; who listens to events is let go as soon as it shall stop."""
+
+    def __init__(self, settings: uvicorn.Config, config: Config) -> None:
+        super().__init__(settings)
+        self._desk = config
+
+    def handle_exit(self, sig: int, frame: FrameType | None) -> None:
+        """Begin to stop."""
+        self._desk.ending.set()
+        super().handle_exit(sig, frame)
 
 
 def _lines(address: str, lan: bool) -> list[str]:
@@ -74,6 +88,7 @@ def _bind(host: str, port: int) -> socket.socket:
     bound.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
     try:
         bound.bind((host, port))
+        bound.listen(64)  # who comes before the server is up waits in the line
     except OSError as error:
         bound.close()
         raise OutputError(

@@ -35,14 +35,16 @@ def draw() -> U8:
     cv2.line(sheet, (x0, middle), ((x0 + x1) // 2 - gap // 2, middle), ink, 9)
     cv2.line(sheet, ((x0 + x1) // 2 + gap // 2, middle), (x1, middle), ink, 9)
     cv2.circle(sheet, px(150.0, 120.0), px(14.0)[0], ink, -1)
-    cv2.circle(sheet, px(*SPECK_MM), 2, ink, -1)
     a, y, b = px(*PENCIL_MM)
     for k in range(6):
         cv2.line(sheet, (a, y + 50 * k), (b, y + 50 * k), pencil, 8)
     small = cv2.resize(sheet, (WIDE, HIGH), interpolation=cv2.INTER_AREA)
     photo[TOP : TOP + HIGH, LEFT : LEFT + WIDE] = small
     noisy = photo.astype(np.float32) + rng.normal(0, 1.5, photo.shape).astype(np.float32)
-    return np.asarray(cv2.GaussianBlur(noisy, (0, 0), 0.7).clip(0, 255), np.uint8)
+    made = np.asarray(cv2.GaussianBlur(noisy, (0, 0), 0.7).clip(0, 255), np.uint8)
+    x, y = round(LEFT + SPECK_MM[0] * SCALE), round(TOP + SPECK_MM[1] * SCALE)
+    made[y, x] = 170  # a grain of dust on the glass: one pixel, pale
+    return made
 
 
 def write(path: Path) -> Path:

@@ -42,7 +42,7 @@ export class Areas {
 
   use(key) {
     this.mode = key;
-    this.swatches.hidden = this.other.hidden = key !== "dab";
+    for (const part of [this.swatches, this.other]) part.style.visibility = key === "dab" ? "visible" : "hidden";
     const draws = { down: (p) => this.begin(p), move: (p) => this.extend(p), up: (p) => this.end(p), cancel: () => this.cancel() };
     this.desk.view.tool = key === "dab" ? { tap: (p) => this.dab(p) } : draws;
     if (this.seen) this.desk.say(HELP[key]);

@@ -52,7 +52,8 @@ export class Ink {
 
   use(key) {
     this.mode = key;
-    this.breadthBar.hidden = key !== "white" && key !== "ink";
+    // it keeps its room, so that the page does not move
+    this.breadthBar.style.visibility = key === "white" || key === "ink" ? "visible" : "hidden";
     const draws = { down: (p, e) => this.begin(p, e), move: (p, e) => this.extend(p, e), up: () => this.end(), cancel: () => this.drop() };
     const touches = { tap: (p) => (key === "drop" ? this.pencil(p) : this.speck(p)) };
     this.desk.view.tool = key === "white" || key === "ink" ? draws : touches;
@@ -149,7 +150,7 @@ export class Ink {
     const { desk } = this;
     await desk.trying(async () => {
       const answer = await post(`api/pages/${desk.page}/pencil`, { at });
-      desk.state = answer;
+      desk.adopt(answer);
       this.asked = true;
       desk.say(`${answer.touched} …`);
       desk.follow();

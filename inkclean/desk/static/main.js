@@ -94,6 +94,7 @@ class Desk {
     this.hand.replaceChildren();
     this.say("");
     this.now.enter();
+    if (this.view.fits) this.view.fit();
     this.marks();
     this.bring();
   }
@@ -128,7 +129,7 @@ class Desk {
   /** Keep an edit; the page follows. */
   async act(act) {
     return this.trying(async () => {
-      this.state = await post(`api/pages/${this.page}/acts`, act);
+      this.adopt(await post(`api/pages/${this.page}/acts`, act));
       this.follow();
     });
   }
@@ -136,10 +137,18 @@ class Desk {
   async step(way) {
     if (!this.page) return;
     await this.trying(async () => {
-      this.state = await post(`api/pages/${this.page}/${way}`);
+      this.adopt(await post(`api/pages/${this.page}/${way}`));
       this.say(way === "undo" ? "Taken back." : "Done again.");
       this.follow();
     });
+  }
+
+  /** Take over a newer state; what was heard of the stages meanwhile is not forgotten. */
+  adopt(state) {
+    if (state.id !== this.page) return;
+    for (const [name, said] of Object.entries(this.state.stages))
+      if ((said.n ?? 0) > (state.stages[name]?.n ?? 0)) state.stages[name] = said;
+    if (state.count >= this.state.count) this.state = state;
   }
 
   follow() {
@@ -167,7 +176,7 @@ class Desk {
     await this.trying(async () => {
       const state = await get(`api/pages/${this.page}`);
       if (state.count <= this.state.count) return;
-      this.state = state;
+      this.adopt(state);
       this.follow();
     });
   }
@@ -177,7 +186,8 @@ class Desk {
     await this.trying(async () => {
       await this.shelf.refresh();
       if (!this.page) return;
-      this.state = await get(`api/pages/${this.page}`);
+      this.state.stages = {};
+      this.adopt(await get(`api/pages/${this.page}`));
       this.follow();
     });
   }

@@ -29,7 +29,9 @@ export class View {
     const { clientWidth: w, clientHeight: h } = this.canvas;
     const ratio = Math.min(devicePixelRatio || 1, 2);
     if (!w || !h) return;
-    const fitted = this.fits;
+    // a line of words more or less below must not move the page under the hand
+    const fitted = this.fits && Math.abs(w - (this.wide ?? 0)) > 1;
+    this.wide = w;
     this.ratio = ratio;
     this.canvas.width = Math.round(w * ratio);
     this.canvas.height = Math.round(h * ratio);

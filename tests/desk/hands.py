@@ -1,0 +1,158 @@
+"""A desk that runs, a browser on it, and what the flows do with both."""
+
+from __future__ import annotations
+
+import json
+import re
+import signal
+import subprocess
+import sys
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+import pytest
+from playwright.sync_api import Browser, Page
+
+from tests.desk import pages
+
+CHROMIUM = Path("/usr/bin/chromium")
+needs_chromium = pytest.mark.skipif(not CHROMIUM.exists(), reason="needs Debian's chromium")
+FLAGS = ["--no-sandbox", "--disable-gpu"]
+WAIT_MS = 15_000
+TABLET, UPRIGHT, WIDE = (1024, 1366), (768, 1024), (1440, 900)
+
+
+@dataclass
+class Table:
+    """A desk that runs in a folder, and the tabs open on it."""
+
+    folder: Path
+    browser: Browser
+    ran: subprocess.Popen[str] | None = None
+    url: str = ""
+    faults: list[str] = field(default_factory=list)
+    allowed: tuple[str, ...] = ()  # beside what the tests' own reading of pixels brings about
+    tabs: list[Page] = field(default_factory=list)
+
+    def start(self, port: int = 0) -> None:
+        words = [sys.executable, "-m", "inkclean.cli", "desk", "--no-browser", f"--port={port}"]
+        self.ran = subprocess.Popen([*words, str(self.folder)], stdout=subprocess.PIPE, text=True)
+        assert self.ran.stdout is not None
+        found = re.search(r"http://\S+", self.ran.stdout.readline())
+        assert found is not None
+        self.url = found[0]
+
+    def stop(self, how: signal.Signals = signal.SIGTERM) -> None:
+        if self.ran is not None and self.ran.poll() is None:
+            self.ran.send_signal(how)
+            self.ran.wait(20)
+        if self.ran is not None and self.ran.stdout is not None:
+            self.ran.stdout.close()
+
+    def tab(self, size: tuple[int, int] = UPRIGHT, *, touch: bool = False) -> Page:
+        context = self.browser.new_context(
+            viewport={"width": size[0], "height": size[1]}, has_touch=touch
+        )
+        context.set_default_timeout(WAIT_MS)
+        tab = context.new_page()
+        tab.on("console", lambda said: self._said(said.type, said.text))
+        tab.on("pageerror", lambda error: self.faults.append(str(error)))
+        self.tabs.append(tab)
+        tab.goto(self.url)
+        return tab
+
+    def _said(self, kind: str, text: str) -> None:
+        if kind in ("error", "warning") and not any(
+            part in text for part in (*self.allowed, "getImageData")
+        ):
+            self.faults.append(text)
+
+
+def put(tab: Page) -> None:
+    photo = {"name": "page.jpg", "mimeType": "image/jpeg", "buffer": pages.jpeg()}
+    tab.set_input_files("#choose", [photo])  # type: ignore[arg-type]
+    reached(tab, "ink")
+
+
+def reached(tab: Page, stage: str) -> None:
+    tab.wait_for_selector(f"body[data-stages*=' {stage}:']")
+
+
+def key_of(tab: Page, stage: str) -> str:
+    stages = str(tab.get_attribute("body", "data-stages"))
+    return dict(part.split(":") for part in stages.split())[stage]
+
+
+def changed(tab: Page, stage: str, before: str) -> None:
+    tab.wait_for_selector(f"body[data-stages*=' {stage}:']:not([data-stages*='{before}'])")
+
+
+def station(tab: Page, name: str) -> None:
+    tab.get_by_role("button", name=name, exact=True).click()
+
+
+def drawn(tab: Page) -> None:
+    """Wait until all tiles that the screen asks for are on it."""
+    tab.wait_for_selector("#page[data-waiting='0']")
+
+
+def at(tab: Page, x: float, y: float) -> tuple[float, float]:
+    """Return where a place of the sheet (mm) lies in the window."""
+    k, ox, oy = (float(v) for v in str(tab.get_attribute("#page", "data-view")).split())
+    return ox + x * k, oy + y * k
+
+
+def pixel(tab: Page, x: float, y: float, reach: int = 0) -> list[int]:
+    """Return the darkest pixel of the canvas within ``reach`` of a place of the sheet."""
+    cx, cy = at(tab, x, y)
+    got = tab.evaluate(
+        """([x, y, r]) => {
+          const c = document.querySelector('#page');
+          const s = c.width / c.clientWidth;
+          const d = c.getContext('2d').getImageData(
+            Math.round(x * s) - r, Math.round(y * s) - r, 2 * r + 1, 2 * r + 1).data;
+          let best = [255, 255, 255, 255];
+          for (let k = 0; k < d.length; k += 4)
+            if (d[k] + d[k + 1] + d[k + 2] < best[0] + best[1] + best[2])
+              best = [d[k], d[k + 1], d[k + 2], d[k + 3]];
+          return best;
+        }""",
+        [cx, cy, reach],
+    )
+    return [int(value) for value in got]
+
+
+def until(tab: Page, right: Callable[[], bool]) -> None:
+    """Let frames pass until ``right`` holds."""
+    for _ in range(600):
+        if right():
+            return
+        tab.evaluate("() => new Promise((done) => requestAnimationFrame(() => done()))")
+    raise AssertionError("it never came to be")
+
+
+def drag(tab: Page, *places: tuple[float, float]) -> None:
+    tab.mouse.move(*places[0])
+    tab.mouse.down()
+    for place in places[1:]:
+        tab.mouse.move(*place, steps=6)
+    tab.mouse.up()
+
+
+def ink_station(tab: Page) -> None:
+    station(tab, "Ink")
+    tab.get_by_role("slider", name="Wipe").focus()
+    tab.keyboard.press("Home")  # the ink over the whole screen
+    drawn(tab)
+
+
+def white_out(tab: Page) -> None:
+    tab.get_by_role("button", name="White out").click()
+    tab.get_by_role("slider", name="Breadth").fill("3")
+
+
+def log_of(table: Table) -> list[dict[str, Any]]:
+    path = next((table.folder / ".desk" / "pages").glob("*/edits.log"))
+    return [json.loads(line) for line in path.read_text("utf-8").splitlines()]

@@ -1,0 +1,290 @@
+"""Whole jobs on the page in a real browser, each from a fresh folder."""
+
+from __future__ import annotations
+
+import io
+import re
+import signal
+import zipfile
+from pathlib import Path
+
+import pytest
+from playwright.sync_api import Page, expect
+
+from tests.desk import pages
+from tests.desk.hands import (
+    TABLET,
+    UPRIGHT,
+    WIDE,
+    Table,
+    at,
+    changed,
+    drag,
+    drawn,
+    ink_station,
+    key_of,
+    log_of,
+    needs_chromium,
+    pixel,
+    put,
+    reached,
+    station,
+    until,
+    white_out,
+)
+
+pytestmark = needs_chromium
+
+
+def test_photo_to_zip_untouched(table: Table) -> None:
+    tab = table.tab()
+    put(tab)
+    expect(tab.locator("#say")).to_contain_text("A4")
+    station(tab, "Take away")
+    tab.get_by_role("button", name="Colour on").click()
+    with tab.expect_download() as loaded:
+        tab.get_by_role("link", name="All in one zip").click()
+    archive = zipfile.ZipFile(io.BytesIO(Path(loaded.value.path()).read_bytes()))
+    names = {"page.ink.png", "page.lines.png", "page.flats.png", "page.ora", "page.ticket.json"}
+    assert set(archive.namelist()) == names
+    assert archive.testzip() is None
+    assert (table.folder / "page.ticket.json").exists()
+    tab.get_by_role("button", name="Print").click()
+    expect(tab.get_by_role("link", name="page.press.pdf")).to_be_visible()
+    expect(tab.locator("#say")).to_contain_text("The print check")
+
+
+def test_a_corner_is_dragged_and_the_sheet_follows(table: Table) -> None:
+    tab = table.tab(WIDE)
+    put(tab)
+    drawn(tab)
+    before = key_of(tab, "sheet")
+    grip = tab.locator("[data-corner='2']")
+    box = grip.bounding_box()
+    assert box is not None
+    x, y = box["x"] + box["width"] / 2, box["y"] + box["height"] / 2
+    tab.mouse.move(x, y)
+    tab.mouse.down()
+    tab.mouse.move(x - 60, y - 40, steps=5)
+    expect(tab.locator("#loupe")).to_be_visible()
+    tab.mouse.up()
+    changed(tab, "sheet", before)
+    expect(tab.locator("#say")).to_contain_text("as you drew it")
+    frame = log_of(table)[-1]["do"]["frame"]
+    corners = [[float(v) for v in pair.split(",")] for pair in frame.split(";")]
+    k = float(str(tab.get_attribute("#page", "data-view")).split()[0])
+    assert corners[2][0] == pytest.approx(pages.LEFT + pages.WIDE - 60 / k, abs=12)
+    assert corners[0][0] == pytest.approx(pages.LEFT, abs=8)
+
+
+def test_pencil_is_kept_and_dropped_by_touch(table: Table) -> None:
+    tab = table.tab(UPRIGHT, touch=True)
+    put(tab)
+    ink_station(tab)
+    x, y, _ = pages.PENCIL_MM
+    place = (x + 30, y)
+    before = key_of(tab, "pencil")
+    tab.get_by_role("button", name="Drop this pencil").tap()
+    tab.touchscreen.tap(*at(tab, *place))
+    changed(tab, "pencil", before)
+    first = log_of(table)[-1]["do"]["drop"]
+    before = key_of(tab, "pencil")
+    expect(tab.locator("#say")).not_to_contain_text("…")
+    tab.touchscreen.tap(*at(tab, *place))
+    changed(tab, "pencil", before)
+    second = log_of(table)[-1]["do"]["drop"]
+    assert [first == ["none"], second == ["none"]] in ([True, False], [False, True])
+
+
+def test_a_speck_is_brought_back(table: Table) -> None:
+    tab = table.tab()
+    put(tab)
+    ink_station(tab)
+    # the whole page from afar: the ring marks it, touching it brings it back
+    before = key_of(tab, "ink")
+    tab.mouse.click(*at(tab, *pages.SPECK_MM))
+    changed(tab, "ink", before)
+    assert log_of(table)[-1]["do"]["kind"] == "speck"
+    tab.mouse.move(*at(tab, *pages.SPECK_MM))
+    for _ in range(6):
+        tab.mouse.wheel(0, -400)
+    until(tab, lambda: pixel(tab, *pages.SPECK_MM, reach=3)[0] < 120)
+
+
+def test_white_out_and_ink_in_by_pen(table: Table) -> None:
+    tab = table.tab()
+    put(tab)
+    ink_station(tab)
+    until(tab, lambda: pixel(tab, 150, 120)[0] < 40)
+    white_out(tab)
+    before = key_of(tab, "ink")
+    drag(tab, at(tab, 146, 120), at(tab, 154, 120))
+    until(tab, lambda: pixel(tab, 150, 120)[0] > 200)
+    changed(tab, "ink", before)
+    drawn(tab)
+    until(tab, lambda: pixel(tab, 150, 120)[0] > 200)
+    before = key_of(tab, "ink")
+    tab.get_by_role("button", name="Ink in").click()
+    _pen(tab, [at(tab, 60 + k, 190) for k in range(0, 60, 5)])
+    changed(tab, "ink", before)
+    drawn(tab)
+    until(tab, lambda: pixel(tab, 90, 190)[0] < 60)
+    widths = [point[2] for point in log_of(table)[-1]["do"]["points"]]
+    assert max(widths) > 1.5 * min(widths)
+
+
+def _pen(tab: Page, places: list[tuple[float, float]]) -> None:
+    """Draw by pen, pressing harder and harder, through the browser's own input."""
+    line = tab.context.new_cdp_session(tab)
+    for number, (x, y) in enumerate(places):
+        kind = "mousePressed" if number == 0 else "mouseMoved"
+        line.send(
+            "Input.dispatchMouseEvent",
+            {
+                "type": kind,
+                "x": x,
+                "y": y,
+                "button": "left",
+                "buttons": 1,
+                "clickCount": 1,
+                "pointerType": "pen",
+                "force": 0.2 + 0.7 * number / len(places),
+            },
+        )
+    x, y = places[-1]
+    up = {"type": "mouseReleased", "x": x, "y": y, "button": "left", "pointerType": "pen"}
+    line.send("Input.dispatchMouseEvent", up)
+
+
+def test_weight_shows_at_once_and_is_kept(table: Table) -> None:
+    tab = table.tab(TABLET)
+    put(tab)
+    ink_station(tab)
+    before = key_of(tab, "ink")
+    bar = tab.get_by_role("slider", name="Weight")
+    bar.focus()
+    with tab.expect_response(lambda r: "weight=" in r.url):
+        tab.keyboard.press("ArrowRight")
+    changed(tab, "ink", before)
+    assert log_of(table)[-1]["do"] == {"kind": "set", "weight": 0.05}
+
+
+def _areas(tab: Page) -> int:
+    said = re.search(r"(\d+) areas", tab.inner_text("#say"))
+    return int(said[1]) if said else -1
+
+
+def test_bridge_removed_laid_joined_parted_dabbed(table: Table) -> None:
+    tab = table.tab()
+    put(tab)
+    station(tab, "Areas")
+    reached(tab, "colours")
+    drawn(tab)
+    expect(tab.locator("#say")).to_contain_text("areas")
+    before, whole = key_of(tab, "flats"), _areas(tab)
+    tab.get_by_role("button", name="Bridge", exact=True).click()
+    tab.mouse.click(*at(tab, 70, 110))
+    changed(tab, "flats", before)
+    until(tab, lambda: _areas(tab) == whole - 1)
+    before = key_of(tab, "flats")
+    drag(tab, at(tab, 66, 110), at(tab, 74, 110))
+    changed(tab, "flats", before)
+    until(tab, lambda: _areas(tab) == whole)
+    before = key_of(tab, "flats")
+    tab.get_by_role("button", name="Join").click()
+    drag(tab, at(tab, 55, 100), at(tab, 55, 120))
+    changed(tab, "flats", before)
+    until(tab, lambda: _areas(tab) == whole - 1)
+    before = key_of(tab, "flats")
+    tab.get_by_role("button", name="Part").click()
+    drag(tab, at(tab, 36, 80), at(tab, 104, 80))
+    changed(tab, "flats", before)
+    until(tab, lambda: _areas(tab) == whole)
+    tab.get_by_role("button", name="Dab").click()
+    tab.locator(".swatch").nth(2).click()
+    colour = tab.locator(".swatch").nth(2).locator("canvas")
+    rgb = colour.evaluate("(c) => [...c.getContext('2d').getImageData(1, 1, 1, 1).data]")
+    tab.mouse.click(*at(tab, 60, 70))
+    until(tab, lambda: pixel(tab, 60, 70)[:3] == rgb[:3])
+    until(tab, lambda: log_of(table)[-1]["do"]["kind"] == "dab")
+
+
+def test_undo_holds_over_a_restart_and_kill_loses_nothing(table: Table) -> None:
+    table.allowed = ("ERR_", "Failed to load resource")
+    tab = table.tab()
+    put(tab)
+    ink_station(tab)
+    white_out(tab)
+    for y in (115, 120, 125):
+        before = key_of(tab, "ink")
+        drag(tab, at(tab, 146, y), at(tab, 154, y))
+        changed(tab, "ink", before)
+    port = int(table.url.split(":")[2].split("/")[0])
+    table.stop(signal.SIGKILL)
+    expect(tab.locator("#say")).to_contain_text("does not answer")
+    assert [entry["do"]["kind"] for entry in log_of(table)] == ["stroke"] * 3
+    table.start(port)
+    again = table.tab()
+    again.get_by_role("button", name="page", exact=True).click()
+    reached(again, "ink")
+    ink_station(again)
+    until(again, lambda: pixel(again, 150, 115)[0] > 200)
+    before = key_of(again, "ink")
+    again.keyboard.press("Control+z")
+    changed(again, "ink", before)
+    until(again, lambda: pixel(again, 150, 125)[0] < 60)
+    again.get_by_role("button", name="Redo").click()
+    until(again, lambda: pixel(again, 150, 125)[0] > 200)
+
+
+def test_two_tabs_on_one_page_see_each_other(table: Table) -> None:
+    one = table.tab()
+    put(one)
+    two = table.tab()
+    two.get_by_role("button", name="page", exact=True).click()
+    reached(two, "ink")
+    for tab in (one, two):
+        ink_station(tab)
+    white_out(one)
+    drag(one, at(one, 146, 120), at(one, 154, 120))
+    until(two, lambda: pixel(two, 150, 120)[0] > 200)
+    expect(two.get_by_role("button", name="Undo")).to_be_enabled()
+
+
+def test_a_lost_network_is_said_and_gone_on_from(table: Table) -> None:
+    table.allowed = ("ERR_INTERNET_DISCONNECTED", "Failed to load resource")
+    tab = table.tab()
+    put(tab)
+    ink_station(tab)
+    white_out(tab)
+    tab.context.set_offline(True)
+    drag(tab, at(tab, 146, 120), at(tab, 154, 120))
+    expect(tab.locator("#say")).to_contain_text("cannot be reached")
+    tab.context.set_offline(False)
+    before = key_of(tab, "ink")
+    drag(tab, at(tab, 146, 120), at(tab, 154, 120))
+    changed(tab, "ink", before)
+    until(tab, lambda: pixel(tab, 150, 120)[0] > 200)
+
+
+def test_a_tablet_offers_its_camera_and_two_fingers_size_the_page(table: Table) -> None:
+    tab = table.tab(TABLET, touch=True)
+    shoot = tab.get_by_label("Take a photo")
+    assert shoot.get_attribute("capture") == "environment"
+    photo = {"name": "image.jpg", "mimeType": "image/jpeg", "buffer": pages.jpeg()}
+    shoot.set_input_files([photo])  # type: ignore[arg-type]
+    reached(tab, "ink")
+    ink_station(tab)
+    k = float(str(tab.get_attribute("#page", "data-view")).split()[0])
+    line = tab.context.new_cdp_session(tab)
+    for kind, apart in (("touchStart", 100), ("touchMove", 160), ("touchMove", 200)):
+        fingers = [{"x": 500 - apart, "y": 500, "id": 0}, {"x": 500 + apart, "y": 500, "id": 1}]
+        line.send("Input.dispatchTouchEvent", {"type": kind, "touchPoints": fingers})
+    line.send("Input.dispatchTouchEvent", {"type": "touchEnd", "touchPoints": []})
+    until(
+        tab,
+        lambda: (
+            float(str(tab.get_attribute("#page", "data-view")).split()[0])
+            == pytest.approx(2 * k, rel=0.02)
+        ),
+    )
