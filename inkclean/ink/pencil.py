@@ -22,6 +22,7 @@ from inkclean.ink.pigments import (
     log_density,
     mixtures,
 )
+from inkclean.ink.ruled import find_ruled, lift
 from inkclean.ink.unmix import apply, coefficients, under_ink
 from inkclean.ink.values import Grey, Pencil
 from inkclean.sheet.values import Sheet
@@ -93,15 +94,36 @@ def separate(
         decision.main,
     )
     grey, dark = apply(sheet.reflectance, coefficients(under, ink))
-    layer = pencil_layer(sheet, grey, under) if keep_layer and gone else None
-    pencil = Pencil(
-        found=bool(gone),
-        colours=tuple(p.hex for p in _own(gone)),
-        share=float((darkest(under) < 0.9).mean()) if gone else 0.0,
-        layer=layer,
-        note=decision.note,
-    )
+    colours = tuple(p.hex for p in _own(gone))
+    share = float((darkest(under) < 0.9).mean()) if gone else 0.0
+    note, printed = decision.note, False
+    if "auto" in words:
+        colour, marked, said = _lift_print(sheet, grey, reduced.shape)
+        if colour:
+            printed, share, colours = True, min(1.0, share + marked), (*colours, colour)
+        if said:
+            note = f"{note}; {said}" if gone or decision.main else said
+    layer = pencil_layer(sheet, grey, under) if keep_layer and (gone or printed) else None
+    pencil = Pencil(bool(gone) or printed, colours, share, layer, note)
     return Grey(grey, dark, sheet.px_per_mm), pencil
+
+
+def _lift_print(sheet: Sheet, grey: F32, shape: tuple[int, ...]) -> tuple[str, float, str]:
+    """Take grey squares or ruled lines off ``grey`` in place.
+
+    Returns their colour on white (empty if none went), the share of the sheet they marked, and
+    a note in words.
+    """
+    small = cv2.resize(grey, (shape[1], shape[0]), interpolation=cv2.INTER_AREA)
+    per_mm = sheet.px_per_mm * shape[1] / grey.shape[1]
+    ruled = find_ruled(sheet.reflectance, np.asarray(small, np.float32), per_mm)
+    if ruled is None:
+        return "", 0.0, ""
+    kind = "printed squares" if ruled.squares else "printed lines"
+    if not ruled.pale:
+        return "", 0.0, f"{kind} as dark as the ink: kept, as they can't be told apart"
+    share = lift(grey, sheet.reflectance, ruled)
+    return ruled.colour, share, f"{kind} {ruled.colour} taken off"
 
 
 def pencil_layer(sheet: Sheet, ink: F32, under: F32) -> F32:
