@@ -84,13 +84,16 @@ def fit_runs(runs: Runs) -> tuple[Runs, Spans]:
     The runs come back too: where no smooth cubic serves, points have become corners.
     """
     nodes = _first_nodes(runs)
+    # Points made corners because a few steps would not be fitted may still be passed over
+    # once the tangents about them have settled.
+    firm = runs.fixed
     real = ~np.isin(nodes[:-1], runs.last)
     runs, spans = _split(runs, _fresh(runs, nodes[:-1][real], nodes[1:][real]))
     spans = _turn_tangents(runs, spans)
-    spans = _join(runs, spans)
+    spans = _join(runs, spans, firm)
     for _ in range(_POLISH):
         spans = _turn_tangents(runs, spans)
-    return _hold(runs, _join(runs, spans))
+    return _hold(runs, _join(runs, spans, firm))
 
 
 def _hold(runs: Runs, spans: Spans) -> tuple[Runs, Spans]:
@@ -234,16 +237,17 @@ def _singles(spans: Spans, which: Bool) -> I64:
     return np.repeat(first - total + steps, steps) + np.arange(int(steps.sum()))
 
 
-def _join(runs: Runs, spans: Spans) -> Spans:
-    """Join neighbours where one cubic keeps the tolerance, the best served first."""
+def _join(runs: Runs, spans: Spans, firm: Bool) -> Spans:
+    """Join neighbours where one cubic keeps the tolerance, the best served first.
+
+    Nodes at ``firm`` points stay.
+    """
     empty = spans.take(np.zeros(0, np.int64))
     stale = np.arange(spans.first.size - 1)
     cost = np.full(spans.first.size, np.inf, np.float32)
     joined = spans
     while True:
-        stale = stale[
-            (spans.last[stale] == spans.first[stale + 1]) & ~runs.fixed[spans.last[stale]]
-        ]
+        stale = stale[(spans.last[stale] == spans.first[stale + 1]) & ~firm[spans.last[stale]]]
         tried = (
             _measure(
                 runs,

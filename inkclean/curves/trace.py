@@ -20,6 +20,8 @@ _ROOM_SHARE = 0.4
 """Both sides of a thin line or gap may stray by this share of its width and still not meet."""
 _FINE_PX = 0.12
 """Where the edge is known this well, the curves use it: looser costs more than it saves."""
+_FINE_SHARE = 0.5
+"""But no closer than this share of what was asked: who asks for less wants fewer nodes."""
 _NOISES = 3.0
 """Nothing of the edge's own noise beyond this many deviations is worth a node."""
 _SETTLED = 0.35
@@ -46,7 +48,7 @@ def trace(coverage: F32, px_per_mm: float, within_mm: float = 0.02, blur_px: flo
         return _curves(
             outline, find_ovals(outline, np.zeros(0, np.float32)), _Pieces.none(), px_per_mm, *size
         )
-    closest = _FINE_PX + _NOISES * edges.noise
+    closest = max(_FINE_PX + _NOISES * edges.noise, _FINE_SHARE * within)
     # Smoothing is part of the promise; what blur had moved, and is put back, is not.
     moved = outline.points - settle(restored, 0.0, blur_px, 0.0).points
     allowed = np.minimum(within - np.hypot(moved[:, 0], moved[:, 1]), closest)

@@ -1,5 +1,6 @@
 from __future__ import annotations
 
+import cv2
 import numpy as np
 import pytest
 from hypothesis import assume, given, settings
@@ -251,3 +252,39 @@ def test_odd_pages_are_traced(name: str) -> None:
     if len(curves.cubics):
         points = curves.cubics * PX_PER_MM
         assert points.min() > -1.0 and (points.max(axis=(0, 1)) < [width + 1, height + 1]).all()
+
+
+def _rough_page() -> F32:
+    """Lines whose edges are rough from pixel to pixel, as dry paper leaves them."""
+    rng = np.random.default_rng(8)
+    coverage = np.zeros((240, 320), np.float32)
+    for row in range(20, 220, 24):
+        coverage[row : row + 9, 20:300] = 1.0
+        coverage[row - 1, 20:300] = rng.uniform(0.2, 0.8, 280)
+        coverage[row + 9, 20:300] = rng.uniform(0.2, 0.8, 280)
+    return coverage
+
+
+def test_a_looser_tolerance_saves_nodes_and_is_kept() -> None:
+    coverage = _rough_page()
+    counts = []
+    for within in (0.02, 0.04, 0.08):
+        curves = trace(coverage, PX_PER_MM, within)
+        shapes.check_form(curves)
+        stray, far = _strays(curves, coverage)
+        assert stray[far > 4.0].max(initial=0.0) <= within * PX_PER_MM + 0.05
+        counts.append(len(curves.cubics))
+    assert counts[1] < 0.8 * counts[0] and counts[2] < counts[1]
+
+
+def test_a_blurred_line_keeps_its_width_where_faint_grey_has_become_paper() -> None:
+    # Cleaning lifts the foot of every slope to bare paper; the middle of the slope stays.
+    turn = np.radians(17.0)
+    way, across = np.array([np.cos(turn), np.sin(turn)]), np.array([-np.sin(turn), np.cos(turn)])
+    corners = [(-50, -4), (50, -4), (50, 4), (-50, 4)]
+    truth = np.array([60.3 + a * way + b * across for a, b in corners])
+    soft = cv2.GaussianBlur(coverage_of([truth], 120, 120), (0, 0), 0.6)
+    lifted = np.where(soft < 0.15, 0.0, soft).astype(np.float32)
+    outline = np.vstack(shapes.loops_px(trace(lifted, PX_PER_MM, WITHIN), PX_PER_MM)) - 60.3
+    inner = np.abs(outline @ way) < 40
+    assert np.abs(outline[inner] @ across).mean() == pytest.approx(4.0, abs=0.02)
