@@ -12,6 +12,7 @@ from inkclean.flats.values import AREA, BACKGROUND, FIGURE, GUTTER, NEIGHBOURS, 
 
 FIRM_PX = 1.5  # pixels of the working raster this far inside an area are sure of their label
 MIXED = 0.002  # a patch of paper with a larger share of other labels is not one area's
+SAMPLED = 13  # every so many pixels decide to which area a patch belongs
 EDGE_TO_LENGTH = np.pi / 4  # pixel edges along a line, over all its directions, to its length
 ALONG_SIDES = 0.2  # an area along this share of the sheet's sides is background
 
@@ -39,10 +40,8 @@ def at_full_resolution(
     firm = _firm(label, sure)
     full = _spread(np.where(firm, label, 0).astype(np.uint16), shape, px_per_mm / scale)
     count, patch = cv2.connectedComponents(paper.astype(np.uint8), connectivity=4)
-    table = np.zeros(count, np.uint16)
     known = (full > 0) & paper
-    table[patch[known]] = full[known]
-    table[0] = 0
+    table = _most(np.asarray(patch, np.int32), full, known, count)
     seeds = table[patch]
     differs = known & (seeds != full)
     if differs.any():
@@ -55,6 +54,20 @@ def at_full_resolution(
             seeds[here] = np.where(known, full, 0)[here]
     del patch, full, known
     return grown(seeds)
+
+
+def _most(patch: I32, label: U16, known: Bool, count: int) -> U16:
+    """Return for each patch the label most of its known pixels have, 0 for none."""
+    at = np.flatnonzero(known)
+    patches, labels = patch.ravel()[at], label.ravel()[at]
+    table = np.zeros(count, np.uint16)
+    table[patches] = labels  # one of them: enough for the smallest patches
+    some = slice(None, None, SAMPLED)
+    key, times = np.unique(patches[some].astype(np.int64) << 16 | labels[some], return_counts=True)
+    order = np.argsort(times)
+    table[key[order] >> 16] = key[order] & 0xFFFF  # the most frequent last
+    table[0] = 0
+    return table
 
 
 def _firm(label: I32, sure: Bool) -> Bool:

@@ -10,7 +10,7 @@ from inkclean.flats.rasters import dilated, pieces, square
 
 CELL_MM2 = 4.0  # paper enclosed between crossing strokes is smaller than this
 CELLS = 6  # so many cells side by side are cross-hatching
-NEAR_CELLS_MM = 0.6  # cells whose paper is this near are side by side
+NEAR_CELLS_MM = 1.0  # cells whose paper is this near are side by side
 AROUND_MM = 3.0  # strokes are followed this far out of the cells
 TURN = 10.0  # degrees between the directions looked at
 RUN_MM = 2.2  # a stroke shows in a direction if it runs straight for this long

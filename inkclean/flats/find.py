@@ -14,6 +14,7 @@ from inkclean.flats.ends import find_ends
 from inkclean.flats.gaps import Joins, find_joins, on_cubic
 from inkclean.flats.hatching import Shaded, take_off_hatching
 from inkclean.flats.panels import certain_on_borders, find_panels
+from inkclean.flats.rasters import tally
 from inkclean.flats.rooms import (
     SOFT_WEIGHTS,
     Rooms,
@@ -34,6 +35,8 @@ INKED = 0.35  # share of ink that makes a working pixel ink: keeps fine lines wh
 OPENED_MM = 0.5  # a bridge that passes this near a point said to be open is not laid
 REACH_MM = 0.4  # bridges laid by hand go on this far, to end inside the ink
 DOUBTFUL = 0.8  # bridges less sure than this are worth a look
+TWIN_MM = 1.0  # bridges with both ends this near each other lie over one gap
+LEAST_PX = 2  # a join that parts two areas for less than this parts nothing
 MOST_AREAS = 65535
 
 
@@ -74,6 +77,8 @@ def find_flats(
         ink.coverage, label, rooms.open_, bridges["cubic"], ink.px_per_mm, page.scale
     )
     areas, neighbours = measure(label, rooms.open_, page.panel, page.scale)
+    bare = tally(labels[ink.coverage < 0.5], None, len(areas) + 1)
+    areas["size_mm2"] = bare[1:] / ink.px_per_mm**2
     return Flats(labels, ink.px_per_mm, areas, neighbours, bridges)
 
 
@@ -182,15 +187,34 @@ def _numbered(rooms: Rooms) -> I32:
 
 
 def _bridges(rooms: Rooms, joins: Joins, given: Bool, scale: float) -> Rows:
-    """Return the joins that part two areas, as bridges."""
+    """Return the joins that part two areas, as bridges; of several over one gap the likeliest."""
     used, across = np.unique(rooms.join, return_inverse=True)
-    width = np.bincount(across, rooms.width, len(used)) if len(used) else np.zeros(0)
-    keep = used[width >= 2] if len(used) else np.zeros(0, np.int64)
-    rows = no_rows(BRIDGE) if not len(keep) else np.zeros(len(keep), BRIDGE)
-    if len(keep):
-        rows["cubic"] = joins.cubic[keep] / scale
-        rows["given"] = given[keep]
-        odds = np.clip(joins.odds[keep], -30, 30)
-        rows["confidence"] = np.where(given[keep], 1.0, 1 / (1 + np.exp(-odds)))
-        rows["doubtful"] = ~given[keep] & (rows["confidence"] < DOUBTFUL)
+    if not len(used):
+        return no_rows(BRIDGE)
+    keep = used[np.bincount(across, rooms.width, len(used)) >= LEAST_PX]
+    keep = keep[np.argsort(-joins.odds[keep], kind="stable")]
+    keep = keep[_apart(joins.cubic[keep] / scale, given[keep])]
+    rows = np.zeros(len(keep), BRIDGE)
+    rows["cubic"] = joins.cubic[keep] / scale
+    rows["given"] = given[keep]
+    odds = np.clip(joins.odds[keep], -30, 30)
+    rows["confidence"] = np.where(given[keep], 1.0, 1 / (1 + np.exp(-odds)))
+    rows["doubtful"] = ~given[keep] & (rows["confidence"] < DOUBTFUL)
     return rows
+
+
+def _apart(cubic: F64, given: Bool) -> Bool:
+    """Return which bridges, best first, do not lie over the gap of a better one.
+
+    Two lie over one gap if both ends of the one are near both ends of the other. Those laid by
+    hand all count.
+    """
+    n = len(cubic)
+    ends = cubic[:, [0, 3]]
+    same = np.hypot(*(ends[:, None] - ends[None]).transpose(3, 0, 1, 2)).max(axis=2)
+    crossed = np.hypot(*(ends[:, None] - ends[None, :, ::-1]).transpose(3, 0, 1, 2)).max(axis=2)
+    twin = np.tril(np.minimum(same, crossed) < TWIN_MM, -1)
+    kept = np.ones(n, bool)
+    for k in np.flatnonzero(twin.any(axis=1)).tolist():
+        kept[k] = given[k] or not (twin[k] & kept).any()
+    return kept

@@ -10,7 +10,8 @@ from inkclean.flats.gaps import Joins, on_cubic
 from inkclean.flats.rasters import dilated, square
 
 COARSE_PX_PER_MM = 2.0  # ruled lines are looked for at this scale: wobble of the hand vanishes
-RULED_MM = 15.0  # a ruled line runs straight for at least this long
+RULED_MM = 15.0  # a ruled line runs straight for at least this long,
+PIECE_MM = 4.0  # in pieces at least this long
 BREAK_MM = 8.0  # breaks in it, and corners that do not meet, up to this long
 LEAST_MM = 18.0  # shorter side of a panel
 SQUARE = 0.93  # share of its smallest box that a panel fills
@@ -51,13 +52,15 @@ def find_panels(ink: Bool, px_per_mm: float) -> U8:
 def _ruled(coarse: U8) -> U8:
     """Return the lines that run along the sheet's sides, breaks closed, corners met."""
     long = round(RULED_MM * COARSE_PX_PER_MM)
+    least = round(PIECE_MM * COARSE_PX_PER_MM)
     reach = round(BREAK_MM * COARSE_PX_PER_MM)
     ruled = np.zeros_like(coarse)
     for turned in (False, True):
         lines = coarse.T if turned else coarse
         thick = cv2.dilate(np.ascontiguousarray(lines), np.ones((2, 1), np.uint8))
-        straight = cv2.morphologyEx(thick, cv2.MORPH_OPEN, np.ones((1, long), np.uint8))
+        straight = cv2.morphologyEx(thick, cv2.MORPH_OPEN, np.ones((1, least), np.uint8))
         straight = cv2.morphologyEx(straight, cv2.MORPH_CLOSE, np.ones((3, reach), np.uint8))
+        straight = cv2.morphologyEx(straight, cv2.MORPH_OPEN, np.ones((1, long), np.uint8))
         straight = cv2.dilate(straight, np.ones((1, reach // 2 + 1), np.uint8))
         ruled |= np.asarray(straight.T if turned else straight, np.uint8)
     return ruled

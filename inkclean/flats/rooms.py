@@ -19,17 +19,19 @@ from inkclean.flats.rasters import depth, tally
 LEAST_SOFT = 0.5  # share of a wall beside hatching below which it is outline
 CELL_INNER_MM = 0.6  # a cell of cross-hatching holds no larger disc
 CELL_MM2 = 4.0  # and is no larger than this
+SCRAP_TO_MM2 = 40.0  # rooms larger than this take no scraps over soft lines
 CELLS = 6  # so many side by side are a texture
 SOFT_WEIGHTS = np.array(
     [
-        -1.707,
-        0.886,
-        -4.498,
-        0.817,
-        -2.049,
-        -2.286,
-        -0.516,
-        -0.268,
+        -0.239,
+        0.373,
+        -5.114,
+        0.439,
+        -2.137,
+        -1.879,
+        -0.856,
+        0.895,
+        1.529,
     ]
 )
 
@@ -221,7 +223,7 @@ def meshed(rooms: Rooms, scale: float) -> Rooms:
     return regrouped(rooms, np.where(keep, root, np.arange(n)))
 
 
-SOFT_FEATURES = ("one", "soft", "bent", "length", "thin", "thin_soft", "small", "tiny")
+SOFT_FEATURES = ("one", "soft", "bent", "length", "thin", "thin_soft", "small", "tiny", "plain")
 
 
 def over_hatching(rooms: Rooms, scale: float, weights: F64) -> Rooms:
@@ -245,6 +247,8 @@ def over_hatching(rooms: Rooms, scale: float, weights: F64) -> Rooms:
         if wall[0] < LEAST_SOFT * wall[1] or wall[3] < 4:
             return -np.inf
         small = min(float(size[a]), float(size[b]))
+        if small < CELL_MM2 and max(float(size[a]), float(size[b])) > SCRAP_TO_MM2:
+            return -np.inf  # a scrap beside a large room tells nothing: see absorb()
         return float(np.dot(softness(wall, small, usual, scale), weights))
 
     heap = [(-score(a, b), a, b) for a in range(n) for b in walls[a] if a < b]
@@ -291,8 +295,9 @@ def softness(wall: F64, small: float, usual: float, scale: float) -> list[float]
         float(np.log(n / scale + 0.5)),
         thin,
         thin * share,
-        float(np.log(small + 0.1)),
-        float(small < 4.0),
+        float(np.log(min(small, 10.0) + 0.1)),
+        float(small < CELL_MM2),
+        float(share > 0.93 and across < 0.1 and n > 5 * scale),
     ]
 
 

@@ -22,18 +22,18 @@ OPENING = 4.0  # an opening counts as so much drawn line when a sliver looks for
 LIKE = 4.0  # and so much more counts another sliver
 WALL_WEIGHTS = np.array(
     [
-        -1.072,
-        0.145,
-        0.152,
-        -0.237,
-        0.711,
-        0.588,
-        -0.101,
-        0.689,
-        -0.604,
-        -0.055,
-        1.068,
-        -0.184,
+        -0.779,
+        0.188,
+        0.214,
+        -0.169,
+        0.597,
+        0.612,
+        -0.046,
+        0.658,
+        -0.634,
+        -0.046,
+        1.020,
+        -0.198,
     ]
 )
 
@@ -99,7 +99,6 @@ class Merger:
             self.joins[b][a] = shared
             shared[j] = shared.get(j, 0.0) + w
         self.heap: list[tuple[float, int, int]] = []
-        self.log: list[tuple[int, int, list[float]]] | None = None
 
     def features(self, a: int, b: int) -> list[float]:
         """Return the features of the wall between two rooms."""
@@ -114,10 +113,7 @@ class Merger:
 
     def score(self, a: int, b: int) -> float:
         """Return the log-odds that the wall between two rooms is a real one."""
-        f = self.features(a, b)
-        if self.log is not None:
-            self.log.append((a, b, f))
-        return float(np.dot(f, self.weights))
+        return float(np.dot(self.features(a, b), self.weights))
 
     def run(self) -> I64:
         """Merge until every wall left earns its place; return the root of each room."""
