@@ -22,7 +22,17 @@ ENDINGS = (".ink.png", ".svg", ".ticket.json")
 
 
 def _start(folder: Path, out: Path) -> subprocess.Popen[bytes]:
-    words = [sys.executable, "-m", "inkclean.cli", "clean", folder, "-o", out, "--jobs", "2"]
+    words = [
+        sys.executable,
+        "-m",
+        "inkclean.cli",
+        "clean",
+        str(folder),
+        "-o",
+        str(out),
+        "--jobs",
+        "2",
+    ]
     return subprocess.Popen(
         [*words, "--quiet", "--dpi", "150"],
         stdout=subprocess.DEVNULL,
@@ -53,6 +63,17 @@ def _kill(process: subprocess.Popen[bytes], dice: random.Random) -> str:
     return which
 
 
+def _done(out: Path) -> int:
+    return sum(1 for _ in out.glob("*.ticket.json")) if out.exists() else 0
+
+
+def _wait(process: subprocess.Popen[bytes], out: Path, pages: int, more: float) -> None:
+    """Wait until ``pages`` are done, and ``more`` seconds, unless it ends before."""
+    while process.poll() is None and _done(out) < pages:
+        time.sleep(0.01)
+    time.sleep(more)
+
+
 def contents(folder: Path) -> dict[str, bytes]:
     """Return the bytes of every result in a folder; drafts and records are no results."""
     paths = sorted(folder.iterdir()) if folder.exists() else []
@@ -71,18 +92,21 @@ def run(rounds: int, pages: int, seed: int = 1) -> int:
         folder.mkdir()
         for number in range(pages):
             small_pages.write(folder / f"page{number:03}.png", seed=number)
-        begun = time.monotonic()
         peace = _start(folder, Path(place) / "peace")
         told_wrong = peace.communicate()[1]
         assert peace.returncode == 0, told_wrong
-        length = time.monotonic() - begun
         wanted = contents(Path(place) / "peace")
         assert len(wanted) == len(ENDINGS) * pages
         for number in range(rounds):
             out, told = Path(place) / f"out{number}", []
             for _ in range(dice.randint(1, 3)):
                 process = _start(folder, out)
-                time.sleep(dice.uniform(0.3, length))
+                _wait(
+                    process,
+                    out,
+                    dice.randint(min(_done(out), pages - 1), pages - 1),
+                    dice.uniform(0, 0.4),
+                )
                 told.append(_kill(process, dice))
                 if told[-1] == "parent":
                     # a worker's last page may still be landing while the next run starts

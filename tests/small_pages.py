@@ -34,8 +34,8 @@ def pixels(seed: int = 0, line_mm: float = 0.34, dpi: int = DPI) -> U8:
     size = (WIDTH * dpi // DPI, HEIGHT * dpi // DPI)
     light = cv2.resize(paper, size, interpolation=cv2.INTER_AREA)
     light = cv2.GaussianBlur(light, (0, 0), 0.7)
-    light += random.normal(0, 0.006, light.shape).astype(np.float32)
-    return encode(np.repeat(light[..., None], 3, axis=2))
+    grain = np.asarray(random.normal(0, 0.006, light.shape), np.float32)
+    return encode(np.repeat(np.asarray(light + grain, np.float32)[..., None], 3, axis=2))
 
 
 def write(path: Path, seed: int = 0, line_mm: float = 0.34, dpi: int = DPI) -> Path:

@@ -31,8 +31,9 @@ def _scan(path: Path, dpi: int = 150) -> Path:
         cv2.line(paper, (x * fine, 60 * fine), ((x + 30) * fine, 280 * fine), 0.03, 2 * fine)
     light = cv2.GaussianBlur(paper, (0, 0), 0.7 * fine)
     light = cv2.resize(light, (440, 620), interpolation=cv2.INTER_AREA)
-    light += np.random.default_rng(3).normal(0, 0.008, light.shape)
-    Image.fromarray(encode(np.repeat(light[..., None], 3, axis=2))).save(
+    grain = np.random.default_rng(3).normal(0, 0.008, light.shape)
+    shown = (light + grain).astype(np.float32)
+    Image.fromarray(encode(np.repeat(shown[..., None], 3, axis=2))).save(
         path, quality=95, dpi=(dpi, dpi)
     )
     return path

@@ -172,9 +172,14 @@ class Bench:
         return {"found": pencil.found, "colours": list(pencil.colours), "note": pencil.note}
 
     def _cut(self, work: Work) -> dict[str, Any]:
-        noise = _made(self._sheet).noise
-        weight = work.settings.weight
-        self._raw = cut(_made(self._grey), noise=noise, blur_px=self._blur, weight=weight)
+        sheet = _made(self._sheet)
+        self._raw = cut(
+            _made(self._grey),
+            noise=sheet.noise,
+            blur_px=self._blur,
+            weight=work.settings.weight,
+            scale_known=sheet.frame.scale_known,
+        )
         return {"weight": work.settings.weight, "blur_px": self._blur}
 
     def _specks(self, work: Work) -> dict[str, Any]:

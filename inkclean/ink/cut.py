@@ -25,6 +25,9 @@ EDGE_SLOPE = 0.4
 # does: there a fine pen's line is under two px wide, sampled too coarsely to read a level, and
 # small pictures are old, stained or squeezed more often than not.
 COARSE = (8.5, 7.2)
+# The same where the scale is known, not guessed from the picture's shape: a scan that states its
+# resolution is even and sharp, and its lines keep their width down to about 100 dpi.
+COARSE_KNOWN = (4.5, 3.5)
 # Absorbing this share of the full ink is being ink, whatever was decided: on pages by light.
 SURELY_INK = 0.45
 # How far, in σ and a half px on top, the edge may lie outside of what was decided.
@@ -33,7 +36,14 @@ SLACK_BLURS = 1.0
 DECISION_SPAN = 0.5
 
 
-def cut(grey: Grey, *, noise: float, blur_px: float, weight: float = 0.0) -> F32:
+def cut(
+    grey: Grey,
+    *,
+    noise: float,
+    blur_px: float,
+    weight: float = 0.0,
+    scale_known: bool = False,
+) -> F32:
     """Return the coverage of ink.
 
     Args:
@@ -41,13 +51,14 @@ def cut(grey: Grey, *, noise: float, blur_px: float, weight: float = 0.0) -> F32
         noise: standard deviation of bare paper's reflectance.
         blur_px: standard deviation of the blur at edges, in px, the pixel's own box included.
         weight: −1..1 moves each edge by up to ``WEIGHT_MM`` (0.05 mm), thinner or heavier.
+        scale_known: the sheet's scale is measured or stated, not guessed.
 
     Returns:
         (H, W) float32, 0..1; read bilinearly between pixel centres, its 0.5 level is the ink's
         edge.
     """
     decision = decide(grey.ink)
-    trust = _trust_in_light(grey.px_per_mm)
+    trust = _trust_in_light(grey.px_per_mm, COARSE_KNOWN if scale_known else COARSE)
     move = np.float32(weight * WEIGHT_MM * grey.px_per_mm)
     shape = (grey.ink.shape[0], grey.ink.shape[1])
     if trust == 0:
@@ -60,9 +71,9 @@ def cut(grey: Grey, *, noise: float, blur_px: float, weight: float = 0.0) -> F32
     return np.asarray(np.clip(coverage, 0, 1, out=coverage), np.float32)
 
 
-def _trust_in_light(px_per_mm: float) -> float:
+def _trust_in_light(px_per_mm: float, coarse: tuple[float, float]) -> float:
     """Return 0..1: how far the level of light tells the edge on this page."""
-    return float(np.interp(px_per_mm, COARSE[::-1], (0.0, 1.0)))
+    return float(np.interp(px_per_mm, coarse[::-1], (0.0, 1.0)))
 
 
 def _by_light(

@@ -15,7 +15,7 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 
-from inkclean.arrays import F32, F64, I32, U8, Bool
+from inkclean.arrays import F32, F64, I32, U8, Bool, length
 from inkclean.ink.levels import laplacian
 
 # Pages are brought to about this many pixels: what is ink shows there, its edge is found later.
@@ -73,7 +73,7 @@ def slope_of(values: F32) -> F32:
     """Return the length of the gradient of ``values`` (H, W), per px."""
     across = cv2.Sobel(values, cv2.CV_32F, 1, 0, ksize=3, scale=1 / 8)
     down = cv2.Sobel(values, cv2.CV_32F, 0, 1, ksize=3, scale=1 / 8)
-    return np.asarray(cv2.magnitude(across, down), np.float32)
+    return length(across, down)
 
 
 def decide(ink: F32) -> Decision:

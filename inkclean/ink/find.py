@@ -74,7 +74,13 @@ def find_ink_of_line(
     blur_px = edge_blur_px(grey.ink)
 
     def at(weight: float) -> F32:
-        return cut(grey, noise=sheet.noise, blur_px=blur_px, weight=weight)
+        return cut(
+            grey,
+            noise=sheet.noise,
+            blur_px=blur_px,
+            weight=weight,
+            scale_known=sheet.frame.scale_known,
+        )
 
     coverage = at(weight)
     if line_mm is not None:

@@ -44,6 +44,11 @@ class Frame:
     confidence: float
     doubt: str = ""
 
+    @property
+    def scale_known(self) -> bool:
+        """Tell whether the size was found or stated, not guessed from the picture's shape."""
+        return self.confidence >= 0.9
+
 
 @dataclass(frozen=True)
 class Sheet:

@@ -19,7 +19,7 @@ def _disc(side: int, x: float, y: float, radius: float) -> F32:
     fine = 16
     at = (np.arange(side * fine) + 0.5) / fine
     inside = (at[None, :] - x) ** 2 + (at[:, None] - y) ** 2 <= radius**2
-    return inside.reshape(side, fine, side, fine).mean((1, 3)).astype(np.float32)
+    return np.asarray(inside.reshape(side, fine, side, fine).mean((1, 3)), np.float32)
 
 
 @pytest.mark.parametrize("dpi", [300, 600, 1200])
@@ -58,7 +58,9 @@ def test_ink_tiff_read_back(tmp_path: Path) -> None:
     ink = np.random.default_rng(2).random((40, 61)) < 0.3
     bitmap.write_ink_tiff(ink, 1200, tmp_path / "a.tiff")
     with tifffile.TiffFile(tmp_path / "a.tiff") as held:
-        tags = held.pages[0].tags
+        page = held.pages[0]
+        assert isinstance(page, tifffile.TiffPage)
+        tags = page.tags
         # ITU-T T.6 is compression 4, one bit a sample (TIFF 6.0, from memory)
         assert tags["Compression"].value == 4
         assert tags["BitsPerSample"].value == 1

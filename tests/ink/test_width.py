@@ -17,7 +17,7 @@ def _bars(width: float, angle: float) -> F32:
     off = np.abs(x * np.sin(angle) - y * np.cos(angle))
     along = np.abs(x * np.cos(angle) + y * np.sin(angle))
     inside = ((off <= width / 2) & (along < 50)).astype(np.float32)
-    return inside.reshape(side, fine, side, fine).mean((1, 3)).astype(np.float32)
+    return np.asarray(inside.reshape(side, fine, side, fine).mean((1, 3)), np.float32)
 
 
 @pytest.mark.parametrize("angle", [0.0, 0.3, 0.6, np.pi / 4, 1.2])

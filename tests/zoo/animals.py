@@ -8,6 +8,7 @@ import struct
 import zlib
 from collections.abc import Callable
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 from PIL import Image, ImageCms, TiffImagePlugin
@@ -18,7 +19,7 @@ from tests import small_pages
 Maker = Callable[[Path], Path]
 
 
-def _saved(pixels: U8 | Image.Image, name: str, **how: object) -> Maker:
+def _saved(pixels: U8 | Image.Image, name: str, **how: Any) -> Maker:
     def make(folder: Path) -> Path:
         image = pixels if isinstance(pixels, Image.Image) else Image.fromarray(pixels)
         image.save(folder / name, **how)
