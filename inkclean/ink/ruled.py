@@ -1,3 +1,5 @@
+# Where the lines may take up more of the sheet than this, taking them off takes pen strokes too.
+MOST_BAND = 0.65
 """Printed squares and ruled lines that no hue tells from ink: found by their even spacing.
 
 A printed line is thin, long and nearly straight, and has fellows at one distance over most of
@@ -96,7 +98,8 @@ def find_ruled(tone: F32, reduced: F32, per_mm: float) -> Ruled | None:
     whole = np.asarray(cv2.resize(band, size, interpolation=cv2.INTER_NEAREST), np.bool_)
     line = (core > 0) & (deep > 0.8 * typical) & (deep < 1.2 * typical)
     colour = _colour(tone, line)
-    return Ruled(whole, depth, typical < min(DARKEST, PALER * inked), len(families) == 2, colour)
+    pale = typical < min(DARKEST, PALER * inked) and float((band > 0).mean()) <= MOST_BAND
+    return Ruled(whole, depth, pale, len(families) == 2, colour)
 
 
 def lift(ink: F32, tone: F32, ruled: Ruled) -> float:
