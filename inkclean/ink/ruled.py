@@ -1,5 +1,3 @@
-# Where the lines may take up more of the sheet than this, taking them off takes pen strokes too.
-MOST_BAND = 0.65
 """Printed squares and ruled lines that no hue tells from ink: found by their even spacing.
 
 A printed line is thin, long and nearly straight, and has fellows at one distance over most of
@@ -18,6 +16,7 @@ import numpy as np
 
 from inkclean.arrays import F32, U8, Bool
 
+MOST_BAND = 0.65  # share of the sheet; beyond, taking lines off takes pen strokes too
 RUN_MM = 9.0  # a printed line is dark over this length almost without a break
 SLANTS = (-0.06, -0.045, -0.03, -0.015, 0.0, 0.015, 0.03, 0.045, 0.06)  # dy/dx of a run
 UNBROKEN = 0.72  # share of a run that must be dark
