@@ -43,7 +43,7 @@ def draw() -> U8:
     noisy = photo.astype(np.float32) + rng.normal(0, 1.5, photo.shape).astype(np.float32)
     made = np.asarray(cv2.GaussianBlur(noisy, (0, 0), 0.7).clip(0, 255), np.uint8)
     x, y = round(LEFT + SPECK_MM[0] * SCALE), round(TOP + SPECK_MM[1] * SCALE)
-    made[y, x] = 170  # a grain of dust on the glass: one pixel, pale
+    made[y, x] = 80  # a grain of dust on the glass: one pixel, in its middle more ink than paper
     return made
 
 
