@@ -111,7 +111,8 @@ def _widened(start: int, length: int, most: int) -> slice:
 def _grid(cost: F64, cells: Bool) -> csr_array:
     """Return the ways between neighbouring cells; diagonal ones only past no ink."""
     h, w = cost.shape
-    number = np.arange(h * w).reshape(h, w)
+    # older graph routines take no wider indices
+    number = np.arange(h * w, dtype=np.int32).reshape(h, w)
     parts = []
     for one, other in (
         (np.s_[:, :-1], np.s_[:, 1:]),

@@ -159,9 +159,14 @@ def _animated(folder: Path) -> Path:
 def _dpi_tags(folder: Path) -> Path:
     tags = TiffImagePlugin.ImageFileDirectory_v2()
     tags[282] = TiffImagePlugin.IFDRational(4_000_000_000, 1)
-    tags[283] = TiffImagePlugin.IFDRational(0, 0)
-    page().save(folder / "tags.tif", tiffinfo=tags)
-    return folder / "tags.tif"
+    tags[283] = TiffImagePlugin.IFDRational(77_777, 1)
+    path = folder / "tags.tif"
+    page().save(path, tiffinfo=tags)
+    # nothing by nothing: no writer would write it
+    data, stated = path.read_bytes(), struct.pack("<II", 77_777, 1)
+    assert stated in data
+    path.write_bytes(data.replace(stated, bytes(8)))
+    return path
 
 
 def _profile(kind: str) -> bytes:
