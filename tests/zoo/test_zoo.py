@@ -8,6 +8,7 @@ import resource
 import signal
 import subprocess
 import sys
+import zipfile
 from collections.abc import Iterator, Sequence
 from pathlib import Path
 from types import FrameType
@@ -182,6 +183,31 @@ def test_names_in_svg_are_escaped(tmp_path: Path) -> None:
     result = _clean(tmp_path / f"{name}.png", "-o", tmp_path / "out", "--also", "pdf", "--quiet")
     assert result.exit_code == 0, result.output
     _harmless_svg((tmp_path / "out" / f"{name}.svg").read_bytes())
+
+
+def test_flats_of_hostile_names_are_harmless(tmp_path: Path) -> None:
+    name = '<script>&"x.png'
+    small_pages.write(tmp_path / "page.png").rename(tmp_path / name)
+    hints = tmp_path / "hints.json"
+    bad = "../../<script>alert(1)</script>&\x1b' onload='x"
+    points = [{"x_mm": 25, "y_mm": 65, "colour": "#ff8800", "name": bad}]
+    hints.write_text(json.dumps(points))
+    words = ["flats", str(tmp_path / name), "-o", str(tmp_path / "out"), "--colours", str(hints)]
+    result = CliRunner().invoke(main, [*words, "--quiet"])
+    assert result.exit_code == 0, result.output
+    stem = Path(name).stem
+    for ending in (".svg", ".flats.svg"):
+        _harmless_svg((tmp_path / "out" / (stem + ending)).read_bytes())
+    # APPNOTE 4.4.17: names relative, with forward slashes (from memory)
+    with zipfile.ZipFile(tmp_path / "out" / f"{stem}.ora") as archive:
+        assert archive.testzip() is None
+        for entry in archive.infolist():
+            parts = entry.filename.split("/")
+            assert entry.filename.isprintable()
+            assert not {"", "..", "."} & set(parts)
+            assert "\\" not in entry.filename
+            assert entry.external_attr >> 28 in (0, 8)  # plain files, no links
+        ET.fromstring(archive.read("stack.xml"))
 
 
 def _harmless_svg(data: bytes) -> None:
