@@ -161,7 +161,7 @@ def _alive(draft: Path) -> bool:
         with suppress(OSError):
             return time.time() - draft.stat().st_mtime < _STALE_S
         return True
-    if int(number) == os.getpid():
+    if int(number) == os.getpid() or _died(number):
         return False
     try:
         os.kill(int(number), 0)
@@ -170,6 +170,13 @@ def _alive(draft: Path) -> bool:
     except OverflowError:
         pass
     return True
+
+
+def _died(number: str) -> bool:
+    """Tell whether the process has died and only waits for its parent to take notice (Linux)."""
+    with suppress(OSError, IndexError):
+        return Path(f"/proc/{number}/stat").read_bytes().rpartition(b")")[2].split()[0] == b"Z"
+    return False
 
 
 def _discard(draft: Path) -> None:

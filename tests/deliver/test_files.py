@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import subprocess
 import sys
+import time
 from pathlib import Path
 
 import pytest
@@ -105,3 +106,24 @@ def test_drafts_of_the_living_stay(tmp_path: Path) -> None:
     assert living.exists()
     assert other.exists()
     assert not dead.exists()
+
+
+@pytest.mark.skipif(not Path("/proc/self/stat").exists(), reason="no /proc to see the dead in")
+def test_the_dead_that_nobody_took_notice_of_are_dead(tmp_path: Path) -> None:
+    child = subprocess.Popen([sys.executable, "-c", "import os; os._exit(9)"])
+    state = Path(f"/proc/{child.pid}/stat")
+    while state.read_bytes().rpartition(b")")[2].split()[0] != b"Z":
+        time.sleep(0.01)
+    here = next(iter(placed_names(tmp_path)))
+    draft = tmp_path / here.replace(f".{os.getpid()}-", f".{child.pid}-")
+    draft.write_text("x")
+    finish_moves(tmp_path, "quay", (".a",))
+    assert not draft.exists()
+    child.wait()
+
+
+def placed_names(folder: Path) -> list[str]:
+    """The name that a draft of ``quay.a`` bears while it is written."""
+    with placed(folder / "quay.a", False) as draft:
+        draft.write_text("x")
+        return [draft.name]
