@@ -18,9 +18,12 @@ from inkclean.pipeline import Span, Stopwatch
 from inkclean.results import ENDINGS, Evening, Order, Origin, Target, done_before
 from inkclean.ticket import file_hash
 
-# What a page takes at its peak, measured on photos of 3 to 48 MP with room to spare.
-_BASE_MB = 350.0
-_BYTES_PER_PIXEL = 90.0
+# What a page takes at its peak, measured by tests.benchmarks.cost on photos of 3 to 48 MP
+# (401 to 2240 MB) and a scan of 70 MP (3730 MB), with room to spare; more results than the
+# usual, or centrelines, hold more pictures at once (12 MP 1213 MB, 70 MP 4590 MB).
+_BASE_MB = 300.0
+_BYTES_PER_PIXEL = 56.0
+_BYTES_PER_PIXEL_MORE = 85.0
 # An A4 page at 600 dpi, for files whose size the header does not tell.
 _UNKNOWN_PIXELS = 35_000_000
 
@@ -79,7 +82,7 @@ class Job:
 
     def need_mb(self) -> float:
         """Return the memory in MB that its largest page is predicted to take."""
-        return need_mb(self.path)
+        return need_mb(self.path, self.order)
 
 
 class Task(Protocol):
@@ -203,17 +206,17 @@ def _standing(job: Job, origin: Origin, target: Target) -> dict[str, Any] | None
     return done_before(_order(job, origin.page), origin, target)
 
 
-def need_mb(path: Path) -> float:
-    """Return the memory in MB that a file's largest page is predicted to take."""
+def need_mb(path: Path, order: Order) -> float:
+    """Return the memory in MB that a file's first page is predicted to take."""
     from inkclean.sheet.read import largest_pixels
 
-    pixels = largest_pixels(path)
-    return need_unknown_mb() if pixels is None else _BASE_MB + pixels * _BYTES_PER_PIXEL / 2.0**20
+    return need_of(largest_pixels(path), order)
 
 
-def need_unknown_mb() -> float:
-    """Return the memory in MB that a page of unknown size is taken to need."""
-    return _BASE_MB + _UNKNOWN_PIXELS * _BYTES_PER_PIXEL / 2.0**20
+def need_of(pixels: int | None, order: Order) -> float:
+    """Return the memory in MB for a page of ``pixels``; None: as large as one is likely to be."""
+    each = _BYTES_PER_PIXEL_MORE if order.also or order.settings.strokes else _BYTES_PER_PIXEL
+    return _BASE_MB + (_UNKNOWN_PIXELS if pixels is None else pixels) * each / 2.0**20
 
 
 Tell = Callable[[int, Task, float | None], None]

@@ -25,7 +25,13 @@ _UNKNOWN_MB = 4096.0
 
 
 def free_memory_mb() -> float:
-    """Return the memory that new work may take, in MB (2^20 bytes)."""
+    """Return the memory that new work may take, in MB (2^20 bytes): the machine's, or the share
+    of it that a container may have, whichever is less.
+    """
+    return min(_machine_mb(), _container_mb())
+
+
+def _machine_mb() -> float:
     try:
         for line in Path("/proc/meminfo").read_text("ascii").splitlines():
             if line.startswith("MemAvailable:"):
@@ -36,6 +42,15 @@ def free_memory_mb() -> float:
         return os.sysconf("SC_PAGE_SIZE") * os.sysconf("SC_AVPHYS_PAGES") / 2.0**20
     except (AttributeError, ValueError, OSError):
         return _UNKNOWN_MB
+
+
+def _container_mb(folder: Path = Path("/sys/fs/cgroup")) -> float:
+    """Return what the control group (version 2) leaves; infinite where it sets no limit."""
+    try:
+        most, used = ((folder / f"memory.{name}").read_text("ascii") for name in ("max", "current"))
+        return max(0.0, (int(most) - int(used)) / 2.0**20)
+    except (OSError, ValueError):  # no such group, or "max"
+        return float("inf")
 
 
 @dataclass

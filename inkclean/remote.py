@@ -15,7 +15,7 @@ from itertools import count
 from pathlib import Path, PurePosixPath
 from typing import Any
 
-from inkclean.batch import Job, Outcome, clean_file, need_unknown_mb
+from inkclean.batch import Job, Outcome, clean_file, need_of
 from inkclean.errors import InkcleanError, InputError, OutputError, UsageError
 from inkclean.inputs import PICTURES, SEVERAL_PAGES, is_result_name
 from inkclean.results import ENDINGS, Evening, Order
@@ -49,7 +49,7 @@ class RemoteJob:
 
     def need_mb(self) -> float:
         """Return the memory in MB that a page is taken to need: its header is far away."""
-        return need_unknown_mb()
+        return need_of(None, self.order)
 
     def run(self) -> Outcome:
         """Bring the photo, clean it, send the results; a failure is told in the outcome."""

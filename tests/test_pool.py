@@ -5,7 +5,7 @@ from __future__ import annotations
 import itertools
 from pathlib import Path
 
-from inkclean.pool import Pool, free_memory_mb
+from inkclean.pool import Pool, _container_mb, free_memory_mb
 from tests import pool_tasks
 
 
@@ -37,3 +37,13 @@ def test_no_more_side_by_side_than_memory_holds() -> None:
 
 def test_free_memory_is_believable() -> None:
     assert 50.0 < free_memory_mb() < 1e8
+
+
+def test_a_container_has_less(tmp_path: Path) -> None:
+    # Linux, control groups v2: memory.max in bytes, or the word max; memory.current in bytes
+    assert _container_mb(tmp_path) == float("inf")
+    (tmp_path / "memory.current").write_text(f"{300 << 20}\n")
+    (tmp_path / "memory.max").write_text("max\n")
+    assert _container_mb(tmp_path) == float("inf")
+    (tmp_path / "memory.max").write_text(f"{1024 << 20}\n")
+    assert _container_mb(tmp_path) == 724.0
