@@ -90,11 +90,14 @@ def clean(context: click.Context, /, photos: tuple[str, ...], also: str, **optio
             click.echo(progress(done, len(tasks), task.name, left), err=True)
 
     failures: list[tuple[str, int]] = []
+    # a hundred thousand reports would fill the memory: kept only for who looks at all of them
+    overviews = options["contact"] is not None or options["timings"] is not None
     outcomes: list[Outcome] = []
     done = 0
     try:
         for outcome in _outcomes(tasks, options, tell):
-            outcomes.append(outcome)
+            if overviews:
+                outcomes.append(outcome)
             for report in outcome.reports:
                 done += 1
                 show(report, as_json=options["as_json"], quiet=quiet)
