@@ -52,7 +52,6 @@ METHODS: dict[str, Callable[[Page], I32]] = {
     "trapped ball, 0.5 mm": other(lambda ink: other_methods.trapped_ball(ink, 0.5)),
     "trapped ball, 1 mm": other(lambda ink: other_methods.trapped_ball(ink, 1.0)),
     "trapped ball, 1.5 mm": other(lambda ink: other_methods.trapped_ball(ink, 1.5)),
-    "watershed necks": other(other_methods.necks),
     "joins, all kept, hatching left": other(lambda ink: other_methods.all_joins(ink, False)),
     "joins, all kept, hatching off": other(other_methods.all_joins),
     "joins as votes, hatching off (kept)": ours,

@@ -10,7 +10,7 @@ from inkclean.flats.areas import at_full_resolution
 from inkclean.flats.ends import find_ends
 from inkclean.flats.gaps import find_joins
 from inkclean.flats.hatching import take_off_hatching
-from inkclean.flats.rasters import depth, pieces
+from inkclean.flats.rasters import pieces
 from inkclean.flats.rooms import find_rooms, grown, lay
 from inkclean.flats.skeleton import lines_of
 from inkclean.flats.votes import absorb, walls_of
@@ -48,46 +48,6 @@ def _within(label: I32, ball: U8, ink: Bool) -> I32:
     """Let each core grow back by the ball, later ones over earlier, inside the paper."""
     back = cv2.dilate(label.astype(np.float32), ball).astype(np.int32)
     return np.where(ink, 0, np.where(label > 0, label, back))
-
-
-def necks(ink: Bool, share: float = 0.55, gap_mm: float = 5.0) -> I32:
-    """Watershed of the distance to the ink; basins merge unless the neck is narrow.
-
-    Basins: Meyer's flooding (cv2.watershed) from the maxima of the distance. Two stay apart if
-    the neck between them is narrower than ``share`` of the smaller one's width and the limit.
-    """
-    deep = cv2.GaussianBlur(depth(~ink), (0, 0), 1.5)
-    top = (deep >= cv2.dilate(deep, np.ones((9, 9), np.uint8))) & (deep > 0.35 * SCALE)
-    count, seeds = pieces(np.asarray(top))
-    grey = np.clip(255 - deep * 4, 0, 255).astype(np.uint8)
-    basin = np.asarray(cv2.watershed(cv2.merge([grey] * 3), seeds.copy()), np.int32)
-    basin = grown(np.where((basin < 1) | ink, 0, basin))
-    inner = np.zeros(count, np.float32)
-    np.maximum.at(inner, basin.ravel(), deep.ravel())
-    neck: dict[tuple[int, int], float] = {}
-    for one, two, here in (
-        (basin[:, 1:], basin[:, :-1], deep[:, 1:]),
-        (basin[1:], basin[:-1], deep[1:]),
-    ):
-        meet = (one != two) & (here > 0)
-        for a, b, d in zip(
-            one[meet].tolist(), two[meet].tolist(), here[meet].tolist(), strict=True
-        ):
-            key = (min(a, b), max(a, b))
-            neck[key] = max(neck.get(key, 0.0), d)
-    parent = list(range(count))
-
-    def root(k: int) -> int:
-        while parent[k] != k:
-            k = parent[k]
-        return k
-
-    for (left, right), d in sorted(neck.items(), key=lambda item: -item[1]):
-        a, b = root(left), root(right)
-        if a != b and (d > share * min(inner[a], inner[b]) or 2 * d > gap_mm * SCALE):
-            parent[b] = a
-            inner[a] = max(inner[a], inner[b])
-    return np.array([root(k) for k in range(count)], np.int32)[basin]
 
 
 def all_joins(ink: Bool, hatching: bool = True) -> I32:
