@@ -89,7 +89,6 @@ def _smooth_chroma(reduced: F32, density: F32, per_mm: float) -> F32:
     weight = brightest(reduced)
     weight -= np.float32(2 * BLACK)
     np.maximum(weight, 1e-3, out=weight)
-    weight *= weight
     sigma = max(0.6, SPREAD_MM * per_mm)
     mean = cv2.GaussianBlur(weight, (0, 0), sigma) + np.float32(DEEP)
     planes = [
