@@ -37,6 +37,9 @@ SCRAP = 0.35
 SOLID, SOLID_MM, CLEAR_PAPER = 0.86, 0.8, 0.55
 # Holes this many specks wide are pinholes however bright, and up to the other looked at.
 PINHOLE, HOLE = 0.5, 2.0
+# Coverage that no edge runs beside stays so far off the half level: interpolation swings over a
+# step by some 10 % of it.
+PAPER_MOST, INK_LEAST = 0.3, 0.7
 # Doubts are gathered in squares of this side, and so many are told at most.
 DOUBT_MM, MOST_DOUBTS = 12.0, 24
 
@@ -92,6 +95,7 @@ def clean_specks(
     gone = small & ~company | lint
     _erase(cleaned, labels, marks.label[gone])
     _close_pinholes(cleaned, mask, grey, full, speck_mm)
+    _settle(cleaned)
     scale = grey.px_per_mm
     removed = np.concatenate([marks.centre / scale, marks.size_mm[:, None]], axis=1)[gone]
     lost = gone & (marks.dark >= FIRM)
@@ -101,6 +105,21 @@ def clean_specks(
         scale,
     )
     return cleaned, removed.astype(np.float32), doubts
+
+
+def _settle(coverage: F32) -> None:
+    """Hold what is all paper or all ink off the half level, in place.
+
+    Remains of dust and pencil lie just under half, and a cubic interpolation to a finer grid
+    swings over it: each would leave a scrap of ink where none was found. The half level of the
+    bilinear interpolation passes only between pixels next to both kinds, which stay.
+    """
+    ink = (coverage >= 0.5).view(np.uint8)
+    around = np.ones((3, 3), np.uint8)
+    paper = cv2.dilate(ink, around) == 0
+    np.minimum(coverage, PAPER_MOST, out=coverage, where=paper)
+    solid = cv2.erode(ink, around) != 0
+    np.maximum(coverage, INK_LEAST, out=coverage, where=solid)
 
 
 def gather(

@@ -9,6 +9,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from inkclean.arrays import F32, U8
+from inkclean.deliver.bitmap import cut_at
 from inkclean.ink.cut import cut
 from inkclean.ink.specks import DOUBT_MM, MOST_DOUBTS, clean_specks
 from inkclean.ink.values import Grey
@@ -170,3 +171,32 @@ def test_any_page_gives_shares_and_few_doubts(seed: int, speck: float) -> None:
     assert removed.shape[1] == 3
     assert len(doubts) <= MOST_DOUBTS
     assert all(0 <= d.x_mm <= 70 / SCALE and d.size_mm < 2 * DOUBT_MM for d in doubts)
+
+
+def test_remains_under_half_leave_no_scraps_on_a_finer_grid() -> None:
+    page = _page(300)
+    bar(page, (150, 60), (250, 240), 6)
+    coverage = cut(grey(photographed(page, 0.8, 0.01), SCALE), noise=0.01, blur_px=0.8)
+    rng = np.random.default_rng(8)
+    # grains of 0.42 to 0.49 on bare paper, and their like in the black
+    ground = cv2.dilate((coverage > 0.1).astype(np.uint8), np.ones((9, 9), np.uint8)) == 0
+    black = cv2.erode((coverage > 0.9).astype(np.uint8), np.ones((9, 9), np.uint8)) == 1
+    grain = rng.uniform(0.42, 0.49, coverage.shape).astype(np.float32)
+    sown = rng.random(coverage.shape) < 0.3
+    coverage = np.where(ground & sown, grain, np.where(black & sown, 1 - grain, coverage))
+    sheet = grey(photographed(page, 0.8, 0.01), SCALE)
+    cleaned, _, _ = clean_specks(coverage, sheet, speck_mm=0.2)
+
+    def marks(share: F32) -> tuple[int, int]:
+        fine = cut_at(share, SCALE, 600).astype(np.uint8)
+        return cv2.connectedComponents(fine)[0] - 1, cv2.connectedComponents(1 - fine, None, 4)[
+            0
+        ] - 1
+
+    assert min(marks(coverage)) > 20
+    assert marks(cleaned) == (2, 1)
+    # the bilinear half level has not moved: pixels on either side of it are as they were
+    ink = (coverage >= 0.5).astype(np.uint8)
+    square = np.ones((3, 3), np.uint8)
+    beside = (cv2.dilate(ink, square) == 1) & (cv2.erode(ink, square) == 0)
+    assert np.array_equal(cleaned[beside], coverage[beside])
