@@ -6,10 +6,10 @@ import time
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, field
-from typing import Any
 
 import numpy as np
 
+from inkclean.arrays import F64
 from inkclean.curves.values import Curves, Strokes
 from inkclean.errors import InputError, UsageError
 from inkclean.ink.edits import InkEdits
@@ -81,26 +81,33 @@ def frame_photo(photo: Photo, settings: Settings) -> Frame:
         return find_frame(photo, paper)
     if asked == "whole":
         return whole_frame(photo, paper)
-    return given_frame(photo, parse_corners(asked), paper)
+    corners, between = parse_outline(asked)
+    return given_frame(photo, corners, paper, between)
 
 
-def parse_corners(text: str) -> np.ndarray[Any, np.dtype[np.float64]]:
-    """Return (4, 2) corners in photo px from ``x,y;x,y;x,y;x,y``.
+def parse_outline(text: str) -> tuple[F64, list[F64]]:
+    """Return (4, 2) corners in photo px from ``x,y;x,y;x,y;x,y``, and points between them.
+
+    A corner may be followed by points, parted by spaces, that its bowed edge passes on the way
+    to the next corner: each of the four gives (N, 2), N = 0 for a straight edge.
 
     Raises:
         UsageError: the text gives no four corners.
     """
     try:
-        rows = [[float(part) for part in pair.split(",")] for pair in text.split(";")]
-        corners = np.array(rows, np.float64)
+        sides = [
+            np.array([[float(part) for part in pair.split(",")] for pair in side.split()])
+            for side in text.split(";")
+        ]
+        sound = len(sides) == 4 and all(side.ndim == 2 and side.shape[1] == 2 for side in sides)
     except ValueError:
-        corners = np.zeros((0, 2))
-    if corners.shape != (4, 2) or not np.isfinite(corners).all():
+        sound = False
+    if not sound or not all(np.isfinite(side).all() for side in sides):
         raise UsageError(
-            f"--frame '{text}' is not understood: write auto, whole, or four corners in photo "
+            f"--frame '{text[:80]}' is not understood: write auto, whole, or four corners in photo "
             "pixels from the top left clockwise, as x,y;x,y;x,y;x,y"
         )
-    return corners
+    return np.stack([side[0] for side in sides]), [side[1:] for side in sides]
 
 
 def _check_size(photo: Photo) -> None:

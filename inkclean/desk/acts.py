@@ -15,12 +15,14 @@ from inkclean.flats.find import OPENED_MM
 from inkclean.flats.values import FlatEdits
 from inkclean.ink.edits import InkEdits, InkStroke
 from inkclean.ink.pencil import check_drop
-from inkclean.pipeline import parse_corners
+from inkclean.pipeline import parse_outline
 from inkclean.ticket import Settings, check_settings
 
 # No sheet is larger than this, in mm; points outside are no points of it.
 _FARTHEST = 5000.0
 _MOST_POINTS = 20_000
+# An outline of four edges with some forty points each is not longer.
+_LONGEST_TEXT = 4000
 _HEX = re.compile(r"#[0-9a-fA-F]{6}")
 _SETTABLE = ("paper", "frame", "weight", "speck_mm", "drop", "within_mm")
 
@@ -124,11 +126,11 @@ def _settings(act: Mapping[str, Any]) -> dict[str, Any]:
             raise UsageError("drop is a list of colours")
         values["drop"] = list(check_drop(drop))
     for key in ("paper", "frame"):
-        if not isinstance(values.get(key, ""), str) or len(values.get(key, "")) > 300:
+        if not isinstance(values.get(key, ""), str) or len(values.get(key, "")) > _LONGEST_TEXT:
             raise UsageError(f"{key} is a text")
     frame = values.get("frame", "auto")
     if frame not in ("auto", "whole"):
-        parse_corners(frame)
+        parse_outline(frame)
     check_settings(replace(Settings(), **{k: v for k, v in values.items() if k != "drop"}))
     return values
 

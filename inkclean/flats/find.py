@@ -41,8 +41,8 @@ MOST_AREAS = 65535
 
 
 @dataclass(frozen=True)
-class _Page:
-    """The ink on the working raster, and what was learnt of it."""
+class Prepared:
+    """The ink on the working raster, and what was learnt of it before any edit."""
 
     ink: Bool
     shaded: Shaded
@@ -51,7 +51,12 @@ class _Page:
 
 
 def find_flats(
-    ink: Ink, *, gap_mm: float = 5.0, smallest_mm: float = 2.0, edits: FlatEdits | None = None
+    ink: Ink,
+    *,
+    gap_mm: float = 5.0,
+    smallest_mm: float = 2.0,
+    edits: FlatEdits | None = None,
+    prepared: Prepared | None = None,
 ) -> Flats:
     """Split the sheet into the areas a person would colour.
 
@@ -62,11 +67,12 @@ def find_flats(
             goes to the neighbour it belongs to. Strokes further apart are not hatching.
         edits: bridges laid and opened, areas joined and parted by hand; applied at whatever
             resolution the ink has.
+        prepared: what ``prepare`` gives for this ink and ``smallest_mm``, to save that part.
 
     The page is judged on a raster of 8 px/mm; the label map comes at the ink's resolution.
     """
     edits = edits or FlatEdits()
-    page = _prepared(ink, smallest_mm)
+    page = prepared or prepare(ink, smallest_mm)
     joins, given = _joins(page, gap_mm, edits)
     rooms = _rooms(page, joins, given)
     rooms = _judged(rooms, joins, page.scale)
@@ -82,7 +88,8 @@ def find_flats(
     return Flats(labels, ink.px_per_mm, areas, neighbours, bridges)
 
 
-def _prepared(ink: Ink, smallest_mm: float) -> _Page:
+def prepare(ink: Ink, smallest_mm: float = 2.0) -> Prepared:
+    """Return what is the same whatever is edited in the flats: the longer part of the work."""
     scale = min(WORKING_PX_PER_MM, ink.px_per_mm)
     height, width = ink.coverage.shape
     factor = scale / ink.px_per_mm
@@ -92,10 +99,10 @@ def _prepared(ink: Ink, smallest_mm: float) -> _Page:
         small = np.asarray(cv2.resize(small, size, interpolation=cv2.INTER_AREA), np.float32)
     inked = small >= (INKED if factor < 1 else 0.5)
     shaded = take_off_hatching(inked, lines_of(inked), scale, smallest_mm)
-    return _Page(inked, shaded, find_panels(inked, scale), scale)
+    return Prepared(inked, shaded, find_panels(inked, scale), scale)
 
 
-def _joins(page: _Page, gap_mm: float, edits: FlatEdits) -> tuple[Joins, Bool]:
+def _joins(page: Prepared, gap_mm: float, edits: FlatEdits) -> tuple[Joins, Bool]:
     """Return all ways the lines may go on, those given by hand last, and which are given."""
     ink, scale = page.shaded.ink, page.scale
     ends = find_ends(ink, page.shaded.lines, scale)
@@ -154,7 +161,7 @@ def _without_opened(joins: Joins, opened: tuple[Point, ...], scale: float) -> Jo
     )
 
 
-def _rooms(page: _Page, joins: Joins, given: Bool) -> Rooms:
+def _rooms(page: Prepared, joins: Joins, given: Bool) -> Rooms:
     wall = lay(page.ink.shape, joins.cubic, walls_of(joins))
     rooms = find_rooms(page.shaded.ink, wall, page.shaded.soft, page.scale)
     return over_hatching(meshed(rooms, page.scale), page.scale, SOFT_WEIGHTS)

@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
 
 from inkclean.arrays import F64
 from inkclean.errors import UsageError
+from inkclean.sheet.bowed import sides_through
 from inkclean.sheet.edges import Side, draw, is_ruled, refine, straight
 from inkclean.sheet.outline import find_outline, without_strokes
 from inkclean.sheet.papers import framed_size, whole_size
@@ -42,14 +45,17 @@ def whole_frame(photo: Photo, paper: Paper | None = None) -> Frame:
     )
 
 
-def given_frame(photo: Photo, corners_px: F64, paper: Paper | None = None) -> Frame:
+def given_frame(
+    photo: Photo, corners_px: F64, paper: Paper | None = None, between: Sequence[F64] = ()
+) -> Frame:
     """Return the page between four corners given by hand.
 
     ``corners_px`` is (4, 2): top left, top right, bottom right, bottom left in continuous
-    photo px; they may lie outside the photo.
+    photo px; they may lie outside the photo. ``between`` holds, for each corner, the (N, 2)
+    points that a bowed edge passes on its way to the next; without it the edges are straight.
 
     Raises:
-        UsageError: the corners enclose no page, or not in this order.
+        UsageError: the corners enclose no page, or not in this order, or an edge turns back.
     """
     corners = np.asarray(corners_px, np.float64)
     height, width = photo.pixels.shape[:2]
@@ -62,7 +68,8 @@ def given_frame(photo: Photo, corners_px: F64, paper: Paper | None = None) -> Fr
     if (turns[0] + turns[2]) / 2.0 < SMALLEST_SHARE * width * height:
         raise UsageError("--frame: the corners enclose next to nothing; they count in photo px")
     size = framed_size(corners, (width, height), paper)
-    return Frame(corners, None, size.width_mm, size.height_mm, size.name, "given", 1.0, size.doubt)
+    edges = sides_through(corners, between)
+    return Frame(corners, edges, size.width_mm, size.height_mm, size.name, "given", 1.0, size.doubt)
 
 
 def find_frame(photo: Photo, paper: Paper | None = None) -> Frame:
