@@ -13,9 +13,10 @@ from typing import Any, Protocol
 
 from inkclean.deliver.files import finish_moves
 from inkclean.errors import TRACE, InkcleanError, InputError, fault, printable
+from inkclean.ink.edits import read_ink_edits
 from inkclean.inputs import SEVERAL_PAGES
 from inkclean.pipeline import Span, Stopwatch
-from inkclean.results import ENDINGS, Evening, Order, Origin, Target, done_before
+from inkclean.results import ENDINGS, Evening, Order, Origin, Target, done_before, edits_kept
 from inkclean.ticket import file_hash
 
 # What a page takes at its peak, measured by tests.benchmarks.cost on photos of 3 to 48 MP
@@ -86,7 +87,7 @@ class Job:
 
 
 class Task(Protocol):
-    """What a batch is made of: a file here (``Job``), or one at an address."""
+    """What a batch is made of: a file here, or one at an address, and what is made of it."""
 
     @property
     def name(self) -> str:
@@ -96,22 +97,22 @@ class Task(Protocol):
     def source(self) -> str:
         """The file as it was named."""
 
-    @property
-    def order(self) -> Order:
-        """What is made of it."""
-
     def run(self) -> Outcome:
-        """Clean the file; a failure is told in the outcome, never raised."""
-
-    def evened(self, evening: Mapping[int, Evening]) -> Task:
-        """Return the task with the lines that its pages get for the book."""
+        """Do the work; a failure is told in the outcome, never raised."""
 
     def need_mb(self) -> float:
         """Return the memory in MB that its largest page is predicted to take."""
 
 
+class BookTask(Task, Protocol):
+    """A task whose pages can be evened out with the rest of their book."""
+
+    def evened(self, evening: Mapping[int, Evening]) -> BookTask:
+        """Return the task with the lines that its pages get for the book."""
+
+
 @dataclass
-class _Log:
+class Log:
     """What a file has come to so far: kept when a later page of it fails."""
 
     reports: list[dict[str, Any]] = field(default_factory=list)
@@ -120,22 +121,26 @@ class _Log:
 
 def clean_file(job: Job) -> Outcome:
     """Clean every page of one file; a failure is told in the outcome, never raised."""
-    log = _Log()
+    return outcome_of(job.source, lambda log: _clean_pages(job, log))
+
+
+def outcome_of(source: str, work: Callable[[Log], None]) -> Outcome:
+    """Return what ``work`` came to: what it put into its log, and how it failed if it did."""
+    log = Log()
 
     def outcome(error: str | None = None, exit_code: int = 0) -> Outcome:
-        return Outcome(job.source, tuple(log.reports), error, exit_code, tuple(log.work))
+        return Outcome(source, tuple(log.reports), error, exit_code, tuple(log.work))
 
     try:
-        _clean_pages(job, log)
+        work(log)
     except InkcleanError as error:
         return outcome(str(error), error.exit_code)
     except MemoryError:
-        return outcome(no_memory(job.source), InputError.exit_code)
+        return outcome(no_memory(source), InputError.exit_code)
     except Exception as error:
         if os.environ.get(TRACE):
             raise
-        why = f"{printable(job.source)} failed by {fault(error)}"
-        return outcome(why, InputError.exit_code)
+        return outcome(f"{printable(source)} failed by {fault(error)}", InputError.exit_code)
     return outcome()
 
 
@@ -155,7 +160,7 @@ def lost(task: Task) -> Outcome:
     return Outcome(task.source, (), no_memory(task.source), InputError.exit_code)
 
 
-def _clean_pages(job: Job, log: _Log) -> None:
+def _clean_pages(job: Job, log: Log) -> None:
     place = job.folder or job.path.parent
     origin = Origin(job.path, file_hash(job.path), 1)
     if job.path.suffix.lower() not in SEVERAL_PAGES:
@@ -184,14 +189,16 @@ def _clean_pages(job: Job, log: _Log) -> None:
             if order.evening is not None and done_before(job.order, origin, target) is not None:
                 target = replace(target, replace=True)  # our own, at another weight
             target.check(order.kinds)
+            edits = edits_kept(origin, target)
             page = clean_photo(
                 photo,
                 order.settings,
                 watch,
                 keep_pencil=order.keep_pencil,
                 line_mm=None if order.evening is None else order.evening.line_mm,
+                edits=read_ink_edits(edits.get("ink", {})),
             )
-            report = write_results(page, photo, order, origin, target, watch)
+            report = write_results(page, photo, order, origin, target, watch, edits)
             log.work.append(Work(photo.name, process, tuple(watch.spans)))
         log.reports.append(report)
 
@@ -232,7 +239,8 @@ def timed(jobs: Sequence[Task], outcomes: Iterator[Outcome], tell: Tell) -> Iter
         left = (time.monotonic() - start) / made * (len(jobs) - done) if made else None
         tell(done, job, left)
         outcome = next(outcomes)
-        spared += all(report["done_before"] for report in outcome.reports) and not outcome.error
+        stood = all(report.get("done_before", False) for report in outcome.reports)
+        spared += stood and not outcome.error
         yield outcome
 
 

@@ -8,7 +8,7 @@ from pathlib import Path
 from statistics import median
 from typing import Any
 
-from inkclean.batch import Clean, Outcome, Task, Tell, timed
+from inkclean.batch import BookTask, Clean, Outcome, Tell, timed
 from inkclean.results import Evening
 from inkclean.ticket import Settings, read_ticket
 
@@ -48,7 +48,7 @@ def _paper(sheet: Any) -> str | None:
 
 
 def even_files(
-    jobs: Sequence[Task],
+    jobs: Sequence[BookTask],
     clean: Clean,
     tell: Tell,
     say: Callable[[str], None] = lambda text: None,

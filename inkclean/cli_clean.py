@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import re
-import sys
 from collections.abc import Iterator, Sequence
 from dataclasses import replace
 from pathlib import Path
@@ -11,11 +10,18 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from inkclean.cli_options import SOME_FAILED, clean_options, finish, page_options, settings_of
+from inkclean.cli_options import (
+    clean_options,
+    finish,
+    page_options,
+    settings_of,
+    teller,
+    work_through,
+)
 from inkclean.errors import printable
 
 if TYPE_CHECKING:
-    from inkclean.batch import Outcome, Task, Tell
+    from inkclean.batch import BookTask, Outcome, Task, Tell
     from inkclean.results import Order
     from inkclean.ticket import Settings
 
@@ -83,33 +89,14 @@ def clean(context: click.Context, /, photos: tuple[str, ...], also: str, **optio
     order = Order(_settings(context, options), parse_also(also))
     _check_places(options)
     tasks = _tasks(photos, order, options)
-    quiet = options["quiet"]
-
-    def tell(done: int, task: Task, left: float | None) -> None:
-        if not quiet and len(tasks) > 1:
-            click.echo(progress(done, len(tasks), task.name, left), err=True)
-
-    failures: list[tuple[str, int]] = []
     # a hundred thousand reports would fill the memory: kept only for who looks at all of them
     overviews = options["contact"] is not None or options["timings"] is not None
     outcomes: list[Outcome] = []
-    done = 0
-    try:
-        for outcome in _outcomes(tasks, options, tell):
-            if overviews:
-                outcomes.append(outcome)
-            for report in outcome.reports:
-                done += 1
-                show(report, as_json=options["as_json"], quiet=quiet)
-            if outcome.error is not None:
-                failures.append((outcome.error, outcome.exit_code))
-                click.echo(f"inkclean: {outcome.error}", err=True)
-    except KeyboardInterrupt:
-        click.echo(
-            f"inkclean: stopped with {done} pages done: the same command goes on from here",
-            err=True,
-        )
-        sys.exit(SOME_FAILED)
+    done, failures = work_through(
+        _outcomes(tasks, options, teller(len(tasks), options["quiet"])),
+        lambda report: show(report, as_json=options["as_json"], quiet=options["quiet"]),
+        outcomes.append if overviews else lambda outcome: None,
+    )
     _leave_overviews(outcomes, options)
     finish(done, failures)
 
@@ -143,7 +130,7 @@ def _check_places(options: dict[str, Any]) -> None:
         check_timings(options["timings"], options["replace"])
 
 
-def _tasks(photos: Sequence[str], order: Order, options: dict[str, Any]) -> list[Task]:
+def _tasks(photos: Sequence[str], order: Order, options: dict[str, Any]) -> list[BookTask]:
     from inkclean.batch import Job
     from inkclean.inputs import check_names, gather
     from inkclean.remote import RemoteJob, gather_remote, is_address
@@ -180,7 +167,7 @@ def place_of(folder: Path | None) -> Path | str | None:
     return f"{found[1]}:{slashes}{found[2]}"
 
 
-def _outcomes(tasks: Sequence[Task], options: dict[str, Any], tell: Tell) -> Iterator[Outcome]:
+def _outcomes(tasks: Sequence[BookTask], options: dict[str, Any], tell: Tell) -> Iterator[Outcome]:
     from inkclean.batch import clean_files, timed
     from inkclean.book import even_files
 
@@ -212,15 +199,6 @@ def _leave_overviews(outcomes: Sequence[Outcome], options: dict[str, Any]) -> No
 
         works = [work for outcome in outcomes for work in outcome.work]
         write_timings(works, options["timings"], options["replace"])
-
-
-def progress(done: int, total: int, name: str, left: float | None) -> str:
-    """Return the line that tells how far a batch is."""
-    text = f"page {done + 1} of {total}: {printable(name)}"
-    if left is None:
-        return text
-    minutes = round(left / 60)
-    return f"{text}, about {minutes} min left" if minutes else f"{text}, under a minute left"
 
 
 def show(report: dict[str, Any], *, as_json: bool, quiet: bool) -> None:

@@ -8,8 +8,15 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from inkclean.cli_options import clean_options, finish, page_options, settings_of
-from inkclean.errors import InkcleanError, UsageError
+from inkclean.cli_options import (
+    clean_options,
+    finish,
+    page_options,
+    settings_of,
+    teller,
+    work_through,
+)
+from inkclean.errors import UsageError
 
 if TYPE_CHECKING:
     from inkclean.deliver.flats_set import FlatsSettings
@@ -68,23 +75,19 @@ def _options(command: Any) -> Any:
 @_options
 def flats(pages: tuple[Path, ...], **options: Any) -> None:
     """Split inked pages into colour areas, and write them as layers ready to shade."""
-    from inkclean.flat_pages import FlatsOrder, flat_file, gather_pages
+    from inkclean.batch import clean_files, timed
+    from inkclean.flat_pages import FlatsJob, FlatsOrder
+    from inkclean.inputs import gather_pages
     from inkclean.results import Order
 
     order = FlatsOrder(Order(settings_of(options)), flats_settings_of(options))
     paths = gather_pages(pages)
     if order.flats.colours is not None and len(paths) > 1:
         raise UsageError("--colours belongs to one page: give the pages one by one")
-    done, failures = 0, []
-    for path in paths:
-        try:
-            for report in flat_file(path, options["folder"], order, options["replace"]):
-                done += 1
-                _show(report, options)
-        except InkcleanError as error:
-            failures.append((str(error), error.exit_code))
-            click.echo(f"inkclean: {error}", err=True)
-    finish(done, failures)
+    jobs = [FlatsJob(path, options["folder"], order, options["replace"]) for path in paths]
+    outcomes = clean_files(jobs, workers=options["jobs"])
+    told = timed(jobs, outcomes, teller(len(jobs), options["quiet"]))
+    finish(*work_through(told, lambda report: _show(report, options)))
 
 
 def flats_settings_of(options: dict[str, Any]) -> FlatsSettings:
@@ -114,10 +117,11 @@ def _show(report: dict[str, Any], options: dict[str, Any]) -> None:
     if options["quiet"]:
         return
     found = report["flats"]
-    spent = sum(report["seconds"].values())
+    seconds = sum(report["seconds"].values())
+    spent = "done before" if report["done_before"] else f"{seconds:.1f} s"
     click.echo(
         f"{Path(report['input']).name}: {found['areas']} areas in {len(found['colours'])} colours, "
-        f"{found['bridges']} gaps bridged, {spent:.1f} s"
+        f"{found['bridges']} gaps bridged, {spent}"
     )
     if found["doubtful"]:
         click.echo(f"  {found['doubtful']} bridges worth a look")

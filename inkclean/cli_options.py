@@ -3,13 +3,16 @@
 from __future__ import annotations
 
 import sys
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
 
+from inkclean.errors import printable
+
 if TYPE_CHECKING:
+    from inkclean.batch import Outcome, Task, Tell
     from inkclean.ticket import Settings
 
 _F = TypeVar("_F", bound=Callable[..., Any])
@@ -140,6 +143,53 @@ def settings_of(options: dict[str, Any]) -> Settings:
     )
     check_settings(settings)
     return settings
+
+
+def work_through(
+    outcomes: Iterable[Outcome],
+    show: Callable[[dict[str, Any]], None],
+    keep: Callable[[Outcome], None] = lambda outcome: None,
+) -> tuple[int, list[tuple[str, int]]]:
+    """Show the outcomes of a batch as they come; return how many pages are done, and the failures.
+
+    ``keep`` is given each outcome. Ctrl-C ends the program with a word on what is done.
+    """
+    done, failures = 0, []
+    try:
+        for outcome in outcomes:
+            keep(outcome)
+            for report in outcome.reports:
+                done += 1
+                show(report)
+            if outcome.error is not None:
+                failures.append((outcome.error, outcome.exit_code))
+                click.echo(f"inkclean: {outcome.error}", err=True)
+    except KeyboardInterrupt:
+        click.echo(
+            f"inkclean: stopped with {done} pages done: the same command goes on from here",
+            err=True,
+        )
+        sys.exit(SOME_FAILED)
+    return done, failures
+
+
+def teller(total: int, quiet: bool) -> Tell:
+    """Return what says on standard error how far a batch of ``total`` files is."""
+
+    def tell(done: int, task: Task, left: float | None) -> None:
+        if not quiet and total > 1:
+            click.echo(progress(done, total, task.name, left), err=True)
+
+    return tell
+
+
+def progress(done: int, total: int, name: str, left: float | None) -> str:
+    """Return the line that tells how far a batch is."""
+    text = f"page {done + 1} of {total}: {printable(name)}"
+    if left is None:
+        return text
+    minutes = round(left / 60)
+    return f"{text}, about {minutes} min left" if minutes else f"{text}, under a minute left"
 
 
 def finish(done: int, failures: list[tuple[str, int]]) -> None:

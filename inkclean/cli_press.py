@@ -9,8 +9,8 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from inkclean.cli_options import finish
-from inkclean.errors import InkcleanError, UsageError
+from inkclean.cli_options import finish, teller, work_through
+from inkclean.errors import UsageError
 
 if TYPE_CHECKING:
     from inkclean.press_pages import PressOrder
@@ -145,22 +145,17 @@ def press(pages: tuple[Path, ...], **options: Any) -> None:
 
     A folder stands for the tickets in it, or for its photos if it holds none.
     """
-    from inkclean.press_pages import gather_pages, press_file
+    from inkclean.batch import clean_files, timed
+    from inkclean.inputs import gather_pages
+    from inkclean.press_pages import PressJob
 
     order = order_of(options)
     paths = gather_pages(pages)
     if order.settings.colour is not None and len(paths) > 1:
         raise UsageError("--colour belongs to one page: press the pages one by one")
-    done, failures = 0, []
-    for path in paths:
-        try:
-            for report in press_file(path, options["folder"], order, options["replace"]):
-                done += 1
-                _show(report, options)
-        except InkcleanError as error:
-            failures.append((str(error), error.exit_code))
-            click.echo(f"inkclean: {error}", err=True)
-    finish(done, failures)
+    jobs = [PressJob(path, options["folder"], order, options["replace"]) for path in paths]
+    told = timed(jobs, clean_files(jobs), teller(len(jobs), options["quiet"]))
+    finish(*work_through(told, lambda report: _show(report, options)))
 
 
 def order_of(options: dict[str, Any]) -> PressOrder:

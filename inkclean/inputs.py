@@ -37,6 +37,19 @@ def gather(inputs: Sequence[Path]) -> list[Path]:
     return list(dict.fromkeys(found))
 
 
+def gather_pages(inputs: Sequence[Path]) -> list[Path]:
+    """Return the files named; a folder stands for the tickets in it, else for its pictures.
+
+    Raises:
+        InputError: a folder cannot be read or holds neither.
+    """
+    found: list[Path] = []
+    for path in inputs:
+        tickets = sorted(path.glob(f"*{TICKET}")) if is_folder(path) else []
+        found += tickets or gather([path])
+    return list(dict.fromkeys(found))
+
+
 def is_folder(path: Path) -> bool:
     """Tell whether a path is a folder; one that cannot even be looked at is none."""
     try:

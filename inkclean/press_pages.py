@@ -2,20 +2,19 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
+from inkclean.batch import Outcome, need_mb, outcome_of
 from inkclean.curves.values import Curves
 from inkclean.deliver.files import check_free, placed
 from inkclean.deliver.press import PressSettings, load_colour, press_page
 from inkclean.deliver.tile_plan import PosterSettings
-from inkclean.errors import InputError
-from inkclean.ink.edits import InkEdits, read_ink_edits
-from inkclean.ticket import Settings, file_hash, read_ticket
-
-TICKET = ".ticket.json"
+from inkclean.pages import open_input
+from inkclean.results import Order
+from inkclean.ticket import Settings
 
 
 @dataclass(frozen=True)
@@ -40,19 +39,37 @@ class PressOrder:
         return found
 
 
-def gather_pages(inputs: Sequence[Path]) -> list[Path]:
-    """Return the inputs, folders replaced by the tickets in them, or by photos if none is there.
+@dataclass(frozen=True)
+class PressJob:
+    """One ticket or photo, where its print files go (None: beside it), and what is printed."""
 
-    Raises:
-        InputError: an input is not there, or a folder holds neither.
-    """
-    from inkclean.inputs import gather
+    path: Path
+    folder: Path | None
+    order: PressOrder
+    replace: bool
 
-    found: list[Path] = []
-    for path in inputs:
-        tickets = sorted(path.glob(f"*{TICKET}")) if path.is_dir() else [path]
-        found += tickets or gather([path])
-    return list(dict.fromkeys(found))
+    @property
+    def name(self) -> str:
+        """What to call the file in a line of progress."""
+        return self.path.name
+
+    @property
+    def source(self) -> str:
+        """The file as it was named."""
+        return str(self.path)
+
+    def run(self) -> Outcome:
+        """Write the print files of its pages; a failure is told in the outcome, never raised."""
+        return outcome_of(
+            self.source,
+            lambda log: log.reports.extend(
+                press_file(self.path, self.folder, self.order, self.replace)
+            ),
+        )
+
+    def need_mb(self) -> float:
+        """Return the memory in MB that its largest page is predicted to take."""
+        return need_mb(self.path, Order(Settings()))
 
 
 def press_file(
@@ -95,21 +112,9 @@ def pages_of(
         InputError: the ticket's photo is gone or has changed, or a file cannot be read.
     """
     from inkclean.pipeline import clean_photo
-    from inkclean.sheet.read import read_photos
 
-    settings, wanted, source = Settings(paper=order.paper), None, path
-    mended: InkEdits | None = None
-    if path.name.endswith(TICKET):
-        ticket = read_ticket(path)
-        settings, wanted = ticket.settings_used, ticket.page
-        mended = read_ink_edits(ticket.edits.get("ink", {}))
-        source = path.with_name(Path(ticket.photo).name)
-        if not source.exists():
-            raise InputError(f"{path} needs {source.name} beside it: put the photo there")
-        if file_hash(source) != ticket.sha256:
-            raise InputError(f"{source} has changed since {path.name} was written: clean it again")
-    for number, photo in enumerate(read_photos(source, budget_mp=settings.budget_mp), 1):
-        if wanted in (None, number):
-            for result in order.outputs(folder, photo.name).values():
-                check_free(result, replace_old)
-            yield photo.name, clean_photo(photo, settings, edits=mended).curves
+    given = open_input(path, Settings(paper=order.paper))
+    for _, photo in given.pictures():
+        for result in order.outputs(folder, photo.name).values():
+            check_free(result, replace_old)
+        yield photo.name, clean_photo(photo, given.settings, edits=given.mended).curves

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+import hashlib
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -14,10 +15,11 @@ from inkclean.arrays import Bool
 from inkclean.deliver import bitmap
 from inkclean.deliver.files import check_free, moves_record, placed_together
 from inkclean.errors import InputError, UsageError
+from inkclean.ink.edits import ink_edits_record, read_ink_edits
 from inkclean.ink.width import typical_line_mm
 from inkclean.pipeline import Cleaned, Stopwatch
 from inkclean.sheet.values import Photo
-from inkclean.ticket import Settings, Ticket, file_hash, read_ticket, ticket_text
+from inkclean.ticket import Settings, Ticket, file_hash, json_text, read_ticket, ticket_text
 
 ENDINGS = {
     "ink": ".ink.png",
@@ -121,6 +123,7 @@ def done_before(order: Order, origin: Origin, target: Target) -> dict[str, Any] 
             and ticket.sha256 == origin.sha256
             and ticket.page == origin.page
             and ticket.settings == order.settings
+            and _ink_of(ticket).get("mended") == _mended(ticket.edits)
             and (order.evening is None or _evened(ticket) == order.evening.line_mm)
         )
         kinds = [kind for kind in order.kinds if kind != "ticket"]
@@ -142,10 +145,36 @@ def done_before(order: Order, origin: Origin, target: Target) -> dict[str, Any] 
     }
 
 
+def edits_kept(origin: Origin, target: Target) -> Mapping[str, Any]:
+    """Return the edits by hand in the ticket that stands for the same page; else none.
+
+    Work by hand outlives the results: a page cleaned anew, with other settings or by a newer
+    version, gets its edits again.
+    """
+    try:
+        ticket = read_ticket(target.path("ticket"))
+    except InputError:  # none, or no sound one: it is refused or replaced with the results
+        return {}
+    same = ticket.sha256 == origin.sha256 and ticket.page == origin.page
+    return ticket.edits if same else {}
+
+
 def _evened(ticket: Ticket) -> Any:
     """Return the line in mm that a page was brought to for its book, None if it was not."""
+    return _ink_of(ticket).get("evened_mm")
+
+
+def _ink_of(ticket: Ticket) -> Mapping[str, Any]:
     ink = ticket.measured.get("ink")
-    return ink.get("evened_mm") if isinstance(ink, dict) else None
+    return ink if isinstance(ink, Mapping) else {}
+
+
+def _mended(edits: Mapping[str, Any]) -> str | None:
+    """Return what tells one set of edits in the ink from another; None if there are none."""
+    record = ink_edits_record(read_ink_edits(edits.get("ink", {})))
+    if not any(record.values()):
+        return None
+    return hashlib.sha256(json_text(record).encode("utf-8")).hexdigest()
 
 
 def write_results(
@@ -155,8 +184,11 @@ def write_results(
     origin: Origin,
     target: Target,
     watch: Stopwatch | None = None,
+    edits: Mapping[str, Any] | None = None,
 ) -> dict[str, Any]:
     """Write what was asked for, the ticket last, and return the report of the page.
+
+    ``edits`` are those made by hand, which the ticket keeps.
 
     Raises:
         OutputError: a file is taken or cannot be written; what was written before stays.
@@ -172,7 +204,7 @@ def write_results(
                 if kind != "ticket":
                     writers[kind](draft)
         report = measured(page, str(origin.path), {kind: str(path) for kind, path in paths.items()})
-        report["ink"]["weight"] = page.weight
+        report["ink"] |= {"weight": page.weight, "mended": _mended(edits or {})}
         if settings.even:
             line_mm = typical_line_mm(page.ink.coverage, page.ink.px_per_mm)
             given = order.evening
@@ -183,7 +215,8 @@ def write_results(
             }
         kept = {k: report[k] for k in report if k not in ("input", "outputs", "seconds")}
         left = {kind: file_hash(draft) for kind, draft in drafts.items() if kind != "ticket"}
-        ticket = Ticket(origin.path.name, origin.sha256, origin.page, settings, kept, results=left)
+        name = origin.path.name
+        ticket = Ticket(name, origin.sha256, origin.page, settings, kept, edits or {}, left)
         drafts["ticket"].write_text(ticket_text(ticket), "utf-8")
     return report
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import zipfile
 from pathlib import Path
+from typing import Any
 
 import cv2
 import numpy as np
@@ -12,7 +13,10 @@ import pytest
 from click.testing import CliRunner, Result
 from PIL import Image
 
+import inkclean.flat_pages
+from inkclean.cli_clean import clean
 from inkclean.cli_flats import flats
+from inkclean.deliver.flats_set import write_flats
 from inkclean.errors import InkcleanError, OutputError, UsageError
 
 RED, BLUE = (200, 60, 50), (40, 90, 200)
@@ -128,3 +132,92 @@ def test_hints_belong_to_one_page(drawing: Path) -> None:
     other.write_bytes(drawing.read_bytes())
     result = _run(drawing, other, "--colours", "x.json")
     assert isinstance(result.exception, UsageError)
+
+
+def _stamps(folder: Path) -> dict[str, int]:
+    return {str(path): path.stat().st_mtime_ns for path in sorted(folder.rglob("*.*"))}
+
+
+@pytest.mark.parametrize("layers", ["ora", "png"])
+def test_finished_pages_are_told_not_made_again(drawing: Path, layers: str) -> None:
+    words = (drawing, *WHOLE, "--layers", layers, "--json")
+    first = json.loads(_run(*words).stdout)
+    stamps = _stamps(drawing.parent)
+    for given in (drawing, drawing.with_name("boxes.ticket.json")):
+        again = json.loads(_run(given, *words[1:]).stdout)
+        assert again["done_before"]
+        assert not first["done_before"]
+        assert again["flats"] == first["flats"]
+        assert _stamps(drawing.parent) == stamps
+    drawing.with_name("boxes.flats.png").write_bytes(b"spoilt")
+    assert _run(*words).exception is not None, "a result that is not as it was left stays"
+    assert drawing.with_name("boxes.flats.png").read_bytes() == b"spoilt"
+
+
+def test_other_settings_are_another_order(drawing: Path) -> None:
+    assert _run(drawing, *WHOLE, "--quiet").exception is None
+    assert _run(drawing, *WHOLE, "--smallest", "3mm").exception is not None
+    result = _run(drawing, *WHOLE, "--smallest", "3mm", "--replace", "--json")
+    assert not json.loads(result.stdout)["done_before"]
+
+
+def test_clean_results_that_stand_are_gone_on_from(drawing: Path) -> None:
+    words = [str(word) for word in (drawing, *WHOLE, "--quiet")]
+    assert CliRunner().invoke(clean, words, standalone_mode=False).exception is None
+    ink = drawing.with_name("boxes.ink.png").stat().st_mtime_ns
+    result = _run(drawing, *WHOLE, "--json")
+    assert {"ink", "ora"} <= set(json.loads(result.stdout)["outputs"])
+    assert drawing.with_name("boxes.ink.png").stat().st_mtime_ns == ink
+
+
+def test_a_run_cut_short_goes_on(drawing: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    whole = write_flats
+
+    def stopped(*args: Any, **named: Any) -> None:
+        whole(*args, **named)
+        raise KeyboardInterrupt
+
+    with monkeypatch.context() as patch:
+        patch.setattr(inkclean.flat_pages, "write_flats", stopped)
+        assert isinstance(_run(drawing, *WHOLE).exception, SystemExit)
+    result = _run(drawing, *WHOLE, "--json")
+    assert result.exception is None
+    assert not json.loads(result.stdout)["done_before"]
+    assert json.loads(_run(drawing, *WHOLE, "--json").stdout)["done_before"]
+
+
+def test_pages_side_by_side_come_out_the_same(drawing: Path, tmp_path: Path) -> None:
+    for name in ("a", "b", "c"):
+        (tmp_path / f"{name}.png").write_bytes(drawing.read_bytes())
+    drawing.unlink()
+    (tmp_path / "broken.png").write_bytes(b"no picture")
+    runs = {}
+    for jobs in (1, 2):
+        out = tmp_path / f"out{jobs}"
+        result = _run(tmp_path, *WHOLE, "--jobs", jobs, "-o", out, "--json")
+        assert isinstance(result.exception, SystemExit)
+        assert result.exception.code == 4
+        assert "broken.png" in result.stderr
+        names = [Path(json.loads(line)["input"]).name for line in result.stdout.splitlines()]
+        assert names == ["a.png", "b.png", "c.png"]
+        runs[jobs] = {path.name: path.read_bytes() for path in sorted(out.iterdir())}
+    assert runs[1] == runs[2]
+
+
+def test_edits_by_hand_outlive_a_page_cleaned_anew(drawing: Path) -> None:
+    words = [str(word) for word in (drawing, *WHOLE)]
+    assert _run(*words, "--quiet").exception is None
+    path = drawing.with_name("boxes.ticket.json")
+    ticket = json.loads(path.read_text("utf-8"))
+    # a stroke of ink down the middle of the left box
+    stroke = {"how": "ink", "points_mm": [[27.0, 10.0, 0.8], [27.0, 65.0, 0.8]]}
+    ticket["edits"] = {"ink": {"kept": [], "strokes": [stroke]}}
+    path.write_text(json.dumps(ticket), "utf-8")
+    assert CliRunner().invoke(clean, [*words, "--replace"]).exit_code == 0
+    again = json.loads(path.read_text("utf-8"))
+    assert again["edits"]["ink"]["strokes"] == [stroke]
+    with Image.open(drawing.with_name("boxes.ink.png")) as picture:
+        ink = ~np.asarray(picture)
+    assert ink[int(ink.shape[0] * 0.5), int(ink.shape[1] * 0.27)]
+    result = _run(*words, "--replace", "--dpi", "300", "--json")
+    assert json.loads(result.stdout)["flats"]["areas"] == 4

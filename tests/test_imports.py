@@ -10,8 +10,8 @@ from pathlib import Path
 import pytest
 
 ROOT = Path(__file__).parents[1] / "inkclean"
-ORDER = ["sheet", "ink", "curves", "flats", "deliver", "demo", "pipeline", "results", "batch"]
-ORDER += ["book", "timings", "remote", "cluster", "overview"]
+ORDER = ["sheet", "ink", "curves", "flats", "deliver", "demo", "pipeline", "results"]
+ORDER += ["pages", "batch", "book", "timings", "remote", "cluster", "overview"]
 ORDER += ["press_pages", "flat_pages", "cli_options", "cli_clean", "cli_flats", "cli_press"]
 ORDER += ["cli_demo", "cli", "desk"]
 BASE = {"arrays", "errors", "inputs", "pool", "units"}

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Literal, TypeAlias
@@ -65,6 +66,15 @@ def check_flats_settings(settings: FlatsSettings) -> None:
         raise UsageError("--smallest lies between 0 and 50 mm")
     if settings.shade is not None and not -360.0 <= settings.shade <= 360.0:
         raise UsageError("--shade is a direction in degrees: 0 light from above, 90 from the right")
+
+
+def result_hash(path: Path) -> str:
+    """Return the SHA-256 of a result in hex, of a folder by its files; empty if it is not there."""
+    if not path.exists():
+        return ""
+    files = sorted(path.iterdir()) if path.is_dir() else [path]
+    each = [f"{file.name} {hashlib.sha256(file.read_bytes()).hexdigest()}" for file in files]
+    return hashlib.sha256("\n".join(each).encode("utf-8", "surrogateescape")).hexdigest()
 
 
 def coloured(flats: Flats, ink: Ink, settings: FlatsSettings) -> tuple[Flats, Colouring]:

@@ -67,7 +67,7 @@ def take_away(
     order = Order(work.settings, tuple(kind for kind in kinds if kind not in ("ink", "svg")))
     origin = Origin(task.source, extra["sha256"], task.number)
     target = Target(into, name, True)
-    write_results(page, bench.photo, order, origin, target)
+    write_results(page, bench.photo, order, origin, target, edits=edits_of(work))
     files = [target.path(kind) for kind in kinds]
     if areas:
         files += _areas(bench, page, work, into, name, extra["use"] == "colour on")
