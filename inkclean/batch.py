@@ -9,7 +9,7 @@ from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from itertools import count
 from pathlib import Path
-from typing import Any, Protocol
+from typing import Any, Generic, Protocol, TypeVar
 
 from inkclean.deliver.files import finish_moves
 from inkclean.errors import TRACE, InkcleanError, InputError, fault, printable
@@ -49,19 +49,17 @@ class Outcome:
     work: tuple[Work, ...] = ()
 
 
-@dataclass(frozen=True)
-class Job:
-    """One input file, where its results go (None: beside it), and what is made of it.
+_Order = TypeVar("_Order")
 
-    ``evening`` gives, by the number of the page in the file, the lines that its pages get
-    for the book; results of the same order that stand there are then replaced.
-    """
+
+@dataclass(frozen=True)
+class FileTask(Generic[_Order]):
+    """One input file, where its results go (None: beside it), and what is made of it."""
 
     path: Path
     folder: Path | None
-    order: Order
+    order: _Order
     replace: bool
-    evening: tuple[tuple[int, Evening], ...] = ()
 
     @property
     def name(self) -> str:
@@ -72,6 +70,17 @@ class Job:
     def source(self) -> str:
         """The file as it was named."""
         return str(self.path)
+
+
+@dataclass(frozen=True)
+class Job(FileTask[Order]):
+    """One photo or scan to be cleaned.
+
+    ``evening`` gives, by the number of the page in the file, the lines that its pages get
+    for the book; results of the same order that stand there are then replaced.
+    """
+
+    evening: tuple[tuple[int, Evening], ...] = ()
 
     def run(self) -> Outcome:
         """Clean the file."""

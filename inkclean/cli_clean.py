@@ -14,6 +14,7 @@ from inkclean.cli_options import (
     clean_options,
     finish,
     page_options,
+    result_options,
     settings_of,
     teller,
     work_through,
@@ -73,6 +74,7 @@ def _batch_options(command: Any) -> Any:
 @click.command()
 @click.argument("photos", nargs=-1, required=True, metavar="PHOTO…")
 @page_options
+@result_options
 @clean_options
 @click.option(
     "--also",

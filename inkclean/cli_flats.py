@@ -12,6 +12,7 @@ from inkclean.cli_options import (
     clean_options,
     finish,
     page_options,
+    result_options,
     settings_of,
     teller,
     work_through,
@@ -71,6 +72,7 @@ def _options(command: Any) -> Any:
 @click.command()
 @click.argument("pages", nargs=-1, required=True, metavar="PHOTO|INK|TICKET…", type=_FILE)
 @page_options
+@result_options
 @clean_options
 @_options
 def flats(pages: tuple[Path, ...], **options: Any) -> None:

@@ -44,12 +44,22 @@ def page_options(command: _F) -> _F:
                 show_default=True,
                 help="Processes that work side by side.",
             ),
+        )
+    ):
+        command = option(command)
+    return command
+
+
+def result_options(command: _F) -> _F:
+    """Add the options on where results go and what is said of them, which every command has."""
+    for option in reversed(
+        (
             click.option(
                 "-o",
                 "folder",
                 type=click.Path(path_type=Path, file_okay=False),
                 metavar="DIR",
-                help="Folder for the results; else beside the photo.",
+                help="Folder for the results; else beside what was given.",
             ),
             click.option("--json", "as_json", is_flag=True, help="Print one JSON object a page."),
             click.option("--quiet", is_flag=True, help="Print nothing but errors."),

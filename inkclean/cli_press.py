@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from inkclean.cli_options import finish, teller, work_through
+from inkclean.cli_options import finish, result_options, teller, work_through
 from inkclean.errors import UsageError
 
 if TYPE_CHECKING:
@@ -121,16 +121,6 @@ def _options(command: Any) -> Any:
                 metavar="SIZE",
                 help="Paper in the photo; a ticket knows it.",
             ),
-            click.option(
-                "-o",
-                "folder",
-                type=click.Path(path_type=Path, file_okay=False),
-                metavar="DIR",
-                help="Folder for the results; else beside the input.",
-            ),
-            click.option("--json", "as_json", is_flag=True, help="Print one JSON object a page."),
-            click.option("--quiet", is_flag=True, help="Print nothing but errors."),
-            click.option("--replace", is_flag=True, help="Write over results that are there."),
         )
     ):
         command = option(command)
@@ -140,6 +130,7 @@ def _options(command: Any) -> Any:
 @click.command()
 @click.argument("pages", nargs=-1, required=True, metavar="TICKET|PHOTO…", type=_FILE)
 @_options
+@result_options
 def press(pages: tuple[Path, ...], **options: Any) -> None:
     """Write print files of inked pages, and look them over before they go out.
 

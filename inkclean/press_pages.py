@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
-from inkclean.batch import Outcome, need_mb, outcome_of
+from inkclean.batch import FileTask, Outcome, need_mb, outcome_of
 from inkclean.curves.values import Curves
 from inkclean.deliver.files import check_free, placed
 from inkclean.deliver.press import PressSettings, load_colour, press_page
@@ -40,23 +40,8 @@ class PressOrder:
 
 
 @dataclass(frozen=True)
-class PressJob:
-    """One ticket or photo, where its print files go (None: beside it), and what is printed."""
-
-    path: Path
-    folder: Path | None
-    order: PressOrder
-    replace: bool
-
-    @property
-    def name(self) -> str:
-        """What to call the file in a line of progress."""
-        return self.path.name
-
-    @property
-    def source(self) -> str:
-        """The file as it was named."""
-        return str(self.path)
+class PressJob(FileTask[PressOrder]):
+    """One ticket or photo to be made ready for print."""
 
     def run(self) -> Outcome:
         """Write the print files of its pages; a failure is told in the outcome, never raised."""
