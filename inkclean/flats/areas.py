@@ -130,7 +130,9 @@ def _depth(on_paper: I32) -> F32:
     across, down = on_paper[:, 1:] != on_paper[:, :-1], on_paper[1:] != on_paper[:-1]
     inside[:, 1:] &= ~across
     inside[1:] &= ~down
-    return np.asarray(cv2.distanceTransform(inside.astype(np.uint8), cv2.DIST_L2, 5))
+    depth = np.asarray(cv2.distanceTransform(inside.astype(np.uint8), cv2.DIST_L2, 5))
+    # a page that is one area has no edge to be far from
+    return np.minimum(depth, np.float32(np.hypot(*on_paper.shape)), out=depth)
 
 
 def _shared(label: I32, n: int) -> tuple[I64, I64, I64]:

@@ -73,6 +73,20 @@ def _sound_folder(folder: Path, names: Sequence[str]) -> None:
         json.loads((folder / f"{name}.ticket.json").read_bytes())
 
 
+@pytest.mark.parametrize("command", ["flats", "press"])
+@pytest.mark.parametrize("kind", [*animals.REFUSED, *animals.EITHER])
+def test_what_clean_copes_with_the_other_commands_do(
+    tmp_path: Path, kind: str, command: str
+) -> None:
+    path = {**animals.REFUSED, **animals.EITHER}[kind](tmp_path)
+    out = tmp_path / "out"
+    result = CliRunner().invoke(main, [command, str(path), "-o", str(out), "--quiet"])
+    _sound_end(result)
+    left = [item.name for item in out.iterdir()] if out.exists() else []
+    assert not [name for name in left if name.startswith(".")]
+    assert bool(left) == (result.exit_code == 0)
+
+
 @pytest.mark.parametrize("kind", animals.REFUSED)
 def test_refused(tmp_path: Path, kind: str) -> None:
     path = animals.REFUSED[kind](tmp_path)
