@@ -253,8 +253,8 @@ def timed(jobs: Sequence[Task], outcomes: Iterator[Outcome], tell: Tell) -> Iter
         yield outcome
 
 
-def clean_files(jobs: Sequence[Task], *, workers: int = 1) -> Iterator[Outcome]:
-    """Clean the files and yield their outcomes in the order of ``jobs``.
+def run_tasks(jobs: Sequence[Task], *, workers: int = 1) -> Iterator[Outcome]:
+    """Do the tasks and yield their outcomes in the order of ``jobs``.
 
     ``workers`` processes work side by side, fewer where memory would not hold them.
     """

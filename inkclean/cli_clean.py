@@ -170,7 +170,7 @@ def place_of(folder: Path | None) -> Path | str | None:
 
 
 def _outcomes(tasks: Sequence[BookTask], options: dict[str, Any], tell: Tell) -> Iterator[Outcome]:
-    from inkclean.batch import clean_files, timed
+    from inkclean.batch import run_tasks, timed
     from inkclean.book import even_files
 
     def cleaned(some: Sequence[Task]) -> Iterator[Outcome]:
@@ -178,7 +178,7 @@ def _outcomes(tasks: Sequence[BookTask], options: dict[str, Any], tell: Tell) ->
             from inkclean.cluster import clean_on_cluster
 
             return clean_on_cluster(some, options["cluster"])
-        return clean_files(some, workers=options["jobs"])
+        return run_tasks(some, workers=options["jobs"])
 
     def say(text: str) -> None:
         if not options["quiet"]:

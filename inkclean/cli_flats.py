@@ -77,7 +77,7 @@ def _options(command: Any) -> Any:
 @_options
 def flats(pages: tuple[Path, ...], **options: Any) -> None:
     """Split inked pages into colour areas, and write them as layers ready to shade."""
-    from inkclean.batch import clean_files, timed
+    from inkclean.batch import run_tasks, timed
     from inkclean.flat_pages import FlatsJob, FlatsOrder
     from inkclean.inputs import gather_pages
     from inkclean.results import Order
@@ -87,7 +87,7 @@ def flats(pages: tuple[Path, ...], **options: Any) -> None:
     if order.flats.colours is not None and len(paths) > 1:
         raise UsageError("--colours belongs to one page: give the pages one by one")
     jobs = [FlatsJob(path, options["folder"], order, options["replace"]) for path in paths]
-    outcomes = clean_files(jobs, workers=options["jobs"])
+    outcomes = run_tasks(jobs, workers=options["jobs"])
     told = timed(jobs, outcomes, teller(len(jobs), options["quiet"]))
     finish(*work_through(told, lambda report: _show(report, options)))
 

@@ -136,7 +136,7 @@ def press(pages: tuple[Path, ...], **options: Any) -> None:
 
     A folder stands for the tickets in it, or for its photos if it holds none.
     """
-    from inkclean.batch import clean_files, timed
+    from inkclean.batch import run_tasks, timed
     from inkclean.inputs import gather_pages
     from inkclean.press_pages import PressJob
 
@@ -145,7 +145,7 @@ def press(pages: tuple[Path, ...], **options: Any) -> None:
     if order.settings.colour is not None and len(paths) > 1:
         raise UsageError("--colour belongs to one page: press the pages one by one")
     jobs = [PressJob(path, options["folder"], order, options["replace"]) for path in paths]
-    told = timed(jobs, clean_files(jobs), teller(len(jobs), options["quiet"]))
+    told = timed(jobs, run_tasks(jobs), teller(len(jobs), options["quiet"]))
     finish(*work_through(told, lambda report: _show(report, options)))
 
 
