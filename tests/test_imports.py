@@ -14,7 +14,7 @@ ORDER = ["sheet", "ink", "curves", "flats", "deliver", "demo", "pipeline", "resu
 ORDER += ["pages", "batch", "book", "timings", "remote", "cluster", "overview"]
 ORDER += ["press_pages", "flat_pages", "cli_options", "cli_clean", "cli_flats", "cli_press"]
 ORDER += ["cli_demo", "cli", "desk"]
-BASE = {"arrays", "errors", "inputs", "pool", "units"}
+BASE = {"arrays", "bands", "errors", "inputs", "pool", "units"}
 FREE = {"ticket": set(ORDER[4:])}
 HEAVY = ["cv2", "scipy", "skimage", "reportlab", "pikepdf", "PIL", "svgwrite", "numba", "starlette"]
 

@@ -14,15 +14,15 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 
-from inkclean.arrays import F32, U8, Bool, length
+from inkclean.arrays import F32, U8, Bool
 from inkclean.ink.pigments import (
     AXES,
     DARK,
     LEAST_CHROMA,
     REACH_DEGREES,
+    Colours,
     Pigment,
-    brightest,
-    darkest,
+    log_density,
 )
 
 INKED_CHROMA = 0.25  # chroma in the centre of a dark stroke that black ink doesn't reach
@@ -62,27 +62,24 @@ class Evidence:
         return self.core < SATURATED or self.company < COMPANY
 
 
-def ink_hue(
-    density: F32, reduced: F32, pigments: Sequence[Pigment], per_mm: float
-) -> Pigment | None:
+def ink_hue(colours: Colours, pigments: Sequence[Pigment]) -> Pigment | None:
     """Return the ink of a page drawn in one colour, None if there is black ink.
 
     Judged in the centres of the darkest strokes, where black is neutral whatever lies under
     it; in broad areas, which may be washes, only where there are no strokes. The pigment
     returned has the density found there.
     """
-    dim = darkest(reduced)
+    dim, bright = colours.dim, colours.bright
     dark = dim < DARK
     centre = dark & (dim <= cv2.erode(dim, np.ones((5, 5), np.uint8)))
-    strokes = centre & ~_broad(dark, per_mm)
+    strokes = centre & ~_broad(dark, colours.per_mm)
     if strokes.sum() > FEW_STROKES * centre.sum():
         centre = strokes
     if not centre.any() or not pigments:
         return None
-    bright = brightest(reduced)
     centre &= bright < float(np.percentile(bright[centre], 10)) + NEAR_DARKEST
-    found = density[centre]
-    risen = (bright - dim)[centre] > INKED_RISE
+    found = colours.density[centre]
+    risen = bright[centre] - dim[centre] > INKED_RISE
     chroma = found @ AXES.T
     best, most = None, COLOURED_PAGE
     for pigment in pigments:
@@ -101,22 +98,16 @@ def saturation(pigment: Pigment) -> float:
 
 
 def gather(
-    density: F32,
-    reduced: F32,
-    pigments: Sequence[Pigment],
-    per_mm: float,
-    main: Pigment | None = None,
+    colours: Colours, pigments: Sequence[Pigment], main: Pigment | None = None
 ) -> list[Evidence]:
     """Return the signs of each pigment on the reduced sheet.
 
     ``main`` is the ink of a page drawn in one colour, which stands for black there.
     """
-    chroma = np.asarray(cv2.transform(density, AXES), np.float32)
-    across, along = np.ascontiguousarray(chroma[..., 0]), np.ascontiguousarray(chroma[..., 1])
-    strength = length(across, along)
-    bright = brightest(reduced)
-    strongest = -darkest(-density)
-    black = (bright < 0.6 * DARK) & (strength < 2 * INKED_CHROMA)
+    across, along, strength = colours.across, colours.along, colours.strength
+    per_mm = colours.per_mm
+    strongest = log_density(colours.dim)
+    black = (colours.bright < 0.6 * DARK) & (strength < 2 * INKED_CHROMA)
     if main is not None:
         black = _along(across, along, strength, main) & (strongest > 0.7 * main.density.max())
     fringe = _grow(black, FRINGE_MM * per_mm)

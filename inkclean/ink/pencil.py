@@ -6,25 +6,26 @@ import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-import cv2
 import numpy as np
 
 from inkclean.arrays import F32, F64
+from inkclean.bands import side_by_side, strips
 from inkclean.errors import UsageError
 from inkclean.ink.evidence import NEUTRAL, PALE, gather, ink_hue, saturation
 from inkclean.ink.pigments import (
     NAMED,
+    Colours,
     Pigment,
-    darkest,
+    colours_of,
     density_of,
     find_pigments,
     hue_of,
-    log_density,
     mixtures,
 )
 from inkclean.ink.ruled import find_ruled, lift
 from inkclean.ink.unmix import apply, coefficients, under_ink
 from inkclean.ink.values import Grey, Pencil
+from inkclean.sheet.lit import STRIP, averaged, gain_on, rows_of, stretched
 from inkclean.sheet.values import Sheet
 
 REDUCED_PER_MM = 5.0  # pencil is broad and soft: this many px/mm show all of it
@@ -79,86 +80,74 @@ def separate(
         UsageError: an unknown word in ``drop``.
     """
     words = check_drop(drop)
-    reduced, per_mm = _reduce(sheet)
-    density = log_density(reduced)
-    pigments = find_pigments(reduced, density, per_mm)
-    decision = _decide(reduced, density, pigments, words, per_mm)
+    factor = max(1, round(sheet.px_per_mm / REDUCED_PER_MM))
+    gain = gain_on(sheet.tone, factor)
+    seen = colours_of(averaged(sheet.tone, factor, gain), sheet.px_per_mm / factor)
+    decision = _decide(seen, find_pigments(seen), words)
     gone = [p for p, off in zip(decision.pigments, decision.dropped, strict=True) if off]
     crossings = mixtures(gone)
     under, ink = under_ink(
-        reduced,
-        density,
+        seen,
         [*decision.pigments, *crossings],
         [*decision.dropped, *(True for _ in crossings)],
-        per_mm,
         decision.main,
     )
-    grey, dark = apply(sheet.reflectance, coefficients(under, ink))
+    del seen
+    grey = apply(sheet.tone, coefficients(under, ink), factor, gain)
     colours = tuple(p.hex for p in _own(gone))
-    share = float((darkest(under) < 0.9).mean()) if gone else 0.0
+    darkest = np.minimum(np.minimum(under[0], under[1]), under[2])
+    share = float((darkest < 0.9).mean()) if gone else 0.0
     note, printed = decision.note, False
     if "auto" in words:
-        colour, marked, said = _lift_print(sheet, grey, reduced.shape)
+        colour, marked, said = _lift_print(sheet, grey, factor)
         if colour:
             printed, share, colours = True, min(1.0, share + marked), (*colours, colour)
         if said:
             note = f"{note}; {said}" if gone or decision.main else said
-    layer = pencil_layer(sheet, grey, under) if keep_layer and (gone or printed) else None
+    layer = pencil_layer(sheet, grey, under, factor) if keep_layer and (gone or printed) else None
     pencil = Pencil(bool(gone) or printed, colours, share, layer, note)
-    return Grey(grey, dark, sheet.px_per_mm), pencil
+    return Grey(grey, sheet.px_per_mm), pencil
 
 
-def _lift_print(sheet: Sheet, grey: F32, shape: tuple[int, ...]) -> tuple[str, float, str]:
+def _lift_print(sheet: Sheet, grey: F32, factor: int) -> tuple[str, float, str]:
     """Take grey squares or ruled lines off ``grey`` in place.
 
     Returns their colour on white (empty if none went), the share of the sheet they marked, and
     a note in words.
     """
-    small = cv2.resize(grey, (shape[1], shape[0]), interpolation=cv2.INTER_AREA)
-    per_mm = sheet.px_per_mm * shape[1] / grey.shape[1]
-    ruled = find_ruled(sheet.reflectance, np.asarray(small, np.float32), per_mm)
+    ruled = find_ruled(sheet.tone, averaged(grey, factor), sheet.px_per_mm / factor, factor)
     if ruled is None:
         return "", 0.0, ""
     kind = "printed squares" if ruled.squares else "printed lines"
     if not ruled.pale:
         return "", 0.0, f"{kind} as dark as the ink: kept, as they can't be told apart"
-    share = lift(grey, sheet.reflectance, ruled)
+    share = lift(grey, sheet.tone, ruled)
     return ruled.colour, share, f"{kind} {ruled.colour} taken off"
 
 
-def pencil_layer(sheet: Sheet, ink: F32, under: F32) -> F32:
+def pencil_layer(sheet: Sheet, ink: F32, under: list[F32], factor: int) -> F32:
     """Return (H, W, 3) float32: the paper with the pencil and without the ink.
 
-    Where ink covers a pixel wholly, the pencil is that of the pixels near by (``under``,
-    (h, w, 3) on a reduced sheet).
+    Where ink covers a pixel wholly, the pencil is that of the pixels near by (``under``, red,
+    green and blue (h, w), one value for ``factor``² px).
     """
     high, wide = ink.shape
-    layer = cv2.resize(under, (wide, high), interpolation=cv2.INTER_LINEAR)
-    covered = np.clip((0.97 - ink) / 0.25, 0.0, 1.0)[..., None]
-    layer *= covered
-    layer += (1.0 - covered) * sheet.reflectance
-    return np.asarray(layer, np.float32)
+    beneath = np.stack(under, axis=-1)
+    layer = np.empty((high, wide, 3), np.float32)
+
+    def fill(rows: slice) -> None:
+        covered = np.clip((0.97 - ink[rows]) / 0.25, 0.0, 1.0)[..., None]
+        layer[rows] = stretched(beneath, factor, rows, wide)
+        layer[rows] *= covered
+        layer[rows] += (1.0 - covered) * rows_of(sheet.tone, rows)
+
+    side_by_side(fill, strips(high, factor * max(1, STRIP // factor)))
+    return layer
 
 
-def _reduce(sheet: Sheet) -> tuple[F32, float]:
-    factor = max(1, round(sheet.px_per_mm / REDUCED_PER_MM))
-    high, wide = sheet.reflectance.shape[:2]
-    size = (max(1, round(wide / factor)), max(1, round(high / factor)))
-    if factor == 1:
-        return sheet.reflectance, sheet.px_per_mm
-    reduced = cv2.resize(sheet.reflectance, size, interpolation=cv2.INTER_AREA)
-    return np.asarray(reduced, np.float32), sheet.px_per_mm * size[0] / wide
-
-
-def _decide(
-    reduced: F32,
-    density: F32,
-    pigments: Sequence[Pigment],
-    words: tuple[str, ...],
-    per_mm: float,
-) -> _Decision:
+def _decide(colours: Colours, pigments: Sequence[Pigment], words: tuple[str, ...]) -> _Decision:
     """Which pigments go, and why, in words."""
-    main = ink_hue(density, reduced, pigments, per_mm)
+    main = ink_hue(colours, pigments)
     coloured = [
         p
         for p in pigments
@@ -169,7 +158,7 @@ def _decide(
         return _Decision(tuple(coloured), tuple(off), main, "nothing dropped, as asked")
     if "auto" not in words:
         return _named(coloured, words, main)
-    signs = gather(density, reduced, coloured, per_mm, main)
+    signs = gather(colours, coloured, main)
     off = [p.strongest > PALE or not s.is_ink for p, s in zip(coloured, signs, strict=True)]
     parts = []
     if main is not None:

@@ -91,6 +91,44 @@ class Pigment:
         return float(np.degrees(np.arccos(np.clip(self.chroma @ chroma / norm, -1.0, 1.0))))
 
 
+@dataclass(frozen=True)
+class Colours:
+    """The reduced sheet, and what its colours are told by.
+
+    ``reflectance`` and ``density`` (by ``log_density``) are (h, w, 3) float32; ``across`` and
+    ``along`` (h, w) the chroma of density by ``AXES``, ``strength`` its length; ``bright`` and
+    ``dim`` (h, w) the highest and the lowest channel; ``per_mm`` the scale in px/mm.
+    """
+
+    reflectance: F32
+    density: F32
+    across: F32
+    along: F32
+    strength: F32
+    bright: F32
+    dim: F32
+    per_mm: float
+
+
+def colours_of(reflectance: F32, per_mm: float) -> Colours:
+    """Return what tells the colours of a reduced sheet, (h, w, 3) float32, bare paper = 1."""
+    density = log_density(reflectance)
+    planes = cv2.split(density)
+    axes = [sum(part * plane for part, plane in zip(axis, planes, strict=True)) for axis in AXES]
+    across, along = (np.asarray(axis, np.float32) for axis in axes)
+    red, green, blue = cv2.split(reflectance)
+    return Colours(
+        reflectance=reflectance,
+        density=density,
+        across=across,
+        along=along,
+        strength=length(across, along),
+        bright=np.asarray(cv2.max(cv2.max(red, green), blue), np.float32),
+        dim=np.asarray(cv2.min(cv2.min(red, green), blue), np.float32),
+        per_mm=per_mm,
+    )
+
+
 def density_of(code: str) -> F64:
     """Return the (3,) density of ``#RRGGBB`` on white."""
     encoded = np.array([int(code[i : i + 2], 16) for i in (1, 3, 5)]) / 255.0
@@ -103,18 +141,6 @@ def hue_of(code: str) -> F64:
     return np.asarray(AXES.astype(np.float64) @ density_of(code))
 
 
-def brightest(image: F32) -> F32:
-    """The highest of three channels, (h, w)."""
-    red, green, blue = cv2.split(image)
-    return np.asarray(cv2.max(cv2.max(red, green), blue), np.float32)
-
-
-def darkest(image: F32) -> F32:
-    """The lowest of three channels, (h, w)."""
-    red, green, blue = cv2.split(image)
-    return np.asarray(cv2.min(cv2.min(red, green), blue), np.float32)
-
-
 def log_density(reflectance: F32) -> F32:
     """Density (..., 3) float32 of reflectance, black ink's own reflectance taken off."""
     cleared = np.maximum(reflectance, np.float32(BLACK + FLOOR))
@@ -123,22 +149,16 @@ def log_density(reflectance: F32) -> F32:
     return -np.log(cleared)
 
 
-def find_pigments(reflectance: F32, density: F32, per_mm: float) -> list[Pigment]:
-    """Return the pigments of a reduced sheet, the most plentiful first.
-
-    Args:
-        reflectance: (h, w, 3) float32, bare paper = 1.
-        density: (h, w, 3) of the same by ``log_density``.
-        per_mm: scale in px/mm.
-    """
-    clear = _away_from_ink(reflectance, per_mm)
+def find_pigments(colours: Colours) -> list[Pigment]:
+    """Return the pigments of a reduced sheet, the most plentiful first."""
+    clear = _away_from_ink(colours)
     total = float(clear.size)
-    across, along = cv2.split(cv2.transform(density, AXES))
-    strength = length(across, along)
+    strength = colours.strength
     floor = max(LEAST_CHROMA, 5.0 * float(np.median(strength[::5, ::5])))
     tinted = np.flatnonzero(clear & (strength > floor))
-    sample, strength = density.reshape(-1, 3)[tinted], strength.ravel()[tinted]
-    angle = np.degrees(np.arctan2(along.ravel()[tinted], across.ravel()[tinted]))
+    sample, strength = colours.density.reshape(-1, 3)[tinted], strength.ravel()[tinted]
+    across, along = colours.across.ravel()[tinted], colours.along.ravel()[tinted]
+    angle = np.degrees(np.arctan2(along, across))
     angle = (angle % 360.0).astype(np.float32)
     found: list[Pigment] = []
     free = np.ones(angle.size, np.bool_)
@@ -154,9 +174,9 @@ def find_pigments(reflectance: F32, density: F32, per_mm: float) -> list[Pigment
     return found
 
 
-def _away_from_ink(reflectance: F32, per_mm: float) -> Bool:
-    dark = (brightest(reflectance) < DARK).astype(np.uint8)
-    size = 2 * max(1, round(0.35 * per_mm)) + 1
+def _away_from_ink(colours: Colours) -> Bool:
+    dark = (colours.bright < DARK).view(np.uint8)
+    size = 2 * max(1, round(0.35 * colours.per_mm)) + 1
     return np.asarray(cv2.dilate(dark, np.ones((size, size), np.uint8)) == 0, np.bool_)
 
 

@@ -15,6 +15,8 @@ import cv2
 import numpy as np
 
 from inkclean.arrays import F32, U8, Bool
+from inkclean.bands import side_by_side, strips
+from inkclean.sheet.lit import STRIP, Tone, at, repeated, rows_of, shape_of, stretched
 
 MOST_BAND = 0.65  # share of the sheet; beyond, taking lines off takes pen strokes too
 RUN_MM = 9.0  # a printed line is dark over this length almost without a break
@@ -44,25 +46,27 @@ _EPS = np.float32(0.02)
 class Ruled:
     """Printed lines on the sheet.
 
-    ``band`` is (H, W) bool: what the lines may take up; ``depth`` (h, w) float32, the density
-    they reach at their core, coarse; ``pale`` is False where they are as dark as the ink;
-    ``squares`` is True for lines in two directions.
+    ``band`` is (h, w) bool: what the lines may take up, ``factor``² px of the sheet each;
+    ``depth`` (h / 4, w / 4) float32, the density they reach at their core; ``pale`` is False where
+    they are as dark as the ink; ``squares`` is True for lines in two directions.
     """
 
     band: Bool
+    factor: int
     depth: F32
     pale: bool
     squares: bool
     colour: str
 
 
-def find_ruled(tone: F32, reduced: F32, per_mm: float) -> Ruled | None:
+def find_ruled(tone: Tone, reduced: F32, per_mm: float, factor: int) -> Ruled | None:
     """Return the printed lines, or None if there are none.
 
     Args:
-        tone: (H, W, 3) float32, the sheet's reflectance, by which print is told from ink.
+        tone: the sheet's reflectance, by which print is told from ink.
         reduced: (h, w) float32, the ink alone (pencil gone) averaged to about 5 px/mm.
         per_mm: scale of ``reduced``.
+        factor: px of the sheet that make one of ``reduced``.
     """
     density = _density(reduced)
     ridges = [_ridges(density, per_mm), _ridges(np.ascontiguousarray(density.T), per_mm)]
@@ -76,7 +80,6 @@ def find_ruled(tone: F32, reduced: F32, per_mm: float) -> Ruled | None:
             families.append((_followed(ridge, own.spacing, per_mm), turned))
     if not families:
         return None
-    size = (tone.shape[1], tone.shape[0])
     core = np.zeros(density.shape, np.uint8)
     band = np.zeros(density.shape, np.uint8)
     reach = max(1, round(HALF_BAND_MM * per_mm))
@@ -84,38 +87,44 @@ def find_ruled(tone: F32, reduced: F32, per_mm: float) -> Ruled | None:
         wide = cv2.dilate(lines, np.ones((2 * reach + 1, 1), np.uint8))
         core |= lines.T if turned else lines
         band |= np.asarray(wide.T if turned else wide, np.uint8)
-    # the darkest of each cell's neighbourhood at full size: thin lines are pale when averaged
-    peak = cv2.erode(grey_of(tone), np.ones((3, 3), np.uint8))
-    small = density.shape[::-1]
-    deep = _density(
-        np.asarray(cv2.resize(peak, small, interpolation=cv2.INTER_NEAREST), np.float32)
-    )
-    del peak
+    deep = _density(_darkest(tone, factor))
     depth, typical = _depth(deep, core, per_mm)
     outside = deep[(band == 0) & (deep > max(0.3, 0.6 * typical))]
     inked = float(np.percentile(outside, 75)) if outside.size > 50 else np.inf
-    whole = np.asarray(cv2.resize(band, size, interpolation=cv2.INTER_NEAREST), np.bool_)
     line = (core > 0) & (deep > 0.8 * typical) & (deep < 1.2 * typical)
-    colour = _colour(tone, line)
+    colour = _colour(tone, line, factor)
     pale = typical < min(DARKEST, PALER * inked) and float((band > 0).mean()) <= MOST_BAND
-    return Ruled(whole, depth, pale, len(families) == 2, colour)
+    return Ruled(band > 0, factor, depth, pale, len(families) == 2, colour)
 
 
-def lift(ink: F32, tone: F32, ruled: Ruled) -> float:
+def lift(ink: F32, tone: Tone, ruled: Ruled) -> float:
     """Take the printed lines off ``ink`` in place; return the share of the sheet they marked.
 
-    ``tone`` is (H, W, 3), the sheet's reflectance. The part of its density that is print's is
+    ``tone`` is the sheet's reflectance. The part of its density that is print's is
     taken from the ink's density; where ink stands in or beside the line, its mean alone.
     """
-    grey = grey_of(tone)
-    depth = cv2.resize(ruled.depth, grey.shape[::-1], interpolation=cv2.INTER_LINEAR)[ruled.band]
-    darkest = np.asarray(cv2.erode(grey, np.ones((3, 3), np.uint8)), np.float32)
-    near = _density(darkest[ruled.band])
-    density = _density(grey[ruled.band])
-    taken = np.where(near > BESIDE * depth, SPARED * depth, CLEAR * depth)
-    left = np.clip(1.0 - taken / np.maximum(density, np.float32(1e-3)), 0.0, 1.0)
-    ink[ruled.band] = np.maximum(ink[ruled.band], np.float32(1e-4)) ** left
-    return float((density > 0.1).sum()) / ink.size
+    high, wide = ink.shape
+    factor = ruled.factor
+    coarse = ruled.band.shape[1], ruled.band.shape[0]
+    depth = np.asarray(cv2.resize(ruled.depth, coarse, interpolation=cv2.INTER_LINEAR), np.float32)
+
+    def fill(rows: slice) -> int:
+        band = repeated(ruled.band, factor, rows, wide)
+        if not band.any():
+            return 0
+        above = min(rows.start, 1)
+        grey = grey_of(rows_of(tone, slice(rows.start - above, min(rows.stop + 1, high))))
+        inner = slice(above, above + rows.stop - rows.start)
+        darkest = np.asarray(cv2.erode(grey, np.ones((3, 3), np.uint8)), np.float32)[inner]
+        near, density = _density(darkest[band]), _density(grey[inner][band])
+        here = stretched(depth, factor, rows, wide)[band]
+        taken = np.where(near > BESIDE * here, SPARED * here, CLEAR * here)
+        left = np.clip(1.0 - taken / np.maximum(density, np.float32(1e-3)), 0.0, 1.0)
+        ink[rows][band] = np.maximum(ink[rows][band], np.float32(1e-4)) ** left
+        return int((density > 0.1).sum())
+
+    marked = side_by_side(fill, strips(high, factor * max(1, STRIP // factor)))
+    return sum(marked) / ink.size
 
 
 def grey_of(tone: F32) -> F32:
@@ -123,19 +132,35 @@ def grey_of(tone: F32) -> F32:
     return np.asarray(cv2.transform(tone, np.full((1, 3), 1 / 3, np.float32)), np.float32)
 
 
-def _colour(tone: F32, line: Bool) -> str:
+def _darkest(tone: Tone, factor: int) -> F32:
+    """The darkest px near the middle of each ``factor``² px: thin lines are pale when averaged."""
+    high, wide = shape_of(tone)
+    result = np.empty((-(-high // factor), -(-wide // factor)), np.float32)
+    columns = np.minimum(np.arange(result.shape[1]) * factor + factor // 2, wide - 1)
+
+    def fill(part: slice) -> None:
+        middle = np.minimum(np.arange(part.start, part.stop) * factor + factor // 2, high - 1)
+        top = max(int(middle[0]) - 1, 0)
+        grey = grey_of(rows_of(tone, slice(top, min(int(middle[-1]) + 2, high))))
+        darkest = np.asarray(cv2.erode(grey, np.ones((3, 3), np.uint8)), np.float32)
+        result[part] = darkest[(middle - top)[:, None], columns]
+
+    side_by_side(fill, strips(len(result), max(1, STRIP // factor)))
+    return result
+
+
+def _colour(tone: Tone, line: Bool, factor: int) -> str:
     """The colour of the lines' samples on white, each the darkest near its place."""
     rows, columns = np.nonzero(line)
     if rows.size == 0:
         return "#808080"
     stride = max(1, rows.size // 2000)
-    high, wide = line.shape
-    rows = (rows[::stride] * (tone.shape[0] / high) + 0.5).astype(np.intp)
-    columns = (columns[::stride] * (tone.shape[1] / wide) + 0.5).astype(np.intp)
+    high, wide = shape_of(tone)
+    rows, columns = (each[::stride] * factor + factor // 2 for each in (rows, columns))
     offsets = np.arange(-1, 2)
-    rows = np.clip(rows[:, None, None] + offsets[:, None], 0, tone.shape[0] - 1)
-    columns = np.clip(columns[:, None, None] + offsets, 0, tone.shape[1] - 1)
-    near = tone[rows, columns].reshape(rows.shape[0], 9, 3)
+    rows = np.clip(rows[:, None, None] + offsets[:, None], 0, high - 1)
+    columns = np.clip(columns[:, None, None] + offsets, 0, wide - 1)
+    near = at(tone, *np.broadcast_arrays(rows, columns)).reshape(len(rows), 9, 3)
     core = np.take_along_axis(near, near.sum(axis=2).argmin(axis=1)[:, None, None], axis=1)
     linear = np.clip(np.median(core[:, 0], axis=0), 0.0, 1.0).astype(np.float64)
     # IEC 61966-2-1: linear light to sRGB

@@ -31,12 +31,10 @@ class Grey:
     """The sheet reduced to ink against everything else.
 
     ``ink`` is (H, W) float32: linear reflectance as if only ink lay on the paper (1.0 = no
-    ink; ink over pencil reads as ink alone). ``dark`` is (H, W) float32: reflectance in the
-    darkest channel, pencil included, to judge solids by.
+    ink; ink over pencil reads as ink alone).
     """
 
     ink: F32
-    dark: F32
     px_per_mm: float
 
 

@@ -2,18 +2,22 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from typing import Literal
 
 import cv2
 import numpy as np
 
 from inkclean.arrays import F32, U8, length
+from inkclean.sheet.lit import every
 from inkclean.sheet.values import Capture, Photo, Sheet
 
 # Edges are looked for in this many tiles, the busiest of the page, of this size in px: enough
 # for a steady estimate, and a small part of a large page.
 TILES = 40
 TILE_PX = 192
+# Busy ones are told by every so many rows and columns.
+THIN = 4
 # An edge counts if it falls by this much of the paper's brightness, more than grain does.
 LEAST_STEP = 0.2
 # Fewer of them say nothing.
@@ -54,9 +58,26 @@ def edge_blur_px(channel: F32) -> float:
     lightest and darkest level around each crest of the slope. The pixel's own box counts as
     blur. A page without any edge gives 1.
     """
-    if min(channel.shape) < 16:
+    thin = np.ascontiguousarray(channel[::THIN, ::THIN])
+    height, width = channel.shape
+    return _blur_px(thin, (height, width), lambda rows, columns: channel[rows, columns])
+
+
+def sheet_blur_px(sheet: Sheet) -> float:
+    """Return the blur of a sheet as ``edge_blur_px`` does, from its green."""
+
+    def green(rows: slice, columns: slice) -> F32:
+        return every(sheet.tone, rows, columns, 1)
+
+    thin = slice(None, None, THIN)
+    return _blur_px(green(thin, thin), sheet.shape, green)
+
+
+def _blur_px(thin: F32, shape: tuple[int, int], cut: Callable[[slice, slice], F32]) -> float:
+    """Return the blur of a channel given every ``THIN``-th px of it and a way to cut tiles."""
+    if min(shape) < 16:
         return USUAL_BLUR_PX
-    tiles = _busy_tiles(channel)
+    tiles = _busy_tiles(thin, shape, cut)
     found = USUAL_BLUR_PX
     for sigma in BLUR_STEPS_PX:
         found_edges = [_edges(tile, int(np.ceil(3 * sigma))) for tile in tiles]
@@ -71,12 +92,11 @@ def edge_blur_px(channel: F32) -> float:
     return found
 
 
-def _busy_tiles(channel: F32) -> list[F32]:
+def _busy_tiles(thin: F32, shape: tuple[int, int], cut: Callable[[slice, slice], F32]) -> list[F32]:
     """Return the tiles of the page with the most edges in them."""
-    height, width = channel.shape
-    thin = np.ascontiguousarray(channel[::4, ::4])
+    height, width = shape
     rough = np.abs(thin[1:, 1:] - thin[:-1, :-1])
-    step = TILE_PX // 4
+    step = TILE_PX // THIN
     rows, columns = max(1, rough.shape[0] // step), max(1, rough.shape[1] // step)
     means = cv2.resize(rough, (columns, rows), interpolation=cv2.INTER_AREA)
     order = np.argsort(np.asarray(means).ravel())[::-1][:TILES]
@@ -84,7 +104,8 @@ def _busy_tiles(channel: F32) -> list[F32]:
     for at in order:
         y, x = divmod(int(at), columns)
         y, x = y * height // rows, x * width // columns
-        tiles.append(np.ascontiguousarray(channel[y : y + TILE_PX, x : x + TILE_PX]))
+        down, across = slice(y, min(y + TILE_PX, height)), slice(x, min(x + TILE_PX, width))
+        tiles.append(np.ascontiguousarray(cut(down, across)))
     return [tile for tile in tiles if min(tile.shape) > 8]
 
 
@@ -111,8 +132,7 @@ def check_capture(sheet: Sheet, photo: Photo) -> Capture:
     A line w wide under blur σ, cut half-way, keeps 93 % of its width at w = 2 σ and is gone
     below 1.35 σ; the first is reported as the finest line that stays whole.
     """
-    luminance = sheet.reflectance[..., 1]
-    blur = edge_blur_px(luminance)
+    blur = sheet_blur_px(sheet)
     finest = WHOLE_LINE * blur / sheet.px_per_mm
     ratio = _light_ratio(sheet)
     shown = _shown(photo, sheet)

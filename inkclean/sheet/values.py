@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from typing import Literal
 
 from inkclean.arrays import F32, F64, U8, Bool
+from inkclean.sheet.lit import Tone, shape_of, whole
 
 Framed = Literal["found", "whole", "given"]
 
@@ -54,8 +55,8 @@ class Frame:
 class Sheet:
     """The paper, squared up and evenly lit.
 
-    ``reflectance`` is (H, W, 3) float32, linear light, R G B, relative to bare paper
-    (1.0 = bare paper, may exceed 1 slightly). ``px_per_mm`` is the scale, the same both ways.
+    ``tone`` is what the reflectance of its (H, W) px follows from, or that itself.
+    ``px_per_mm`` is the scale, the same both ways.
     ``shading`` is (h, w, 3) float32, the light divided out, linear, on a coarse grid over the
     whole sheet. ``inside`` is (H, W) bool, False where the photo did not reach, or None if it
     reached everywhere. ``shade_edge`` is (H, W) bool, True along the edge of a cast shadow
@@ -63,7 +64,7 @@ class Sheet:
     of the reflectance of bare paper.
     """
 
-    reflectance: F32
+    tone: Tone
     px_per_mm: float
     frame: Frame
     shading: F32
@@ -72,14 +73,27 @@ class Sheet:
     noise: float = 0.01
 
     @property
+    def reflectance(self) -> F32:
+        """(H, W, 3) float32, linear light, R G B, relative to bare paper.
+
+        1.0 is bare paper, which may exceed it slightly. Worked out anew at each call.
+        """
+        return whole(self.tone)
+
+    @property
+    def shape(self) -> tuple[int, int]:
+        """Height and width in px."""
+        return shape_of(self.tone)
+
+    @property
     def width_mm(self) -> float:
         """Width of the sheet in mm."""
-        return float(self.reflectance.shape[1] / self.px_per_mm)
+        return self.shape[1] / self.px_per_mm
 
     @property
     def height_mm(self) -> float:
         """Height of the sheet in mm."""
-        return float(self.reflectance.shape[0] / self.px_per_mm)
+        return self.shape[0] / self.px_per_mm
 
 
 @dataclass(frozen=True)

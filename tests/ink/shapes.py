@@ -55,7 +55,7 @@ def photographed(
 
 def grey(reflectance: F32, px_per_mm: float = 12.0) -> Grey:
     """Return a grey sheet."""
-    return Grey(reflectance, reflectance, px_per_mm)
+    return Grey(reflectance, px_per_mm)
 
 
 def widths(coverage: F32) -> F64:

@@ -119,7 +119,6 @@ def test_a_page_without_pencil_is_left_as_it_is() -> None:
     assert "no coloured pencil" in pencil.note
     mean = sheet.reflectance.mean(axis=2)
     assert np.abs(grey.ink - mean).mean() < 0.01
-    assert (grey.dark == sheet.reflectance.min(axis=2)).all()
 
 
 def test_a_page_in_blue_ink_is_kept_and_said_to_be() -> None:
