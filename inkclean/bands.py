@@ -3,9 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from dataclasses import dataclass
 from typing import TypeVar
 
 import cv2
+
+# Side in px of the tiles whose planes stay in the cache.
+TILE = 256
 
 Part = TypeVar("Part")
 Made = TypeVar("Made")
@@ -14,6 +18,37 @@ Made = TypeVar("Made")
 def strips(length: int, rows: int) -> list[slice]:
     """Return slices of ``rows`` that cover ``length``, the last one shorter if need be."""
     return [slice(top, min(top + rows, length)) for top in range(0, length, rows)]
+
+
+@dataclass(frozen=True)
+class Tile:
+    """A part of a page: ``own`` rows and columns, in the midst of those that ``around`` has.
+
+    ``inner`` is where its own lie among those around. The page's borders are borders of
+    ``around`` too; anywhere else it reaches further.
+    """
+
+    own: tuple[slice, slice]
+    around: tuple[slice, slice]
+    inner: tuple[slice, slice]
+
+
+def tiles(shape: tuple[int, int], side: int, halo: int) -> list[Tile]:
+    """Return tiles of ``side`` px that cover ``shape``, and see ``halo`` px around themselves."""
+    found = []
+    for rows in strips(shape[0], side):
+        for columns in strips(shape[1], side):
+            own = rows, columns
+            around = tuple(
+                slice(max(0, part.start - halo), min(part.stop + halo, length))
+                for part, length in zip(own, shape, strict=True)
+            )
+            inner = tuple(
+                slice(part.start - wide.start, part.stop - wide.start)
+                for part, wide in zip(own, around, strict=True)
+            )
+            found.append(Tile(own, (around[0], around[1]), (inner[0], inner[1])))
+    return found
 
 
 def side_by_side(work: Callable[[Part], Made], parts: Sequence[Part]) -> list[Made]:

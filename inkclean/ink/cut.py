@@ -8,14 +8,18 @@ where no level of light can be read, the edge follows the decision instead.
 
 from __future__ import annotations
 
+import math
+
 import cv2
 import numpy as np
 
-from inkclean.arrays import F32, Bool
+from inkclean.arrays import F32
+from inkclean.bands import TILE, Tile, side_by_side, tiles
 from inkclean.ink.decide import Decision, decide
-from inkclean.ink.depth import ink_depth
-from inkclean.ink.levels import deblur, deblur_gain, disc, edge_levels
+from inkclean.ink.depth import BLOCK_PX, absorbed_by, ink_depth
+from inkclean.ink.levels import EdgeLevels, deblur, deblur_gain, disc
 from inkclean.ink.values import Grey
+from inkclean.sheet.lit import repeated, stretched
 
 # The range of ``weight`` −1..1 in mm: each edge moves by so much.
 WEIGHT_MM = 0.05
@@ -79,27 +83,36 @@ def _trust_in_light(px_per_mm: float, coarse: tuple[float, float]) -> float:
 def _by_light(
     grey: Grey, decision: Decision, noise: float, blur_px: float, move: np.float32
 ) -> F32:
-    absorbed = np.asarray(1 - np.minimum(grey.ink, 1.2), np.float32)
-    share = absorbed / ink_depth(absorbed, grey.px_per_mm, blur_px, noise)
-    np.clip(share, -0.2, 1.1, out=share)
-    paper = (share < SURELY_INK).view(np.uint8)
-    gain = deblur_gain(blur_px)
-    share = deblur(share, blur_px, gain)
-    share -= edge_levels(share, blur_px, gain)
-    share += np.float32(0.5) + move * np.float32(EDGE_SLOPE / max(blur_px, 0.5))
+    ink = grey.ink
+    shape = (ink.shape[0], ink.shape[1])
+    depth = ink_depth(ink, grey.px_per_mm, blur_px, noise)
     reach = SLACK_BLURS * blur_px + max(0.0, float(move)) + 0.5
-    places = _grown(decision, (share.shape[0], share.shape[1]), reach)
-    sure = cv2.erode(paper, disc(reach)) == 0
-    share[~(places | sure)] = 0
-    return share
+    grown = cv2.dilate(decision.places.view(np.uint8), disc(reach / decision.factor))
+    places = np.asarray(grown).view(np.bool_)
+    gain = deblur_gain(blur_px)
+    levels = EdgeLevels(blur_px, gain)
+    half = np.float32(0.5) + move * np.float32(EDGE_SLOPE / max(blur_px, 0.5))
+    palest = 1 - SURELY_INK * depth.least
+    coverage = np.zeros(shape, np.float32)
 
+    def fill(tile: Tile) -> None:
+        near = repeated(places, decision.factor, tile.around)
+        part = ink[tile.around]
+        if not near.any() and part.min(initial=1.0) > palest:
+            return
+        share = absorbed_by(part)
+        share /= depth.over(tile.around)
+        np.clip(share, -0.2, 1.1, out=share)
+        paper = (share < SURELY_INK).view(np.uint8)
+        share = deblur(share, blur_px, gain)
+        share -= levels.of(share)
+        share += half
+        share[~near & (cv2.erode(paper, disc(reach)) > 0)] = 0
+        coverage[tile.own] = share[tile.inner]
 
-def _grown(decision: Decision, shape: tuple[int, int], reach_px: float) -> Bool:
-    """Return (H, W): what was decided, ``reach_px`` wider all round."""
-    grown = cv2.dilate(decision.places.view(np.uint8), disc(reach_px / decision.factor))
-    if decision.factor > 1:
-        grown = cv2.resize(grown, shape[::-1], interpolation=cv2.INTER_NEAREST)
-    return np.asarray(grown).view(np.bool_)
+    halo = BLOCK_PX * math.ceil((levels.reach + math.ceil(reach) + 2) / BLOCK_PX)
+    side_by_side(fill, tiles(shape, TILE, halo))
+    return coverage
 
 
 def _by_decision(decision: Decision, shape: tuple[int, int], move: np.float32) -> F32:
@@ -110,6 +123,6 @@ def _by_decision(decision: Decision, shape: tuple[int, int], move: np.float32) -
     coverage += move * np.float32(0.4 / decision.factor)
     coverage[level == 0] = 0
     if decision.factor > 1:
-        whole = cv2.resize(coverage, shape[::-1], interpolation=cv2.INTER_LINEAR)
-        return np.asarray(whole, np.float32)
+        rows = slice(0, shape[0])
+        return np.ascontiguousarray(stretched(coverage, decision.factor, rows, shape[1]))
     return coverage

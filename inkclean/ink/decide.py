@@ -15,8 +15,9 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 
-from inkclean.arrays import F32, F64, I32, U8, Bool, length
+from inkclean.arrays import F32, F64, I32, I64, U8, Bool, length
 from inkclean.ink.levels import laplacian
+from inkclean.sheet.lit import averaged
 
 # Pages are brought to about this many pixels: what is ink shows there, its edge is found later.
 WORK_PIXELS = 3_000_000
@@ -79,11 +80,7 @@ def slope_of(values: F32) -> F32:
 def decide(ink: F32) -> Decision:
     """Decide what is ink on a sheet of reflectance (H, W), 1.0 = paper."""
     factor = max(1, round(float(np.sqrt(ink.size / WORK_PIXELS))))
-    height, width = ink.shape
-    if factor > 1:
-        size = (max(1, width // factor), max(1, height // factor))
-        ink = np.asarray(cv2.resize(ink, size, interpolation=cv2.INTER_AREA), np.float32)
-    dark = darkness(ink)
+    dark = darkness(averaged(ink, factor))
     slope = slope_of(dark)
     soft = np.asarray(cv2.GaussianBlur(dark, (0, 0), LIFT_PX), np.float32)
     lifted = dark - np.float32(LIFT) * laplacian(soft)
@@ -114,60 +111,94 @@ def best_shapes(values: F32, worth: F32, levels: tuple[float, ...]) -> F32:
     Shapes are the 8-connected components of ``values`` over each of the rising ``levels``; a
     shape is worth the sum of ``worth`` over its boundary pixels.
     """
-    labels: list[I32] = []
+    shapes: list[_Shapes] = []
     keep: list[Bool] = []
     best: F64 = np.zeros(1)
-    seeds = np.zeros(1, np.int64)
-    flat = worth.ravel()
     for level in reversed(levels):
-        count, label, own, mask = _shapes(values, flat, level)
-        inside = np.bincount(label.ravel()[seeds], best, count)  # the children's best, summed
-        inside[0] = 0
-        keep.append((own > 0) & (own >= inside - TIE))
-        best = np.maximum(own, inside)
-        labels.append(label)
-        seeds = np.zeros(count, np.int64)
-        at = np.flatnonzero(mask)
-        seeds[label.ravel()[at]] = at
+        here = _shapes(values, worth.ravel(), level)
+        seeds = shapes[-1].seeds if shapes else np.zeros(1, np.int64)
+        inside = np.bincount(here.label.ravel()[seeds], best, len(here.worth))
+        inside[0] = 0  # the children's best, summed
+        keep.append((here.worth > 0) & (here.worth >= inside - TIE))
+        best = np.maximum(here.worth, inside)
         best[0] = 0
-    result = np.zeros(values.shape, np.float32)
-    for level, label, kept in zip(reversed(levels), labels, keep, strict=True):
-        # from the darkest level to the lightest: a shape kept later holds those before it
-        np.putmask(result, kept[label], np.float32(level))
-    return result
+        shapes.append(here)
+    return _lightest(shapes, keep, levels)
 
 
-def _shapes(values: F32, worth: F32, level: float) -> tuple[int, I32, F64, U8]:
-    """Return how many components (with the ground), their labels, worths and mask."""
+@dataclass(frozen=True)
+class _Shapes:
+    """The components over one level, the ground being the first.
+
+    ``mask`` (h, w) uint8 and ``label`` (h, w) int32; of each component what it is worth, and the
+    place of a pixel of its rim.
+    """
+
+    mask: U8
+    label: I32
+    worth: F64
+    seeds: I64
+
+
+def _shapes(values: F32, worth: F32, level: float) -> _Shapes:
     mask = (values > np.float32(level)).view(np.uint8)
     count, found = cv2.connectedComponents(mask, connectivity=8, ltype=cv2.CV_32S)
     inner = cv2.erode(mask, _CROSS, borderType=cv2.BORDER_CONSTANT, borderValue=1.0)
     rim = np.flatnonzero(mask != inner)
     label = np.asarray(found, np.int32)
-    own = np.bincount(label.ravel()[rim], worth[rim], count).astype(np.float64)
+    which = label.ravel()[rim]
+    own = np.bincount(which, worth[rim], count).astype(np.float64)
     own[0] = 0
-    return count, label, own, mask
+    seeds = np.zeros(count, np.int64)  # what has no rim is the whole picture
+    seeds[which] = rim
+    return _Shapes(mask, label, own, seeds)
+
+
+def _lightest(shapes: list[_Shapes], keep: list[Bool], levels: tuple[float, ...]) -> F32:
+    """Return (h, w): the lightest level of which a kept shape holds each pixel, else 0.
+
+    ``shapes`` and ``keep`` go from the darkest level to the lightest, ``levels`` the other way.
+    """
+    result = np.zeros(shapes[0].mask.shape, np.float32)
+    held = np.zeros(1, np.float32)
+    for number, level in enumerate(levels):
+        at = len(shapes) - 1 - number
+        here = shapes[at]
+        own = np.where(keep[at], np.float32(level), np.float32(0))
+        if number:
+            above = held[shapes[at + 1].label.ravel()[here.seeds]]
+            own = np.where(above > 0, above, own)
+        own[0] = 0
+        ring = here.mask if at == 0 else here.mask != shapes[at - 1].mask
+        only = np.flatnonzero(ring)
+        result.ravel()[only] = own[here.label.ravel()[only]]
+        held = own
+    return result
 
 
 def _drop_pale(level: F32, dark: F32, slope: F32) -> F32:
     """Return ``level`` without shapes paler and softer than the ink around them."""
-    places = (level > 0).astype(np.uint8)
+    places = (level > 0).view(np.uint8)
     count, label = cv2.connectedComponents(places, connectivity=8, ltype=cv2.CV_32S)
     if count == 1:
         return level
-    weight = np.where(level > 0, dark, np.float32(0)) ** 3
-    size = (AROUND_PX, AROUND_PX)
-    near = cv2.blur(weight * dark, size) / (cv2.blur(weight, size) + np.float32(1e-6))
+    weight = places * dark
+    weight *= weight * weight
+    window = (AROUND_PX, AROUND_PX)
+    near = cv2.blur(weight * dark, window) / (cv2.blur(weight, window) + np.float32(1e-6))
     at = np.flatnonzero(places)
     which = np.asarray(label).ravel()[at]
     own, around = dark.ravel()[at], near.ravel()[at]
     share = np.bincount(which, own**2, count) / np.maximum(np.bincount(which, own, count), 1e-9)
-    asked = np.bincount(which, around, count) / np.maximum(np.bincount(which, minlength=count), 1)
+    size = np.bincount(which, minlength=count)
+    asked = np.bincount(which, around, count) / np.maximum(size, 1)
     rim = np.flatnonzero(places != cv2.erode(places, _CROSS))
     on_rim = np.asarray(label).ravel()[rim]
     edge = np.bincount(on_rim, slope.ravel()[rim], count).astype(np.float64)
     edge /= np.maximum(np.bincount(on_rim, minlength=count), 1) * np.maximum(share, 1e-9)
-    usual = float(np.median(edge[which]))
+    order = np.argsort(edge)
+    half = np.searchsorted(np.cumsum(size[order]), 0.5 * len(at))
+    usual = float(edge[order[half]])  # the median of all pixels
     pale = (share < LEAST_DEPTH * asked) & (edge < PALE_BUT_CRISP * usual)
     gone = at[pale[which]]
     level.ravel()[gone] = 0

@@ -3,13 +3,16 @@
 from __future__ import annotations
 
 import math
+from dataclasses import dataclass
 from functools import lru_cache
 
 import cv2
 import numpy as np
 
 from inkclean.arrays import F32, F64, I64
+from inkclean.bands import TILE, Tile, side_by_side, tiles
 from inkclean.ink.levels import laplacian
+from inkclean.sheet.lit import stretched
 
 # Side of the blocks on which the ink's darkness is gathered, in px.
 BLOCK_PX = 8
@@ -25,22 +28,52 @@ LEAST_TOLD = 0.3
 SURE_NOISES = 8.0
 
 
-def _ridges(absorbed: F32, blur_px: float, noise: float) -> tuple[I64, I64, F32, F32]:
-    """Return rows, columns, full darkness and trust of the pixels on top of ridges of ink.
+@dataclass(frozen=True)
+class Depth:
+    """How dark full ink is, (h, w) float32 absorbed share of light, for each ``BLOCK_PX``² px."""
 
-    On the ridge of a bar of width w under a Gaussian blur σ, with a = w/2σ, the bend
-    −σ²·C″/C is 2a·φ(a)/(2Φ(a) − 1) and the height (2Φ(a) − 1) of full ink: the bend, which
-    does not depend on the ink's darkness, tells how much of it the blur has taken.
+    blocks: F32
+
+    @property
+    def least(self) -> float:
+        """The palest that full ink is anywhere."""
+        return float(self.blocks.min())
+
+    def over(self, part: tuple[slice, slice]) -> F32:
+        """Return it for each px of a part that starts at whole blocks, interpolated."""
+        rows, columns = part
+        wanted = slice(columns.start // BLOCK_PX, -(-columns.stop // BLOCK_PX))
+        around = np.clip(np.arange(wanted.start - 1, wanted.stop + 1), 0, self.blocks.shape[1] - 1)
+        whole = stretched(self.blocks[:, around], BLOCK_PX, rows, len(around) * BLOCK_PX)
+        return whole[:, BLOCK_PX : BLOCK_PX + columns.stop - columns.start]
+
+
+def _ridges(
+    ink: F32, inner: tuple[slice, slice], blur_px: float, least: float
+) -> tuple[I64, F32, F32]:
+    """Return the place, full darkness and trust of the pixels on top of ridges of ink.
+
+    ``ink`` is reflectance; only the part ``inner`` of it is asked, places count in that. On the
+    ridge of a bar of width w under a Gaussian blur σ, with a = w/2σ, the bend −σ²·C″/C is
+    2a·φ(a)/(2Φ(a) − 1) and the height (2Φ(a) − 1) of full ink: the bend, which does not depend
+    on the ink's darkness, tells how much of it the blur has taken.
     """
-    top = (absorbed >= cv2.dilate(absorbed, np.ones((3, 3), np.uint8))).view(np.uint8)
-    top &= (absorbed > max(0.1, SURE_NOISES * noise)).view(np.uint8)
-    rows, columns = np.nonzero(top)
-    height = absorbed[rows, columns]
-    bend = -(blur_px**2) * laplacian(absorbed)[rows, columns] / height
+    absorbed = absorbed_by(ink)
+    top = absorbed >= cv2.dilate(absorbed, np.ones((3, 3), np.uint8))
+    top &= absorbed > least
+    at = np.flatnonzero(top[inner])
+    height = absorbed[inner].ravel()[at]
+    bend = -(blur_px**2) * laplacian(absorbed)[inner].ravel()[at] / height
     full_bend, told = _bend_table()
     share = np.interp(bend, full_bend, told).astype(np.float32)
     trust = (share**6 * (share > LEAST_TOLD)).astype(np.float32)
-    return rows, columns, np.minimum(height / share, 1), trust
+    return at, np.minimum(height / share, 1), trust
+
+
+def absorbed_by(ink: F32) -> F32:
+    """Return the share of light that is absorbed where ``ink`` is the reflectance."""
+    absorbed = np.subtract(np.float32(1), ink)
+    return np.asarray(np.maximum(absorbed, np.float32(-0.2), out=absorbed), np.float32)
 
 
 @lru_cache(maxsize=1)
@@ -51,23 +84,38 @@ def _bend_table() -> tuple[F64, F64]:
     return 2 * a * density / height, height
 
 
-def ink_depth(absorbed: F32, px_per_mm: float, blur_px: float, noise: float) -> F32:
-    """Return (H, W): how dark full ink is around each pixel, as absorbed share of light.
+def ink_depth(ink: F32, px_per_mm: float, blur_px: float, noise: float) -> Depth:
+    """Return how dark full ink is around each pixel.
 
-    ``absorbed`` is 1 − reflectance. Ridges that the blur has left whole speak for themselves,
+    ``ink`` is (H, W) reflectance. Ridges that the blur has left whole speak for themselves,
     thinner ones lean on those around them, weighted to the darkest, and on the page.
     """
-    height, width = absorbed.shape
-    shape = (-(-height // BLOCK_PX), -(-width // BLOCK_PX))
-    rows, columns, dark, trust = _ridges(absorbed, blur_px, noise)
-    if rows.size == 0:
-        return np.ones((height, width), np.float32)
+    shape = (-(-ink.shape[0] // BLOCK_PX), -(-ink.shape[1] // BLOCK_PX))
+    weight, value = np.zeros(shape, np.float32), np.zeros(shape, np.float32)
+    least = max(0.1, SURE_NOISES * noise)
+    nothing = np.zeros(0, np.float32)
+
+    def gather(tile: Tile) -> tuple[F32, F32]:
+        part = ink[tile.around]
+        if part.min(initial=1.0) >= 1 - least:
+            return nothing, nothing
+        at, dark, trust = _ridges(part, tile.inner, blur_px, least)
+        row, column = np.divmod(at, tile.own[1].stop - tile.own[1].start)
+        blocks = tuple(slice(p.start // BLOCK_PX, -(-p.stop // BLOCK_PX)) for p in tile.own)
+        target = weight[blocks].shape
+        block = (row // BLOCK_PX) * target[1] + column // BLOCK_PX
+        says = trust * dark**2
+        size = target[0] * target[1]
+        weight[blocks] = np.bincount(block, says, size).reshape(target)
+        value[blocks] = np.bincount(block, says * dark, size).reshape(target)
+        return dark, trust
+
+    found = side_by_side(gather, tiles((ink.shape[0], ink.shape[1]), TILE, 1))
+    dark, trust = (np.concatenate([*part, nothing]) for part in zip(*found, strict=True))
+    del found
+    if dark.size == 0:
+        return Depth(np.ones(shape, np.float32))
     page = float(np.percentile(dark[trust >= np.median(trust)], 75))
-    trust *= dark**2
-    block = (rows // BLOCK_PX) * shape[1] + columns // BLOCK_PX
-    size = shape[0] * shape[1]
-    weight = np.bincount(block, trust, size).astype(np.float32).reshape(shape)
-    value = np.bincount(block, trust * dark, size).astype(np.float32).reshape(shape)
 
     def around(grid: F32, reach_mm: float) -> F32:
         radius = max(1, round(reach_mm * px_per_mm / BLOCK_PX))
@@ -79,6 +127,4 @@ def ink_depth(absorbed: F32, px_per_mm: float, blur_px: float, noise: float) -> 
     depth = (around(value, NEAR_MM) + FAR_SAY * far_dark) / near
     # near the page's own darkness the difference is chance, well below it another pen
     pale = np.clip((SAME_PEN - depth / page) / (SAME_PEN - OTHER_PEN), 0, 1).astype(np.float32)
-    depth = page + pale * (depth - page)
-    whole = cv2.resize(depth, (shape[1] * BLOCK_PX, shape[0] * BLOCK_PX))
-    return np.ascontiguousarray(whole[:height, :width])
+    return Depth(np.asarray(page + pale * (depth - page), np.float32))

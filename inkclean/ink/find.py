@@ -86,7 +86,9 @@ def find_ink_of_line(
     if line_mm is not None:
         coverage, weight = _moved(at, coverage, weight, line_mm, grey.px_per_mm)
     raw = coverage
-    coverage, removed, doubts = clean_specks(raw, grey, speck_mm=speck_mm, unsure=sheet.shade_edge)
+    coverage, removed, doubts = clean_specks(
+        raw, grey, speck_mm=speck_mm, unsure=sheet.shade_edge, in_place=edits is None
+    )
     if edits is not None:
         removed = mend(coverage, raw, removed, edits, sheet.px_per_mm)
     return Ink(coverage, sheet.px_per_mm, pencil, removed, doubts), weight

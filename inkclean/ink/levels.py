@@ -9,6 +9,7 @@ the height of the ridge. A cut half-way instead loses lines under 1.349 σ and t
 from __future__ import annotations
 
 import math
+from dataclasses import dataclass
 from functools import lru_cache
 
 import cv2
@@ -24,6 +25,8 @@ DEBLUR_GAIN = 0.5
 DEBLUR_FULL_BLUR_PX = 1.2
 # Ridges lower than this share of full ink are lost in noise: their level is held here.
 LOWEST_RIDGE = 0.15
+# Heights are told in steps of 1/200, under the noise, from this share of full ink on.
+CODES, LOWEST_CODE = 200.0, -0.06
 # Reach, in σ, within which a pixel beside the ridge sees it.
 REACH_IN_BLURS = 1.2
 
@@ -90,8 +93,7 @@ def cell_table(gain: float, steps: int = 256) -> tuple[F64, F64]:
     −ρ²·exp(−ρ²/2) at the centre and −ρ²·exp(−ρ²)·(I₀(ρ²) − I₁(ρ²)) on the rim.
     """
     rho = np.linspace(0.05, 5.0, 1500)
-    bessel = np.array([_bessel_scaled(0, v * v) for v in rho])
-    bessel1 = np.array([_bessel_scaled(1, v * v) for v in rho])
+    bessel, bessel1 = _bessel_scaled(0, rho * rho), _bessel_scaled(1, rho * rho)
     centre = 1 - np.exp(-(rho**2) / 2)
     rim = (1 - bessel) / 2
     centre = centre + gain / 2 * rho**2 * np.exp(-(rho**2) / 2)
@@ -99,10 +101,11 @@ def cell_table(gain: float, steps: int = 256) -> tuple[F64, F64]:
     return _rising(centre, rim, steps)
 
 
-def _bessel_scaled(order: int, x: float) -> float:
+def _bessel_scaled(order: int, x: F64) -> F64:
     """Return exp(−x)·I_order(x), from its integral (Abramowitz & Stegun 9.6.19)."""
     angle = (np.arange(64) + 0.5) * (math.pi / 64)
-    return float(np.mean(np.exp(x * (np.cos(angle) - 1)) * np.cos(order * angle)))
+    each = np.exp(x[:, None] * (np.cos(angle) - 1)) * np.cos(order * angle)
+    return np.asarray(each.mean(axis=1))
 
 
 def _rising(height: F64, level: F64, steps: int) -> tuple[F64, F64]:
@@ -121,29 +124,47 @@ def _gap_table(ridges: tuple[F64, F64], cells: tuple[F64, F64]) -> tuple[F64, F6
     return grid, 0.5 + believed * (level - 0.5)
 
 
-def lookup(values: F32, table: tuple[F64, F64]) -> F32:
-    """Return the table's level at each of ``values`` (any shape), held at the ends.
+@dataclass(frozen=True)
+class EdgeLevels:
+    """At which level of a share of ink, deblurred by ``gain``, the ink ends.
 
-    One step of 1/1000 in ``values`` is the resolution, which is far under the noise.
+    Made once for a page; ``reach`` is how many px around a pixel its level depends on.
     """
-    grid, level = table
-    curve = np.interp(np.arange(1201) / 1000, grid, level).astype(np.float32)
-    index = np.clip(values * 1000, 0, 1200).astype(np.uint16)
-    return curve[index]
+
+    blur_px: float
+    gain: float
+
+    @property
+    def reach(self) -> int:
+        """Px around a pixel that its level depends on."""
+        return self._near + math.ceil(4 * max(self.blur_px, 0.5)) + 1
+
+    @property
+    def _near(self) -> int:
+        return max(1, math.ceil(REACH_IN_BLURS * self.blur_px + 0.5))
+
+    def of(self, share: F32) -> F32:
+        """Return (H, W): the level at each pixel of ``share``, 0 on paper and 1 in full ink."""
+        around = disc(self._near)
+        codes = share * np.float32(CODES)
+        codes += np.float32(CODES * -LOWEST_CODE)
+        np.clip(codes, 0, 255, out=codes)
+        steps = codes.astype(np.uint8)
+        ridges, gaps = self._tables()
+        level = np.asarray(cv2.LUT(cv2.dilate(steps, around), ridges), np.float32)
+        level -= np.asarray(cv2.LUT(cv2.erode(steps, around), gaps), np.float32)
+        level += np.float32(0.5)
+        return cv2.GaussianBlur(level, (0, 0), max(self.blur_px, 0.5))  # type: ignore[return-value]
+
+    def _tables(self) -> tuple[F32, F32]:
+        """Return the level by the code of the ridge and by that of the gap, (256,) each."""
+        return _edge_tables(round(self.gain, 3), round(max(self.blur_px, 0.5), 2))
 
 
-def edge_levels(share: F32, blur_px: float, gain: float) -> F32:
-    """Return (H, W): the level of ``share`` (deblurred by ``gain``) at which the ink ends.
-
-    ``share`` is 0 on paper and 1 in full ink.
-    """
-    reach = max(1, math.ceil(REACH_IN_BLURS * blur_px + 0.5))
-    around = disc(reach)
-    ridges = ridge_table(round(gain, 3), round(max(blur_px, 0.5), 2))
-    cells = cell_table(round(gain, 3))
-    ridge = np.maximum(cv2.dilate(share, around), LOWEST_RIDGE)
-    gap = np.asarray(1 - cv2.erode(share, around), np.float32)
-    level = lookup(ridge, ridges)
-    level -= lookup(gap, _gap_table(ridges, cells))
-    level += np.float32(0.5)
-    return cv2.GaussianBlur(level, (0, 0), max(blur_px, 0.5))  # type: ignore[return-value]
+@lru_cache(maxsize=16)
+def _edge_tables(gain: float, blur_px: float) -> tuple[F32, F32]:
+    share = np.arange(256) / CODES + LOWEST_CODE
+    ridges = ridge_table(gain, blur_px)
+    gaps = _gap_table(ridges, cell_table(gain))
+    ridge = np.interp(np.maximum(share, LOWEST_RIDGE), *ridges)
+    return ridge.astype(np.float32), np.interp(1 - share, *gaps).astype(np.float32)

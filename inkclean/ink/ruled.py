@@ -109,7 +109,7 @@ def lift(ink: F32, tone: Tone, ruled: Ruled) -> float:
     depth = np.asarray(cv2.resize(ruled.depth, coarse, interpolation=cv2.INTER_LINEAR), np.float32)
 
     def fill(rows: slice) -> int:
-        band = repeated(ruled.band, factor, rows, wide)
+        band = repeated(ruled.band, factor, (rows, slice(0, wide)))
         if not band.any():
             return 0
         above = min(rows.start, 1)

@@ -7,13 +7,14 @@ least the pen's area; dust is pale, so its amount is small even where it is wide
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 import cv2
 import numpy as np
 
 from inkclean.arrays import F32, F64, I32, I64, U8, Bool
+from inkclean.bands import TILE, Tile, side_by_side, tiles
 from inkclean.ink.levels import disc
 from inkclean.ink.values import Doubt, Grey
 
@@ -40,6 +41,8 @@ PINHOLE, HOLE = 0.5, 2.0
 # Coverage that no edge runs beside stays so far off the half level: interpolation swings over a
 # step by some 10 % of it.
 PAPER_MOST, INK_LEAST = 0.3, 0.7
+# Px of the pictures of small marks that are looked at at once.
+WINDOW_PX = 1 << 19
 # Doubts are gathered in squares of this side, and so many are told at most.
 DOUBT_MM, MOST_DOUBTS = 12.0, 24
 
@@ -63,27 +66,30 @@ def clean_specks(
     *,
     speck_mm: float = 0.2,
     unsure: Bool | None = None,
+    in_place: bool = False,
 ) -> tuple[F32, F32, tuple[Doubt, ...]]:
     """Take specks off the ink and close pinholes in its blacks.
 
     Args:
-        coverage: (H, W) share of ink; left as it is.
+        coverage: (H, W) share of ink; left as it is, unless ``in_place``.
         grey: the sheet it was cut from.
         speck_mm: marks that hold less ink than a dot of this diameter are specks, unless they
             are firm and in company; 0 takes nothing away.
         unsure: (H, W) bool, where faint marks are not to be trusted (edges of shadows), or None.
+        in_place: spare the memory of a copy.
 
     Returns:
         The cleaned coverage, what was removed as (N, 3) float32 (x, y, diameter in mm), and the
         places where the judgement was close.
     """
-    cleaned = coverage.copy()
+    cleaned = coverage if in_place else coverage.copy()
     none = np.zeros((0, 3), np.float32)
     if speck_mm <= 0:
         return cleaned, none, ()
-    mask = (coverage > 0.5).view(np.uint8) * np.uint8(255)
+    mask = (coverage > np.float32(0.5)).view(np.uint8) * np.uint8(255)
     full = _full_ink(coverage, grey.ink)
-    marks, labels = _small_marks(mask, grey, full, speck_mm)
+    shapes = _components(mask, 8)
+    marks = _small_marks(shapes, grey, full, speck_mm)
     small = marks.size_mm < speck_mm
     company = marks.among & (marks.dark >= FIRM) | marks.beside & (marks.dark >= SCRAP)
     company |= marks.broken
@@ -93,7 +99,8 @@ def clean_specks(
         at = _indices(marks.centre, coverage.shape)
         lint |= unsure[at] & (marks.dark < FIRM)
     gone = small & ~company | lint
-    _erase(cleaned, labels, marks.label[gone])
+    _erase(cleaned, shapes, marks.label[gone])
+    del shapes
     _close_pinholes(cleaned, mask, grey, full, speck_mm)
     _settle(cleaned)
     scale = grey.px_per_mm
@@ -114,12 +121,19 @@ def _settle(coverage: F32) -> None:
     swings over it: each would leave a scrap of ink where none was found. The half level of the
     bilinear interpolation passes only between pixels next to both kinds, which stay.
     """
-    ink = (coverage >= 0.5).view(np.uint8)
     around = np.ones((3, 3), np.uint8)
-    paper = cv2.dilate(ink, around) == 0
-    np.minimum(coverage, PAPER_MOST, out=coverage, where=paper)
-    solid = cv2.erode(ink, around) != 0
-    np.maximum(coverage, INK_LEAST, out=coverage, where=solid)
+    high, wide = coverage.shape
+
+    def settle(tile: Tile) -> None:
+        # what strips beside this one hold off half keeps its side of it
+        ink = (coverage[tile.around] >= 0.5).view(np.uint8)
+        own = coverage[tile.own]
+        paper = cv2.dilate(ink, around)[tile.inner] == 0
+        np.copyto(own, np.float32(PAPER_MOST), where=paper & (own > PAPER_MOST))
+        solid = cv2.erode(ink, around)[tile.inner] != 0
+        np.copyto(own, np.float32(INK_LEAST), where=solid & (own < INK_LEAST))
+
+    side_by_side(settle, tiles((high, wide), TILE, 1))
 
 
 def gather(
@@ -155,72 +169,101 @@ def _full_ink(coverage: F32, ink: F32) -> float:
     return float(np.clip(1 - np.percentile(deep, 30), 0.2, 1.0)) if deep.size > 20 else 0.9
 
 
-def _components(mask: U8, connectivity: int) -> tuple[I32, I64, F64]:
-    """Return labels (H, W), OpenCV's statistics (N, 5) and centres (N, 2) in continuous px."""
+@dataclass(frozen=True)
+class _Shapes:
+    """Components: labels (H, W), OpenCV's statistics (N, 5), centres (N, 2) in continuous px."""
+
+    labels: I32
+    stats: I64
+    centres: F64
+
+    def windows(self, chosen: I64, margin: int) -> Iterator[tuple[I64, I64, I64, Bool]]:
+        """Yield small pictures of the ``chosen`` shapes, ``margin`` px around them, many at once.
+
+        Each time which of the chosen (n,), their rows (n, h, 1), columns (n, 1, w), and which
+        pixels are theirs (n, h, w). Rows and columns beyond the border are those at it.
+        """
+        left, top, wide, high = (self.stats[chosen, k] for k in range(4))
+        size = np.maximum(wide, high) + 2 * margin
+        order = np.argsort(size, kind="stable")
+        start = 0
+        while start < len(order):
+            # as many as keep the pictures in the cache; the last one is the largest
+            stop = min(len(order), start + max(1, WINDOW_PX // int(size[order[start]]) ** 2))
+            stop = start + max(1, min(stop - start, WINDOW_PX // int(size[order[stop - 1]]) ** 2))
+            which = order[start:stop]
+            steps = np.arange(int(size[which[-1]])) - margin
+            rows = np.clip(top[which, None] + steps, 0, self.labels.shape[0] - 1)[..., None]
+            columns = np.clip(left[which, None] + steps, 0, self.labels.shape[1] - 1)[:, None]
+            whose = self.labels[rows, columns] == chosen[which, None, None]
+            yield which, rows, columns, whose
+            start = stop
+
+
+def _components(mask: U8, connectivity: int) -> _Shapes:
     _, labels, stats, centres = cv2.connectedComponentsWithStats(
         mask, connectivity=connectivity, ltype=cv2.CV_32S
     )
     middle = np.asarray(centres, np.float64) + 0.5
-    return np.asarray(labels, np.int32), np.asarray(stats, np.int64), middle
+    return _Shapes(np.asarray(labels, np.int32), np.asarray(stats, np.int64), middle)
 
 
-def _small_marks(mask: U8, grey: Grey, full: float, speck_mm: float) -> tuple[_Marks, I32]:
-    scale = grey.px_per_mm
-    labels, stats, centres = _components(mask, 8)
+def _small_marks(shapes: _Shapes, grey: Grey, full: float, speck_mm: float) -> _Marks:
+    scale, stats = grey.px_per_mm, shapes.stats
     widest = WATCHED * speck_mm * scale
     watched = stats[:, cv2.CC_STAT_AREA] < np.pi / 4 * widest**2
     watched &= stats[:, [cv2.CC_STAT_WIDTH, cv2.CC_STAT_HEIGHT]].max(axis=1) < 1.6 * widest + 1
     watched[0] = False
     label = np.flatnonzero(watched)
-    centre = centres[label]
-    amount, dark = _amounts(labels, label, centre, grey.ink, widest)
+    centre = shapes.centres[label]
+    amount, dark = _amounts(shapes, label, grey.ink)
     size = 2 * np.sqrt(np.maximum(amount, 0) / full / np.pi) / scale
     dark = dark / full
-    near = _beside_strokes(labels, watched, BESIDE_MM * scale)[_indices(centre, mask.shape)]
+    near = _beside_strokes(shapes, watched, centre, BESIDE_MM * scale)
     among = _among_dots(centre / scale, size, dark >= FIRM)
     scrap = dark >= SCRAP_DARK
     broken = scrap & (_crowd(centre / scale, scrap, SCRAP_CELL_MM, scrap) >= SCRAPS)
-    return _Marks(label, centre, size, dark, near, among, broken), labels
+    return _Marks(label, centre, size, dark, near, among, broken)
 
 
-def _amounts(labels: I32, label: I64, centre: F64, ink: F32, widest: float) -> tuple[F64, F64]:
+def _amounts(shapes: _Shapes, label: I64, ink: F32) -> tuple[F64, F64]:
     """Return absorbed light (px of full black) and its peak, of each mark with its blurred rim."""
-    reach = int(np.ceil(0.8 * widest)) + 2
-    offsets = np.arange(-reach, reach + 1)
-    rows = np.clip(centre[:, 1].astype(np.int64)[:, None] + offsets, 0, ink.shape[0] - 1)
-    columns = np.clip(centre[:, 0].astype(np.int64)[:, None] + offsets, 0, ink.shape[1] - 1)
     amount, peak = np.zeros(len(label)), np.zeros(len(label))
-    for start in range(0, len(label), 4096):
-        part = slice(start, start + 4096)
-        index = (rows[part, :, None], columns[part, None, :])
-        absorbed = 1 - ink[index]
-        whose = labels[index] == label[part, None, None]
-        rim = _grown_twice(whose)
-        other = (labels[index] > 0) & ~whose
-        counted = rim & ~other
-        amount[part] = np.where(counted, absorbed, 0).sum(axis=(1, 2))
-        peak[part] = np.where(whose, absorbed, 0).max(axis=(1, 2))
+    for which, rows, columns, whose in shapes.windows(label, 2):
+        absorbed = 1 - ink[rows, columns]
+        other = (shapes.labels[rows, columns] > 0) & ~whose
+        counted = _grown(_grown(whose)) & ~other
+        amount[which] = np.where(counted, absorbed, 0).sum(axis=(1, 2))
+        peak[which] = np.where(whose, absorbed, 0).max(axis=(1, 2))
     return amount, peak
 
 
-def _grown_twice(stack: Bool) -> Bool:
-    """Return each plane of ``stack`` (N, h, w) grown by two px all round."""
-    for axis in (1, 2):
-        for _ in range(2):
-            grown = stack.copy()
-            ahead, behind = [slice(None)] * 3, [slice(None)] * 3
-            ahead[axis], behind[axis] = slice(1, None), slice(None, -1)
-            grown[tuple(ahead)] |= stack[tuple(behind)]
-            grown[tuple(behind)] |= stack[tuple(ahead)]
-            stack = grown
-    return stack
+def _grown(stack: Bool) -> Bool:
+    """Return each plane of ``stack`` (N, h, w) grown by a px all round."""
+    tall = stack.copy()
+    tall[:, 1:] |= stack[:, :-1]
+    tall[:, :-1] |= stack[:, 1:]
+    grown = tall.copy()
+    grown[:, :, 1:] |= tall[:, :, :-1]
+    grown[:, :, :-1] |= tall[:, :, 1:]
+    return grown
 
 
-def _beside_strokes(labels: I32, watched: Bool, reach_px: float) -> Bool:
-    """Return (H, W): ink that is no small mark, and ``reach_px`` around it."""
-    strokes = (~watched).astype(np.uint8)
-    strokes[0] = 0
-    return np.asarray(cv2.dilate(strokes[labels], disc(reach_px))).view(np.bool_)
+def _beside_strokes(shapes: _Shapes, watched: Bool, centre: F64, reach_px: float) -> Bool:
+    """Return (N,): whether ink that is no small mark lies within ``reach_px`` of a centre."""
+    stroke = ~watched
+    stroke[0] = False
+    around = disc(reach_px) > 0
+    steps = np.arange(len(around)) - len(around) // 2
+    rows, columns = _indices(centre, shapes.labels.shape)
+    found = np.zeros(len(centre), np.bool_)
+    most = max(1, WINDOW_PX // around.size)
+    for start in range(0, len(centre), most):
+        part = slice(start, start + most)
+        row = np.clip(rows[part, None] + steps, 0, shapes.labels.shape[0] - 1)[..., None]
+        column = np.clip(columns[part, None] + steps, 0, shapes.labels.shape[1] - 1)[:, None]
+        found[part] = (stroke[shapes.labels[row, column]] & around).any(axis=(1, 2))
+    return found
 
 
 def _among_dots(at_mm: F64, size_mm: F64, firm: Bool) -> Bool:
@@ -255,38 +298,40 @@ def _indices(centre: F64, shape: tuple[int, ...]) -> tuple[I64, I64]:
     return rows, np.clip(centre[:, 0].astype(np.int64), 0, shape[1] - 1)
 
 
-def _erase(coverage: F32, labels: I32, gone: I64) -> None:
+def _erase(coverage: F32, shapes: _Shapes, gone: I64) -> None:
     """Set the coverage of the marks ``gone`` to nothing; their rims lie under half already."""
-    if not len(gone):
-        return
-    off = np.zeros(int(labels.max()) + 1, np.uint8)
-    off[gone] = 1
-    # the rim goes too, else the interpolation could pass half again
-    spots = cv2.dilate(off[labels], np.ones((3, 3), np.uint8)) > 0
-    spots &= (labels == 0) | (off[labels] > 0)
-    coverage[spots] = 0
+    off = np.zeros(len(shapes.stats), np.bool_)
+    off[gone] = True
+    off[0] = True  # the rim goes too, else the interpolation could pass half again
+    for _, rows, columns, whose in shapes.windows(gone, 1):
+        spots = _grown(whose) & off[shapes.labels[rows, columns]]
+        _fill(coverage, rows, columns, spots, 0.0)
+
+
+def _fill(coverage: F32, rows: I64, columns: I64, spots: Bool, value: float) -> None:
+    window, row, column = np.nonzero(spots)
+    coverage[rows[window, row, 0], columns[window, 0, column]] = value
 
 
 def _close_pinholes(coverage: F32, mask: U8, grey: Grey, full: float, speck_mm: float) -> None:
     """Fill small holes in solid ink in place; spots where paper clearly shows stay open."""
     scale = grey.px_per_mm
-    open_ = (mask == 0).view(np.uint8)
-    labels, stats, centres = _components(open_, 4)
-    across = 2 * np.sqrt(stats[:, cv2.CC_STAT_AREA] / np.pi) / scale
+    shapes = _components(cv2.bitwise_not(mask), 4)  # type: ignore[arg-type]
+    across = 2 * np.sqrt(shapes.stats[:, cv2.CC_STAT_AREA] / np.pi) / scale
     small = across < HOLE * speck_mm
     small[0] = False
     hole = np.flatnonzero(small)
     if not len(hole):
         return
     size = 2 * max(1, round(SOLID_MM * scale / 2)) + 1
-    solid = np.asarray(cv2.blur(mask, (size, size)))[_indices(centres[hole], mask.shape)] / 255.0
-    at = np.flatnonzero(small[labels])
-    which = labels.ravel()[at]
-    light = np.zeros(len(small), np.float32)
-    np.maximum.at(light, which, grey.ink.ravel()[at])
-    clear = (light[hole] - (1 - full)) / full >= CLEAR_PAPER
-    shut = (solid >= SOLID) & ((across[hole] < PINHOLE * speck_mm) | ~clear)
-    fill = np.zeros(len(small), np.uint8)
-    fill[hole[shut]] = 1
-    spots = cv2.dilate(fill[labels], np.ones((3, 3), np.uint8)) > 0
-    coverage[spots] = 1
+    around = np.asarray(cv2.blur(mask, (size, size)))
+    solid = around[_indices(shapes.centres[hole], mask.shape)] / 255.0
+    del around
+    hole, solid = hole[solid >= SOLID], solid[solid >= SOLID]
+    light = np.zeros(len(hole))
+    for which, rows, columns, whose in shapes.windows(hole, 1):
+        light[which] = np.where(whose, grey.ink[rows, columns], 0).max(axis=(1, 2))
+    clear = (light - (1 - full)) / full >= CLEAR_PAPER
+    shut = (across[hole] < PINHOLE * speck_mm) | ~clear
+    for _, rows, columns, whose in shapes.windows(hole[shut], 1):
+        _fill(coverage, rows, columns, _grown(whose), 1.0)

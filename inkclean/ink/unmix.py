@@ -63,7 +63,6 @@ def under_ink(
     longest = lengths[0]
     for length in lengths[1:]:
         longest = np.maximum(longest, length)
-    np.maximum(longest, np.float32(SLACK), out=longest if len(lengths) > 1 else None)
     spent: list[F32] = [np.zeros(shape, np.float32) for _ in range(3)]
     for number, pigment in enumerate(pigments):
         # Nothing below the slack, the whole from twice the slack on.
@@ -74,13 +73,13 @@ def under_ink(
         if dropped[number]:
             np.minimum(here, np.float32(MOST_PENCIL * full[number]), out=here)
             for plane, part in zip(spent, pigment.density / full[number], strict=True):
-                plane += here * np.float32(part)
+                np.add(plane, here * np.float32(part), out=plane)
         elif main is None or pigment.away(main.chroma) > OTHER_HUE:
             here *= np.float32(1.0 / SURE_TINT)
             np.minimum(here, 1.0, out=here)
             shift = np.exp(-pigment.density).astype(np.float32) - base
             for plane, part in zip(ink, shift, strict=True):
-                plane += here * part
+                np.add(plane, here * part, out=plane)
     for plane in ink:
         np.clip(plane, BLACK, LIGHTEST_INK, out=plane)
     if any(dropped):
@@ -118,10 +117,10 @@ def coefficients(under: list[F32], ink: list[F32]) -> list[F32]:
         total += weight * depth
     scale = (1.0 - np.minimum(np.minimum(ink[0], ink[1]), ink[2])) / total
     constant = np.ones_like(total)
-    for weight, back in zip(weights, under, strict=True):
-        weight *= scale
-        constant -= weight * back
-    return [*weights, constant]
+    planes = [np.asarray(weight * scale, np.float32) for weight in weights]
+    for plane, back in zip(planes, under, strict=True):
+        constant -= plane * back
+    return [*planes, constant]
 
 
 def apply(tone: Tone, factors: list[F32], factor: int, gain: F32 | None) -> F32:

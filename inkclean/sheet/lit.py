@@ -176,10 +176,20 @@ def averaged(tone: Tone, factor: int, gain: F32 | None = None) -> F32:
     return result
 
 
-def repeated(plane: Bool, factor: int, rows: slice, wide: int) -> Bool:
-    """Return some rows of a reduced ``plane`` (h, w), each value ``factor``² px, ``wide`` px."""
-    part = plane[np.arange(rows.start, rows.stop) // factor]
-    return np.repeat(part, factor, axis=1)[:, :wide]
+def repeated(plane: Bool, factor: int, part: tuple[slice, slice]) -> Bool:
+    """Return a part of the sheet of a reduced ``plane`` (h, w), each value ``factor``² px."""
+    rows, columns = part
+    if factor == 1:
+        return plane[part]
+    top, left = rows.start // factor, columns.start // factor
+    source = plane[top : -(-rows.stop // factor), left : -(-columns.stop // factor)]
+    size = (source.shape[1] * factor, source.shape[0] * factor)
+    large = cv2.resize(source.view(np.uint8), size, interpolation=cv2.INTER_NEAREST)
+    down, across = rows.start - top * factor, columns.start - left * factor
+    own = large[
+        down : down + rows.stop - rows.start, across : across + columns.stop - columns.start
+    ]
+    return np.asarray(own).view(np.bool_)
 
 
 def stretched(plane: F32, factor: int, rows: slice, wide: int) -> F32:

@@ -135,7 +135,9 @@ def test_depth_is_told_from_the_bend_of_thin_lines() -> None:
         bar(page, (10 + 13 * k, -5), (13 + 13 * k, 125), 2.4)
     absorbed = np.asarray(1 - photographed(page, 1.0, 0.005), np.float32)
     assert absorbed.max() < 0.8  # the blur has taken a fifth of the ink
-    assert float(np.median(ink_depth(absorbed, 12.0, 1.0, 0.005))) == pytest.approx(BLACK, abs=0.06)
+    assert float(np.median(ink_depth(1 - absorbed, 12.0, 1.0, 0.005).blocks)) == pytest.approx(
+        BLACK, abs=0.06
+    )
 
 
 @pytest.mark.parametrize("gain", [0.0, 0.25, 0.5])
