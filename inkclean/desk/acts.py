@@ -23,6 +23,7 @@ _FARTHEST = 5000.0
 _MOST_POINTS = 20_000
 # An outline of four edges with some forty points each is not longer.
 _LONGEST_TEXT = 4000
+_LONGEST_NAME = 40
 _HEX = re.compile(r"#[0-9a-fA-F]{6}")
 _SETTABLE = ("paper", "frame", "weight", "speck_mm", "drop", "within_mm")
 
@@ -34,7 +35,8 @@ class Work:
     """What was asked and mended on a page, all acts together.
 
     ``dabs`` are x, y in mm, colour as ``#rrggbb`` and name, the latest last; ``light`` is
-    where the light comes from in degrees clockwise from above, None without shade.
+    where the light comes from in degrees clockwise from above, None without shade; ``names``
+    are those that colours (``#rrggbb``) were given by hand.
     """
 
     settings: Settings
@@ -42,6 +44,7 @@ class Work:
     flats: FlatEdits = field(default_factory=FlatEdits)
     dabs: tuple[Dab, ...] = ()
     light: float | None = None
+    names: Mapping[str, str] = field(default_factory=dict)
 
 
 def check_act(act: object) -> dict[str, Any]:
@@ -79,7 +82,17 @@ def _dab(act: Mapping[str, Any]) -> dict[str, Any]:
     colour, name = act.get("colour"), act.get("name", "")
     if not isinstance(colour, str) or not _HEX.fullmatch(colour) or not isinstance(name, str):
         raise UsageError("a dab needs a colour as #rrggbb")
-    return {**_place(act), "colour": colour.lower(), "name": name[:40]}
+    return {**_place(act), "colour": colour.lower(), "name": name[:_LONGEST_NAME]}
+
+
+def _name(act: Mapping[str, Any]) -> dict[str, Any]:
+    colour, name = act.get("colour"), act.get("name")
+    if not isinstance(colour, str) or not _HEX.fullmatch(colour) or not isinstance(name, str):
+        raise UsageError("a name needs a colour as #rrggbb")
+    name = " ".join(name.split())[:_LONGEST_NAME]
+    if not name or not name.isprintable():
+        raise UsageError("a colour's name is a few letters")
+    return {"colour": colour.lower(), "name": name}
 
 
 def _light(act: Mapping[str, Any]) -> dict[str, Any]:
@@ -145,6 +158,7 @@ _CHECKS: dict[str, Callable[[Mapping[str, Any]], dict[str, Any]]] = {
     "part": _part,
     "dab": _dab,
     "light": _light,
+    "name": _name,
 }
 
 
@@ -211,6 +225,7 @@ _FOLDS: dict[str, Callable[[Work, Mapping[str, Any]], Work]] = {
     "part": _parted,
     "dab": _dabbed,
     "light": lambda work, act: replace(work, light=act["degrees"]),
+    "name": lambda work, act: replace(work, names={**work.names, act["colour"]: act["name"]}),
 }
 
 

@@ -22,14 +22,15 @@ from inkclean.desk.config import Config
 from inkclean.desk.desk import Desk
 from inkclean.desk.guard import App, Guard, TooLargeError
 from inkclean.desk.library import Page
+from inkclean.desk.stages import GOALS
 from inkclean.desk.take import USES
 from inkclean.errors import InkcleanError, UsageError
 
 STATIC = Path(__file__).with_name("static")
 _TYPES = {".html": "text/html", ".js": "text/javascript", ".css": "text/css"}
 _TYPES[".svg"] = "image/svg+xml"
-_GOALS = ("look", "ink", "flats")
-_PICTURE = re.compile(r"(photo|flat|sheet|ink|labels)-\d{1,6}")
+_PICTURE = re.compile(r"(photo|firstflat|first|flat|sheet|ink|labels|relief)-\d{1,6}")
+_API = "/api/pages/{id}"
 # Seconds between two signs of life on the line of events.
 _PULSE = 15.0
 # Seconds after which a silent line looks whether the server is to end.
@@ -81,6 +82,7 @@ def _routes(desk: Desk) -> list[Route]:
         Route("/static/{name}", static),
         *_shelf_routes(desk),
         *_page_routes(desk),
+        *_picture_routes(desk),
     ]
 
 
@@ -160,7 +162,7 @@ def _page_routes(desk: Desk) -> list[Route]:
 
     async def bring(request: Request) -> Response:
         page, goal = page_of(request), request.path_params["goal"]
-        if goal not in _GOALS:
+        if goal not in GOALS:
             raise LookupError
         return await _do(lambda: desk.bring(page, goal), page)
 
@@ -190,6 +192,32 @@ def _page_routes(desk: Desk) -> list[Route]:
             raise UsageError(f"what for? {', '.join(USES)}")
         return await _do(lambda: desk.take(page, use), page)
 
+    return [
+        Route(_API, show),
+        Route(_API + "/bring/{goal}", bring, methods=["POST"]),
+        Route(_API + "/acts", act, methods=["POST"]),
+        Route(_API + "/undo", undo, methods=["POST"]),
+        Route(_API + "/redo", redo, methods=["POST"]),
+        Route(_API + "/pencil", pencil, methods=["POST"]),
+        Route(_API + "/take", take, methods=["POST"]),
+    ]
+
+
+def _picture_routes(desk: Desk) -> list[Route]:
+    def page_of(request: Request) -> Page:
+        return desk.library.page(request.path_params["id"])
+
+    async def curves(request: Request) -> Response:
+        page, asked = page_of(request), request.query_params
+        try:
+            x, y, within = (float(asked[key]) for key in ("x", "y", "within"))
+        except (KeyError, ValueError):
+            raise UsageError("a place and a length are missing") from None
+        at = check_act({"kind": "speck", "at": [x, y]})["at"]
+        return JSONResponse(
+            await run_in_threadpool(lambda: desk.curves(page, at[0], at[1], within))
+        )
+
     async def file(request: Request) -> Response:
         page = page_of(request)
         path = desk.taken(page, request.path_params["name"])
@@ -218,18 +246,11 @@ def _page_routes(desk: Desk) -> list[Route]:
         headers = {"cache-control": "private, max-age=86400, immutable"}
         return Response(body, media_type=kind, headers=headers)
 
-    api = "/api/pages/{id}"
     return [
-        Route(api, show),
-        Route(api + "/bring/{goal}", bring, methods=["POST"]),
-        Route(api + "/acts", act, methods=["POST"]),
-        Route(api + "/undo", undo, methods=["POST"]),
-        Route(api + "/redo", redo, methods=["POST"]),
-        Route(api + "/pencil", pencil, methods=["POST"]),
-        Route(api + "/take", take, methods=["POST"]),
-        Route(api + "/thumb", thumb),
-        Route(api + "/files/{name}", file),
-        Route(api + "/tiles/{picture}/{level:int}/{column:int}/{row:int}", tile),
+        Route(_API + "/curves", curves),
+        Route(_API + "/thumb", thumb),
+        Route(_API + "/files/{name}", file),
+        Route(_API + "/tiles/{picture}/{level:int}/{column:int}/{row:int}", tile),
     ]
 
 

@@ -1,4 +1,4 @@
-"""Processes that do the heavy work: one for the page in hand, one for errands.
+"""Processes that do the heavy work, each for the page that it has at hand.
 
 A newer request for the same page stops the older one between two stages. A process that
 dies costs its page a message, and another takes its place.
@@ -7,6 +7,7 @@ dies costs its page a message, and another takes its place.
 from __future__ import annotations
 
 import multiprocessing
+import os
 import threading
 from collections.abc import Callable
 from contextlib import suppress
@@ -15,17 +16,21 @@ from pathlib import Path
 from typing import Any
 
 from inkclean.desk.acts import Work
+from inkclean.pool import free_memory_mb
 
 Publish = Callable[[dict[str, Any]], None]
-# Pages whose stages a process keeps at hand; each may hold half a gigabyte.
-_AT_HAND = 1
+# More pages at hand than this are not worth their memory.
+MOST_HANDS = 4
+# Share of the free memory that a page may need to get a process of its own.
+ROOM = 0.6
 
 
 @dataclass(frozen=True)
 class Task:
-    """What to do with a page: ``goal`` is look, ink or flats, or take with ``extra``.
+    """What to do with a page: ``goal`` is one of the stages' goals, or take with ``extra``.
 
     ``count`` is how long the page's log was: tasks of one count and goal are the same.
+    ``need_mb`` is about what the page takes in memory.
     """
 
     page: str
@@ -36,26 +41,89 @@ class Task:
     goal: str
     budget_mp: float
     count: int = 0
+    need_mb: float = 0.0
     extra: dict[str, Any] | None = None
 
 
-class Worker:
-    """One process and the thread that feeds it; the latest task of a page is the one done."""
+class Hands:
+    """A few processes, each with one page at hand; the latest task of a page is the one done.
 
-    def __init__(self, publish: Publish) -> None:
+    A page goes on in the process that has it. Another page gets a process of its own while
+    there is memory for it; else the one that nobody has asked for longest.
+    """
+
+    def __init__(self, publish: Publish, most: int | None = None) -> None:
         self._publish = publish
+        self._most = most or max(2, min(MOST_HANDS, os.cpu_count() or 1))
+        self._lock = threading.Lock()
+        self._closed = False
+        # the last asked stands last
+        self._workers: list[Worker] = [Worker(publish, self._most)]
+
+    def ask(self, key: str, task: Task) -> None:
+        """Do ``task`` in place of any older one under ``key``."""
+        with self._lock:
+            if self._closed:
+                return
+            worker = self._for(key, task)
+            self._workers.remove(worker)
+            self._workers.append(worker)
+            worker.ask(key, task)
+
+    def close(self) -> None:
+        """End the processes."""
+        with self._lock:
+            self._closed = True
+        for worker in self._workers:
+            worker.close()
+
+    def _for(self, key: str, task: Task) -> Worker:
+        for worker in self._workers:
+            if worker.has(key):
+                return worker
+        idle = [worker for worker in self._workers if not worker.busy]
+        fresh = [worker for worker in idle if worker.page is None]
+        if fresh:
+            return fresh[0]
+        room = free_memory_mb() * ROOM > task.need_mb
+        if len(self._workers) < self._most and room:
+            self._workers.append(Worker(self._publish, self._most))
+            return self._workers[-1]
+        return (idle or self._workers)[0]
+
+
+class Worker:
+    """One process and the thread that feeds it."""
+
+    def __init__(self, publish: Publish, side_by_side: int = 1) -> None:
+        self._publish = publish
+        self._threads = max(1, -(-(os.cpu_count() or 1) // side_by_side) + 1)
         self._ready = threading.Condition()
         self._waiting: dict[str, Task] = {}
         self._now: str | None = None
         self._task: Task | None = None
         self._closed = False
-        self._context = multiprocessing.get_context("spawn")
+        self._context = _context()
         self._serial = 0
         self._cancels: Any = None
         self._process: Any = None
         self._pipe: Any = None
+        self.page: str | None = None
         self._thread = threading.Thread(target=self._feed, daemon=True)
         self._thread.start()
+
+    @property
+    def busy(self) -> bool:
+        """Whether something is done or waits to be."""
+        with self._ready:
+            return self._now is not None or bool(self._waiting)
+
+    def has(self, key: str) -> bool:
+        """Tell whether the page is at hand here, or will be."""
+        with self._ready:
+            if key in self._waiting or self._now == key:
+                return True
+            return self.page == key and not self._waiting
 
     def ask(self, key: str, task: Task) -> None:
         """Do ``task`` in place of any older one under ``key``."""
@@ -75,7 +143,7 @@ class Worker:
             self._closed = True
             self._cancel()
             self._ready.notify()
-        self._thread.join(timeout=5)
+        self._thread.join(timeout=2)
         if self._process is not None:
             self._process.terminate()
             self._process.join(timeout=5)
@@ -86,12 +154,15 @@ class Worker:
                 self._cancels.send(self._serial)
 
     def _start(self) -> None:
+        from inkclean.desk.process import serve_tasks
+
         self._pipe, theirs = self._context.Pipe()
         heard, self._cancels = self._context.Pipe(duplex=False)
-        self._process = self._context.Process(
-            target=_serve, args=(theirs, heard), daemon=True, name="inkclean-desk"
+        process = self._context.Process(
+            target=serve_tasks, args=(theirs, heard, self._threads), daemon=True
         )
-        self._process.start()
+        process.start()
+        self._process = process
         theirs.close()
         heard.close()
 
@@ -106,7 +177,7 @@ class Worker:
                 # the latest first: it is what somebody looks at
                 key = next(reversed(self._waiting))
                 task = self._waiting.pop(key)
-                self._now, self._task = key, task
+                self._now, self._task, self.page = key, task, key
                 self._serial += 1
             try:
                 if self._process is None or not self._process.is_alive():
@@ -126,69 +197,18 @@ class Worker:
                 self._now = None
 
 
+def _context() -> Any:
+    """Return how processes are started: forked off a clean one that has all imports done.
+
+    That one has no threads at work, so nothing can lock up as in a fork of the server; where
+    the system has no forks, each process starts anew.
+    """
+    if "forkserver" not in multiprocessing.get_all_start_methods():
+        return multiprocessing.get_context("spawn")
+    context = multiprocessing.get_context("forkserver")
+    context.set_forkserver_preload(["inkclean.desk.process"])
+    return context
+
+
 def _same(one: Task, other: Task) -> bool:
     return (one.goal, one.count, one.extra) == (other.goal, other.count, other.extra)
-
-
-def _serve(pipe: Any, cancels: Any) -> None:
-    """Run in the process: take tasks until the server is gone."""
-    with suppress(EOFError, OSError):
-        _take_tasks(pipe, cancels)
-
-
-def _take_tasks(pipe: Any, cancels: Any) -> None:
-    import signal
-
-    signal.signal(signal.SIGINT, signal.SIG_IGN)  # the server says when to end
-    from inkclean.desk.stages import Bench, CancelledError
-    from inkclean.desk.take import take_away
-    from inkclean.errors import InkcleanError
-
-    benches: dict[str, Bench] = {}
-
-    serial = 0
-
-    def check() -> None:
-        while cancels.poll():
-            if cancels.recv() == serial:
-                raise CancelledError
-
-    while True:
-        task: Task
-        serial, task = pipe.recv()
-        try:
-            bench = benches.pop(task.page, None)
-            if bench is None:
-                bench = Bench(task.source, task.number, task.folder, task.budget_mp)
-            while len(benches) >= _AT_HAND:
-                benches.pop(next(iter(benches)))
-            benches[task.page] = bench
-
-            def tell(stage: str, said: dict[str, Any]) -> None:
-                pipe.send({"event": "stage", "stage": stage, "said": said})
-
-            if task.goal == "take":
-                take_away(bench, task, pipe.send, check)
-            else:
-                bench.run(task.work, task.goal, tell, check)
-                pipe.send({"event": "done", "goal": task.goal})
-        except CancelledError:
-            pass
-        except InkcleanError as error:
-            pipe.send({"event": "failed", "why": _plain(str(error), task)})
-        except MemoryError:
-            benches.clear()
-            why = "this page needs more memory than there is: close other programs"
-            pipe.send({"event": "failed", "why": why})
-        except (BrokenPipeError, ConnectionError):
-            return
-        except Exception as error:
-            benches.clear()
-            why = f"a fault of the program ({type(error).__name__}: {error})"
-            pipe.send({"event": "failed", "why": " ".join(why.split())[:300]})
-        pipe.send(None)
-
-
-def _plain(text: str, task: Task) -> str:
-    """Return the message with the file's name in place of its path."""
-    return text.replace(str(task.source), task.source.name)

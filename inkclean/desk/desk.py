@@ -15,7 +15,8 @@ from inkclean.deliver.files import placed
 from inkclean.deliver.flats_record import read_edits
 from inkclean.desk import pictures
 from inkclean.desk.acts import Dab, Work, check_act, fold
-from inkclean.desk.bench import Task, Worker
+from inkclean.desk.bench import Hands, Task
+from inkclean.desk.closeness import curves_near
 from inkclean.desk.config import Config
 from inkclean.desk.library import Library, Page
 from inkclean.desk.log import Act, Log
@@ -25,7 +26,7 @@ from inkclean.flats.hints import Hints
 from inkclean.ink.edits import read_ink_edits
 from inkclean.inputs import TICKET
 from inkclean.sheet.read import read_photos
-from inkclean.ticket import Settings, read_ticket
+from inkclean.ticket import Settings, check_settings, read_ticket
 
 
 class Desk:
@@ -45,11 +46,12 @@ class Desk:
             shutil.rmtree(left, ignore_errors=True)
         for left in config.own.glob("incoming-*"):
             left.unlink(missing_ok=True)
-        self._hand = Worker(self._heard)
+        self._hands = Hands(self._heard)
+        self._needs: dict[str, float] = {}
 
     def close(self) -> None:
         """End the worker processes."""
-        self._hand.close()
+        self._hands.close()
 
     # who listens
 
@@ -164,15 +166,15 @@ class Desk:
         self.publish({"page": page.id, "event": "changed", "count": self.log(page).count})
 
     def bring(self, page: Page, goal: str) -> None:
-        """Have the page brought to ``goal``: look, ink or flats."""
-        self._hand.ask(page.id, self._task(page, goal))
+        """Have the page brought to ``goal``, one of the stages' goals."""
+        self._hands.ask(page.id, self._task(page, goal))
 
     def take(self, page: Page, use: str) -> None:
         """Have the files of one purpose made."""
         extra: dict[str, Any] = {"use": use, "name": page.name, "sha256": page.sha256}
         extra["count"] = self.log(page).count
         extra["into"] = str(self.folder(page) / "take" / use.replace(" ", "-"))
-        self._hand.ask(page.id, self._task(page, "take", extra))
+        self._hands.ask(page.id, self._task(page, "take", extra))
 
     def thumb(self, page: Page) -> Path:
         """Return a small picture of the page's photo, made once.
@@ -195,9 +197,19 @@ class Desk:
         folder = self.folder(page) / "pictures"
         budget = self.config.budget_mp
         count, work = self.log(page).count, self.work(page)
-        return Task(
-            page.id, page.path, page.number, folder, work, goal, budget, count=count, extra=extra
-        )
+        need = self._need(page)
+        return Task(page.id, page.path, page.number, folder, work, goal, budget, count, need, extra)
+
+    def _need(self, page: Page) -> float:
+        """Return about what a page takes in memory, in MB."""
+        from inkclean.batch import need_of
+        from inkclean.results import Order
+        from inkclean.sheet.read import largest_pixels
+
+        with self._lock:
+            if page.id not in self._needs:
+                self._needs[page.id] = need_of(largest_pixels(page.path), Order(Settings()))
+            return self._needs[page.id]
 
     def state(self, page: Page) -> dict[str, Any]:
         """Return all that the browser shows of a page."""
@@ -216,14 +228,29 @@ class Desk:
                 "frame": s.frame,
                 "weight": s.weight,
                 "speck_mm": s.speck_mm,
+                "within_mm": s.within_mm,
                 "drop": list(s.drop),
             },
             "kept": [list(place) for place in work.ink.kept],
             "joins": [[list(p) for p in join] for join in work.flats.joins],
             "dabs": [list(dab) for dab in work.dabs],
             "light": work.light,
+            "names": dict(work.names),
             "stages": said,
         }
+
+    def curves(self, page: Page, x: float, y: float, within_mm: float) -> dict[str, Any]:
+        """Return the curves of a small piece of the ink, as close to its edge as asked.
+
+        Raises:
+            UsageError: ``within_mm`` makes no sense.
+            LookupError: there is no ink yet.
+        """
+        with self._lock:
+            ink = self._said[page.id]["ink"]
+        check_settings(replace(Settings(), within_mm=within_mm))
+        coverage = pictures.whole(self.picture(page, ink["picture"]))
+        return curves_near(coverage, ink["px_per_mm"], x, y, within_mm)
 
     def picture(self, page: Page, name: str) -> Path:
         """Return the folder of one of the page's pictures.

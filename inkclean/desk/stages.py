@@ -17,11 +17,13 @@ import numpy as np
 from inkclean.arrays import F32
 from inkclean.deliver.bitmap import encode
 from inkclean.desk import pictures
-from inkclean.desk.acts import Dab, Work
+from inkclean.desk.acts import Work
+from inkclean.desk.colouring import colour_page, hex_of
+from inkclean.desk.first import first_look, worth_it
 from inkclean.errors import InputError
-from inkclean.flats.colours import Colouring, colour_areas
-from inkclean.flats.find import find_flats
-from inkclean.flats.hints import Hints, colour_by_hints
+from inkclean.flats.colours import Colouring
+from inkclean.flats.find import Prepared, find_flats, prepare
+from inkclean.flats.shade import relief_of
 from inkclean.flats.values import Flats
 from inkclean.ink.cut import cut
 from inkclean.ink.edits import ink_edits_record, mend
@@ -33,10 +35,39 @@ from inkclean.sheet.check import check_capture, edge_blur_px
 from inkclean.sheet.light import even_light
 from inkclean.sheet.read import read_photos
 from inkclean.sheet.squaring import square_up
-from inkclean.sheet.values import Capture, Photo, Sheet
+from inkclean.sheet.values import Capture, Frame, Photo, Sheet
 from inkclean.ticket import Settings
 
 _T = TypeVar("_T")
+# What each stage rests on; it is done again where that, or what is asked of it, changed.
+_RESTS = {
+    "frame": "photo",
+    "first": "frame",
+    "sheet": "frame",
+    "pencil": "sheet",
+    "cut": "pencil",
+    "specks": "cut",
+    "ink": "specks",
+    "marks": "cut",
+    "lines": "ink",
+    "flats": "lines",
+    "colours": "flats",
+    "relief": "flats",
+}
+_INK = ("photo", "frame", "first", "sheet", "pencil", "cut", "specks", "ink")
+GOALS = {
+    "look": _INK[:4],
+    "ink": _INK,
+    "marks": (*_INK, "marks"),
+    "flats": (*_INK, "lines", "flats", "colours"),
+    "shade": (*_INK, "lines", "flats", "colours", "relief"),
+}
+# Sizes of the smallest mark, in mm, that the desk offers, and shows the effect of at once.
+MARK_STEPS = (0.0, 0.1, 0.15, 0.2, 0.25, 0.3, 0.4, 0.5, 0.7, 1.0)
+# More marks than this are not told one by one.
+_MOST_MARKS = 3000
+# Of the points of a bowed edge every fourth is told: 17 of 65, both corners among them.
+EDGE_STEP = 4
 Tell = Callable[[str, dict[str, Any]], None]
 
 
@@ -59,6 +90,24 @@ class Bench:
     def __post_init__(self) -> None:
         """Start with nothing known."""
         self._keys: dict[str, str] = {}
+        self._check: Callable[[], None] = lambda: None
+        self._steps: dict[str, Callable[[Work], dict[str, Any]]] = {
+            "photo": self._read,
+            "frame": self._frame,
+            "first": self._first,
+            "sheet": self._square,
+            "pencil": self._separate,
+            "cut": self._cut,
+            "specks": self._specks,
+            "ink": self._mend,
+            "marks": self._marks,
+            "lines": self._look,
+            "flats": self._split,
+            "colours": self._colour,
+            "relief": self._relief,
+        }
+        self._framed: Frame | None = None
+        self._prepared: Prepared | None = None
         self._photo: Photo | None = None
         self._sheet: Sheet | None = None
         self._capture: Capture | None = None
@@ -75,34 +124,39 @@ class Bench:
         self._said: dict[str, tuple[str, dict[str, Any]]] = {}
 
     def run(self, work: Work, goal: str, tell: Tell, check: Callable[[], None]) -> None:
-        """Bring the page to ``goal`` (``look``, ``ink`` or ``flats``).
+        """Bring the page to ``goal``, one of ``GOALS``.
 
         Raises:
             CancelledError: by ``check``, between two stages.
             InkcleanError: the page cannot be used; says why in one line.
         """
         s = work.settings
-        steps: list[tuple[str, Any, Callable[[Work], dict[str, Any]]]] = [
-            ("photo", None, self._read),
-            ("sheet", [s.paper, s.frame], self._square),
-            ("pencil", s.drop, self._separate),
-            ("cut", s.weight, self._cut),
-            ("specks", s.speck_mm, self._specks),
-            ("ink", ink_edits_record(work.ink), self._mend),
-            ("flats", _spelt(work.flats), self._split),
-            ("colours", work.dabs, self._colour),
-        ]
-        last = {"look": 1, "ink": 6, "flats": 8}[goal]
-        key = ""
-        for name, part, step in steps[:last]:
+        self._check = check
+        asked = {
+            "frame": [s.paper, s.frame],
+            "pencil": s.drop,
+            "cut": s.weight,
+            "specks": s.speck_mm,
+            "ink": ink_edits_record(work.ink),
+            "flats": asdict(work.flats),
+            "colours": [work.dabs, work.names],
+        }
+        keys: dict[str, str] = {}
+        for name in GOALS[goal]:
+            keys[name] = _key(keys.get(_RESTS.get(name, ""), ""), name, asked.get(name))
+        for name in GOALS[goal]:
+            if name == "first" and not self._wants_first(keys):
+                continue
             check()
-            key = _key(key, name, part)
-            if self._keys.get(name) != key:
+            if self._keys.get(name) != keys[name]:
                 self._keys.pop(name, None)
-                said = step(work)
-                self._keys[name] = key
-                self._said[name] = (key, said)
-            tell(name, {"key": key, **self._said[name][1]})
+                said = self._steps[name](work)
+                self._keys[name] = keys[name]
+                self._said[name] = (keys[name], said)
+            tell(name, {"key": keys[name], **self._said[name][1]})
+
+    def _wants_first(self, keys: dict[str, str]) -> bool:
+        return self._keys.get("sheet") != keys["sheet"] and worth_it(_made(self._photo))
 
     def cleaned(self, settings: Settings) -> Cleaned:
         """Return everything the page became, with curves, as the pipeline does."""
@@ -140,27 +194,41 @@ class Bench:
                 return self._picture("photo", photo.pixels)
         raise InputError(f"{self.source.name} holds no page {self.number}")
 
+    def _frame(self, work: Work) -> dict[str, Any]:
+        self._framed = frame = frame_photo(_made(self._photo), work.settings)
+        edges = frame.edges_px
+        return {
+            "width_mm": frame.width_mm,
+            "height_mm": frame.height_mm,
+            "corners": np.round(frame.corners_px, 2).tolist(),
+            "edges": [np.round(edge[::EDGE_STEP], 1).tolist() for edge in edges] if edges else None,
+            "framed": frame.framed,
+            "paper": frame.paper,
+            "doubt": frame.doubt,
+            "confidence": frame.confidence,
+        }
+
+    def _first(self, work: Work) -> dict[str, Any]:
+        first = first_look(_made(self._photo), _made(self._framed), work.settings)
+        return {
+            "flat": self._picture("firstflat", first.flat)["picture"],
+            **self._picture("first", np.rint(first.coverage * 255).astype(np.uint8)),
+            "px_per_mm": first.px_per_mm,
+            "width_mm": first.coverage.shape[1] / first.px_per_mm,
+            "height_mm": first.coverage.shape[0] / first.px_per_mm,
+        }
+
     def _square(self, work: Work) -> dict[str, Any]:
-        photo = _made(self._photo)
-        frame = frame_photo(photo, work.settings)
+        photo, frame = _made(self._photo), _made(self._framed)
         squared = square_up(photo, frame)
         self._sheet = sheet = even_light(squared.pixels, squared.px_per_mm, frame, squared.inside)
         self._capture = capture = check_capture(sheet, photo)
-        edges = frame.edges_px
         return {
             "flat": self._picture("flat", squared.pixels)["picture"],
             **self._picture("sheet", encode(sheet.reflectance)),
             "px_per_mm": sheet.px_per_mm,
             "width_mm": sheet.width_mm,
             "height_mm": sheet.height_mm,
-            "corners": np.round(frame.corners_px, 2).tolist(),
-            "edges": [np.round(edge[:: max(1, len(edge) // 40)], 1).tolist() for edge in edges]
-            if edges
-            else None,
-            "framed": frame.framed,
-            "paper": frame.paper,
-            "doubt": frame.doubt,
-            "confidence": frame.confidence,
             "verdict": capture.verdict,
             "advice": capture.advice,
         }
@@ -213,8 +281,30 @@ class Bench:
             "specks": len(removed),
         }
 
+    def _marks(self, work: Work) -> dict[str, Any]:
+        """Say which marks would go at each size offered."""
+        raw, grey, unsure = _made(self._raw), _made(self._grey), _made(self._sheet).shade_edge
+        found: dict[tuple[float, float], tuple[float, int]] = {}
+        for number, speck_mm in enumerate(MARK_STEPS):
+            self._check()
+            _, removed, _ = clean_specks(raw, grey, speck_mm=speck_mm, unsure=unsure)
+            for x, y, size in removed.astype(np.float64).round(2).tolist():
+                _, steps = found.get((x, y), (size, 0))
+                found[x, y] = (size, steps | 1 << number)
+        largest = sorted(found.items(), key=lambda mark: -mark[1][0])[:_MOST_MARKS]
+        return {
+            "steps": list(MARK_STEPS),
+            "marks": [[x, y, size, steps] for (x, y), (size, steps) in largest],
+        }
+
+    def _look(self, work: Work) -> dict[str, Any]:
+        self._prepared = prepare(_made(self.ink))
+        return {}
+
     def _split(self, work: Work) -> dict[str, Any]:
-        self.flats = flats = find_flats(_made(self.ink), edits=work.flats)
+        self.flats = flats = find_flats(
+            _made(self.ink), edits=work.flats, prepared=_made(self._prepared)
+        )
         return {
             **self._picture("labels", flats.labels),
             "areas": [
@@ -233,65 +323,23 @@ class Bench:
 
     def _colour(self, work: Work) -> dict[str, Any]:
         first = self.folder.parent / "first.json"
-        colouring = colour_page(_made(self.flats), _made(self.ink), work.dabs, first)
-        self.colouring = colouring
+        flats, ink = _made(self.flats), _made(self.ink)
+        self.colouring = colouring = colour_page(flats, ink, work.dabs, first, work.names)
         return {
-            "palette": ["#" + bytes(colour.tolist()).hex() for colour in colouring.palette],
+            "palette": [hex_of(colour) for colour in colouring.palette],
             "names": list(colouring.names),
             "of_area": colouring.of_area.tolist(),
         }
 
+    def _relief(self, work: Work) -> dict[str, Any]:
+        """Keep which way the surface looks, for the browser to turn the light on it.
 
-def hints_of(flats: Flats, dabs: tuple[Dab, ...], first: Path) -> Hints | None:
-    """Return one dab an area: the latest by hand, else the colour the page was given first.
-
-    The colours given first are kept in ``first``, so that a bridge laid later leaves the rest
-    of the page as it was. None where nobody dabbed.
-    """
-    if not dabs:
-        first.write_text(json.dumps(_first(flats, colour_areas(flats))), "utf-8")
-        return None
-    try:
-        before: list[Dab] = [tuple(row) for row in json.loads(first.read_text("utf-8"))]
-    except (OSError, ValueError):
-        before = _first(flats, colour_areas(flats))
-        first.write_text(json.dumps(before), "utf-8")
-    chosen: dict[int, Dab] = {}
-    height, width = flats.labels.shape
-    for x, y, colour, name in (*reversed(before), *dabs):
-        column = min(max(int(x * flats.px_per_mm), 0), width - 1)
-        row = min(max(int(y * flats.px_per_mm), 0), height - 1)
-        label = int(flats.labels[row, column])
-        if label:
-            chosen[label] = (x, y, colour, name)
-    return Hints(
-        np.array([dab[:2] for dab in chosen.values()], np.float64).reshape(-1, 2),
-        np.arange(len(chosen), dtype=np.int32),
-        np.array([list(bytes.fromhex(d[2][1:])) for d in chosen.values()], np.uint8).reshape(-1, 3),
-        tuple(dab[3] for dab in chosen.values()),
-    )
-
-
-def colour_page(flats: Flats, ink: Ink, dabs: tuple[Dab, ...], first: Path) -> Colouring:
-    """Return the page's colours: as dabbed, the others as they were given first."""
-    hints = hints_of(flats, dabs, first)
-    if hints is None:
-        return colour_areas(flats)
-    return colour_by_hints(flats, ink, hints)[1]
-
-
-def _first(flats: Flats, colouring: Colouring) -> list[Dab]:
-    rows = colouring.of_area[1:]
-    return [
-        (
-            round(float(area["x_mm"]), 3),
-            round(float(area["y_mm"]), 3),
-            "#" + bytes(colouring.palette[row].tolist()).hex(),
-            colouring.names[row],
-        )
-        for area, row in zip(flats.areas, rows, strict=True)
-        if row  # paper stays paper by itself
-    ]
+        Of a pixel's two bytes the low one is x, the high one y, 128 ± 127; 0 is no figure.
+        """
+        relief = relief_of(_made(self.flats), _made(self.ink))
+        x, y = (np.rint(128 + 127 * part).astype(np.uint16) for part in (relief.x, relief.y))
+        packed = np.where(relief.on, y << 8 | x, 0).astype(np.uint16)
+        return {**self._picture("relief", packed), "px_per_mm": relief.px_per_mm}
 
 
 def _made(value: _T | None) -> _T:
@@ -299,10 +347,6 @@ def _made(value: _T | None) -> _T:
     if value is None:
         raise RuntimeError("a stage was left out")
     return value
-
-
-def _spelt(edits: Any) -> Any:
-    return asdict(edits)
 
 
 def _key(before: str, name: str, part: Any) -> str:

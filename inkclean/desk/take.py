@@ -51,7 +51,7 @@ def take_away(
     """
     extra, work = task.extra or {}, task.work
     kinds, areas = USES[extra["use"]]
-    coloured = bool(work.dabs or work.flats != Work(work.settings).flats)
+    coloured = bool(work.dabs or work.names or work.flats != Work(work.settings).flats)
     areas = areas or (extra["use"] == "publish" and coloured)
 
     def tell(stage: str, said: dict[str, Any]) -> None:
@@ -136,11 +136,12 @@ def _plain_page(page: Cleaned, path: Path) -> Path:
 
 def edits_of(work: Work, bench: Bench | None = None) -> dict[str, Any]:
     """Return the work's edits as the ticket keeps them."""
-    from inkclean.desk.stages import hints_of
+    from inkclean.desk.colouring import hints_of
 
     hints = None
-    if bench is not None and bench.flats is not None and work.dabs:
-        hints = hints_of(bench.flats, work.dabs, bench.folder.parent / "first.json")
+    if bench is not None and bench.flats is not None:
+        first = bench.folder.parent / "first.json"
+        hints = hints_of(bench.flats, work.dabs, first, work.names)
     return {"ink": ink_edits_record(work.ink), "flats": edits_record(work.flats, hints)}
 
 

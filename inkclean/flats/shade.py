@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 
-from inkclean.arrays import F32, I32, U8
+from inkclean.arrays import F32, I32, U8, Bool
 from inkclean.flats.colour_space import lab_to_srgb, to_lab
 from inkclean.flats.relief import inflate, normals
 from inkclean.flats.values import FIGURE, Flats
@@ -44,6 +44,27 @@ class Shading:
     light: U8
 
 
+@dataclass(frozen=True)
+class Relief:
+    """Which way the drawing's surface looks: unit normals (h, w) float32, x right, y down, z up.
+
+    ``on`` is (h, w) bool, True where there is a figure to shade; the grid has ``px_per_mm``.
+    """
+
+    x: F32
+    y: F32
+    z: F32
+    on: Bool
+    px_per_mm: float
+
+
+def relief_of(flats: Flats, ink: Ink) -> Relief:
+    """Return the relief that the figures of the drawing swell into."""
+    body, size_of, scale = _bodies(flats, ink)
+    x, y, z = normals(inflate(body, size_of, scale), body, size_of, scale)
+    return Relief(x, y, z, (body > 0) & (body <= len(flats.areas)), scale)
+
+
 def shade_areas(flats: Flats, ink: Ink, direction: float) -> Shading:
     """Return a soft shade and light for light from ``direction``.
 
@@ -53,14 +74,13 @@ def shade_areas(flats: Flats, ink: Ink, direction: float) -> Shading:
     the light (Lambert).
     """
     height, width = flats.labels.shape
-    body, size_of, scale = _bodies(flats, ink)
-    x, y, z = normals(inflate(body, size_of, scale), body, size_of, scale)
+    relief = relief_of(flats, ink)
     angle = np.radians(direction)
     flat = np.float32(np.sin(_ELEVATION))
-    bright = x * np.float32(np.sin(angle) * np.cos(_ELEVATION))
-    bright -= y * np.float32(np.cos(angle) * np.cos(_ELEVATION))
-    bright += z * flat - flat
-    bright[(body == 0) | (body > len(flats.areas))] = 0
+    bright = relief.x * np.float32(np.sin(angle) * np.cos(_ELEVATION))
+    bright -= relief.y * np.float32(np.cos(angle) * np.cos(_ELEVATION))
+    bright += relief.z * flat - flat
+    bright[~relief.on] = 0
     size = (width, height)
     shade = _eased(-bright, _SHADE_FROM, _SHADE_FULL, _SHADE_MOST)
     light = _eased(bright, _LIGHT_FROM, _LIGHT_FULL, _LIGHT_MOST)

@@ -1,0 +1,81 @@
+"""The page's colours on the desk: as dabbed, the others as they were given first."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+
+from inkclean.desk.acts import Dab
+from inkclean.flats.colours import Colouring, colour_areas
+from inkclean.flats.hints import Hints, colour_by_hints
+from inkclean.flats.palette import unlike
+from inkclean.flats.values import Flats
+from inkclean.ink.values import Ink
+
+
+def hints_of(
+    flats: Flats, dabs: tuple[Dab, ...], first: Path, names: Mapping[str, str]
+) -> Hints | None:
+    """Return one dab an area: the latest by hand, else the colour the page was given first.
+
+    The colours given first are kept in ``first``, so that a bridge laid later leaves the rest
+    of the page as it was; ``names`` are those that colours (``#rrggbb``) were given by hand.
+    None where nobody dabbed or named.
+    """
+    if not dabs and not names:
+        first.write_text(json.dumps(_first(flats, colour_areas(flats))), "utf-8")
+        return None
+    try:
+        before: list[Dab] = [tuple(row) for row in json.loads(first.read_text("utf-8"))]
+    except (OSError, ValueError):
+        before = _first(flats, colour_areas(flats))
+        first.write_text(json.dumps(before), "utf-8")
+    chosen: dict[int, Dab] = {}
+    height, width = flats.labels.shape
+    for x, y, colour, name in (*reversed(before), *dabs):
+        column = min(max(int(x * flats.px_per_mm), 0), width - 1)
+        row = min(max(int(y * flats.px_per_mm), 0), height - 1)
+        label = int(flats.labels[row, column])
+        if label:
+            chosen[label] = (x, y, colour, names.get(colour, name))
+    return Hints(
+        np.array([dab[:2] for dab in chosen.values()], np.float64).reshape(-1, 2),
+        np.arange(len(chosen), dtype=np.int32),
+        np.array([list(bytes.fromhex(d[2][1:])) for d in chosen.values()], np.uint8).reshape(-1, 3),
+        tuple(dab[3] for dab in chosen.values()),
+    )
+
+
+def colour_page(
+    flats: Flats, ink: Ink, dabs: tuple[Dab, ...], first: Path, names: Mapping[str, str]
+) -> Colouring:
+    """Return the page's colours: as dabbed, the others as they were given first."""
+    hints = hints_of(flats, dabs, first, names)
+    if hints is None:
+        return colour_areas(flats)
+    found = colour_by_hints(flats, ink, hints)[1]
+    given = [names.get(hex_of(c), n) for c, n in zip(found.palette, found.names, strict=True)]
+    return replace(found, names=unlike(given))
+
+
+def hex_of(colour: np.ndarray[tuple[int, ...], np.dtype[np.uint8]]) -> str:
+    """Return an sRGB colour (3,) uint8 as ``#rrggbb``."""
+    return "#" + bytes(colour.tolist()).hex()
+
+
+def _first(flats: Flats, colouring: Colouring) -> list[Dab]:
+    rows = colouring.of_area[1:]
+    return [
+        (
+            round(float(area["x_mm"]), 3),
+            round(float(area["y_mm"]), 3),
+            hex_of(colouring.palette[row]),
+            colouring.names[row],
+        )
+        for area, row in zip(flats.areas, rows, strict=True)
+        if row  # paper stays paper by itself
+    ]
