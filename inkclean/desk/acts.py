@@ -71,11 +71,11 @@ def _place(act: Mapping[str, Any]) -> dict[str, Any]:
     return {"at": _points([act.get("at")], 2)[0]}
 
 
-def _part(act: Mapping[str, Any]) -> dict[str, Any]:
+def _line(act: Mapping[str, Any], wrong: str) -> list[list[float]]:
     points = _points(act.get("points"), 2)
     if len(points) < 2:
-        raise UsageError("a part needs a line")
-    return {"points": points}
+        raise UsageError(wrong)
+    return points
 
 
 def _dab(act: Mapping[str, Any]) -> dict[str, Any]:
@@ -154,8 +154,8 @@ _CHECKS: dict[str, Callable[[Mapping[str, Any]], dict[str, Any]]] = {
     "speck": _place,
     "open": _place,
     "bridge": lambda act: {"cubic": _points(act.get("cubic"), 2, 4)},
-    "join": lambda act: {"points": _points(act.get("points"), 2, 2)},
-    "part": _part,
+    "join": lambda act: {"points": _line(act, "a join needs two areas")},
+    "part": lambda act: {"points": _line(act, "a part needs a line")},
     "dab": _dab,
     "light": _light,
     "name": _name,
@@ -201,8 +201,9 @@ def _bridged(work: Work, act: Mapping[str, Any]) -> Work:
 
 
 def _joined(work: Work, act: Mapping[str, Any]) -> Work:
-    a, b = (_point(row) for row in act["points"])
-    return replace(work, flats=replace(work.flats, joins=(*work.flats.joins, (a, b))))
+    first, *others = (_point(row) for row in act["points"])
+    joins = (*work.flats.joins, *((first, other) for other in others))
+    return replace(work, flats=replace(work.flats, joins=joins))
 
 
 def _parted(work: Work, act: Mapping[str, Any]) -> Work:

@@ -235,12 +235,9 @@ def _picture_routes(desk: Desk) -> list[Route]:
             folder = desk.picture(page, at["picture"])
         except LookupError:
             return Response(status_code=204)  # a newer one has taken its place meanwhile
-        shift = 0.0
-        if "weight" in request.query_params and at["picture"].startswith("ink"):
-            shift = _shift(desk.state(page)["stages"], request.query_params["weight"])
         place = (at["level"], at["column"], at["row"])
         try:
-            body, kind = await run_in_threadpool(pictures.tile, folder, *place, shift)
+            body, kind = await run_in_threadpool(pictures.tile, folder, *place)
         except FileNotFoundError:
             return Response(status_code=204)
         headers = {"cache-control": "private, max-age=86400, immutable"}
@@ -252,16 +249,6 @@ def _picture_routes(desk: Desk) -> list[Route]:
         Route(_API + "/files/{name}", file),
         Route(_API + "/tiles/{picture}/{level:int}/{column:int}/{row:int}", tile),
     ]
-
-
-def _shift(stages: dict[str, Any], text: str) -> float:
-    try:
-        wanted = float(text)
-        made = stages["cut"]
-        change = max(-2.0, min(2.0, wanted - made["weight"]))
-    except (ValueError, KeyError):
-        raise LookupError from None
-    return pictures.shift_of(change, stages["sheet"]["px_per_mm"], made["blur_px"])
 
 
 async def _json(request: Request) -> Any:

@@ -13,8 +13,6 @@ import numpy as np
 from inkclean.arrays import U8, U16
 
 TILE_PX = 512
-# How steep the preview of another weight moves the edge: as the cut does (see ink.cut).
-_EDGE_SLOPE, _WEIGHT_MM = 0.4, 0.05
 _JPEG_QUALITY = 88
 
 
@@ -60,11 +58,11 @@ def whole(folder: Path) -> U8:
     return np.asarray(np.load(folder / "0.npy", mmap_mode="r"))
 
 
-def tile(folder: Path, level: int, column: int, row: int, shift: float = 0.0) -> tuple[bytes, str]:
+def tile(folder: Path, level: int, column: int, row: int) -> tuple[bytes, str]:
     """Return one tile as bytes, and its media type.
 
-    Colour comes as JPEG, coverage as grey PNG (0 = ink) with its edges moved by ``shift`` in
-    coverage, labels as RGB PNG (red = low byte, green = high byte).
+    Colour comes as JPEG, coverage as grey PNG (0 = ink), labels as RGB PNG (red = low byte,
+    green = high byte).
 
     Raises:
         LookupError: there is no such tile.
@@ -86,7 +84,7 @@ def tile(folder: Path, level: int, column: int, row: int, shift: float = 0.0) ->
         planes[..., 2] = part & 255
         planes[..., 1] = part >> 8
         return _png(planes), "image/png"
-    return _png(_paper(part, shift)), "image/png"
+    return _png(np.asarray(255 - part, np.uint8)), "image/png"
 
 
 def small(pixels: U8, longest: int = 360) -> bytes:
@@ -95,24 +93,6 @@ def small(pixels: U8, longest: int = 360) -> bytes:
     size = (max(1, round(pixels.shape[1] * factor)), max(1, round(pixels.shape[0] * factor)))
     less = cv2.resize(pixels, size, interpolation=cv2.INTER_AREA)
     return cv2.imencode(".jpg", cv2.cvtColor(less, cv2.COLOR_RGB2BGR))[1].tobytes()
-
-
-def shift_of(weight: float, px_per_mm: float, blur_px: float) -> float:
-    """Return how much coverage at an edge changes by ``weight`` (−1..1)."""
-    return weight * _WEIGHT_MM * px_per_mm * _EDGE_SLOPE / max(blur_px, 0.5)
-
-
-def _paper(coverage: U8, shift: float) -> U8:
-    if shift == 0:
-        return np.asarray(255 - coverage, np.uint8)
-    steps = np.arange(256, dtype=np.float64)
-    moved = np.clip(steps + shift * 255, 0, 255)
-    moved[0] = 0
-    if shift < 0:
-        # what is full ink stays so but for its rim
-        moved[255] = 255
-    table = (255 - np.rint(moved)).astype(np.uint8)
-    return np.asarray(table[coverage])
 
 
 def _png(pixels: U8) -> bytes:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
@@ -21,10 +21,20 @@ def browser() -> Iterator[Browser]:
 
 @pytest.fixture
 def table(tmp_path: Path, browser: Browser) -> Iterator[Table]:
-    folder = tmp_path / "work"
-    folder.mkdir()
-    made = Table(folder, browser)
-    made.start()
+    yield from _laid(tmp_path, browser, Table.start_here)
+
+
+@pytest.fixture
+def own_table(tmp_path: Path, browser: Browser) -> Iterator[Table]:
+    """The desk as a command of its own, which can be killed."""
+    yield from _laid(tmp_path, browser, Table.start)
+
+
+def _laid(folder: Path, browser: Browser, start: Callable[[Table], None]) -> Iterator[Table]:
+    work = folder / "work"
+    work.mkdir()
+    made = Table(work, browser)
+    start(made)
     yield made
     for tab in made.tabs:
         tab.context.close()

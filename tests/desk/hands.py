@@ -7,14 +7,19 @@ import re
 import signal
 import subprocess
 import sys
+import threading
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
 import pytest
+import uvicorn
 from playwright.sync_api import Browser, Page
 
+from inkclean.desk.app import create_app
+from inkclean.desk.config import Config
+from inkclean.desk.serve import _bind
 from tests.desk import pages
 
 CHROMIUM = Path("/usr/bin/chromium")
@@ -35,6 +40,22 @@ class Table:
     faults: list[str] = field(default_factory=list)
     allowed: tuple[str, ...] = ()  # beside what the tests' own reading of pixels brings about
     tabs: list[Page] = field(default_factory=list)
+    ending: threading.Event = field(default_factory=threading.Event)
+    server: uvicorn.Server | None = None
+    thread: threading.Thread | None = None
+
+    def start_here(self) -> None:
+        """Run the desk in a thread of this process: what it imports is there already."""
+        bound = _bind("127.0.0.1", 0)
+        number = bound.getsockname()[1]
+        config = Config(self.folder, frozenset({f"127.0.0.1:{number}"}))
+        self.url = f"http://127.0.0.1:{number}/{config.token}/"
+        settings = uvicorn.Config(create_app(config), log_level="warning", access_log=False)
+        self.server = uvicorn.Server(settings)
+        self.ending = config.ending
+        run = self.server.run
+        self.thread = threading.Thread(target=lambda: run(sockets=[bound]), daemon=True)
+        self.thread.start()
 
     def start(self, port: int = 0) -> None:
         words = [sys.executable, "-m", "inkclean.cli", "desk", "--no-browser", f"--port={port}"]
@@ -45,6 +66,10 @@ class Table:
         self.url = found[0]
 
     def stop(self, how: signal.Signals = signal.SIGTERM) -> None:
+        if self.server is not None and self.thread is not None:
+            self.ending.set()
+            self.server.should_exit = True
+            self.thread.join(20)
         if self.ran is not None and self.ran.poll() is None:
             self.ran.send_signal(how)
             self.ran.wait(20)

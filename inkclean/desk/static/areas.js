@@ -1,38 +1,43 @@
-// The station Areas: flats with their bridges; dab, join, part.
+// The station Areas: flats with their bridges; dab, join, part; the first shade.
 
-import { button, choice, el } from "./parts.js";
-import { TILE, labelAt } from "./tiles.js";
+import { Palette } from "./palette.js";
+import { button, choice } from "./parts.js";
+import { direction, drawArrow, lightFrom } from "./shade.js";
+import { TILE, byTable, valueAt } from "./tiles.js";
 
 const HELP = {
   dab: "Choose a colour, then touch an area.",
   bridge: "Touch a bridge to remove it, or draw one over a gap.",
   join: "Draw through the areas that belong together.",
   part: "Draw across an area to part it.",
+  shade: "Draw the way the light falls: from the lamp to the drawing.",
 };
 
 export class Areas {
-  goal = "flats";
-
   constructor(desk) {
     this.desk = desk;
     this.mode = "dab";
-    this.colour = null;
     this.version = 0;
     this.visited = 0;
+    this.palette = new Palette(desk, () => this.use("dab"), (colour, name) => this.rename(colour, name));
+  }
+
+  get goal() {
+    return this.mode === "shade" || this.desk.state.light !== null ? "shade" : "flats";
   }
 
   enter() {
     const { desk } = this;
     this.line = null;
+    this.turning = null;
     this.pending = [];
     this.seen = null;
-    const modes = choice([["dab", "Dab"], ["bridge", "Bridge"], ["join", "Join"], ["part", "Part"]], this.mode, (key) => this.use(key));
-    this.swatches = el("span", { class: "field", role: "group", "aria-label": "Colours of the page" });
-    this.other = el("input", { type: "color", "aria-label": "Another colour" });
-    this.other.value = "#c05a3a";
-    this.other.addEventListener("input", () => this.pick(this.other.value, ""));
+    const words = [["dab", "Dab"], ["bridge", "Bridge"], ["join", "Join"], ["part", "Part"], ["shade", "Shade from here"]];
+    this.modes = choice(words, this.mode, (key) => this.use(key));
+    this.keys = words.map(([key]) => key);
+    this.even = button("No shade", () => desk.act({ kind: "light", degrees: null }));
     this.next = button("Next doubtful gap", () => this.doubt());
-    desk.hand.replaceChildren(...modes, this.swatches, this.other, this.next);
+    desk.hand.replaceChildren(...this.modes, this.even, this.next, ...this.palette.parts);
     desk.view.overlay = (ctx, k) => this.draw(ctx, k);
     if (desk.state.stages.colours && desk.state.stages.flats) this.snapshot();
     else desk.say("The areas are looked for …");
@@ -41,12 +46,24 @@ export class Areas {
   }
 
   use(key) {
+    const before = this.goal;
     this.mode = key;
-    for (const part of [this.swatches, this.other]) part.style.visibility = key === "dab" ? "visible" : "hidden";
+    this.modes.forEach((made, n) => made.setAttribute("aria-pressed", `${this.keys[n] === key}`));
+    this.even.hidden = key !== "shade";
     const draws = { down: (p) => this.begin(p), move: (p) => this.extend(p), up: (p) => this.end(p), cancel: () => this.cancel() };
     this.desk.view.tool = key === "dab" ? { tap: (p) => this.dab(p) } : draws;
     if (this.seen) this.desk.say(HELP[key]);
+    if (this.goal !== before) this.desk.bring();
     this.desk.view.draw();
+  }
+
+  changed() {
+    if (this.seen) this.show();
+  }
+
+  rename(colour, name) {
+    this.desk.say(`${name} it is called from now on.`);
+    return this.desk.act({ kind: "name", colour, name });
   }
 
   /** Take over what the server found, all of one piece. */
@@ -55,31 +72,7 @@ export class Areas {
     this.seen = { ...flats, palette: [...colours.palette], names: [...colours.names], of: [...colours.of_area] };
     this.pending = [];
     this.version += 1;
-    if (!this.colour && colours.palette.length > 1) this.colour = colours.palette[1];
-    this.palette();
-  }
-
-  palette() {
-    const { palette, names } = this.seen;
-    this.swatches.replaceChildren(
-      ...palette.map((colour, k) => {
-        const made = button("", () => this.pick(colour, names[k]), { class: "swatch", "aria-label": names[k], title: names[k] });
-        const dot = el("canvas", { "aria-hidden": "true" });
-        dot.width = dot.height = 8;
-        const ctx = dot.getContext("2d");
-        ctx.fillStyle = colour;
-        ctx.fillRect(0, 0, 8, 8);
-        made.append(dot);
-        made.setAttribute("aria-pressed", `${colour === this.colour}`);
-        return made;
-      }),
-    );
-  }
-
-  pick(colour, name) {
-    this.colour = colour;
-    this.palette();
-    this.desk.say(`${name || colour} is on the brush.`);
+    this.palette.show(this.seen.palette, this.seen.names);
   }
 
   show() {
@@ -89,9 +82,13 @@ export class Areas {
     const layers = [];
     if (this.seen) {
       const table = this.table();
-      const change = { key: `v${this.version}`, paint: (tile) => paint(tile, table) };
+      const change = { key: `v${this.version}`, paint: (tile) => byTable(tile, table) };
       layers.push(desk.layer("labels", this.seen, this.seen.picture, ink.px_per_mm, { change, hard: true }));
     }
+    const { relief } = desk.state.stages;
+    const light = this.turning ?? desk.state.light;
+    if (this.seen && relief && light !== null)
+      layers.push(desk.layer("relief", relief, relief.picture, relief.px_per_mm, { change: lightFrom(light) }));
     const under = this.seen ? { blend: "multiply" } : {};
     layers.push(desk.layer("ink", ink, ink.picture, ink.px_per_mm, under));
     for (const layer of desk.view.layers) layer.before = null;
@@ -111,7 +108,7 @@ export class Areas {
   }
 
   stage(name) {
-    if (name === "ink" && !this.seen) this.show();
+    if ((name === "ink" && !this.seen) || name === "relief") this.show();
     if (name !== "colours") return;
     const first = !this.seen;
     this.snapshot();
@@ -126,19 +123,21 @@ export class Areas {
     if (!this.seen || px < 0 || py < 0 || px >= this.seen.width || py >= this.seen.height) return 0;
     const [column, row] = [Math.floor(px / TILE), Math.floor(py / TILE)];
     const url = `api/pages/${this.desk.page}/tiles/${this.seen.picture}/0/${column}/${row}`;
-    return labelAt(url, px - column * TILE, py - row * TILE);
+    return valueAt(url, px - column * TILE, py - row * TILE);
   }
 
   async dab(at) {
     const label = await this.label(at);
-    if (!label || !this.colour) return;
+    const { colour } = this.palette;
+    if (!label || !colour) return;
     const { palette, names } = this.seen;
-    let row = palette.indexOf(this.colour);
-    if (row < 0) row = palette.push(this.colour) - 1;
+    let row = palette.indexOf(colour);
+    if (row < 0) row = palette.push(colour) - 1;
+    names[row] ??= this.palette.nameOf(colour);
     this.seen.of[label] = row;
     this.version += 1;
     this.show();
-    await this.desk.act({ kind: "dab", at, colour: this.colour, name: names[row] ?? "" });
+    await this.desk.act({ kind: "dab", at, colour, name: names[row] });
   }
 
   begin(at) {
@@ -151,7 +150,13 @@ export class Areas {
     const last = this.line?.at(-1);
     if (!last || Math.hypot(at[0] - last[0], at[1] - last[1]) < 2 / this.desk.view.k) return;
     this.line.push(at);
+    if (this.mode === "shade") this.turn(direction(this.line[0], at));
     this.desk.view.draw();
+  }
+
+  turn(degrees) {
+    this.turning = degrees;
+    this.show();
   }
 
   async end(at) {
@@ -159,6 +164,7 @@ export class Areas {
     this.line = null;
     const length = line.slice(1).reduce((sum, p, n) => sum + Math.hypot(p[0] - line[n][0], p[1] - line[n][1]), 0);
     const short = length * this.desk.view.k < 10;
+    if (this.mode === "shade") return this.light(short ? null : direction(line[0], at));
     if (this.mode === "bridge" && short) return this.unbridge(at);
     if (short) return this.desk.view.draw();
     if (this.mode === "join") return this.join(line);
@@ -169,8 +175,17 @@ export class Areas {
     return this.desk.act({ kind: "bridge", cubic: through(line) });
   }
 
+  async light(degrees) {
+    if (degrees === null) return this.desk.view.draw();
+    this.turning = degrees;
+    await this.desk.act({ kind: "light", degrees });
+    this.turning = null;
+    return this.show();
+  }
+
   cancel() {
     this.line = null;
+    this.turning = null;
     this.desk.view.draw();
   }
 
@@ -201,8 +216,7 @@ export class Areas {
     this.version += 1;
     this.show();
     this.desk.say(`${met.length} areas are one …`);
-    for (const { at } of met.slice(1)) await this.desk.act({ kind: "join", points: [met[0].at, at] });
-    return null;
+    return this.desk.act({ kind: "join", points: met.map(({ at }) => at) });
   }
 
   draw(ctx, k) {
@@ -222,6 +236,10 @@ export class Areas {
       }
     }
     ctx.setLineDash([]);
+    if (this.mode === "shade") {
+      if (this.line) drawArrow(ctx, k, this.line[0], this.line.at(-1));
+      return;
+    }
     for (const line of [...(this.pending ?? []), ...(this.line ? [this.line] : [])]) {
       ctx.lineWidth = 3 / k;
       ctx.strokeStyle = "#1d5266";
@@ -239,13 +257,6 @@ export class Areas {
     this.desk.view.visit(x, y, 30);
     this.desk.say(`Gap ${((this.visited - 1) % all.length) + 1} of ${all.length}: is it closed here? Choose Bridge and touch the bridge if not.`);
   }
-}
-
-function paint({ labels, width, height }, table) {
-  const image = new ImageData(width, height);
-  const out = new Uint32Array(image.data.buffer);
-  for (let k = 0; k < labels.length; k++) out[k] = table[labels[k]] ?? 0xffffffff;
-  return image;
 }
 
 function on([a, b, c, d], t) {

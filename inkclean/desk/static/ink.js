@@ -1,7 +1,10 @@
-// The station Ink: weight, smallest mark, pencil, specks, white out and ink in, doubtful places.
+// The station Ink: weight, smallest mark, closeness, pencil, specks, strokes, doubtful places.
 
+import { Closeness } from "./closeness.js";
+import { Marks } from "./marks.js";
 import { post } from "./net.js";
 import { button, choice, slider } from "./parts.js";
+import { byTable } from "./tiles.js";
 
 const HELP = {
   look: "Drag the line to compare. A ring is a speck taken away: touch it to bring it back.",
@@ -9,9 +12,12 @@ const HELP = {
   white: "Draw over what shall go.",
   ink: "Draw what is missing.",
 };
+const CLOSE = [0.005, 0.01, 0.02, 0.03, 0.05, 0.08, 0.12, 0.2, 0.3];
+// By how much an edge moves at full weight, and how steep a blurred one is: as in the cut.
+const [WEIGHT_MM, SLOPE] = [0.05, 0.4];
 
 export class Ink {
-  goal = "ink";
+  goal = "marks";
 
   constructor(desk) {
     this.desk = desk;
@@ -19,6 +25,8 @@ export class Ink {
     this.breadth = 0.8;
     this.pending = [];
     this.visited = 0;
+    this.marks = new Marks(desk);
+    this.closeness = new Closeness(desk);
   }
 
   get said() {
@@ -37,12 +45,16 @@ export class Ink {
       (key) => this.use(key),
     );
     this.weightBar = slider("Weight", -1, 1, 0.05, s.weight, (v) => this.weigh(v), (v) => this.settle({ weight: v }));
-    this.speckBar = slider("Smallest mark", 0, 1, 0.02, s.speck_mm, (v) => desk.say(`Marks under ${v.toFixed(2)} mm are specks.`), (v) => this.settle({ speck_mm: v }));
+    this.sizes = this.marks.steps(s.speck_mm);
+    this.speckBar = slider("Smallest mark", 0, this.sizes.length - 1, 1, this.sizes.indexOf(s.speck_mm), (n) => this.marks.show(this.sizes[n]), (n) => this.settle({ speck_mm: this.sizes[n] }), (n) => `${this.sizes[n]} mm`);
+    this.close = [...new Set([...CLOSE, s.within_mm])].sort((a, b) => a - b);
+    this.closeBar = slider("Curve closeness", 0, this.close.length - 1, 1, this.close.indexOf(s.within_mm), (n) => this.closeness.show(this.close[n]), (n) => this.settle({ within_mm: this.close[n] }), (n) => `${this.close[n]} mm`);
+    this.closeBar.addEventListener("focusout", () => this.closeness.hide());
     this.breadthBar = slider("Breadth", 0.2, 6, 0.1, this.breadth, (v) => this.broad(v), () => {});
     this.hold = button("Hold to see the photo", () => {});
     this.holding();
     this.next = button("Next doubtful place", () => this.doubt());
-    desk.hand.replaceChildren(...modes, this.breadthBar, this.weightBar, this.speckBar, this.hold, this.next);
+    desk.hand.replaceChildren(...modes, this.breadthBar, this.weightBar, this.speckBar, this.closeBar, this.hold, this.next);
     desk.view.overlay = (ctx, k) => this.draw(ctx, k);
     desk.view.moved = () => this.drawn();
     this.use(this.mode);
@@ -64,34 +76,61 @@ export class Ink {
 
   show() {
     const { desk } = this;
-    const { sheet } = desk.state.stages;
+    const { sheet, frame, first } = desk.state.stages;
     const { said } = this;
-    if (!sheet || !said) {
-      desk.say("The ink is looked for …");
-      if (sheet) desk.view.show([desk.layer("flat", sheet, sheet.flat, sheet.px_per_mm)], [sheet.width_mm, sheet.height_mm]);
-      return;
-    }
-    const query = this.weight === null ? "" : `?weight=${this.weight}`;
-    desk.view.show(
-      [
-        desk.layer("flat", sheet, sheet.flat, sheet.px_per_mm, { side: "left" }),
-        desk.layer("ink", said, said.picture, said.px_per_mm, { side: "right", query }),
-      ],
-      [sheet.width_mm, sheet.height_mm],
-    );
+    desk.view.canvas.dataset.look = said ? "whole" : first ? "first" : "none";
+    if (!sheet || !said) return this.showFirst(sheet, frame, first);
+    const change = this.weight === null ? null : this.weighed(this.weight);
+    const layers = [
+      desk.layer("flat", sheet, sheet.flat, sheet.px_per_mm, { side: "left" }),
+      desk.layer("ink", said, said.picture, said.px_per_mm, { side: "right", change }),
+    ];
+    // what the first look showed stays beneath until the page itself is there
+    desk.view.show(layers, [sheet.width_mm, sheet.height_mm]);
     const n = desk.state.stages.specks?.doubts.length ?? 0;
     this.next.disabled = !n;
     this.next.textContent = n ? `Next doubtful place (${n})` : "Nothing is doubtful";
+    return null;
+  }
+
+  /** Until the ink is there, show that of the reduced photo, and say so. */
+  showFirst(sheet, frame, first) {
+    const { desk } = this;
+    if (first) {
+      const layers = [
+        desk.layer("flat", { ...first, picture: first.flat }, first.flat, first.px_per_mm, { side: "left" }),
+        desk.layer("ink", first, first.picture, first.px_per_mm, { side: "right" }),
+      ];
+      desk.view.show(layers, [frame?.width_mm ?? first.width_mm, frame?.height_mm ?? first.height_mm]);
+      desk.say("A first look, coarse; the ink itself follows …");
+      return;
+    }
+    desk.say("The ink is looked for …");
+    if (sheet) desk.view.show([desk.layer("flat", sheet, sheet.flat, sheet.px_per_mm)], [sheet.width_mm, sheet.height_mm]);
+  }
+
+  /** The ink's tiles with their edges moved as another weight will move them. */
+  weighed(weight) {
+    const { cut, sheet } = this.desk.state.stages;
+    const shift = ((weight - cut.weight) * WEIGHT_MM * sheet.px_per_mm * SLOPE * 255) / Math.max(cut.blur_px, 0.5);
+    const table = Uint32Array.from({ length: 256 }, (_, grey) => {
+      // bare paper stays bare, and full ink full but for its rim
+      const fixed = grey === 255 || (grey === 0 && shift < 0);
+      const moved = fixed ? grey : Math.max(0, Math.min(255, Math.round(grey - shift)));
+      return (0xff000000 | (moved << 16) | (moved << 8) | moved) >>> 0;
+    });
+    return { key: `weight ${weight}`, paint: (tile) => byTable(tile, table, 0xff) };
   }
 
   stage(name) {
-    if (name === "sheet" && !this.said) this.show();
+    if (["first", "sheet"].includes(name) && !this.said) this.show();
     if (name === "pencil" && this.asked) {
       this.desk.say(`${this.desk.state.stages.pencil.note}.`);
       this.asked = false;
     }
     if (name !== "ink") return;
     this.weight = null;
+    this.marks.hide();
     this.fresh = true;
     const waiting = document.getElementById("say").textContent.endsWith("…");
     this.show();
@@ -100,8 +139,9 @@ export class Ink {
 
   changed() {
     const s = this.desk.state.settings;
-    this.weightBar.querySelector("input").value = s.weight;
-    this.speckBar.querySelector("input").value = s.speck_mm;
+    this.weightBar.put(s.weight);
+    this.speckBar.put(this.sizes.indexOf(s.speck_mm));
+    this.closeBar.put(this.close.indexOf(s.within_mm));
   }
 
   settle(values) {
@@ -209,6 +249,7 @@ export class Ink {
         ctx.stroke();
       });
     }
+    if (this.said && this.marks.draw(ctx, k, this.said.removed)) return;
     if (this.mode !== "look" || !this.said) return;
     for (const [width, colour] of [[4, "#fff"], [2, "#b4540a"]]) {
       ctx.lineWidth = width / k;
@@ -242,6 +283,8 @@ export class Ink {
 
   leave() {
     this.place = null;
+    this.marks.hide();
+    this.closeness.hide();
     this.pending = [];
   }
 }

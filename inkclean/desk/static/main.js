@@ -256,10 +256,9 @@ class Desk {
   /** A layer of the view from a stage that has a picture. */
   layer(name, said, picture, per, more = {}) {
     const base = `api/pages/${this.page}/tiles/${picture}`;
-    const query = more.query ?? "";
     return {
-      name, picture: picture + query, per, width: said.width, height: said.height, levels: said.levels,
-      url: (level, column, row) => `${base}/${level}/${column}/${row}${query}`,
+      name, picture, per, width: said.width, height: said.height, levels: said.levels,
+      url: (level, column, row) => `${base}/${level}/${column}/${row}`,
       ...more,
     };
   }

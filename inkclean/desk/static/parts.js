@@ -46,12 +46,26 @@ export function button(words, act, more = {}) {
   return made;
 }
 
-export function slider(words, from, to, step, value, moved, settled) {
+/** A slider with its value in words beside it; `put` sets it from outside. */
+export function slider(words, from, to, step, value, moved, settled, spelt = (v) => `${v}`) {
   const input = el("input", { type: "range", min: `${from}`, max: `${to}`, step: `${step}` });
-  input.value = value;
-  input.addEventListener("input", () => moved(Number(input.value)));
+  const shown = el("output", { "aria-hidden": "true" });
+  const tell = () => {
+    shown.textContent = spelt(Number(input.value));
+    input.setAttribute("aria-valuetext", shown.textContent);
+  };
+  const made = el("label", {}, words, input, shown);
+  made.put = (v) => {
+    input.value = v;
+    tell();
+  };
+  input.addEventListener("input", () => {
+    tell();
+    moved(Number(input.value));
+  });
   input.addEventListener("change", () => settled(Number(input.value)));
-  return el("label", {}, words, input);
+  made.put(value);
+  return made;
 }
 
 /** Buttons of which one is down at a time; `chosen` hears which. */

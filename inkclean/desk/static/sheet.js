@@ -1,9 +1,10 @@
 // The station Sheet: the outline on the photo, turn, paper size; wipe between photo and sheet.
 
+import { Loupe } from "./loupe.js";
+import { Outline, SIDES } from "./outline.js";
 import { button, choice, el } from "./parts.js";
 
 const PAPERS = ["auto", "A3", "A4", "A5", "B4", "B5", "letter", "legal", "tabloid"];
-const CORNERS = ["top left", "top right", "bottom right", "bottom left"];
 
 export class Sheet {
   goal = "ink";
@@ -11,15 +12,21 @@ export class Sheet {
   constructor(desk) {
     this.desk = desk;
     this.look = "outline";
+    this.loupe = new Loupe(desk.view);
   }
 
   get said() {
     return this.desk.state.stages.sheet;
   }
 
+  get frame() {
+    return this.desk.state.stages.frame;
+  }
+
   enter() {
     const { hand } = this.desk;
-    const looks = choice([["outline", "Outline"], ["light", "Light"]], this.look, (key) => {
+    this.held = false;
+    this.looks = choice([["outline", "Outline"], ["light", "Light"]], this.look, (key) => {
       this.look = key;
       this.show();
     });
@@ -29,7 +36,7 @@ export class Sheet {
     this.paper = el("select", {}, ...PAPERS.map((p) => el("option", { value: p }, p === "auto" ? "find the size" : p)));
     this.paper.addEventListener("change", () => this.set({ paper: this.paper.value }));
     const paper = el("label", {}, "Paper", this.paper);
-    hand.replaceChildren(...looks, turn, find, whole, paper);
+    hand.replaceChildren(...this.looks, turn, find, whole, paper);
     this.changed();
     this.show();
   }
@@ -46,22 +53,18 @@ export class Sheet {
   }
 
   stage(name) {
-    if (name === "photo" || name === "sheet") this.show();
-  }
-
-  done() {
-    if (this.said) this.tell();
+    if (["photo", "frame", "sheet"].includes(name) && !this.held) this.show();
   }
 
   tell() {
-    const s = this.said;
-    const size = `${Math.round(s.width_mm)} × ${Math.round(s.height_mm)} mm`;
-    const how = { found: "found", whole: "the whole picture", given: "as you drew it" }[s.framed];
-    const parts = [`${s.paper ?? "Sheet"}, ${size}, ${how}.`];
-    if (s.doubt) parts.push(`${s.doubt[0].toUpperCase()}${s.doubt.slice(1)}.`.replace(/, say --paper/, ": choose the paper"));
-    const fine = s.verdict === "good";
-    parts.push(fine ? "The photo is good." : `The photo is ${s.verdict}: ${s.advice}.`);
-    this.desk.say(parts.join(" "), !fine || Boolean(s.doubt));
+    const [f, s] = [this.frame, this.said];
+    const size = `${Math.round(f.width_mm)} × ${Math.round(f.height_mm)} mm`;
+    const how = { found: "found by itself", whole: "the whole picture", given: "as you drew it" }[f.framed];
+    const parts = [`${f.paper ?? "Sheet"}, ${size}, ${how}.`];
+    if (f.doubt) parts.push(`${f.doubt[0].toUpperCase()}${f.doubt.slice(1)}.`.replace(/, say --paper/, ": choose the paper"));
+    const fine = !s || s.verdict === "good";
+    if (s) parts.push(fine ? "The photo is good." : `The photo is ${s.verdict}: ${s.advice}.`);
+    this.desk.say(parts.join(" "), !fine || Boolean(f.doubt));
   }
 
   show() {
@@ -83,67 +86,65 @@ export class Sheet {
     } else {
       desk.hideWipe();
       if (photo) desk.view.show([desk.layer("photo", photo, photo.picture, 1)], [photo.width, photo.height]);
-      if (photo && this.said) this.outline();
+      if (photo && this.frame) this.draw();
     }
-    if (this.said) this.tell();
+    if (this.frame) this.tell();
     else desk.say("The photo is looked at …");
   }
 
-  outline() {
+  draw() {
     const { view, handles } = this.desk;
-    this.corners = this.said.corners.map((c) => [...c]);
-    this.own = false;
-    view.overlay = (ctx, k) => this.draw(ctx, k);
-    this.grips = this.corners.map((_, n) => this.grip(n));
+    this.outline = new Outline(this.frame.corners, this.frame.edges);
+    view.overlay = (ctx, k) => this.outline.draw(ctx, k);
+    this.grips = SIDES.flatMap((_, n) => [this.grip(n, false), this.grip(n, true)]);
     handles.replaceChildren(...this.grips);
     view.moved = () => this.placeGrips();
     view.draw();
   }
 
-  draw(ctx, k) {
-    const lines = this.said.edges && !this.own ? this.said.edges : this.corners.map((c, n) => [c, this.corners[(n + 1) % 4]]);
-    for (const [width, colour] of [[5, "#fff"], [2.5, "#1d5266"]]) {
-      ctx.lineWidth = width / k;
-      ctx.strokeStyle = colour;
-      for (const line of lines) {
-        ctx.beginPath();
-        line.forEach(([x, y], n) => (n ? ctx.lineTo(x, y) : ctx.moveTo(x, y)));
-        ctx.stroke();
-      }
-    }
-  }
-
   placeGrips() {
     const { view } = this.desk;
+    const [w, h] = [view.canvas.clientWidth, view.canvas.clientHeight];
     this.grips.forEach((grip, n) => {
-      const [x, y] = this.corners[n];
-      const [w, h] = [view.canvas.clientWidth, view.canvas.clientHeight];
+      const [x, y] = this.outline.place(n >> 1, n % 2 === 1);
       grip.style.left = `${Math.max(24, Math.min(w - 24, view.x + x * view.k))}px`;
       grip.style.top = `${Math.max(24, Math.min(h - 24, view.y + y * view.k))}px`;
     });
   }
 
-  grip(n) {
+  /** A handle on a corner, or on the middle of the edge that begins there. */
+  grip(n, edge) {
     const { view } = this.desk;
-    const made = button(`Corner ${CORNERS[n]}: drag, or move with the arrow keys`, () => {}, { quiet: true });
-    made.dataset.corner = n;
+    const { corner, side } = SIDES[n];
+    const words = edge ? `Edge at the ${side}: drag it to bow it, or use the arrow keys` : `Corner ${corner}: drag, or move with the arrow keys`;
+    const made = button(words, () => {}, { quiet: true, class: edge ? "bow" : "" });
+    made.dataset[edge ? "edge" : "corner"] = n;
+    const now = () => this.outline.place(n, edge);
+    const put = (x, y) => {
+      this.outline.move(n, edge, x, y);
+      view.draw();
+      this.loupe.show(now());
+    };
     let off = null;
     made.addEventListener("pointerdown", (e) => {
       made.setPointerCapture(e.pointerId);
       const [x, y] = view.place(e);
-      off = [this.corners[n][0] - x, this.corners[n][1] - y];
-      this.loupe(n);
+      off = [now()[0] - x, now()[1] - y];
+      this.held = true;
+      this.moved = false;
+      this.loupe.show(now());
     });
     made.addEventListener("pointermove", (e) => {
       if (!off) return;
       const [x, y] = view.place(e);
-      this.put(n, x + off[0], y + off[1]);
-      this.loupe(n);
+      this.moved = true;
+      put(x + off[0], y + off[1]);
     });
     const end = () => {
-      if (off) this.send();
+      this.held = false;
+      if (off && this.moved) this.send();
       off = null;
-      this.loupe(null);
+      this.loupe.hide();
     };
     made.addEventListener("pointerup", end);
     made.addEventListener("pointercancel", end);
@@ -153,57 +154,33 @@ export class Sheet {
       if (!step) return;
       e.preventDefault();
       const far = (e.shiftKey ? 10 : 1) / Math.min(view.k, 1);
-      this.put(n, this.corners[n][0] + step[0] * far, this.corners[n][1] + step[1] * far);
-      this.loupe(n);
+      this.held = true;
+      put(now()[0] + step[0] * far, now()[1] + step[1] * far);
       clearTimeout(wait);
       wait = setTimeout(() => {
-        this.loupe(null);
+        this.held = false;
+        this.loupe.hide();
+        this.refocus = made.getAttribute("aria-label");
         this.send();
       }, 900);
     });
     return made;
   }
 
-  put(n, x, y) {
-    this.own = true;
-    this.corners[n] = [x, y];
-    this.desk.view.draw();
-  }
-
-  /** Show the photo around a corner four times as large. */
-  loupe(n) {
-    const glass = document.getElementById("loupe");
-    glass.hidden = n === null;
-    if (n === null) return;
-    const { view } = this.desk;
-    requestAnimationFrame(() => {
-      const ctx = glass.getContext("2d");
-      const [cx, cy] = [view.x + this.corners[n][0] * view.k, view.y + this.corners[n][1] * view.k];
-      const r = view.ratio;
-      const half = 33;
-      ctx.imageSmoothingEnabled = false;
-      ctx.clearRect(0, 0, 264, 264);
-      ctx.drawImage(view.canvas, (cx - half) * r, (cy - half) * r, 2 * half * r, 2 * half * r, 0, 0, 264, 264);
-      const right = cx < view.canvas.clientWidth / 2;
-      glass.style.left = right ? "auto" : "16px";
-      glass.style.right = right ? "16px" : "auto";
-      glass.style.top = "16px";
-    });
-  }
-
-  send() {
-    this.set({ frame: this.corners.map(([x, y]) => `${x.toFixed(1)},${y.toFixed(1)}`).join(";") });
+  async send() {
+    await this.set({ frame: this.outline.text() });
+    const again = this.grips.find((grip) => grip.getAttribute("aria-label") === this.refocus);
+    if (again && document.activeElement === document.body) again.focus();
   }
 
   /** A quarter turn: the corners are counted from the next one on. */
   turn() {
-    if (!this.said) return;
-    const c = this.said.corners;
-    const turned = [c[3], c[0], c[1], c[2]];
-    this.set({ frame: turned.map(([x, y]) => `${x},${y}`).join(";") });
+    if (!this.frame) return;
+    this.set({ frame: new Outline(this.frame.corners, this.frame.edges).turned() });
   }
 
   leave() {
-    document.getElementById("loupe").hidden = true;
+    this.held = false;
+    this.loupe.hide();
   }
 }

@@ -3,43 +3,48 @@
 import { at } from "./net.js";
 
 export const TILE = 512;
-const MOST = 260;
-const held = new Map(); // url → {image} or {image: null} while under way
+const MOST = 200;
+const held = new Map(); // url → {image}, {image: null} while under way
+const raw = new Map(); // url → {values, width, height}, or a promise of it
+const painted = new Map(); // url → {key, image}: values as colours, the latest table only
 
 /** Give the tile's bitmap if it is here; else have it fetched and call `come` when it is. */
 export function tile(url, come, change = null) {
-  const key = change ? `${url} ${change.key}` : url;
-  const known = held.get(key);
+  if (change) return recoloured(url, come, change);
+  const known = held.get(url);
   if (known) {
-    held.delete(key);
-    held.set(key, known);
+    held.delete(url);
+    held.set(url, known);
     return known.image;
   }
   const entry = { image: null };
-  held.set(key, entry);
-  load(url, change)
+  held.set(url, entry);
+  decode(url)
     .then((image) => {
       entry.image = image;
       come();
     })
-    .catch(() => held.delete(key));
-  while (held.size > MOST) {
-    const [oldest, gone] = held.entries().next().value;
-    gone.image?.close();
-    held.delete(oldest);
-  }
+    .catch(() => held.delete(url));
+  trim(held, MOST, (gone) => gone.image?.close());
   return null;
 }
 
-const raw = new Map(); // label tiles before they are coloured
-
-async function load(url, change) {
-  if (!change) return decode(url);
-  if (!raw.has(url)) {
-    raw.set(url, decode(url).then(labelsOf));
-    if (raw.size > 120) raw.delete(raw.keys().next().value);
+/** The same of a tile whose values become colours here, at once whenever the table changes. */
+function recoloured(url, come, change) {
+  const known = painted.get(url);
+  if (known?.key === change.key) return known.image;
+  const values = raw.get(url);
+  if (!values) {
+    valuesOf(url).then(come, () => {});
+    return null;
   }
-  return createImageBitmap(change.paint(await raw.get(url)));
+  if (values instanceof Promise) return null;
+  const image = known?.image ?? new OffscreenCanvas(values.width, values.height);
+  image.getContext("2d").putImageData(change.paint(values), 0, 0);
+  painted.delete(url);
+  painted.set(url, { key: change.key, image });
+  trim(painted, MOST / 2);
+  return image;
 }
 
 async function decode(url) {
@@ -48,19 +53,54 @@ async function decode(url) {
   return createImageBitmap(await reply.blob(), { colorSpaceConversion: "none" });
 }
 
-function labelsOf(image) {
-  const canvas = new OffscreenCanvas(image.width, image.height);
-  const ctx = canvas.getContext("2d", { willReadFrequently: true });
-  ctx.drawImage(image, 0, 0);
-  const { data } = ctx.getImageData(0, 0, image.width, image.height);
-  const labels = new Uint16Array(image.width * image.height);
-  for (let k = 0; k < labels.length; k++) labels[k] = data[4 * k] | (data[4 * k + 1] << 8);
-  return { labels, width: image.width, height: image.height };
+function valuesOf(url) {
+  const known = raw.get(url);
+  if (known) return Promise.resolve(known);
+  const asked = decode(url).then((image) => {
+    const made = read(image);
+    raw.set(url, made);
+    return made;
+  });
+  raw.set(url, asked);
+  asked.catch(() => raw.delete(url));
+  trim(raw, MOST / 2);
+  return asked;
 }
 
-/** The label under a place of the full picture, from the tile there; 0 where unknown. */
-export async function labelAt(url, x, y) {
-  if (!raw.has(url)) raw.set(url, decode(url).then(labelsOf));
-  const { labels, width } = await raw.get(url);
-  return labels[y * width + x] ?? 0;
+function read(image) {
+  const { width, height } = image;
+  const canvas = new OffscreenCanvas(width, height);
+  const ctx = canvas.getContext("2d", { willReadFrequently: true });
+  ctx.drawImage(image, 0, 0);
+  image.close();
+  const data = new Uint32Array(ctx.getImageData(0, 0, width, height).data.buffer);
+  return { values: Uint16Array.from(data, (pixel) => pixel & 0xffff), width, height };
+}
+
+function trim(map, most, gone = () => {}) {
+  while (map.size > most) {
+    const [oldest, entry] = map.entries().next().value;
+    gone(entry);
+    map.delete(oldest);
+  }
+}
+
+/** Values become colours by a table of RGBA numbers. */
+export function byTable({ values, width, height }, table, mask = 0xffff, other = 0xffffffff) {
+  const image = new ImageData(width, height);
+  const out = new Uint32Array(image.data.buffer);
+  for (let k = 0; k < values.length; k++) out[k] = table[values[k] & mask] ?? other;
+  return image;
+}
+
+/** The value under a place of the full picture, from the tile there; 0 where unknown. */
+export async function valueAt(url, x, y) {
+  const { values, width } = await valuesOf(url);
+  return values[y * width + x] ?? 0;
+}
+
+/** The value under a place if its tile is here already. */
+export function valueNow(url, x, y) {
+  const known = raw.get(url);
+  return known?.values ? known.values[y * known.width + x] : 0;
 }

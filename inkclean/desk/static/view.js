@@ -2,6 +2,9 @@
 
 import { TILE, tile } from "./tiles.js";
 
+// What the keys draw with: it has no pressure.
+const KEYS = { pointerType: "keys", pressure: 0 };
+
 export class View {
   constructor(canvas) {
     this.canvas = canvas;
@@ -23,6 +26,7 @@ export class View {
       canvas.addEventListener(`pointer${name}`, (e) => this[name](e));
     canvas.addEventListener("wheel", (e) => this.wheel(e), { passive: false });
     canvas.addEventListener("keydown", (e) => this.key(e));
+    canvas.addEventListener("blur", () => this.uncross());
   }
 
   resize() {
@@ -41,7 +45,8 @@ export class View {
 
   /** Show other layers; `size` is their size in the units of the station. */
   show(layers, size) {
-    const other = size[0] !== this.size[0] || size[1] !== this.size[1];
+    // a first look and the page itself differ by less than a pixel
+    const other = size.some((side, n) => Math.abs(side - this.size[n]) > 0.01 * side);
     for (const layer of layers) {
       const before = this.layers.find((old) => old.name === layer.name);
       if (before && before.picture !== layer.picture) layer.before = { ...before, before: null };
@@ -98,22 +103,66 @@ export class View {
     this.zoom(Math.exp(-e.deltaY * 0.0015), e.clientX - box.left, e.clientY - box.top);
   }
 
+  /** What lies under the cross in the middle of the screen, which the keys work with. */
+  get middle() {
+    const { clientWidth: w, clientHeight: h } = this.canvas;
+    return [(w / 2 - this.x) / this.k, (h / 2 - this.y) / this.k];
+  }
+
   key(e) {
-    const step = 60;
+    const step = this.keyed ? (e.shiftKey ? 40 : 10) : 60;
     const moves = { ArrowLeft: [step, 0], ArrowRight: [-step, 0], ArrowUp: [0, step] };
     moves.ArrowDown = [0, -step];
     const { clientWidth: w, clientHeight: h } = this.canvas;
-    if (moves[e.key]) this.pan(...moves[e.key]);
-    else if (e.key === "+" || e.key === "=") this.zoom(1.25, w / 2, h / 2);
+    if (moves[e.key]) {
+      this.pan(...moves[e.key]);
+      if (this.keyed) this.tool?.move?.(this.middle, KEYS);
+    } else if (e.key === "+" || e.key === "=") this.zoom(1.25, w / 2, h / 2);
     else if (e.key === "-") this.zoom(0.8, w / 2, h / 2);
     else if (e.key === "0") this.fit();
-    else if (e.key === "Enter" && this.tool?.tap) {
-      this.tool.tap([(w / 2 - this.x) / this.k, (h / 2 - this.y) / this.k]);
+    else if (e.key === "Enter") this.enter();
+    else if (e.key === "Escape" && this.keyed) {
+      this.keyed = false;
+      this.tool?.cancel?.();
     } else return;
+    this.cross = true;
+    this.draw();
     e.preventDefault();
   }
 
+  /** Touch what is under the cross; or begin a line there, and end it the second time. */
+  enter() {
+    if (this.keyed) {
+      this.keyed = false;
+      this.tool?.up?.(this.middle, KEYS);
+    } else if (this.tool?.down) this.keyed = Boolean(this.tool.down(this.middle, KEYS));
+    else this.tool?.tap?.(this.middle, KEYS);
+  }
+
+  paintCross() {
+    const { ctx, canvas, ratio } = this;
+    ctx.setTransform(1, 0, 0, 1, 0, 0);
+    const [x, y, r] = [canvas.width / 2, canvas.height / 2, 14 * ratio];
+    for (const [width, colour] of [[5, "#fff"], [2, "#1d5266"]]) {
+      ctx.lineWidth = width * ratio;
+      ctx.strokeStyle = colour;
+      ctx.beginPath();
+      for (const [dx, dy] of [[1, 0], [0, 1]]) {
+        ctx.moveTo(x - r * dx, y - r * dy);
+        ctx.lineTo(x + r * dx, y + r * dy);
+      }
+      ctx.stroke();
+    }
+  }
+
+  uncross() {
+    if (this.keyed) this.tool?.cancel?.();
+    this.keyed = this.cross = false;
+    this.draw();
+  }
+
   down(e) {
+    if (this.cross) this.uncross();
     if (e.pointerType === "pen") this.penSeen = true;
     // a palm beside the pen is no finger
     if (e.pointerType === "touch" && [...this.onscreen.values()].some((p) => p.type === "pen")) return;
@@ -209,6 +258,7 @@ export class View {
     }
     ctx.setTransform(ratio * this.k, 0, 0, ratio * this.k, ratio * this.x, ratio * this.y);
     this.overlay?.(ctx, this.k);
+    if (this.cross) this.paintCross();
     canvas.dataset.view = `${this.k} ${this.x} ${this.y}`;
     canvas.dataset.waiting = `${this.waiting}`;
     this.moved?.();

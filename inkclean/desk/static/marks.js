@@ -1,0 +1,62 @@
+// Which marks go at a smallest mark, shown while it is being set: from the server's own lists.
+
+export class Marks {
+  constructor(desk) {
+    this.desk = desk;
+    this.step = null;
+  }
+
+  get said() {
+    return this.desk.state.stages.marks;
+  }
+
+  /** Sizes offered, in mm; the one in use is always among them. */
+  steps(now) {
+    const offered = this.said?.steps ?? [0, 0.1, 0.15, 0.2, 0.25, 0.3, 0.4, 0.5, 0.7, 1];
+    return [...new Set([...offered, now])].sort((a, b) => a - b);
+  }
+
+  show(mm) {
+    const { desk, said } = this;
+    const n = said ? said.steps.indexOf(mm) : -1;
+    this.step = n < 0 ? null : n;
+    const count = this.step === null ? null : said.marks.filter((m) => (m[3] >> n) & 1).length;
+    const what = count === null ? "" : count === 1 ? ": one mark goes" : `: ${count} marks go`;
+    desk.say(mm ? `Marks under ${mm} mm are specks${what}.` : "Every mark stays.");
+    desk.view.draw();
+  }
+
+  hide() {
+    this.step = null;
+  }
+
+  /** Marks that go are wiped and ringed, marks that stay drawn; `removed` are gone now. */
+  draw(ctx, k, removed) {
+    if (this.step === null || !this.said) return false;
+    const gone = new Set();
+    for (const [x, y, size, steps] of this.said.marks) {
+      if (!((steps >> this.step) & 1)) continue;
+      gone.add(`${x} ${y}`);
+      disc(ctx, x, y, size / 2 + 0.12, "#fff");
+    }
+    for (const [x, y, size] of removed) if (!gone.has(`${x} ${y}`)) disc(ctx, x, y, size / 2, "#111");
+    for (const [width, colour] of [[4, "#fff"], [2, "#b4540a"]]) {
+      ctx.lineWidth = width / k;
+      ctx.strokeStyle = colour;
+      for (const [x, y, size, steps] of this.said.marks) {
+        if (!((steps >> this.step) & 1)) continue;
+        ctx.beginPath();
+        ctx.arc(x, y, Math.max(size, 6 / k), 0, 7);
+        ctx.stroke();
+      }
+    }
+    return true;
+  }
+}
+
+function disc(ctx, x, y, r, colour) {
+  ctx.fillStyle = colour;
+  ctx.beginPath();
+  ctx.arc(x, y, Math.max(r, 0.05), 0, 7);
+  ctx.fill();
+}
