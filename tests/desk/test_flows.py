@@ -161,6 +161,7 @@ def test_weight_shows_at_once_and_is_kept(table: Table) -> None:
     put(tab)
     ink_station(tab)
     before = key_of(tab, "ink")
+    tab.get_by_role("button", name="Weight").click()
     bar = tab.get_by_role("slider", name="Weight")
     bar.focus()
     tab.keyboard.press("ArrowRight")

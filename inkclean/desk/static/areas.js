@@ -1,7 +1,7 @@
 // The station Areas: flats with their bridges; dab, join, part; the first shade.
 
 import { Palette } from "./palette.js";
-import { button, choice } from "./parts.js";
+import { button, choice, el } from "./parts.js";
 import { direction, drawArrow, lightFrom } from "./shade.js";
 import { TILE, byTable, valueAt } from "./tiles.js";
 
@@ -37,7 +37,9 @@ export class Areas {
     this.keys = words.map(([key]) => key);
     this.even = button("No shade", () => desk.act({ kind: "light", degrees: null }));
     this.next = button("Next doubtful gap", () => this.doubt());
-    desk.hand.replaceChildren(...this.modes, this.even, this.next, ...this.palette.parts);
+    this.own = el("div", { class: "own" });
+    this.rows = { dab: this.palette.parts, bridge: [this.next], join: [], part: [], shade: [this.even] };
+    desk.hand.replaceChildren(...this.modes, this.own);
     desk.view.overlay = (ctx, k) => this.draw(ctx, k);
     if (desk.state.stages.colours && desk.state.stages.flats) this.snapshot();
     else desk.say("The areas are looked for …");
@@ -49,7 +51,7 @@ export class Areas {
     const before = this.goal;
     this.mode = key;
     this.modes.forEach((made, n) => made.setAttribute("aria-pressed", `${this.keys[n] === key}`));
-    this.even.hidden = key !== "shade";
+    this.own.replaceChildren(...this.rows[key]);
     const draws = { down: (p) => this.begin(p), move: (p) => this.extend(p), up: (p) => this.end(p), cancel: () => this.cancel() };
     this.desk.view.tool = key === "dab" ? { tap: (p) => this.dab(p) } : draws;
     if (this.seen) this.desk.say(HELP[key]);
@@ -220,12 +222,17 @@ export class Areas {
   }
 
   draw(ctx, k) {
+    if (this.mode === "shade") return this.line ? drawArrow(ctx, k, this.line[0], this.line.at(-1)) : null;
     ctx.lineCap = "round";
+    // quiet, unless bridges are what is looked at
+    const loud = this.mode === "bridge";
+    ctx.globalAlpha = loud ? 1 : 0.6;
     for (const bridge of this.seen?.bridges ?? []) {
       const [a, b, c, d] = bridge.cubic;
       // thin from afar, so that the colours stay in sight
       const broad = Math.min(3 / k, 0.4);
-      for (const [width, colour] of [[2 * broad, "#fff"], [broad, bridge.doubtful ? "#b4540a" : "#1d5266"]]) {
+      const lines = [[2 * broad, "#fff"], [broad, bridge.doubtful ? "#b4540a" : "#1d5266"]];
+      for (const [width, colour] of loud ? lines : lines.slice(1)) {
         ctx.lineWidth = width;
         ctx.strokeStyle = colour;
         ctx.setLineDash(bridge.doubtful && width === broad ? [2 * broad, 2 * broad] : []);
@@ -236,10 +243,7 @@ export class Areas {
       }
     }
     ctx.setLineDash([]);
-    if (this.mode === "shade") {
-      if (this.line) drawArrow(ctx, k, this.line[0], this.line.at(-1));
-      return;
-    }
+    ctx.globalAlpha = 1;
     for (const line of [...(this.pending ?? []), ...(this.line ? [this.line] : [])]) {
       ctx.lineWidth = 3 / k;
       ctx.strokeStyle = "#1d5266";
@@ -247,6 +251,7 @@ export class Areas {
       line.forEach(([x, y], n) => (n ? ctx.lineTo(x, y) : ctx.moveTo(x, y)));
       ctx.stroke();
     }
+    return null;
   }
 
   doubt() {
@@ -255,7 +260,7 @@ export class Areas {
     const [x, y] = on(all[this.visited % all.length].cubic, 0.5);
     this.visited += 1;
     this.desk.view.visit(x, y, 30);
-    this.desk.say(`Gap ${((this.visited - 1) % all.length) + 1} of ${all.length}: is it closed here? Choose Bridge and touch the bridge if not.`);
+    this.desk.say(`Gap ${((this.visited - 1) % all.length) + 1} of ${all.length}: is it closed here? Touch the bridge if not.`);
   }
 }
 

@@ -1,9 +1,9 @@
 // The station Ink: weight, smallest mark, closeness, pencil, specks, strokes, doubtful places.
 
 import { Closeness } from "./closeness.js";
-import { Marks } from "./marks.js";
+import { Marks, disc } from "./marks.js";
 import { post } from "./net.js";
-import { button, choice, slider } from "./parts.js";
+import { button, choice, el, slider } from "./parts.js";
 import { byTable } from "./tiles.js";
 
 const HELP = {
@@ -11,6 +11,9 @@ const HELP = {
   drop: "Touch a pencil mark to drop its colour; touch it again to keep it.",
   white: "Draw over what shall go.",
   ink: "Draw what is missing.",
+  weight: "Thinner or heavier ink, all over the page.",
+  specks: "Marks smaller than this are dust and go; each one that goes has a ring.",
+  close: "How close the curves of SVG and PDF follow the ink: a truer edge, or fewer points.",
 };
 const CLOSE = [0.005, 0.01, 0.02, 0.03, 0.05, 0.08, 0.12, 0.2, 0.3];
 // By how much an edge moves at full weight, and how steep a blurred one is: as in the cut.
@@ -36,25 +39,26 @@ export class Ink {
   enter() {
     const { desk } = this;
     this.pending = [];
+    this.back = [];
     this.fresh = false;
     this.weight = null;
     const s = desk.state.settings;
-    const modes = choice(
-      [["look", "Look"], ["drop", "Drop this pencil"], ["white", "White out"], ["ink", "Ink in"]],
-      this.mode,
-      (key) => this.use(key),
-    );
+    const words = [["look", "Look"], ["drop", "Drop this pencil"], ["white", "White out"], ["ink", "Ink in"]];
+    words.push(["weight", "Weight"], ["specks", "Smallest mark"], ["close", "Curve closeness"]);
+    const modes = choice(words, this.mode, (key) => this.use(key));
     this.weightBar = slider("Weight", -1, 1, 0.05, s.weight, (v) => this.weigh(v), (v) => this.settle({ weight: v }));
     this.sizes = this.marks.steps(s.speck_mm);
     this.speckBar = slider("Smallest mark", 0, this.sizes.length - 1, 1, this.sizes.indexOf(s.speck_mm), (n) => this.marks.show(this.sizes[n]), (n) => this.settle({ speck_mm: this.sizes[n] }), (n) => `${this.sizes[n]} mm`);
     this.close = [...new Set([...CLOSE, s.within_mm])].sort((a, b) => a - b);
     this.closeBar = slider("Curve closeness", 0, this.close.length - 1, 1, this.close.indexOf(s.within_mm), (n) => this.closeness.show(this.close[n]), (n) => this.settle({ within_mm: this.close[n] }), (n) => `${this.close[n]} mm`);
-    this.closeBar.addEventListener("focusout", () => this.closeness.hide());
     this.breadthBar = slider("Breadth", 0.2, 6, 0.1, this.breadth, (v) => this.broad(v), () => {});
     this.hold = button("Hold to see the photo", () => {});
     this.holding();
     this.next = button("Next doubtful place", () => this.doubt());
-    desk.hand.replaceChildren(...modes, this.breadthBar, this.weightBar, this.speckBar, this.closeBar, this.hold, this.next);
+    this.own = el("div", { class: "own" });
+    this.rows = { look: [this.hold, this.next], drop: [], white: [this.breadthBar], ink: [this.breadthBar] };
+    Object.assign(this.rows, { weight: [this.weightBar], specks: [this.speckBar], close: [this.closeBar] });
+    desk.hand.replaceChildren(...modes, this.own);
     desk.view.overlay = (ctx, k) => this.draw(ctx, k);
     desk.view.moved = () => this.drawn();
     this.use(this.mode);
@@ -64,13 +68,17 @@ export class Ink {
 
   use(key) {
     this.mode = key;
-    // it keeps its room, so that the page does not move
-    this.breadthBar.style.visibility = key === "white" || key === "ink" ? "visible" : "hidden";
+    this.own.replaceChildren(...this.rows[key]);
     const draws = { down: (p, e) => this.begin(p, e), move: (p, e) => this.extend(p, e), up: () => this.end(), cancel: () => this.drop() };
     const touches = { tap: (p) => (key === "drop" ? this.pencil(p) : this.speck(p)) };
     this.desk.view.tool = key === "white" || key === "ink" ? draws : touches;
     this.desk.wipe.style.pointerEvents = "auto";
     if (this.said) this.desk.say(HELP[key]);
+    this.closeness.hide();
+    this.marks.hide();
+    const s = this.desk.state.settings;
+    if (this.said && key === "close") this.closeness.show(s.within_mm);
+    if (key === "specks") this.marks.show(s.speck_mm);
     this.desk.view.draw();
   }
 
@@ -128,9 +136,9 @@ export class Ink {
       this.desk.say(`${this.desk.state.stages.pencil.note}.`);
       this.asked = false;
     }
+    if (name === "marks" && this.mode === "specks") this.marks.show(this.desk.state.settings.speck_mm);
     if (name !== "ink") return;
     this.weight = null;
-    this.marks.hide();
     this.fresh = true;
     const waiting = document.getElementById("say").textContent.endsWith("…");
     this.show();
@@ -142,6 +150,7 @@ export class Ink {
     this.weightBar.put(s.weight);
     this.speckBar.put(this.sizes.indexOf(s.speck_mm));
     this.closeBar.put(this.close.indexOf(s.within_mm));
+    if (this.mode === "specks") this.marks.show(s.speck_mm);
   }
 
   settle(values) {
@@ -177,13 +186,16 @@ export class Ink {
   speck([x, y]) {
     const reach = 22 / this.desk.view.k;
     let best = null;
-    for (const [sx, sy, size] of this.said?.removed ?? []) {
-      const away = Math.hypot(sx - x, sy - y) - size / 2;
-      if (away < reach && (!best || away < best.away)) best = { away, at: [sx, sy] };
+    for (const mark of this.said?.removed ?? []) {
+      const away = Math.hypot(mark[0] - x, mark[1] - y) - mark[2] / 2;
+      if (away < reach && (!best || away < best.away)) best = { away, mark };
     }
     if (!best) return;
+    this.back.push(best.mark);
+    this.said.removed = this.said.removed.filter((mark) => mark !== best.mark);
+    this.desk.view.draw();
     this.desk.say("Brought back.");
-    this.desk.act({ kind: "speck", at: best.at });
+    this.desk.act({ kind: "speck", at: best.mark.slice(0, 2) });
   }
 
   async pencil(at) {
@@ -230,9 +242,11 @@ export class Ink {
 
   /** Once the new ink is on the screen, the strokes drawn meanwhile are part of it. */
   drawn() {
-    if (!this.fresh || this.desk.view.waiting || !this.pending.length) return;
+    if (!this.fresh || this.desk.view.waiting) return;
     this.fresh = false;
+    if (!this.pending.length && !this.back.length) return;
     this.pending = this.stroke ? [this.stroke] : [];
+    this.back = [];
     this.desk.view.draw();
   }
 
@@ -249,8 +263,9 @@ export class Ink {
         ctx.stroke();
       });
     }
-    if (this.said && this.marks.draw(ctx, k, this.said.removed)) return;
-    if (this.mode !== "look" || !this.said) return;
+    for (const [x, y, size] of this.back) disc(ctx, x, y, size / 2, "#111");
+    if (this.said && this.mode === "specks" && this.marks.draw(ctx, k, this.said.removed)) return;
+    if (!["look", "specks"].includes(this.mode) || !this.said) return;
     for (const [width, colour] of [[4, "#fff"], [2, "#b4540a"]]) {
       ctx.lineWidth = width / k;
       ctx.strokeStyle = colour;

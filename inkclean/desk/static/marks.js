@@ -54,7 +54,8 @@ export class Marks {
   }
 }
 
-function disc(ctx, x, y, r, colour) {
+/** A dot of `r` mm. */
+export function disc(ctx, x, y, r, colour) {
   ctx.fillStyle = colour;
   ctx.beginPath();
   ctx.arc(x, y, Math.max(r, 0.05), 0, 7);

@@ -21,13 +21,13 @@ export class Take {
   enter() {
     const { desk } = this;
     this.list = el("div", { class: "files" });
-    const uses = Object.entries(USES).map(([key, [words]]) => {
-      const made = button(words, () => this.ask(key));
+    const uses = Object.entries(USES).map(([key, [words, note]]) => {
+      const made = button(words, () => this.ask(key), { class: "use" });
+      made.append(el("small", {}, note));
       made.dataset.use = key;
       return made;
     });
-    this.note = el("p", { class: "note" });
-    desk.hand.replaceChildren(...uses, this.note, this.list);
+    desk.hand.replaceChildren(...uses, this.list);
     desk.say("What for?");
     const { ink, sheet } = desk.state.stages;
     if (ink) desk.view.show([desk.layer("ink", ink, ink.picture, ink.px_per_mm)], [sheet.width_mm, sheet.height_mm]);
@@ -39,7 +39,6 @@ export class Take {
     const { desk } = this;
     for (const made of desk.hand.querySelectorAll("[data-use]")) made.setAttribute("aria-pressed", `${made.dataset.use === use}`);
     this.use = use;
-    this.note.textContent = `${USES[use][0]}: ${USES[use][1]}.`;
     this.list.replaceChildren();
     desk.say("The files are made …");
     await desk.trying(() => post(`api/pages/${desk.page}/take`, { use }));
@@ -61,7 +60,7 @@ export class Take {
       el("a", { href: at(`api/pages/${desk.page}/files/${encodeURIComponent(file.name)}`), download: file.name, ...more }, `${words} (${size(file.bytes)})`);
     const rows = [link(taken.zip, "All in one zip", { class: "all" }), ...taken.files.map((file) => link(file, file.name))];
     const check = taken.check.filter((c) => c.verdict !== "passes");
-    for (const c of check) rows.push(el("p", { class: c.verdict === "fails" ? "note fails" : "note" }, `${c.what}: ${c.measured}. ${plain(c.cure)}`));
+    for (const c of check) rows.push(el("p", { class: c.verdict === "fails" ? "note fails" : "note" }, sentences(`${c.what}: ${c.measured}. ${plain(c.cure)}.`)));
     this.list.replaceChildren(...rows);
     const verdict = { passes: " The print check passes.", look: " The print check asks for a look.", fails: " The print check fails." };
     desk.say(`The files are ready.${verdict[taken.verdict] ?? ""}`, taken.verdict === "fails");
@@ -71,6 +70,10 @@ export class Take {
 /** The check's cures name options of the command line; here the same stands under Ink. */
 function plain(cure) {
   return cure.replace("clean the page with more --weight", "give it more weight under Ink").replace(/--(\w+)/g, "$1");
+}
+
+function sentences(text) {
+  return text.replace(/(^|\. )([a-z])/g, (_, before, letter) => before + letter.toUpperCase());
 }
 
 function size(bytes) {

@@ -34,8 +34,9 @@ export class View {
     const ratio = Math.min(devicePixelRatio || 1, 2);
     if (!w || !h) return;
     // a line of words more or less below must not move the page under the hand
-    const fitted = this.fits && Math.abs(w - (this.wide ?? 0)) > 1;
-    this.wide = w;
+    const grown = Math.abs(w - (this.room?.[0] ?? 0)) > 1 || Math.abs(h - (this.room?.[1] ?? 0)) > 40;
+    const fitted = this.fits && grown;
+    if (grown) this.room = [w, h];
     this.ratio = ratio;
     this.canvas.width = Math.round(w * ratio);
     this.canvas.height = Math.round(h * ratio);
