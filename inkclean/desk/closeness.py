@@ -10,10 +10,12 @@ import numpy as np
 from inkclean.arrays import U8
 
 # The piece is a square of this side; it is looked for up to this far around the place asked for.
-SIDE_MM, REACH_MM = 9.0, 40.0
+SIDE_MM, REACH_MM = 6.0, 40.0
 # Of a piece with more ink or more edge than any artist draws, no more is traced, in px.
-_MOST_PX = 260
+_MOST_PX = 160
 _STEPS = 24
+# A piece with so much edge in it shows enough: some three lines across.
+_ENOUGH = 0.25
 
 
 def curves_near(
@@ -21,8 +23,8 @@ def curves_near(
 ) -> dict[str, Any]:
     """Return the curves of a square of the ink, near a place in mm, as plain values in mm.
 
-    ``coverage`` is (H, W) uint8, 255 = ink. The square is the one with the most edge in it
-    among those around the place, the nearest where several are alike.
+    ``coverage`` is (H, W) uint8, 255 = ink. The square is the
+    nearest to the place with enough edge in it to show what happens.
     """
     from inkclean.curves.trace import trace
 
@@ -66,7 +68,7 @@ def _corner(coverage: U8, side: int, px_per_mm: float, x: float, y: float) -> tu
         columns * step + low[0] - x * px_per_mm, rows * step + low[1] - y * px_per_mm
     ) / (reach * 1.5)
     inner = slice(room // 2, near.shape[0] - room // 2), slice(room // 2, near.shape[1] - room // 2)
-    worth = (share * (1 - away))[inner]
+    worth = (np.minimum(share, _ENOUGH) * (1 - away))[inner]
     row, column = np.unravel_index(int(worth.argmax()), worth.shape)
     return (
         min(low[0] + int(column) * step, width - side),

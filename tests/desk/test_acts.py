@@ -37,6 +37,10 @@ WRONG: list[object] = [
     {"kind": "dab", "at": [1, 2], "colour": "red"},
     {"kind": "dab", "at": [1, 2], "colour": "#ff00001"},
     {"kind": "light", "degrees": "north"},
+    {"kind": "name", "colour": "red", "name": "coat"},
+    {"kind": "name", "colour": "#ff0000", "name": "  "},
+    {"kind": "name", "colour": "#ff0000", "name": "a\x00b"},
+    {"kind": "set", "frame": "1,2 3;4,5;6,7;8,9"},
 ]
 
 
@@ -72,6 +76,19 @@ def test_acts_amount_to_settings_and_edits() -> None:
     assert len(work.flats.bridges) == len(work.flats.joins) == len(work.flats.parts) == 1
     assert work.dabs == ((4.0, 4.0, "#aabbcc", ""),)
     assert work.light == 315
+
+
+def test_areas_joined_in_one_stroke_are_one_edit() -> None:
+    act = check_act({"kind": "join", "points": [[1, 1], [2, 2], [3, 3]]})
+    joins = fold([act], Work(Settings())).flats.joins
+    assert joins == (((1.0, 1.0), (2.0, 2.0)), ((1.0, 1.0), (3.0, 3.0)))
+
+
+def test_an_outline_with_bowed_edges_is_kept_as_it_is() -> None:
+    frame = "10,10 300,4 600,10;900,10;900,1200;10,1200"
+    assert (
+        fold([check_act({"kind": "set", "frame": frame})], Work(Settings())).settings.frame == frame
+    )
 
 
 def test_a_bridge_by_hand_is_taken_away_again_and_nothing_else_opened() -> None:

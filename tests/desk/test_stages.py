@@ -6,11 +6,16 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
+import cv2
 import numpy as np
+import pytest
 
 from inkclean.desk.acts import Work, check_act, fold
+from inkclean.desk.closeness import curves_near
 from inkclean.desk.stages import Bench
-from inkclean.pipeline import clean_photo
+from inkclean.desk.take import edits_of
+from inkclean.flats.shade import shade_areas
+from inkclean.pipeline import clean_photo, frame_photo
 from inkclean.sheet.read import read_photos
 from inkclean.ticket import Settings
 from tests.desk import pages
@@ -45,3 +50,92 @@ def test_the_desk_gives_what_the_command_line_gives(tmp_path: Path) -> None:
     run(replace(work, settings=replace(work.settings, speck_mm=0.0)))
     changed = {stage for stage in keys[0] if keys[0][stage] != keys[1][stage]}
     assert changed == {"specks", "ink"}
+
+
+def test_stages_give_a_first_look_marks_relief_and_quick_edits(tmp_path: Path) -> None:
+    from inkclean.desk import first
+
+    path = pages.write(tmp_path / "page.jpg")
+    bench = Bench(path, 1, tmp_path / "pictures", 300.0)
+    told: list[tuple[str, dict[str, Any]]] = []
+
+    def run(goal: str, work: Work) -> dict[str, dict[str, Any]]:
+        told.clear()
+        bench.run(work, goal, lambda stage, said: told.append((stage, said)), lambda: None)
+        return dict(told)
+
+    plain = Work(Settings())
+    assert "first" not in run("ink", plain)  # a small photo is there as soon
+    marks = run("marks", plain)["marks"]
+    number = marks["steps"].index(0.2)
+    at = {(x, y) for x, y, _, steps in marks["marks"] if steps >> number & 1}
+    assert bench.ink is not None
+    assert at == {(x, y) for x, y, _ in bench.ink.removed.astype(float).round(2).tolist()}
+    assert not any(steps & 1 for *_, steps in marks["marks"])  # at 0 mm every mark stays
+    before = run("shade", plain)
+    parted = fold([check_act({"kind": "part", "points": [[35, 140], [105, 140]]})], plain)
+    after = run("shade", parted)
+    assert len(after["flats"]["areas"]) == len(before["flats"]["areas"]) + 1
+    assert after["lines"]["key"] == before["lines"]["key"]
+    photo = next(read_photos(path))
+    frame = frame_photo(photo, Settings())
+    look = first.first_look(photo, frame, Settings())
+    assert look.coverage.size <= first.FIRST_MP * 1e6
+    size = look.coverage.shape[::-1]
+    real = cv2.resize(bench.ink.coverage, size, interpolation=cv2.INTER_AREA)
+    assert np.mean((look.coverage > 0.5) != (real > 0.5)) < 0.01
+
+
+def test_the_relief_is_what_the_files_are_shaded_with(tmp_path: Path) -> None:
+    """Shade computed from the two bytes a pixel, as the page does, beside ``shade_areas``."""
+    bench = Bench(pages.write(tmp_path / "page.jpg"), 1, tmp_path / "pictures", 300.0)
+    told: dict[str, dict[str, Any]] = {}
+
+    def tell(stage: str, said: dict[str, Any]) -> None:
+        told[stage] = said
+
+    turn = np.linspace(0, 2 * np.pi, 60)
+    ring = [[70 + 15 * np.cos(t), 85 + 15 * np.sin(t), 0.8] for t in turn]  # a figure
+    work = fold([check_act({"kind": "stroke", "how": "ink", "points": ring})], Work(Settings()))
+    bench.run(work, "shade", tell, lambda: None)
+    packed = np.load(tmp_path / "pictures" / told["relief"]["picture"] / "0.npy").astype(int)
+    x, y = ((packed & 255) - 128) / 127, ((packed >> 8) - 128) / 127
+    z = np.sqrt(np.clip(1 - x * x - y * y, 0, None))
+    angle, height = np.radians(315), np.radians(42)
+    bright = (x * np.sin(angle) - y * np.cos(angle)) * np.cos(height) + (z - 1) * np.sin(height)
+    t = np.clip((-bright - 0.10) / 0.85, 0, 1)
+    shade = np.where(packed > 0, 150 * t * t * (3 - 2 * t), 0)
+    assert bench.flats is not None
+    assert bench.ink is not None
+    real = shade_areas(bench.flats, bench.ink, 315.0).shade
+    small = cv2.resize(real, shade.shape[::-1], interpolation=cv2.INTER_AREA)
+    assert real.max() > 20
+    assert np.abs(shade - small).mean() < 1.5
+
+
+def test_names_of_colours_reach_the_ticket_though_nobody_dabbed(tmp_path: Path) -> None:
+    bench = Bench(pages.write(tmp_path / "page.jpg"), 1, tmp_path / "pictures", 300.0)
+    told: dict[str, dict[str, Any]] = {}
+    bench.run(Work(Settings()), "flats", lambda s, said: told.update({s: said}), lambda: None)
+    colour = told["colours"]["palette"][1]
+    work = fold(
+        [check_act({"kind": "name", "colour": colour, "name": " Coat  "})], Work(Settings())
+    )
+    bench.run(work, "flats", lambda s, said: told.update({s: said}), lambda: None)
+    assert "Coat" in told["colours"]["names"]
+    dabs = edits_of(work, bench)["flats"]["dabs"]
+    assert {dab["name"] for dab in dabs if dab["colour"] == colour} == {"Coat"}
+
+
+@pytest.mark.parametrize("within", [0.01, 0.1])
+def test_a_piece_of_the_ink_as_curves_is_what_the_whole_page_would_be(within: float) -> None:
+    """Points of the piece's curves lie on the edge of a disc known in closed form."""
+    y, x = np.mgrid[:600, :800] + 0.5
+    inside = np.clip(100 - np.hypot(x - 300, y - 300) + 0.5, 0, 1)
+    piece = curves_near((inside * 255).astype(np.uint8), 10.0, 39.5, 30.0, within)
+    points = np.array(piece["cubics"]).reshape(-1, 4, 2)[:, 0]
+    low = np.array([piece["x"], piece["y"]])
+    on_edge = ((points > low + 0.1) & (points < low + piece["side"] - 0.1)).all(axis=1)
+    away = np.hypot(*(points[on_edge] - 30.0).T) - 10.0
+    assert on_edge.any()
+    assert np.abs(away).max() < within + 0.01

@@ -3,7 +3,7 @@
 import { Palette } from "./palette.js";
 import { button, choice, el } from "./parts.js";
 import { direction, drawArrow, lightFrom } from "./shade.js";
-import { TILE, byTable, valueAt } from "./tiles.js";
+import { TILE, byTable, valueAt, valueNow } from "./tiles.js";
 
 const HELP = {
   dab: "Choose a colour, then touch an area.",
@@ -119,13 +119,20 @@ export class Areas {
     if (first || busy) this.desk.say(`${this.seen.areas.length} areas. ${HELP[this.mode]}`);
   }
 
+  /** The label under a place, as the screen shows it if it does, else at full size. */
   async label([x, y]) {
-    const scale = this.desk.state.stages.ink.px_per_mm;
-    const [px, py] = [Math.floor(x * scale), Math.floor(y * scale)];
-    if (!this.seen || px < 0 || py < 0 || px >= this.seen.width || py >= this.seen.height) return 0;
-    const [column, row] = [Math.floor(px / TILE), Math.floor(py / TILE)];
-    const url = `api/pages/${this.desk.page}/tiles/${this.seen.picture}/0/${column}/${row}`;
-    return valueAt(url, px - column * TILE, py - row * TILE);
+    const layer = this.desk.view.layers.find((one) => one.name === "labels");
+    if (!this.seen || !layer) return 0;
+    const [px, py] = [Math.floor(x * layer.per), Math.floor(y * layer.per)];
+    if (px < 0 || py < 0 || px >= layer.width || py >= layer.height) return 0;
+    for (const level of [this.desk.view.levelOf(layer), 0]) {
+      const [qx, qy] = [px >> level, py >> level];
+      const [column, row] = [Math.floor(qx / TILE), Math.floor(qy / TILE)];
+      const place = [layer.url(level, column, row), qx - column * TILE, qy - row * TILE];
+      const found = level ? valueNow(...place) : await valueAt(...place);
+      if (found) return found;
+    }
+    return 0;
   }
 
   async dab(at) {

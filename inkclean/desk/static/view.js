@@ -265,12 +265,18 @@ export class View {
     this.moved?.();
   }
 
+  /** Which of the layer's sizes is on the screen, the full one being 0. */
+  levelOf(layer) {
+    const size = (this.ratio * this.k) / layer.per;
+    return Math.max(0, Math.min(layer.levels - 1, Math.floor(Math.log2(1 / size) + 0.25)));
+  }
+
   /** Draw a layer's tiles; returns how many are still to come. */
   lay(layer) {
     const { ctx, canvas, ratio } = this;
     const size = (ratio * this.k) / layer.per; // screen px per px of the picture
     const top = layer.levels - 1;
-    const level = Math.max(0, Math.min(top, Math.floor(Math.log2(1 / size) + 0.25)));
+    const level = this.levelOf(layer);
     let missing = 0;
     for (const each of level < top ? [top, level] : [top]) {
       const step = TILE * 2 ** each * size;

@@ -1,0 +1,71 @@
+"""Pages side by side: which process does what, told without any real work."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from inkclean.desk import bench
+from inkclean.desk.acts import Work
+from inkclean.desk.bench import Hands, Task
+from inkclean.ticket import Settings
+
+
+class Still:
+    """A worker that keeps what it is asked and never gets done."""
+
+    made: list[Still]
+
+    def __init__(self, publish: Any, side_by_side: int = 1) -> None:
+        self.page: str | None = None
+        self.busy = False
+        self.asked: list[str] = []
+        Still.made.append(self)
+
+    def has(self, key: str) -> bool:
+        return self.page == key
+
+    def ask(self, key: str, task: Task) -> None:
+        self.page, self.busy = key, True
+        self.asked.append(key)
+
+
+def _task(page: str) -> Task:
+    path = Path("page.jpg")
+    return Task(page, path, 1, path, Work(Settings()), "ink", 300.0, need_mb=500.0)
+
+
+@pytest.fixture
+def still(monkeypatch: pytest.MonkeyPatch) -> list[Still]:
+    Still.made = []
+    monkeypatch.setattr(bench, "Worker", Still)
+    monkeypatch.setattr(bench, "free_memory_mb", lambda: 4000.0)
+    return Still.made
+
+
+def test_each_page_has_a_process_and_goes_on_in_it(still: list[Still]) -> None:
+    hands = Hands(lambda event: None, 2)
+    for page in ("a", "b", "a", "b", "a"):
+        hands.ask(page, _task(page))
+    assert [worker.asked for worker in still] == [["a", "a", "a"], ["b", "b"]]
+
+
+def test_a_third_page_takes_the_place_of_the_one_asked_longest_ago(still: list[Still]) -> None:
+    hands = Hands(lambda event: None, 2)
+    for page in ("a", "b", "a"):
+        hands.ask(page, _task(page))
+    still[0].busy = still[1].busy = False
+    hands.ask("c", _task("c"))
+    assert [worker.page for worker in still] == ["a", "c"]
+
+
+def test_without_memory_for_two_pages_there_is_one_process(
+    still: list[Still], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(bench, "free_memory_mb", lambda: 600.0)
+    hands = Hands(lambda event: None, 4)
+    for page in ("a", "b"):
+        hands.ask(page, _task(page))
+    assert [worker.asked for worker in still] == [["a", "b"]]
