@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
+from itertools import chain, islice
 from pathlib import Path
 from typing import Any
 
@@ -12,6 +13,7 @@ from inkclean.curves.values import Curves
 from inkclean.deliver.files import check_free, placed
 from inkclean.deliver.press import PressSettings, load_colour, press_page
 from inkclean.deliver.tile_plan import PosterSettings
+from inkclean.errors import UsageError
 from inkclean.pages import open_input
 from inkclean.results import Order
 from inkclean.ticket import Settings
@@ -95,11 +97,21 @@ def pages_of(
 
     Raises:
         InputError: the ticket's photo is gone or has changed, or a file cannot be read.
+        UsageError: one picture's colour is asked for under several pages.
     """
     from inkclean.pipeline import clean_photo
 
     given = open_input(path, Settings(paper=order.paper))
-    for _, photo in given.pictures():
+    photos = given.pictures()
+    if order.settings.colour is not None:
+        ahead = list(islice(photos, 2))
+        if len(ahead) > 1:
+            raise UsageError(
+                f"--colour belongs to one page, and {given.photo.name} holds several: clean it, "
+                "then press its tickets one by one"
+            )
+        photos = chain(ahead, photos)
+    for _, photo in photos:
         for result in order.outputs(folder, photo.name).values():
             check_free(result, replace_old)
         yield photo.name, clean_photo(photo, given.settings, edits=given.mended).curves

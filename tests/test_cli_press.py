@@ -129,6 +129,16 @@ def test_colour_belongs_to_one_page(photo: Path) -> None:
     assert "one page" in result.stderr
 
 
+def test_colour_is_not_laid_under_every_page_of_a_file(tmp_path: Path) -> None:
+    colour = tmp_path / "colour.png"
+    Image.new("RGB", (40, 60), "teal").save(colour)
+    pages = Path(__file__).parents[1] / "fixtures/two_pages.pdf"
+    result = _run(pages, "--colour", colour, "-o", tmp_path)
+    assert result.exit_code == 2
+    assert "holds several" in result.stderr
+    assert sorted(p.name for p in tmp_path.iterdir()) == ["colour.png"]
+
+
 def test_help_names_every_option_and_stays_light() -> None:
     said = _run("--help").stdout
     for option in press.params:
