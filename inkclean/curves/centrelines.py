@@ -322,6 +322,7 @@ def _runs(middle: _Middle, tolerance: float) -> Runs:
     return Runs(
         points=np.ascontiguousarray(middle.points.T),
         tolerance=np.full(count, tolerance, np.float32),
+        most=np.full(count, tolerance, np.float32),
         first=first,
         last=last,
         fixed=fixed,

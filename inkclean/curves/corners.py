@@ -17,14 +17,19 @@ from numpy.typing import NDArray
 from inkclean.arrays import F32, F64, I64, Bool
 from inkclean.curves.edges import Edges
 from inkclean.curves.outline import Outline
+from inkclean.curves.placing import Corners, clear, drawn_back, placed, same_size, whole_tips
 
 C128: TypeAlias = NDArray[np.complex128]
 
 _TURN = np.deg2rad(26.0)
 """A gentler bend reads as a curve, and costs a cubic nothing."""
-_SUDDEN = 0.57
+_SUDDEN = 0.62
 """Share of the turn within two steps of the corner: 0.67 to 0.91 at a true one, 0.58 where
 the radius is 2 px at a right angle."""
+_SUDDEN_TIP = 0.57
+"""The same at tips of a tapering line, where the two sides' roundings meet:"""
+_TIP_TURN = np.deg2rad(130.0)
+"""sharper than 50 degrees."""
 _BLUNT_PX = 0.70
 """How far the sides' meeting lies off the edge, across the corner: under 0.55 px at a true
 corner at any angle, over 0.7 px where a cap of 1 px radius turns."""
@@ -38,8 +43,6 @@ _TIP_SHARE = 0.6
 """A tip is left whole when so much of the ink it asks for is there: pixels cut it unevenly."""
 _CLEAN = 15.0
 """How much a side that leaves its chord, in px, speaks against taking the corner from there."""
-_ROUNDED_PX = 1.25
-"""Points of the side begin this far from the corner, for each point skipped."""
 _BEND = 0.12
 """The tightest curvature, in 1/px, along which a side is carried on to its corner."""
 _STRAY_PX = 0.07
@@ -61,15 +64,19 @@ class _Side:
 
 def restore_corners(edges: Edges, coverage: F32) -> Outline:
     """Return the outline of ``edges`` of ``coverage`` with its corners where their sides meet."""
-    if edges.loops.size == 1:
-        none = np.zeros(0, np.bool_)
-        return Outline(edges.points, edges.loops, none, edges.room, edges.shape, edges.hole)
+    return find_corners(edges, coverage).restored()
+
+
+def find_corners(edges: Edges, coverage: F32) -> Corners:
+    """Return the corners of ``edges``, found in ``coverage`` (H, W)."""
+    apex = edges.points[:, 0] + 1j * edges.points[:, 1]
     skip = 2 + round(0.8 * edges.blur)
+    if edges.loops.size == 1:
+        return Corners(edges, np.zeros(0, np.int64), apex, skip)
     limit = _BLUNT_PX + _BLUNT_BLUR * edges.blur
     bends = _bends(edges, coverage, skip, limit)
     strength = np.zeros(edges.points.shape[0])
     strength[bends.at] = bends.strength
-    apex = edges.points[:, 0] + 1j * edges.points[:, 1]
     # Nothing is drawn beyond the page.
     height, width = coverage.shape
     apex[bends.at] = np.clip(bends.apex.real, 0, width) + 1j * np.clip(bends.apex.imag, 0, height)
@@ -77,55 +84,12 @@ def restore_corners(edges: Edges, coverage: F32) -> Outline:
     worst[bends.at] = limit / bends.narrow
     corner = _strongest(strength, edges.loops, skip)
     corner = _faithful(corner, apex, worst, edges, strength, skip)
-    points, keep, kept = _placed(edges, corner, apex, skip)
-    spoilt = ~_same_size(edges, points[keep], kept)
-    if spoilt.any():
-        loop = np.searchsorted(edges.loops, corner, side="right") - 1
-        corner = corner[~spoilt[loop]]
-        points, keep, kept = _placed(edges, corner, apex, skip)
-    flags = np.zeros(keep.size, np.bool_)
-    flags[corner] = True
-    return Outline(
-        points[keep],
-        np.concatenate(([0], np.cumsum(kept))),
-        flags[keep],
-        edges.room[keep],
-        edges.shape,
-        edges.hole,
-    )
-
-
-def _placed(edges: Edges, corner: I64, apex: C128, skip: int) -> tuple[F64, Bool, I64]:
-    """Points with corners in place, which of them stay, and how many in each loop."""
-    points = edges.points.copy()
-    points[corner, 0] = apex[corner].real
-    points[corner, 1] = apex[corner].imag
-    keep = _clear(corner, edges.loops, skip)
-    own = np.searchsorted(edges.loops, corner, side="right") - 1
-    begin, size = edges.loops[own], np.diff(edges.loops)[own]
-    for sign in (-1, 1):
-        beside = begin + (corner - begin + sign * skip) % size
-        z = edges.points[beside, 0] + 1j * edges.points[beside, 1]
-        keep[beside[np.abs(z - apex[corner]) < _ROUNDED_PX * skip]] = False
-    keep[corner] = True
-    return points, keep, np.add.reduceat(keep, edges.loops[:-1], dtype=np.int64)
-
-
-def _same_size(edges: Edges, points: F64, kept: I64) -> Bool:
-    """Whether each loop still has about the area it had: a mere speck may have lost it."""
-    before = _areas(edges.points, edges.loops)
-    after = _areas(points, np.concatenate(([0], np.cumsum(kept))))
-    same: Bool = (after * before > 0.0) & (np.abs(after) > 0.7 * np.abs(before))
-    return same & (kept >= 3)
-
-
-def _areas(points: F64, loops: I64) -> F64:
-    following = np.arange(1, loops[-1] + 1)
-    following[loops[1:] - 1] = loops[:-1]
-    start = points[np.repeat(loops[:-1], np.diff(loops))]
-    p, q = points - start, points[following] - start
-    areas: F64 = np.add.reduceat(p[:, 0] * q[:, 1] - p[:, 1] * q[:, 0], loops[:-1])
-    return areas
+    edges, corner, apex = whole_tips(edges, corner, apex, skip)
+    corner = drawn_back(edges, corner, apex, skip)
+    points, keep, kept = placed(edges, corner, apex, skip)
+    spoilt = ~same_size(edges, points[keep], kept)
+    loop = np.searchsorted(edges.loops, corner, side="right") - 1
+    return Corners(edges, corner[~spoilt[loop]], apex, skip)
 
 
 @dataclass(frozen=True)
@@ -159,7 +123,8 @@ def _bends(edges: Edges, coverage: F32, skip: int, limit: float) -> _Bends:
     gap = _off_edge(apex, z, here, skip)
     narrow = np.maximum(np.cos(np.abs(turn) / 2.0), _NARROW)
     likely = (np.abs(turn) > _TURN) & (sharp * np.sign(turn) > _TURN)
-    likely &= np.abs(sudden) > _SUDDEN * np.abs(turn)
+    least = np.where(np.abs(turn) > _TIP_TURN, _SUDDEN_TIP, _SUDDEN)
+    likely &= np.abs(sudden) > least * np.abs(turn)
     likely &= (gap * narrow < limit) & (gap < _TIP_PX)
     ahead = left.way / np.maximum(np.abs(left.way), 1e-9)
     ahead -= right.way / np.maximum(np.abs(right.way), 1e-9)
@@ -176,7 +141,7 @@ def _turns(z: C128, skip: int) -> Bool:
     step = z[skip:] - z[:-skip]
     product = step[skip:] * np.conj(step[:-skip])
     turns = np.zeros(z.size, np.bool_)
-    least = np.tan(_SUDDEN * _TURN)
+    least = np.tan(_SUDDEN_TIP * _TURN)
     turns[skip:-skip] = np.abs(product.imag) > least * product.real
     return turns
 
@@ -315,7 +280,7 @@ def _faithful(corner: I64, apex: C128, worst: F64, edges: Edges, strength: F64, 
     z = edges.points[:, 0] + 1j * edges.points[:, 1]
     own = np.searchsorted(edges.loops, np.arange(z.size), side="right") - 1
     while corner.size:
-        keep = _clear(corner, edges.loops, skip)
+        keep = clear(corner, edges.loops, skip)
         begin, size = edges.loops[own[corner]], length[own[corner]]
         order = np.argsort(corner)
         corner, begin, size = corner[order], begin[order], size[order]
@@ -346,16 +311,3 @@ def _faithful(corner: I64, apex: C128, worst: F64, edges: Edges, strength: F64, 
         weakest = at[order[np.flatnonzero(np.diff(group[order], prepend=-1))]]
         corner = np.delete(corner, weakest)
     return corner
-
-
-def _clear(corner: I64, loops: I64, skip: int) -> Bool:
-    """Which points stay: those beside a corner give way to it."""
-    length = np.diff(loops)
-    own = np.repeat(np.arange(length.size), length)
-    keep = np.ones(own.size, np.bool_)
-    for k in range(1, skip):
-        for sign in (-1, 1):
-            loop = own[corner]
-            keep[loops[loop] + (corner - loops[loop] + sign * k) % length[loop]] = False
-    keep[corner] = True
-    return keep

@@ -9,7 +9,7 @@ Image and Vision Computing 31, 2013, doi:10.1016/j.imavis.2012.10.005).
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -42,6 +42,19 @@ class Edges:
     hole: Bool
     blur: float
     noise: float
+
+    def without(self, loops: Bool) -> Edges:
+        """Return the edges without the ``loops`` (L,) marked."""
+        lengths = np.diff(self.loops)
+        keep = np.repeat(~loops, lengths)
+        return replace(
+            self,
+            points=self.points[keep],
+            loops=np.concatenate(([0], np.cumsum(lengths[~loops]))),
+            room=self.room[keep],
+            shape=self.shape[~loops],
+            hole=self.hole[~loops],
+        )
 
 
 def find_edges(coverage: F32) -> Edges:

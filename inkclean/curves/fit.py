@@ -12,7 +12,7 @@ import numpy as np
 
 from inkclean.arrays import F32, I64, Bool
 from inkclean.curves.bezier import FEW_SAMPLES, ROUNDS, SAMPLES, fit_spans, free_tangents, sample
-from inkclean.curves.outline import Runs, loosen, tangents
+from inkclean.curves.outline import Runs, ease, loosen, tangents
 
 _APART = 32
 """Points between the first nodes: a cubic seldom spans fewer, and few points need more."""
@@ -198,14 +198,23 @@ def _split(runs: Runs, spans: Spans) -> tuple[Runs, Spans]:
     good = spans.take(spans.worst <= 1.0)
     bad = spans.take(spans.worst > 1.0)
     while bad.first.size:
-        steps = bad.last - bad.first
-        stuck = steps <= _SHORT
+        short = bad.last - bad.first <= _SHORT
+        tight = np.zeros(short.size, np.bool_)
+        for step in range(_SHORT + 1):
+            at = np.minimum(bad.first + step, bad.last)
+            tight |= runs.tolerance[at] < runs.most[at]
+        eased = bad.take(short & tight)
+        if eased.first.size:
+            # Before a smooth edge is broken, it may lie as far off as was promised.
+            runs = ease(runs, eased.first, eased.last)
+        stuck = short & ~tight
         again = np.zeros(good.first.size, np.bool_)
         before = runs.corner
         if stuck.any():
             runs = loosen(runs, bad.first[stuck], bad.last[stuck])
             again = np.isin(good.first, _ends(bad, stuck)) | np.isin(good.last, _ends(bad, stuck))
-        part, whole = bad.take(~stuck), good.take(again)
+        part, whole = bad.take(~short), good.take(again)
+        whole = merge_sorted(whole, eased)
         middle = part.first + np.rint(
             (part.last - part.first) * np.clip(part.at, 0.25, 0.75)
         ).astype(np.int64)

@@ -30,15 +30,17 @@ class Outline:
 class Runs:
     """Loops laid out as open runs of points, each loop's first point repeated at its end.
 
-    ``points`` (2, M) float64; ``tolerance`` (M,) float32 px; ``first`` and ``last`` (L,) the
-    index of each loop's two ends. ``fixed`` (M,) bool: a node must stand here (the ends of
-    every loop too). ``corner`` (M,) bool. ``line`` (M,) bool: the segment from here on is an
-    exact line. ``low`` and ``high`` (M,): the fixed points around each, itself if fixed.
+    ``points`` (2, M) float64; ``tolerance`` (M,) float32 px, how near a curve is asked to lie,
+    and ``most`` (M,) how far it may where it would otherwise have to break; ``first`` and
+    ``last`` (L,) the index of each loop's two ends. ``fixed`` (M,) bool: a node must stand here
+    (the ends of every loop too). ``corner`` (M,) bool. ``line`` (M,) bool: the segment from here
+    on is an exact line. ``low`` and ``high`` (M,): the fixed points around each, itself if fixed.
     ``around`` (M,) bool: in a loop with no fixed point but its seam, which is smooth.
     """
 
     points: F64
     tolerance: F32
+    most: F32
     first: I64
     last: I64
     fixed: Bool
@@ -49,8 +51,11 @@ class Runs:
     around: Bool
 
 
-def lay_out(outline: Outline, tolerance: F32) -> Runs:
-    """Return the runs of ``outline``, every loop begun at a corner if it has one."""
+def lay_out(outline: Outline, tolerance: F32, most: F32) -> Runs:
+    """Return the runs of ``outline``, every loop begun at a corner if it has one.
+
+    ``tolerance`` and ``most`` are (N,) px.
+    """
     lengths = np.diff(outline.loops)
     loop = np.repeat(np.arange(lengths.size), lengths)
     # A loop with nothing fixed begins where it bends most: no straight is cut there.
@@ -72,6 +77,7 @@ def lay_out(outline: Outline, tolerance: F32) -> Runs:
     return Runs(
         points=np.ascontiguousarray(outline.points[take].T),
         tolerance=tolerance[take],
+        most=most[take],
         first=first,
         last=last,
         fixed=fixed,
@@ -94,8 +100,8 @@ def _bends(outline: Outline, loop: I64, lengths: I64) -> F64:
     return bends
 
 
-def without(outline: Outline, tolerance: F32, loops: Bool) -> tuple[Outline, F32]:
-    """Return ``outline`` and its points' ``tolerance`` without the ``loops`` (L,) marked."""
+def without(outline: Outline, loops: Bool) -> tuple[Outline, Bool]:
+    """Return ``outline`` without the ``loops`` (L,) marked, and which points (N,) stay."""
     lengths = np.diff(outline.loops)
     keep = np.repeat(~loops, lengths)
     kept = Outline(
@@ -106,7 +112,7 @@ def without(outline: Outline, tolerance: F32, loops: Bool) -> tuple[Outline, F32
         outline.shape[~loops],
         outline.hole[~loops],
     )
-    return kept, tolerance[keep]
+    return kept, keep
 
 
 def around_fixed(fixed: Bool) -> tuple[I64, I64]:
@@ -117,12 +123,24 @@ def around_fixed(fixed: Bool) -> tuple[I64, I64]:
     return low, high
 
 
-def loosen(runs: Runs, first: I64, last: I64) -> Runs:
-    """Return ``runs`` with every point from each ``first`` to ``last`` made a corner."""
+def ease(runs: Runs, first: I64, last: I64) -> Runs:
+    """Return ``runs`` with all that is allowed given to the points from ``first`` to ``last``."""
+    easy = _covered(runs, first, last)
+    return replace(runs, tolerance=np.where(easy, runs.most, runs.tolerance))
+
+
+def _covered(runs: Runs, first: I64, last: I64) -> Bool:
+    """Points from each ``first`` to ``last``."""
     change = np.zeros(runs.fixed.size + 1, np.int32)
     np.add.at(change, first, 1)
     np.add.at(change, last + 1, -1)
-    loose = np.cumsum(change[:-1]) > 0
+    covered: Bool = np.cumsum(change[:-1]) > 0
+    return covered
+
+
+def loosen(runs: Runs, first: I64, last: I64) -> Runs:
+    """Return ``runs`` with every point from each ``first`` to ``last`` made a corner."""
+    loose = _covered(runs, first, last)
     # A seam is one point twice.
     seam = loose[runs.first] | loose[runs.last]
     loose[runs.first] = loose[runs.last] = seam

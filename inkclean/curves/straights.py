@@ -94,7 +94,7 @@ def _limit(runs: Runs, lines: _Lines, noise: float) -> F64:
         return np.zeros(0)
     place, owner = _members(lines.first, lines.last)
     begin = np.flatnonzero(np.diff(owner, prepend=-1))
-    least = np.minimum.reduceat(runs.tolerance[place], begin)
+    least = np.minimum.reduceat(runs.most[place], begin)
     limit: F64 = np.minimum(_OFF_SHARE * least, _OFF_PX + 3.0 * noise)
     return limit
 
@@ -213,7 +213,7 @@ def _square_up(z: C128, lines: _Lines, runs: Runs) -> _Lines:
         mean = (moments[high] - moments[low]) / np.maximum(total, 1e-12)
         shared = np.where(total > 0.0, mean, shared)
     turn = shared - residue
-    allowed = _SNAP_SHARE * np.minimum(runs.tolerance[lines.first], runs.tolerance[lines.last])
+    allowed = _SNAP_SHARE * np.minimum(runs.most[lines.first], runs.most[lines.last])
     turn = np.where(np.abs(turn) * length / 2.0 <= allowed, turn, 0.0)
     return replace(lines, way=np.exp(1j * (angle + turn)))
 
@@ -263,6 +263,7 @@ def _reduce(runs: Runs, placed: C128, lines: _Lines) -> Runs:
         runs,
         points=points,
         tolerance=runs.tolerance[keep],
+        most=runs.most[keep],
         first=number[runs.first],
         last=number[runs.last],
         fixed=fixed[keep],

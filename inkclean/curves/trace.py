@@ -5,27 +5,43 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from scipy.spatial import cKDTree
 
 from inkclean.arrays import F32, F64, I64, Bool
-from inkclean.curves.corners import restore_corners
+from inkclean.curves.bezier import on_cubics
+from inkclean.curves.corners import find_corners
 from inkclean.curves.edges import find_edges
 from inkclean.curves.fit import Spans, fit_runs
 from inkclean.curves.outline import Outline, Runs, lay_out, without
 from inkclean.curves.ovals import Ovals, find_ovals
+from inkclean.curves.placing import Corners
 from inkclean.curves.settle import settle
 from inkclean.curves.straights import rule_lines
+from inkclean.curves.tips import crossing_pieces
 from inkclean.curves.values import Curves
 
 _ROOM_SHARE = 0.4
 """Both sides of a thin line or gap may stray by this share of its width and still not meet."""
-_FINE_PX = 0.12
+_FINE_PX = 0.08
 """Where the edge is known this well, the curves use it: looser costs more than it saves."""
-_FINE_SHARE = 0.5
+_FINE_SHARE = 0.33
 """But no closer than this share of what was asked: who asks for less wants fewer nodes."""
-_NOISES = 3.0
+_NOISES = 4.0
 """Nothing of the edge's own noise beyond this many deviations is worth a node."""
 _SETTLED = 0.35
 """Smoothing may use this share of the tolerance."""
+_TOUCHING_PX = 0.0005
+"""Where loops cross however they are drawn, every point of the edge becomes a node."""
+_SPECK_PX = 2.5
+"""Quarters of an oval no longer than that may lie outside the speck that it stands for."""
+_ABOUT_PX = 6.0
+"""So far about a crossing, curves are drawn closer to the edge."""
+_NARROW_PX = 1.5
+"""Curves cross only where other edges lie nearer than that, or a corner was carried far."""
+_STEPS = 8
+"""Samples a cubic, to see whether it crosses another, or more:"""
+_STEP_PX = 1.5
+"""a sample in so many px."""
 _LEAST_PX = 0.05
 """No curve is asked to lie closer than the edge itself is known."""
 
@@ -41,67 +57,135 @@ def trace(coverage: F32, px_per_mm: float, within_mm: float = 0.02, blur_px: flo
     coverage = np.ascontiguousarray(coverage, np.float32)
     edges = find_edges(coverage)
     within = within_mm * px_per_mm
-    restored = restore_corners(edges, coverage)
+    corners = find_corners(edges, coverage)
+    restored = corners.restored()
     outline = settle(restored, edges.noise, blur_px, _SETTLED * within)
-    size = (width / px_per_mm, height / px_per_mm)
-    if outline.points.size == 0:
-        return _curves(
-            outline, find_ovals(outline, np.zeros(0, np.float32)), _Pieces.none(), px_per_mm, *size
-        )
     closest = max(_FINE_PX + _NOISES * edges.noise, _FINE_SHARE * within)
     # Smoothing is part of the promise; what blur had moved, and is put back, is not.
     moved = outline.points - settle(restored, 0.0, blur_px, 0.0).points
-    allowed = np.minimum(within - np.hypot(moved[:, 0], moved[:, 1]), closest)
-    tolerance = np.minimum(np.maximum(_ROOM_SHARE * outline.room, _LEAST_PX), allowed)
-    tolerance = tolerance.astype(np.float32)
-    ovals = find_ovals(outline, tolerance)
-    rest, rest_tolerance = without(outline, tolerance, ovals.which)
-    if rest.points.size == 0:
-        return _curves(outline, ovals, _Pieces.none(), px_per_mm, *size)
-    runs, spans = fit_runs(rule_lines(lay_out(rest, rest_tolerance), edges.noise))
-    cubics, straight = control_points(runs, spans)
-    ends = np.searchsorted(spans.first, runs.last)
-    pieces = _Pieces(cubics, np.diff(ends, prepend=0), runs.corner[spans.first], straight)
-    return _curves(outline, ovals, pieces, px_per_mm, *size)
+    promised = within - np.hypot(moved[:, 0], moved[:, 1])
+    most = _room_limits(outline, promised)
+    pieces = _drawn(outline, np.minimum(most, np.float32(closest)), most, edges.noise)
+    if pieces.counts.size:
+        pieces = _uncrossed(outline, corners, most, pieces)
+    return Curves(
+        cubics=pieces.cubics / px_per_mm,
+        loops=np.concatenate(([0], np.cumsum(pieces.counts))),
+        shape=outline.shape,
+        hole=outline.hole,
+        corner=pieces.corner,
+        straight=pieces.straight,
+        width_mm=width / px_per_mm,
+        height_mm=height / px_per_mm,
+    )
 
 
 @dataclass(frozen=True)
 class _Pieces:
-    """Fitted cubics (S, 4, 2) px, how many each loop has (L,), flags (S,)."""
+    """Cubics (S, 4, 2) px, how many each loop has (L,), flags (S,)."""
 
     cubics: F64
     counts: I64
     corner: Bool
     straight: Bool
 
-    @staticmethod
-    def none() -> _Pieces:
-        flags = np.zeros(0, np.bool_)
-        return _Pieces(np.zeros((0, 4, 2)), np.zeros(0, np.int64), flags, flags)
+
+def _merged(which: Bool, one: _Pieces, other: _Pieces) -> _Pieces:
+    """Return the pieces of all loops: of ``one`` where ``which`` (L,), else of ``other``."""
+    counts = np.empty(which.size, np.int64)
+    counts[which], counts[~which] = one.counts, other.counts
+    first = np.repeat(which, counts)
+    cubics = np.empty((first.size, 4, 2))
+    corner, straight = np.empty(first.size, np.bool_), np.empty(first.size, np.bool_)
+    cubics[first], cubics[~first] = one.cubics, other.cubics
+    corner[first], corner[~first] = one.corner, other.corner
+    straight[first], straight[~first] = one.straight, other.straight
+    return _Pieces(cubics, counts, corner, straight)
 
 
-def _curves(
-    outline: Outline, ovals: Ovals, pieces: _Pieces, px_per_mm: float, width: float, height: float
-) -> Curves:
-    """Put ovals and fitted loops together in the order of the outline's loops."""
-    counts = np.empty(outline.loops.size - 1, np.int64)
-    counts[ovals.which], counts[~ovals.which] = ovals.counts, pieces.counts
-    total = int(counts.sum())
-    oval = np.repeat(ovals.which, counts)
-    cubics = np.empty((total, 4, 2))
-    corner, straight = np.zeros(total, np.bool_), np.zeros(total, np.bool_)
-    cubics[oval], cubics[~oval] = ovals.cubics, pieces.cubics
-    corner[~oval], straight[~oval] = pieces.corner, pieces.straight
-    return Curves(
-        cubics=cubics / px_per_mm,
-        loops=np.concatenate(([0], np.cumsum(counts))),
-        shape=outline.shape,
-        hole=outline.hole,
-        corner=corner,
-        straight=straight,
-        width_mm=width,
-        height_mm=height,
+def _drawn(
+    outline: Outline, tolerance: F32, most: F32, noise: float, ovals_too: bool = True
+) -> _Pieces:
+    """Fit all loops: ovals where they are, cubics elsewhere."""
+    ovals = find_ovals(outline, tolerance)
+    if not ovals_too:
+        ovals = Ovals(np.zeros_like(ovals.which), ovals.cubics[:0], ovals.counts[:0])
+    none = np.zeros(ovals.cubics.shape[0], np.bool_)
+    round_ones = _Pieces(ovals.cubics, ovals.counts, none, none)
+    rest, keep = without(outline, ovals.which)
+    if rest.points.size == 0:
+        none = none[:0]
+        empty = _Pieces(np.zeros((0, 4, 2)), np.zeros(0, np.int64), none, none)
+        return _merged(ovals.which, round_ones, empty)
+    runs = lay_out(rest, tolerance[keep], most[keep])
+    runs, spans = fit_runs(rule_lines(runs, noise))
+    cubics, straight = control_points(runs, spans)
+    ends = np.searchsorted(spans.first, runs.last)
+    fitted = _Pieces(cubics, np.diff(ends, prepend=0), runs.corner[spans.first], straight)
+    return _merged(ovals.which, round_ones, fitted)
+
+
+def _uncrossed(outline: Outline, corners: Corners, most: F32, pieces: _Pieces) -> _Pieces:
+    """Draw loops that cross again, closer to their points about the place; those that still do
+    from the edge as it was found, without the corners that were drawn out to cross something.
+    """
+    again = np.ones(pieces.counts.size, np.bool_)
+    for closer in (_LEAST_PX, _TOUCHING_PX):
+        loop, place = _crossings(outline, pieces, again)
+        if loop.size == 0:
+            break
+        again = np.zeros(pieces.counts.size, np.bool_)
+        again[loop] = True
+        if closer == _TOUCHING_PX:
+            outline = corners.but(place, _ABOUT_PX).restored()
+            most = _room_limits(outline, float(most.max()))
+        part, keep = without(outline, ~again)
+        near = cKDTree(place).query(part.points, distance_upper_bound=_ABOUT_PX)[0] < _ABOUT_PX
+        allowed = np.where(near, np.minimum(most[keep], np.float32(closer)), most[keep])
+        tolerance = np.minimum(allowed, np.float32(_FINE_PX))
+        fresh = _drawn(part, tolerance, allowed, corners.edges.noise, ovals_too=False)
+        pieces = _merged(again, fresh, _of(pieces, ~again))
+    return pieces
+
+
+def _room_limits(outline: Outline, within: F64 | float) -> F32:
+    """How far curves may lie off their points, px: both sides of a line leave each other room."""
+    limits = np.maximum(_ROOM_SHARE * outline.room, _LEAST_PX)
+    limits = np.minimum(limits, within).astype(np.float32)
+    return np.asarray(limits, np.float32)
+
+
+def _of(pieces: _Pieces, which: Bool) -> _Pieces:
+    keep = np.repeat(which, pieces.counts)
+    return _Pieces(
+        pieces.cubics[keep], pieces.counts[which], pieces.corner[keep], pieces.straight[keep]
     )
+
+
+def _crossings(outline: Outline, pieces: _Pieces, asked: Bool) -> tuple[I64, F64]:
+    """Loops that cross one of those ``asked``, and where (K, 2): only near other edges and
+    beside corners can they.
+    """
+    chord = pieces.cubics[:, 3] - pieces.cubics[:, 0]
+    steps = np.ceil(np.hypot(chord[:, 0], chord[:, 1]) / _STEP_PX).astype(np.int64)
+    steps = np.maximum(steps, np.where(pieces.straight, 1, _STEPS))
+    own = np.repeat(np.arange(steps.size), steps)
+    t = (np.arange(own.size) - np.repeat(np.cumsum(steps) - steps, steps)) / steps[own]
+    points = on_cubics(pieces.cubics, own, t)
+    counts = np.add.reduceat(steps, np.cumsum(pieces.counts) - pieces.counts)
+    loops = np.concatenate(([0], np.cumsum(counts)))
+    squares = (np.max(points, axis=0) / _NARROW_PX).astype(np.int64) + 2
+    narrow = np.zeros(squares, np.bool_)
+    low = outline.points[outline.room < _NARROW_PX] / _NARROW_PX
+    narrow[tuple(np.clip(low, 0, squares - 1).astype(np.int64).T)] = True
+    # A corner's own place may lie far from the points that it was found by.
+    suspect = (pieces.corner | np.roll(pieces.corner, -1))[own]
+    suspect |= (np.hypot(chord[:, 0], chord[:, 1]) < _SPECK_PX)[own]
+    suspect |= narrow[tuple(np.clip(points / _NARROW_PX, 0, squares - 1).astype(np.int64).T)]
+    suspect &= np.repeat(np.repeat(asked, pieces.counts), steps)
+    one, two = crossing_pieces(points, loops, np.flatnonzero(suspect))
+    found = np.concatenate((one, two))
+    return np.unique(np.searchsorted(loops, found, side="right") - 1), points[found]
 
 
 def control_points(runs: Runs, spans: Spans) -> tuple[F64, Bool]:

@@ -69,7 +69,7 @@ def main() -> None:
     count = edges.points.shape[0]
     outline = settle(restore_corners(edges, coverage), edges.noise, 0.0, 0.0)
     tolerance = np.full(outline.points.shape[0], TOLERANCE_PX, np.float32)
-    runs = lay_out(outline, tolerance)
+    runs = lay_out(outline, tolerance, tolerance)
     contours = [edges.points[a:b] for a, b in zip(edges.loops[:-1], edges.loops[1:], strict=True)]
     rows = {
         "edges": best(lambda: find_edges(coverage)),

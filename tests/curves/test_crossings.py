@@ -1,0 +1,63 @@
+"""No outline crosses itself or another: held against an independent search for crossings."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from inkclean.arrays import F32, F64
+from inkclean.curves.trace import trace
+from inkclean.pipeline import clean_photo
+from inkclean.ticket import Settings
+from tests.curves import drawings, shapes
+from tests.curves.crossings import crossings
+from tests.curves.raster import coverage_of
+from tests.scoring.cases import case, photo, shoot
+
+
+def _crossed(coverage: F32, px_per_mm: float) -> F64:
+    curves = trace(coverage, px_per_mm)
+    loops = [shapes.evenly(loop, 1.0) for loop in shapes.loops_px(curves, px_per_mm, 12)]
+    return crossings(loops, 1.01)
+
+
+def test_crossings_are_found() -> None:
+    bow = np.array([[0.3, 0.1], [9.2, 8.0], [9.4, 0.2], [0.1, 7.7]])
+    far = bow + np.array([30.0, 0.0])
+    found = crossings([shapes.evenly(bow, 0.7), shapes.evenly(far, 0.7)], 0.8)
+    assert len(found) == 2 and np.ptp(found[:, 0]) == pytest.approx(30.0)
+    square = shapes.evenly(np.array([[0, 0], [5, 0], [5, 5], [0, 5.0]]), 0.7)
+    assert len(crossings([square], 0.8)) == 0
+    assert len(crossings([square, square + np.array([2.3, 1.1])], 0.8)) == 2
+
+
+def test_tips_between_near_lines_cross_nothing() -> None:
+    # Wedges that point at a bar from both sides and nearly touch it, at every slant.
+    rng = np.random.default_rng(4)
+    for _ in range(30):
+        gap, half = rng.uniform(0.3, 1.5), np.tan(np.radians(rng.uniform(4, 20)))
+        bar = np.array([[10, 60], [120, 60], [120, 63], [10, 63.0]])
+        loops = [bar]
+        for x in (30, 60, 90):
+            tip = np.array([x + rng.uniform(-8, 8), 60 - gap])
+            way = np.array([rng.uniform(-0.7, 0.7), -1.0])
+            side = np.array([half, 0.0])
+            loops.append(
+                shapes.clockwise(np.array([tip, *(tip + 40 * (way + s * side) for s in (-1, 1))]))
+            )
+        assert len(_crossed(coverage_of(loops, 130, 130), 12.0)) == 0
+
+
+@pytest.mark.slow
+@pytest.mark.skipif(not drawings.FOLDER.is_dir(), reason="the open drawings are not here")
+@pytest.mark.parametrize("group", drawings.FIGURES)
+def test_drawings_cross_nothing(group: str) -> None:
+    for file in drawings.files(group)[::4]:
+        assert len(_crossed(drawings.figure(file, 256).coverage, 12.0)) == 0
+
+
+@pytest.mark.slow
+def test_a_photographed_page_crosses_nothing() -> None:
+    _, shot = shoot(case("plain"))
+    ink = clean_photo(photo(shot), Settings()).ink
+    assert len(_crossed(ink.coverage, ink.px_per_mm)) == 0
