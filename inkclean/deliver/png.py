@@ -8,7 +8,7 @@ import zlib
 import cv2
 import numpy as np
 
-from inkclean.arrays import U8, U16
+from inkclean.arrays import U8, U16, Bool
 
 # zlib's first level: hard edges and plain colours pack nearly as small as with its last
 _PACK = 1
@@ -17,6 +17,7 @@ _SETTINGS = [cv2.IMWRITE_PNG_COMPRESSION, _PACK]
 if hasattr(cv2, "IMWRITE_PNG_FILTER"):
     _SETTINGS += [cv2.IMWRITE_PNG_FILTER, cv2.IMWRITE_PNG_FILTER_UP]
 _SIGNATURE_AND_HEADER = 33  # bytes before the first chunk that may be added
+_FILTER_UP = 2  # of a row's first byte: its bytes less those of the row above
 _MM_PER_M = 1000.0
 
 
@@ -46,13 +47,35 @@ def palette_png(index: U8, palette: U8, px_per_mm: float) -> bytes:
     rows = np.zeros((height, packed.shape[1] + 1), np.uint8)  # each row: filter 0, then pixels
     rows[:, 1:] = packed
     header = struct.pack(">IIBBBBB", width, height, bits, 3, 0, 0, 0)
+    colours = np.ascontiguousarray(palette, np.uint8).tobytes()
+    return _file(header, px_per_mm, zlib.compress(rows.data, _PACK), colours)
+
+
+def one_bit_png(ink: Bool, px_per_mm: float) -> bytes:
+    """Return the PNG of (H, W) at one bit: black where ``ink`` is, on white.
+
+    Each row against the one above leaves mostly zeros of a drawing: runs of them pack smaller
+    than zlib's last level packs the rows themselves, at a fifth of the time.
+    """
+    height, width = ink.shape
+    packed = np.invert(np.packbits(ink, axis=1))
+    rows = np.empty((height, packed.shape[1] + 1), np.uint8)
+    rows[:, 0] = _FILTER_UP
+    rows[:1, 1:] = packed[:1]
+    np.subtract(packed[1:], packed[:-1], out=rows[1:, 1:])
+    runs = zlib.compressobj(_PACK, zlib.DEFLATED, zlib.MAX_WBITS, 9, zlib.Z_RLE)
+    data = runs.compress(rows.data) + runs.flush()
+    return _file(struct.pack(">IIBBBBB", width, height, 1, 0, 0, 0, 0), px_per_mm, data)
+
+
+def _file(header: bytes, px_per_mm: float, data: bytes, palette: bytes = b"") -> bytes:
     return b"".join(
         (
             b"\x89PNG\r\n\x1a\n",
             _chunk(b"IHDR", header),
             _resolution(px_per_mm),
-            _chunk(b"PLTE", np.ascontiguousarray(palette, np.uint8).tobytes()),
-            _chunk(b"IDAT", zlib.compress(rows.data, _PACK)),
+            _chunk(b"PLTE", palette) if palette else b"",
+            _chunk(b"IDAT", data),
             _chunk(b"IEND", b""),
         )
     )

@@ -12,7 +12,6 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-import svgwrite
 
 from inkclean.arrays import F32, F64, I64, Bool
 from inkclean.curves.values import Curves, Strokes
@@ -38,9 +37,8 @@ def write_svg(curves: Curves, path: Path, *, title: str, description: str) -> No
 
     Large pieces come first. ``path`` is written as it is, UTF-8.
     """
-    drawing = _drawing(curves.width_mm, curves.height_mm, title, description)
-    drawing.add(_filled(drawing, curves))
-    _save(drawing, path)
+    groups = _filled(curves)
+    _save(path, (curves.width_mm, curves.height_mm), title, description, groups)
 
 
 def write_strokes_svg(strokes: Strokes, path: Path, *, title: str, description: str) -> None:
@@ -50,9 +48,7 @@ def write_strokes_svg(strokes: Strokes, path: Path, *, title: str, description: 
     its nodes in mm as ``data-widths``, so that the swelling of a line is not lost.
     """
     blacks = strokes.blacks
-    drawing = _drawing(blacks.width_mm, blacks.height_mm, title, description)
-    if blacks.loops.size > 1:
-        drawing.add(_filled(drawing, blacks))
+    groups = _filled(blacks) if blacks.loops.size > 1 else []
     ends = strokes.strokes
     count = ends.size - 1
     if count:
@@ -63,45 +59,45 @@ def write_strokes_svg(strokes: Strokes, path: Path, *, title: str, description: 
         mean = np.add.reduceat(strokes.widths_mm.mean(1), ends[:-1]) / np.diff(ends)
         step = np.maximum(np.rint(mean / _WIDTH_STEP_MM), 1).astype(np.int64)
         for width in np.unique(step):
-            group = drawing.g(
-                fill="none",
-                stroke="#000",
-                stroke_width=f"{width * _WIDTH_STEP_MM:.2f}",
-                stroke_linecap="round",
-                stroke_linejoin="round",
+            groups.append(
+                f'<g fill="none" stroke="#000" stroke-linecap="round" stroke-linejoin="round" '
+                f'stroke-width="{width * _WIDTH_STEP_MM:.2f}">'
             )
-            for stroke in np.flatnonzero(step == width):
-                element = drawing.path(d=data[stroke])
-                element.attribs["data-widths"] = widths[stroke]
-                group.add(element)
-            drawing.add(group)
-    _save(drawing, path)
+            groups += [
+                f'<path d="{data[stroke]}" data-widths="{widths[stroke]}" />'
+                for stroke in np.flatnonzero(step == width)
+            ]
+            groups.append("</g>")
+    _save(path, (blacks.width_mm, blacks.height_mm), title, description, groups)
 
 
-def _drawing(width: float, height: float, title: str, description: str) -> Any:
-    drawing = svgwrite.Drawing(
-        size=(f"{width:.6g}mm", f"{height:.6g}mm"),
-        viewBox=f"0 0 {width:.6g} {height:.6g}",
-        debug=False,
-    )
-    drawing.set_desc(title=printable(title), desc=printable(description))
-    return drawing
+def _text(words: str) -> str:
+    """Return words as an element may hold them (XML 1.0, 2.4)."""
+    return printable(words).replace("&", "&amp;").replace("<", "&lt;").replace(">", "&gt;")
 
 
-def _save(drawing: Any, path: Path) -> None:
-    with path.open("w", encoding="utf-8") as out:
-        drawing.write(out)
+def _save(
+    path: Path, size: tuple[float, float], title: str, description: str, groups: list[str]
+) -> None:
+    width, height = (f"{side:.6g}" for side in size)
+    lines = [
+        '<?xml version="1.0" encoding="utf-8" ?>',
+        f'<svg xmlns="http://www.w3.org/2000/svg" version="1.1" width="{width}mm" '
+        f'height="{height}mm" viewBox="0 0 {width} {height}">'
+        f"<title>{_text(title)}</title><desc>{_text(description)}</desc>",
+        *groups,
+        "</svg>\n",
+    ]
+    path.write_text("\n".join(lines), encoding="utf-8")
 
 
-def _filled(drawing: Any, curves: Curves) -> Any:
-    group = drawing.g(fill="#000", fill_rule="evenodd")
+def _filled(curves: Curves) -> list[str]:
+    paths: list[str] = []
     if curves.loops.size > 1:
         closed = np.ones(curves.loops.size - 1, np.bool_)
-        order = _large_first(curves)
-        for text in _path_data(curves.cubics, curves.loops, curves.straight, curves.shape, closed):
-            group.add(drawing.path(d=text))
-        group.elements = [group.elements[at] for at in order]
-    return group
+        data = _path_data(curves.cubics, curves.loops, curves.straight, curves.shape, closed)
+        paths = [f'<path d="{data[at]}" />' for at in _large_first(curves)]
+    return ['<g fill="#000" fill-rule="evenodd">', *paths, "</g>"]
 
 
 def _large_first(curves: Curves) -> I64:

@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 import numpy as np
-from scipy.interpolate import CubicSpline
 
 from inkclean.arrays import F64
 from inkclean.errors import UsageError
@@ -45,7 +44,11 @@ def _side(start: F64, between: F64, end: F64) -> F64:
             "clockwise"
         )
     t = np.linspace(0.0, 1.0, POINTS) * length
-    y = CubicSpline(s, bow)(t) if len(points) > 2 else np.zeros_like(t)
+    y = np.zeros_like(t)
+    if len(points) > 2:
+        from scipy.interpolate import CubicSpline  # takes longer to load than a page to be framed
+
+        y = np.asarray(CubicSpline(s, bow)(t), np.float64)
     drawn: F64 = start + t[:, None] * along + y[:, None] * np.array([-along[1], along[0]])
     drawn[0], drawn[-1] = start, end
     return drawn

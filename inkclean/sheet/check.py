@@ -136,8 +136,10 @@ def check_capture(sheet: Sheet, photo: Photo) -> Capture:
     finest = WHOLE_LINE * blur / sheet.px_per_mm
     ratio = _light_ratio(sheet)
     shown = _shown(photo, sheet)
-    clipped = float(((shown.min(axis=2) == 255) | (shown.max(axis=2) == 0)).mean())
-    paper = float(np.quantile(shown[..., 1], 0.8))
+    red, green, blue = cv2.split(shown)
+    lowest, highest = cv2.min(cv2.min(red, green), blue), cv2.max(cv2.max(red, green), blue)
+    clipped = float(((np.asarray(lowest) == 255) | (np.asarray(highest) == 0)).mean())
+    paper = float(np.quantile(green, 0.8))
     findings = [
         (_grade(finest, LINE_MM), _line_advice(finest, blur)),
         (
@@ -190,4 +192,4 @@ def _shown(photo: Photo, sheet: Sheet) -> U8:
     height, width = photo.pixels.shape[:2]
     low = np.clip(sheet.frame.corners_px.min(axis=0), 0, (width - 1, height - 1)).astype(int)
     high = np.clip(sheet.frame.corners_px.max(axis=0), low + 1, (width, height)).astype(int)
-    return photo.pixels[low[1] : high[1] : 4, low[0] : high[0] : 4]
+    return np.ascontiguousarray(photo.pixels[low[1] : high[1] : 4, low[0] : high[0] : 4])

@@ -143,7 +143,8 @@ def _paper(light: F32, usable: Bool, per_mm: float, inside: Bool | None) -> Bool
     if inside is not None:
         outside = (~inside).astype(np.uint8)
         rim |= cv2.dilate(outside, _disc(2 * band + 1)).astype(np.bool_)
-    area = np.bincount(labels.ravel(), minlength=count)
+    flat = labels.ravel().astype(np.intp)
+    area = np.bincount(flat, minlength=count)
     at_rim = np.bincount(labels[rim], minlength=count)
     kept = (at_rim >= band * band) & (area > (3.0 * per_mm) ** 2)
     largest = 1 + int(np.argmax(area[1:]))
@@ -153,7 +154,7 @@ def _paper(light: F32, usable: Bool, per_mm: float, inside: Bool | None) -> Bool
         around = np.maximum(_fill(light, kept[labels], CALM_MM * per_mm), _EPS)
         darkest = np.full(count, np.inf)
         for plane in cv2.split(cv2.divide(light, around)):
-            total = np.bincount(labels.ravel(), plane.ravel(), minlength=count)
+            total = np.bincount(flat, plane.ravel(), minlength=count)
             darkest = np.minimum(darkest, total / np.maximum(area, 1))
         kept |= darkest > 1.0 - SHALLOW
         kept[0] = False
