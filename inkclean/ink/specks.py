@@ -7,15 +7,16 @@ least the pen's area; dust is pale, so its amount is small even where it is wide
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import cv2
 import numpy as np
 
-from inkclean.arrays import F32, F64, I32, I64, U8, Bool
+from inkclean.arrays import F32, F64, I64, Bool
 from inkclean.bands import TILE, Tile, side_by_side, tiles
 from inkclean.ink.levels import disc
+from inkclean.ink.pieces import WINDOW_PX, Pieces, grown, small_pieces
 from inkclean.ink.values import Doubt, Grey
 
 # Marks up to this many times the speck's size are looked at: larger ones are drawn.
@@ -41,17 +42,14 @@ PINHOLE, HOLE = 0.5, 2.0
 # Coverage that no edge runs beside stays so far off the half level: interpolation swings over a
 # step by some 10 % of it.
 PAPER_MOST, INK_LEAST = 0.3, 0.7
-# Px of the pictures of small marks that are looked at at once.
-WINDOW_PX = 1 << 19
 # Doubts are gathered in squares of this side, and so many are told at most.
 DOUBT_MM, MOST_DOUBTS = 12.0, 24
 
 
 @dataclass(frozen=True)
 class _Marks:
-    """Small marks: label, centre px (N, 2), amount as diameter mm, darkness 0..1, in company."""
+    """Small marks: centre px (N, 2), amount as diameter mm, darkness 0..1, in company."""
 
-    label: I64
     centre: F64
     size_mm: F64
     dark: F64
@@ -86,10 +84,13 @@ def clean_specks(
     none = np.zeros((0, 3), np.float32)
     if speck_mm <= 0:
         return cleaned, none, ()
-    mask = (coverage > np.float32(0.5)).view(np.uint8) * np.uint8(255)
     full = _full_ink(coverage, grey.ink)
-    shapes = _components(mask, 8)
-    marks = _small_marks(shapes, grey, full, speck_mm)
+    widest = WATCHED * speck_mm * grey.px_per_mm
+    shapes, holes = small_pieces(
+        coverage > np.float32(0.5), 1.6 * widest + 1, HOLE * speck_mm * grey.px_per_mm
+    )
+    shapes = shapes.only(shapes.area < np.pi / 4 * widest**2)
+    marks = _small_marks(shapes, grey, full)
     small = marks.size_mm < speck_mm
     company = marks.among & (marks.dark >= FIRM) | marks.beside & (marks.dark >= SCRAP)
     company |= marks.broken
@@ -99,9 +100,9 @@ def clean_specks(
         at = _indices(marks.centre, coverage.shape)
         lint |= unsure[at] & (marks.dark < FIRM)
     gone = small & ~company | lint
-    _erase(cleaned, shapes, marks.label[gone])
+    _erase(cleaned, shapes, gone)
     del shapes
-    _close_pinholes(cleaned, mask, grey, full, speck_mm)
+    _close_pinholes(cleaned, holes, grey, full, speck_mm)
     _settle(cleaned)
     scale = grey.px_per_mm
     removed = np.concatenate([marks.centre / scale, marks.size_mm[:, None]], axis=1)[gone]
@@ -169,100 +170,46 @@ def _full_ink(coverage: F32, ink: F32) -> float:
     return float(np.clip(1 - np.percentile(deep, 30), 0.2, 1.0)) if deep.size > 20 else 0.9
 
 
-@dataclass(frozen=True)
-class _Shapes:
-    """Components: labels (H, W), OpenCV's statistics (N, 5), centres (N, 2) in continuous px."""
-
-    labels: I32
-    stats: I64
-    centres: F64
-
-    def windows(self, chosen: I64, margin: int) -> Iterator[tuple[I64, I64, I64, Bool]]:
-        """Yield small pictures of the ``chosen`` shapes, ``margin`` px around them, many at once.
-
-        Each time which of the chosen (n,), their rows (n, h, 1), columns (n, 1, w), and which
-        pixels are theirs (n, h, w). Rows and columns beyond the border are those at it.
-        """
-        left, top, wide, high = (self.stats[chosen, k] for k in range(4))
-        size = np.maximum(wide, high) + 2 * margin
-        order = np.argsort(size, kind="stable")
-        start = 0
-        while start < len(order):
-            # as many as keep the pictures in the cache; the last one is the largest
-            stop = min(len(order), start + max(1, WINDOW_PX // int(size[order[start]]) ** 2))
-            stop = start + max(1, min(stop - start, WINDOW_PX // int(size[order[stop - 1]]) ** 2))
-            which = order[start:stop]
-            steps = np.arange(int(size[which[-1]])) - margin
-            rows = np.clip(top[which, None] + steps, 0, self.labels.shape[0] - 1)[..., None]
-            columns = np.clip(left[which, None] + steps, 0, self.labels.shape[1] - 1)[:, None]
-            whose = self.labels[rows, columns] == chosen[which, None, None]
-            yield which, rows, columns, whose
-            start = stop
-
-
-def _components(mask: U8, connectivity: int) -> _Shapes:
-    _, labels, stats, centres = cv2.connectedComponentsWithStats(
-        mask, connectivity=connectivity, ltype=cv2.CV_32S
-    )
-    middle = np.asarray(centres, np.float64) + 0.5
-    return _Shapes(np.asarray(labels, np.int32), np.asarray(stats, np.int64), middle)
-
-
-def _small_marks(shapes: _Shapes, grey: Grey, full: float, speck_mm: float) -> _Marks:
-    scale, stats = grey.px_per_mm, shapes.stats
-    widest = WATCHED * speck_mm * scale
-    watched = stats[:, cv2.CC_STAT_AREA] < np.pi / 4 * widest**2
-    watched &= stats[:, [cv2.CC_STAT_WIDTH, cv2.CC_STAT_HEIGHT]].max(axis=1) < 1.6 * widest + 1
-    watched[0] = False
-    label = np.flatnonzero(watched)
-    centre = shapes.centres[label]
-    amount, dark = _amounts(shapes, label, grey.ink)
+def _small_marks(shapes: Pieces, grey: Grey, full: float) -> _Marks:
+    scale, centre = grey.px_per_mm, shapes.centre
+    amount, dark = _amounts(shapes, grey.ink)
     size = 2 * np.sqrt(np.maximum(amount, 0) / full / np.pi) / scale
     dark = dark / full
-    near = _beside_strokes(shapes, watched, centre, BESIDE_MM * scale)
+    near = _beside_strokes(shapes, BESIDE_MM * scale)
     among = _among_dots(centre / scale, size, dark >= FIRM)
     scrap = dark >= SCRAP_DARK
     broken = scrap & (_crowd(centre / scale, scrap, SCRAP_CELL_MM, scrap) >= SCRAPS)
-    return _Marks(label, centre, size, dark, near, among, broken)
+    return _Marks(centre, size, dark, near, among, broken)
 
 
-def _amounts(shapes: _Shapes, label: I64, ink: F32) -> tuple[F64, F64]:
+def _amounts(shapes: Pieces, ink: F32) -> tuple[F64, F64]:
     """Return absorbed light (px of full black) and its peak, of each mark with its blurred rim."""
-    amount, peak = np.zeros(len(label)), np.zeros(len(label))
-    for which, rows, columns, whose in shapes.windows(label, 2):
+    amount, peak = np.zeros(len(shapes.name)), np.zeros(len(shapes.name))
+    for which, rows, columns, whose in shapes.windows(2):
         absorbed = 1 - ink[rows, columns]
-        other = (shapes.labels[rows, columns] > 0) & ~whose
-        counted = _grown(_grown(whose)) & ~other
+        other = shapes.kind[rows, columns] & ~whose
+        counted = grown(grown(whose)) & ~other
         amount[which] = np.where(counted, absorbed, 0).sum(axis=(1, 2))
         peak[which] = np.where(whose, absorbed, 0).max(axis=(1, 2))
     return amount, peak
 
 
-def _grown(stack: Bool) -> Bool:
-    """Return each plane of ``stack`` (N, h, w) grown by a px all round."""
-    tall = stack.copy()
-    tall[:, 1:] |= stack[:, :-1]
-    tall[:, :-1] |= stack[:, 1:]
-    grown = tall.copy()
-    grown[:, :, 1:] |= tall[:, :, :-1]
-    grown[:, :, :-1] |= tall[:, :, 1:]
-    return grown
-
-
-def _beside_strokes(shapes: _Shapes, watched: Bool, centre: F64, reach_px: float) -> Bool:
+def _beside_strokes(shapes: Pieces, reach_px: float) -> Bool:
     """Return (N,): whether ink that is no small mark lies within ``reach_px`` of a centre."""
-    stroke = ~watched
-    stroke[0] = False
+    centre, shape = shapes.centre, shapes.kind.shape
+    small = np.zeros(shapes.named + 1, np.bool_)
+    small[shapes.name] = True
     around = disc(reach_px) > 0
     steps = np.arange(len(around)) - len(around) // 2
-    rows, columns = _indices(centre, shapes.labels.shape)
+    rows, columns = _indices(centre, shape)
     found = np.zeros(len(centre), np.bool_)
     most = max(1, WINDOW_PX // around.size)
     for start in range(0, len(centre), most):
         part = slice(start, start + most)
-        row = np.clip(rows[part, None] + steps, 0, shapes.labels.shape[0] - 1)[..., None]
-        column = np.clip(columns[part, None] + steps, 0, shapes.labels.shape[1] - 1)[:, None]
-        found[part] = (stroke[shapes.labels[row, column]] & around).any(axis=(1, 2))
+        row = np.clip(rows[part, None] + steps, 0, shape[0] - 1)[..., None]
+        column = np.clip(columns[part, None] + steps, 0, shape[1] - 1)[:, None]
+        stroke = shapes.kind[row, column] & ~small[shapes.number[row, column]]
+        found[part] = (stroke & around).any(axis=(1, 2))
     return found
 
 
@@ -298,14 +245,11 @@ def _indices(centre: F64, shape: tuple[int, ...]) -> tuple[I64, I64]:
     return rows, np.clip(centre[:, 0].astype(np.int64), 0, shape[1] - 1)
 
 
-def _erase(coverage: F32, shapes: _Shapes, gone: I64) -> None:
+def _erase(coverage: F32, shapes: Pieces, gone: Bool) -> None:
     """Set the coverage of the marks ``gone`` to nothing; their rims lie under half already."""
-    off = np.zeros(len(shapes.stats), np.bool_)
-    off[gone] = True
-    off[0] = True  # the rim goes too, else the interpolation could pass half again
-    for _, rows, columns, whose in shapes.windows(gone, 1):
-        spots = _grown(whose) & off[shapes.labels[rows, columns]]
-        _fill(coverage, rows, columns, spots, 0.0)
+    for _, rows, columns, whose in shapes.only(gone).windows(1):
+        # the rim goes too, else the interpolation could pass half again
+        _fill(coverage, rows, columns, whose | (grown(whose) & ~shapes.kind[rows, columns]), 0.0)
 
 
 def _fill(coverage: F32, rows: I64, columns: I64, spots: Bool, value: float) -> None:
@@ -313,25 +257,22 @@ def _fill(coverage: F32, rows: I64, columns: I64, spots: Bool, value: float) -> 
     coverage[rows[window, row, 0], columns[window, 0, column]] = value
 
 
-def _close_pinholes(coverage: F32, mask: U8, grey: Grey, full: float, speck_mm: float) -> None:
+def _close_pinholes(
+    coverage: F32, shapes: Pieces, grey: Grey, full: float, speck_mm: float
+) -> None:
     """Fill small holes in solid ink in place; spots where paper clearly shows stay open."""
     scale = grey.px_per_mm
-    shapes = _components(cv2.bitwise_not(mask), 4)  # type: ignore[arg-type]
-    across = 2 * np.sqrt(shapes.stats[:, cv2.CC_STAT_AREA] / np.pi) / scale
-    small = across < HOLE * speck_mm
-    small[0] = False
-    hole = np.flatnonzero(small)
-    if not len(hole):
+    if not len(shapes.name):
         return
     size = 2 * max(1, round(SOLID_MM * scale / 2)) + 1
-    around = np.asarray(cv2.blur(mask, (size, size)))
-    solid = around[_indices(shapes.centres[hole], mask.shape)] / 255.0
-    del around
-    hole, solid = hole[solid >= SOLID], solid[solid >= SOLID]
-    light = np.zeros(len(hole))
-    for which, rows, columns, whose in shapes.windows(hole, 1):
+    paper = shapes.kind.view(np.uint8) * np.uint8(255)
+    around = np.asarray(cv2.blur(paper, (size, size)))
+    shapes = shapes.only(around[_indices(shapes.centre, paper.shape)] <= 255.0 * (1 - SOLID))
+    light = np.zeros(len(shapes.name))
+    for which, rows, columns, whose in shapes.windows(1):
         light[which] = np.where(whose, grey.ink[rows, columns], 0).max(axis=(1, 2))
     clear = (light - (1 - full)) / full >= CLEAR_PAPER
-    shut = (across[hole] < PINHOLE * speck_mm) | ~clear
-    for _, rows, columns, whose in shapes.windows(hole[shut], 1):
-        _fill(coverage, rows, columns, _grown(whose), 1.0)
+    across = 2 * np.sqrt(shapes.area / np.pi) / scale
+    shut = (across < PINHOLE * speck_mm) | ~clear
+    for _, rows, columns, whose in shapes.only(shut).windows(1):
+        _fill(coverage, rows, columns, grown(whose), 1.0)
