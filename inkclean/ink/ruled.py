@@ -21,6 +21,9 @@ from inkclean.sheet.lit import STRIP, Tone, at, repeated, rows_of, shape_of, str
 MOST_BAND = 0.65  # share of the sheet; beyond, taking lines off takes pen strokes too
 RUN_MM = 9.0  # a printed line is dark over this length almost without a break
 SLANTS = (-0.06, -0.045, -0.03, -0.015, 0.0, 0.015, 0.03, 0.045, 0.06)  # dy/dx of a run
+# Whether print is there at all is asked where rows are averaged over so many mm; a page on which
+# less than this share of the proof is found so has none.
+HINT_MM, HINT = 0.8, 0.5
 UNBROKEN = 0.72  # share of a run that must be dark
 FAINT = 0.07  # density that counts as dark for a thin line: above the grain of paper
 WIDEST_MM = 1.0  # lines this wide are no print
@@ -69,8 +72,11 @@ def find_ruled(tone: Tone, reduced: F32, per_mm: float, factor: int) -> Ruled | 
         factor: px of the sheet that make one of ``reduced``.
     """
     density = _density(reduced)
-    ridges = [_ridges(density, per_mm), _ridges(np.ascontiguousarray(density.T), per_mm)]
-    evenness = [_evenness(ridge, per_mm) for ridge in ridges]
+    planes = [density, np.ascontiguousarray(density.T)]
+    if not any(side_by_side(lambda plane: _hinted(plane, per_mm), planes)):
+        return None
+    ridges = side_by_side(lambda plane: _ridges(plane, per_mm, per_mm), planes)
+    evenness = [_evenness(ridge, per_mm, per_mm) for ridge in ridges]
     families = []
     for turned, (ridge, own, other) in enumerate(
         zip(ridges, evenness, evenness[::-1], strict=True)
@@ -173,12 +179,23 @@ def _density(ink: F32) -> F32:
     return np.asarray(-np.log(np.maximum(ink, _EPS)), np.float32)
 
 
-def _ridges(density: F32, per_mm: float) -> Bool:
-    """Centres of thin unbroken lines along the rows."""
+def _hinted(density: F32, per_mm: float) -> bool:
+    """Tell, from columns averaged along the rows, whether lines along them may be print."""
+    factor = max(1, round(HINT_MM * per_mm))
+    size = (max(1, density.shape[1] // factor), density.shape[0])
+    along = per_mm * size[0] / density.shape[1]
+    return _evenness(_ridges(density, per_mm, along), per_mm, along).proves(HINT)
+
+
+def _ridges(density: F32, per_mm: float, along: float) -> Bool:
+    """Centres of thin unbroken lines along the rows, whose px are brought to ``along`` a mm."""
     wide = max(3, round(WIDEST_MM * per_mm) | 1)
     ground = cv2.morphologyEx(density, cv2.MORPH_OPEN, np.ones((wide, 1), np.uint8))
     dark = np.asarray(np.clip((density - ground) / FAINT, 0.0, 1.0), np.float32)
-    runs = _runs(dark, per_mm)
+    if along < per_mm:
+        size = (max(1, round(dark.shape[1] * along / per_mm)), dark.shape[0])
+        dark = np.asarray(cv2.resize(dark, size, interpolation=cv2.INTER_AREA), np.float32)
+    runs = _runs(dark, along, along / per_mm)
     apart = max(3, round(SPACING_MM[0] / 2 * per_mm) | 1)
     crest = runs >= cv2.dilate(runs, np.ones((apart, 1), np.uint8))
     return np.asarray(crest & (runs > 240 * UNBROKEN), np.bool_)
@@ -201,14 +218,17 @@ def _followed(ridge: Bool, spacing: float, per_mm: float) -> U8:
     return np.asarray(thin | lines, np.uint8)
 
 
-def _runs(dark: F32, per_mm: float) -> U8:
-    """The darkest mean, 0..240, over a run along the row through each pixel, over all slants."""
+def _runs(dark: F32, along: float, squeeze: float) -> U8:
+    """The darkest mean, 0..240, over a run along the row through each pixel, over all slants.
+
+    ``along`` is px/mm along the rows, ``squeeze`` that over px/mm across them.
+    """
     high, wide = dark.shape
-    length = max(3, round(RUN_MM * per_mm) | 1)
+    length = max(3, round(RUN_MM * along) | 1)
     level = np.asarray(cv2.convertScaleAbs(dark, alpha=240.0), np.uint8)
     soft = cv2.dilate(level, np.ones((2, 1), np.uint8))
     best = np.zeros(dark.shape, np.uint8)
-    for slant in SLANTS:
+    for slant in np.array(SLANTS) / squeeze:
         shear = np.array([[1, 0, 0], [slant, 1, -slant * wide / 2]], np.float32)
         flags = cv2.INTER_NEAREST
         sheared = cv2.warpAffine(soft, shear, (wide, high), flags=flags | cv2.WARP_INVERSE_MAP)
@@ -231,10 +251,13 @@ class _Evenness:
         return self.covered >= part * COVERED and self.spread >= part * SPREAD
 
 
-def _evenness(ridge: Bool, per_mm: float) -> _Evenness:
-    """How evenly the lines are spaced, from the gaps between neighbours in some columns."""
+def _evenness(ridge: Bool, per_mm: float, along: float) -> _Evenness:
+    """How evenly the lines are spaced, from the gaps between neighbours in some columns.
+
+    ``per_mm`` is px/mm across the rows, ``along`` along them.
+    """
     high, wide = ridge.shape
-    columns = np.arange(round(RUN_MM * per_mm / 2), wide, max(1, round(3 * per_mm)))
+    columns = np.arange(round(RUN_MM * along / 2), wide, max(1, round(3 * along)))
     column, row = np.nonzero(ridge[:, columns].T)
     if columns.size < 8 or row.size < 40:
         return _Evenness()
