@@ -76,14 +76,16 @@ class Lines:
 
 def slopes(picture: U8) -> Slopes:
     """Return the slope of whichever channel changes most at each pixel of (h, w, 3) codes."""
-    across = cv2.Scharr(picture, cv2.CV_32F, 1, 0, scale=1 / 32)
-    down = cv2.Scharr(picture, cv2.CV_32F, 0, 1, scale=1 / 32)
-    strength = across * across + down * down
-    best = strength.argmax(axis=2)[..., None]
-    return Slopes(
-        np.take_along_axis(across, best, 2)[..., 0].astype(np.float32),
-        np.take_along_axis(down, best, 2)[..., 0].astype(np.float32),
-    )
+    shape = picture.shape[:2]
+    across, down, strength = (np.zeros(shape, np.float32) for _ in range(3))
+    for plane in cv2.split(picture):
+        right = np.asarray(cv2.Scharr(plane, cv2.CV_32F, 1, 0, scale=1 / 32), np.float32)
+        below = np.asarray(cv2.Scharr(plane, cv2.CV_32F, 0, 1, scale=1 / 32), np.float32)
+        here = right * right + below * below
+        more = here > strength
+        for best, own in ((across, right), (down, below), (strength, here)):
+            np.copyto(best, own, where=more)
+    return Slopes(across, down)
 
 
 def find_lines(picture: U8) -> Lines:

@@ -151,7 +151,7 @@ def _paper(light: F32, usable: Bool, per_mm: float, inside: Bool | None) -> Bool
     kept[largest] = True
     kept[0] = False
     for _ in range(2):  # a second look, now that rooms beside other rooms count
-        around = np.maximum(_fill(light, kept[labels], CALM_MM * per_mm), _EPS)
+        around = np.maximum(_fill(light, kept[labels], CALM_MM * per_mm, rough=True), _EPS)
         darkest = np.full(count, np.inf)
         for plane in cv2.split(cv2.divide(light, around)):
             total = np.bincount(flat, plane.ravel(), minlength=count)
@@ -162,19 +162,22 @@ def _paper(light: F32, usable: Bool, per_mm: float, inside: Bool | None) -> Bool
     return np.asarray(cv2.erode(paper, np.ones((3, 3), np.uint8)), np.bool_)
 
 
-def _fill(values: F32, known: Bool, sigma: float) -> F32:
+def _fill(values: F32, known: Bool, sigma: float, *, rough: bool = False) -> F32:
     """Smooth the known values and carry them across the unknown, from coarse to fine.
 
-    Done on a quarter of the samples, ``sigma`` permitting: what comes out is smooth.
+    Done on a quarter of the samples, ``sigma`` permitting, or a quarter of these if ``rough``:
+    what comes out is smooth.
     """
     size = (known.shape[1], known.shape[0])
     weight = known.astype(np.float32)
     planes = [cv2.multiply(plane, weight) for plane in cv2.split(values)]
     image = cv2.merge([*planes, weight])
-    if sigma >= 2.0 and min(size) >= 8:
-        half = (size[0] // 2, size[1] // 2)
-        image = cv2.resize(image, half, interpolation=cv2.INTER_AREA)
-        sigma /= 2.0
+    for factor in (4, 2) if rough else (2,):
+        if sigma >= factor and min(size) >= 4 * factor:
+            fewer = (size[0] // factor, size[1] // factor)
+            image = cv2.resize(image, fewer, interpolation=cv2.INTER_AREA)
+            sigma /= factor
+            break
     filled = _push_pull(np.asarray(cv2.GaussianBlur(image, (0, 0), sigma), np.float32))
     return np.asarray(cv2.resize(filled, size), np.float32)
 
