@@ -4,11 +4,7 @@ from __future__ import annotations
 
 import csv
 import re
-import threading
-import warnings
 import zipfile
-from collections.abc import Iterator
-from contextlib import contextmanager
 from io import BytesIO
 from pathlib import Path
 from xml.etree import ElementTree
@@ -21,6 +17,7 @@ from inkclean.deliver.colour import Colour
 from inkclean.deliver.flatten import OPERATORS, ReadLayer, ReadStack, flatten_stack, on_white
 from inkclean.deliver.layers import ORDER_LIST
 from inkclean.errors import InputError
+from inkclean.sheet.read import own_budget
 
 # layers of these names hold the bitmap of the lines, whose place the curves take
 LINE_LAYERS = frozenset({"ink", "lines", "line", "line art", "lineart"})
@@ -28,7 +25,6 @@ _FORMATS = ("PNG", "JPEG", "TIFF", "WEBP")
 _PICTURES = frozenset({".png", ".jpg", ".jpeg", ".tif", ".tiff", ".webp"})
 # stack.xml is a list of layers; anything longer is no such list
 _LONGEST_XML = 4 << 20
-_guard = threading.Lock()
 _RELATIVE = ImageCms.Intent.RELATIVE_COLORIMETRIC
 
 
@@ -59,7 +55,7 @@ def read_colour(path: Path, budget_mp: float = 300.0) -> Colour:
 def _opened(source: Path | BytesIO, name: str, budget_mp: float) -> Image.Image:
     """Return a decoded picture, upright, its file closed."""
     try:
-        with _own_budget(), Image.open(source, formats=_FORMATS) as picture:
+        with own_budget(), Image.open(source, formats=_FORMATS) as picture:
             if picture.width * picture.height > budget_mp * 1e6:
                 raise InputError(f"{name} is larger than {budget_mp:g} megapixels: make it smaller")
             picture.load()
@@ -74,18 +70,6 @@ def _opened(source: Path | BytesIO, name: str, budget_mp: float) -> Image.Image:
         )
     except Exception as error:  # whatever a decoder throws at damaged data
         raise InputError(f"{name} is damaged or cut off: save it anew") from error
-
-
-@contextmanager
-def _own_budget() -> Iterator[None]:
-    """Switch Pillow's guard against huge pictures off: ours looks at the header first."""
-    with _guard, warnings.catch_warnings():
-        warnings.simplefilter("ignore")
-        limit, Image.MAX_IMAGE_PIXELS = Image.MAX_IMAGE_PIXELS, None
-        try:
-            yield
-        finally:
-            Image.MAX_IMAGE_PIXELS = limit
 
 
 def _rgba(picture: Image.Image) -> U8:

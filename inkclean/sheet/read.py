@@ -164,7 +164,7 @@ def _head(path: Path) -> bytes:
 def _opened(path: Path, formats: list[str]) -> Iterator[Image.Image]:
     """Open the picture for its header alone."""
     try:
-        with _own_budget():
+        with own_budget():
             image = Image.open(path, formats=formats)
     except Exception as error:  # decoders meet hostile bytes with any exception there is
         raise InputError(
@@ -178,7 +178,7 @@ def _opened(path: Path, formats: list[str]) -> Iterator[Image.Image]:
 def _decoding(path: Path) -> Iterator[None]:
     """Turn whatever a decoder throws at damaged data into one line."""
     try:
-        with _own_budget():
+        with own_budget():
             yield
     except MemoryError as error:
         raise InputError(f"{path}: too large for this machine; scale it down first") from error
@@ -189,8 +189,12 @@ def _decoding(path: Path) -> Iterator[None]:
 
 
 @contextmanager
-def _own_budget() -> Iterator[None]:
-    """Switch Pillow's guard against huge pictures off: ours has looked, or will, at the header."""
+def own_budget() -> Iterator[None]:
+    """Switch Pillow's guard against huge pictures off: ours has looked, or will, at the header.
+
+    Pillow has one such guard for the whole process, so that one lock goes with it: whoever opens
+    pictures by Pillow does so within this.
+    """
     with _guard, warnings.catch_warnings():
         warnings.simplefilter("ignore")
         limit, Image.MAX_IMAGE_PIXELS = Image.MAX_IMAGE_PIXELS, None
