@@ -47,7 +47,8 @@ class Pieces:
         """Yield small pictures of the small ones, ``margin`` px around them, many at once.
 
         Each time which of them (n,), their rows (n, h, 1), columns (n, 1, w), and which
-        pixels are theirs (n, h, w). Rows and columns beyond the border are those at it.
+        pixels are theirs (n, h, w). Rows and columns beyond the border are those at it, and
+        nobody's.
         """
         left, top, wide, high = self.box.T
         size = np.maximum(wide, high) + 2 * margin
@@ -59,10 +60,12 @@ class Pieces:
             stop = start + max(1, min(stop - start, WINDOW_PX // int(size[order[stop - 1]]) ** 2))
             which = order[start:stop]
             steps = np.arange(int(size[which[-1]])) - margin
-            rows = np.clip(top[which, None] + steps, 0, self.kind.shape[0] - 1)[..., None]
-            columns = np.clip(left[which, None] + steps, 0, self.kind.shape[1] - 1)[:, None]
+            down, across = top[which, None] + steps, left[which, None] + steps
+            rows = np.clip(down, 0, self.kind.shape[0] - 1)[..., None]
+            columns = np.clip(across, 0, self.kind.shape[1] - 1)[:, None]
             whose = self.number[rows, columns] == self.name[which, None, None]
             whose &= self.kind[rows, columns]
+            whose &= (rows[..., 0] == down)[..., None] & (columns[:, 0] == across)[:, None]
             yield which, rows, columns, whose
             start = stop
 
