@@ -6,13 +6,14 @@ from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
-from playwright.sync_api import Browser, sync_playwright
+from playwright.sync_api import Browser, expect, sync_playwright
 
-from tests.desk.hands import CHROMIUM, FLAGS, Table
+from tests.desk.hands import CHROMIUM, FLAGS, WAIT_MS, Table
 
 
 @pytest.fixture(scope="session")
 def browser() -> Iterator[Browser]:
+    expect.set_options(timeout=WAIT_MS)
     with sync_playwright() as play:
         chromium = play.chromium.launch(executable_path=str(CHROMIUM), args=FLAGS)
         yield chromium

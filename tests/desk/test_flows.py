@@ -8,9 +8,14 @@ import signal
 import zipfile
 from pathlib import Path
 
+import cv2
+import numpy as np
 import pytest
 from playwright.sync_api import Page, expect
 
+from inkclean.pipeline import frame_photo
+from inkclean.sheet.read import read_photos
+from inkclean.ticket import read_ticket
 from tests.desk import pages
 from tests.desk.hands import (
     TABLET,
@@ -75,6 +80,60 @@ def test_a_corner_is_dragged_and_the_sheet_follows(table: Table) -> None:
     k = float(str(tab.get_attribute("#page", "data-view")).split()[0])
     assert corners[2][0] == pytest.approx(pages.LEFT + pages.WIDE - 60 / k, abs=12)
     assert corners[0][0] == pytest.approx(pages.LEFT, abs=8)
+
+
+def test_an_edge_is_bowed_and_the_ticket_takes_it_to_the_command_line(table: Table) -> None:
+    tab = table.tab(UPRIGHT)
+    put(tab)
+    before = key_of(tab, "sheet")
+    grip = tab.locator("[data-edge='0']")
+    box = grip.bounding_box()
+    assert box is not None
+    x, y = box["x"] + box["width"] / 2, box["y"] + box["height"] / 2
+    tab.mouse.move(x, y)
+    tab.mouse.down()
+    tab.mouse.move(x + 9, y - 12, steps=4)
+    expect(tab.locator("#loupe")).to_be_visible()
+    tab.mouse.up()
+    changed(tab, "sheet", before)
+    expect(tab.locator("#say")).to_contain_text("as you drew it")
+    k = float(str(tab.get_attribute("#page", "data-view")).split()[0])
+    station(tab, "Take away")
+    tab.get_by_role("button", name="Enlarge").click()
+    expect(tab.get_by_role("link", name="page.svg")).to_be_visible()
+    until(tab, (table.folder / "page.ticket.json").exists)
+    settings = read_ticket(table.folder / "page.ticket.json").settings
+    frame = frame_photo(next(read_photos(table.folder / "page.jpg")), settings)
+    assert frame.edges_px is not None
+    middle = frame.edges_px[0][len(frame.edges_px[0]) // 2]
+    # across the edge alone: what was dragged along it moves nothing
+    assert middle == pytest.approx([pages.LEFT + pages.WIDE / 2, pages.TOP - 12 / k], abs=8)
+    assert np.ptp(frame.edges_px[2][:, 1]) < 4
+
+
+def test_smallest_mark_and_closeness_show_what_they_do(table: Table) -> None:
+    tab = table.tab(TABLET)
+    put(tab)
+    ink_station(tab)
+    tab.wait_for_selector("body[data-stages*=' marks:']")
+    tab.get_by_role("button", name="Smallest mark").click()
+    expect(tab.locator("#say")).to_contain_text("one mark goes")
+    ring = lambda: sum(pixel(tab, *pages.SPECK_MM, reach=10)[:3]) < 350  # noqa: E731
+    until(tab, ring)
+    bar = tab.get_by_role("slider", name="Smallest mark")
+    bar.press("Home")
+    expect(tab.locator("#say")).to_contain_text("Every mark stays")
+    until(tab, lambda: not ring())
+    until(tab, lambda: log_of(table)[-1]["do"] == {"kind": "set", "speck_mm": 0.0})
+    tab.get_by_role("button", name="Curve closeness").click()
+    glass = tab.locator("#curves[data-nodes]")
+    expect(glass).to_be_visible()
+    near = int(str(glass.get_attribute("data-nodes")))
+    tab.get_by_role("slider", name="Curve closeness").press("Home")
+    until(tab, lambda: int(str(glass.get_attribute("data-nodes"))) > near)
+    until(tab, lambda: log_of(table)[-1]["do"] == {"kind": "set", "within_mm": 0.005})
+    tab.get_by_role("button", name="Look", exact=True).click()
+    expect(glass).to_be_hidden()
 
 
 def test_pencil_is_kept_and_dropped_by_touch(table: Table) -> None:
@@ -209,6 +268,51 @@ def test_bridge_removed_laid_joined_parted_dabbed(table: Table) -> None:
     until(tab, lambda: log_of(table)[-1]["do"]["kind"] == "dab")
 
 
+def test_colours_of_a_picture_a_name_and_the_light(table: Table) -> None:
+    tab = table.tab(UPRIGHT)
+    put(tab)
+    ink_station(tab)
+    tab.get_by_role("button", name="Ink in").click()
+    turn = np.linspace(0, 2 * np.pi, 16)
+    ring = [(70 + 16 * np.cos(t), 85 + 16 * np.sin(t)) for t in turn]
+    before = key_of(tab, "ink")
+    drag(tab, *(at(tab, *place) for place in ring))
+    changed(tab, "ink", before)
+    station(tab, "Areas")
+    reached(tab, "colours")
+    drawn(tab)
+    picture = np.full((60, 80, 3), (60, 40, 200), np.uint8)
+    picture[:, 50:] = (40, 170, 60)
+    png = cv2.imencode(".png", picture)[1].tobytes()
+    file = {"name": "shore.png", "mimeType": "image/png", "buffer": png}
+    tab.get_by_label("Colours of a picture").set_input_files([file])  # type: ignore[arg-type]
+    expect(tab.locator("#say")).to_contain_text("#c8283c")
+    expect(tab.locator("[data-colour='#3caa28']")).to_be_visible()
+    tab.mouse.click(*at(tab, 70, 85))
+    until(tab, lambda: pixel(tab, 70, 85)[:3] == [200, 40, 60])
+    until(tab, lambda: log_of(table)[-1]["do"]["kind"] == "dab")
+    name = tab.get_by_label("Name")
+    name.fill("Lantern")
+    name.press("Enter")
+    expect(tab.get_by_role("button", name="Lantern")).to_be_visible()
+    tab.get_by_role("button", name="Shade from here").click()
+    reached(tab, "relief")
+    drawn(tab)
+    x, y = at(tab, 70, 85)
+    tab.mouse.move(x - 60, y)
+    tab.mouse.down()
+    tab.mouse.move(x, y, steps=4)
+    until(tab, lambda: pixel(tab, 83, 85)[0] < 170)  # the far side falls dark while it is drawn
+    assert pixel(tab, 70, 92)[0] > 190
+    tab.mouse.up()
+    until(tab, lambda: log_of(table)[-1]["do"] == {"kind": "light", "degrees": 270})
+    tab.reload()
+    tab.get_by_role("button", name="page", exact=True).click()
+    reached(tab, "ink")
+    station(tab, "Areas")
+    expect(tab.get_by_role("button", name="Lantern")).to_be_visible()
+
+
 def test_undo_holds_over_a_restart_and_kill_loses_nothing(own_table: Table) -> None:
     table = own_table
     table.allowed = ("ERR_", "Failed to load resource")
@@ -216,13 +320,18 @@ def test_undo_holds_over_a_restart_and_kill_loses_nothing(own_table: Table) -> N
     put(tab)
     ink_station(tab)
     white_out(tab)
-    for y in (115, 120, 125):
-        before = key_of(tab, "ink")
+    for number, y in enumerate((115, 120, 125), 1):
         drag(tab, at(tab, 146, y), at(tab, 154, y))
-        changed(tab, "ink", before)
+        tab.wait_for_selector(f"body[data-count='{number}']")
     port = int(table.url.split(":")[2].split("/")[0])
+    # in the middle of a stroke, and of the work on the last one
+    tab.mouse.move(*at(tab, 146, 112))
+    tab.mouse.down()
+    tab.mouse.move(*at(tab, 150, 112))
     table.stop(signal.SIGKILL)
-    expect(tab.locator("#say")).to_contain_text("does not answer")
+    tab.mouse.move(*at(tab, 154, 112))
+    tab.mouse.up()
+    expect(tab.locator("#say")).to_contain_text("This stroke was not kept")
     assert [entry["do"]["kind"] for entry in log_of(table)] == ["stroke"] * 3
     table.start(port)
     again = table.tab()

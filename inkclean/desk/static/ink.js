@@ -231,7 +231,9 @@ export class Ink {
     this.stroke = null;
     if (!stroke) return;
     const kept = await this.desk.act({ kind: "stroke", how: stroke.how, points: stroke.points });
-    if (kept === null) this.drop(stroke);
+    if (kept !== null) return;
+    this.drop(stroke);
+    this.desk.say("This stroke was not kept: the desk cannot be reached. Draw it again when it is back.", true);
   }
 
   drop(stroke = this.stroke) {

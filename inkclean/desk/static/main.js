@@ -27,7 +27,7 @@ class Desk {
     this.wiping();
     listen(
       (event) => this.hear(event),
-      () => this.say("The desk does not answer. What was done is kept; this page goes on when it is back.", true),
+      () => this.say("The desk does not answer. What was done is kept. If it was stopped, start it again and use the address it prints.", true),
       () => this.again(),
     );
     document.addEventListener("keydown", (e) => {
@@ -257,7 +257,7 @@ class Desk {
   layer(name, said, picture, per, more = {}) {
     const base = `api/pages/${this.page}/tiles/${picture}`;
     return {
-      name, picture, per, width: said.width, height: said.height, levels: said.levels,
+      name, picture, per, start: `${base}/`, width: said.width, height: said.height, levels: said.levels,
       url: (level, column, row) => `${base}/${level}/${column}/${row}`,
       ...more,
     };

@@ -3,7 +3,8 @@
 import { at } from "./net.js";
 
 export const TILE = 512;
-const MOST = 200;
+// A large tablet at full sharpness shows some 40 tiles of each of two pictures, old and new.
+const MOST = 180;
 const held = new Map(); // url → {image}, {image: null} while under way
 const raw = new Map(); // url → {values, width, height}, or a promise of it
 const painted = new Map(); // url → {key, image}: values as colours, the latest table only
@@ -43,7 +44,7 @@ function recoloured(url, come, change) {
   image.getContext("2d").putImageData(change.paint(values), 0, 0);
   painted.delete(url);
   painted.set(url, { key: change.key, image });
-  trim(painted, MOST / 2);
+  trim(painted, MOST / 3);
   return image;
 }
 
@@ -63,7 +64,7 @@ function valuesOf(url) {
   });
   raw.set(url, asked);
   asked.catch(() => raw.delete(url));
-  trim(raw, MOST / 2);
+  trim(raw, MOST / 3);
   return asked;
 }
 
@@ -75,6 +76,16 @@ function read(image) {
   image.close();
   const data = new Uint32Array(ctx.getImageData(0, 0, width, height).data.buffer);
   return { values: Uint16Array.from(data, (pixel) => pixel & 0xffff), width, height };
+}
+
+/** Let go of the tiles of a picture that will not be shown again. */
+export function forget(start) {
+  for (const [url, entry] of held)
+    if (url.startsWith(start)) {
+      entry.image?.close();
+      held.delete(url);
+    }
+  for (const map of [raw, painted]) for (const url of [...map.keys()]) if (url.startsWith(start)) map.delete(url);
 }
 
 function trim(map, most, gone = () => {}) {

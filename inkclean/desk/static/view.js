@@ -1,6 +1,6 @@
 // The sheet on the screen: moved and sized by fingers, wheel and keys; drawn from tiles.
 
-import { TILE, tile } from "./tiles.js";
+import { TILE, forget, tile } from "./tiles.js";
 
 // What the keys draw with: it has no pressure.
 const KEYS = { pointerType: "keys", pressure: 0 };
@@ -253,7 +253,10 @@ export class View {
       if (layer.blend) ctx.globalCompositeOperation = layer.blend;
       if (layer.before) this.lay(layer.before);
       const left = this.lay(layer);
-      if (!left) layer.before = null;
+      if (!left && layer.before) {
+        forget(layer.before.start);
+        layer.before = null;
+      }
       this.waiting += left;
       ctx.restore();
     }
