@@ -33,17 +33,19 @@ def keep(pixels: U8 | U16, folder: Path) -> Picture:
     """
     folder.mkdir(parents=True, exist_ok=True)
     level = 0
+    shapes: list[tuple[int, ...]] = []
     part: U8 | U16 = pixels
     height, width = pixels.shape[:2]
     while True:
-        np.save(folder / f"{level}.npy", part)
+        np.ascontiguousarray(part).tofile(folder / f"{level}.raw")
+        shapes.append(part.shape)
         if max(part.shape[:2]) <= TILE_PX:
             break
         size = (-(-part.shape[1] // 2), -(-part.shape[0] // 2))
         how = cv2.INTER_NEAREST if pixels.dtype == np.uint16 else cv2.INTER_AREA
         part = cv2.resize(part, size, interpolation=how)  # type: ignore[assignment]
         level += 1
-    made = {"width": width, "height": height, "levels": level + 1}
+    made = {"type": pixels.dtype.name, "shapes": shapes}
     (folder / "picture.json").write_text(json.dumps(made), "utf-8")
     return Picture(folder, width, height, level + 1)
 
@@ -53,9 +55,18 @@ def drop(folder: Path) -> None:
     shutil.rmtree(folder, ignore_errors=True)
 
 
-def whole(folder: Path) -> U8:
-    """Return a picture at full size, read from the disk only where it is looked at."""
-    return np.asarray(np.load(folder / "0.npy", mmap_mode="r"))
+def whole(folder: Path, level: int = 0) -> U8:
+    """Return a picture at one of its sizes, read from the disk only where it is looked at.
+
+    Raises:
+        FileNotFoundError: the picture has gone.
+        LookupError: it has no such size.
+    """
+    made = json.loads((folder / "picture.json").read_text("utf-8"))
+    if not 0 <= level < len(made["shapes"]):
+        raise LookupError
+    shape = tuple(made["shapes"][level])
+    return np.asarray(np.memmap(folder / f"{level}.raw", made["type"], "r", shape=shape))
 
 
 def tile(folder: Path, level: int, column: int, row: int) -> tuple[bytes, str]:
@@ -65,12 +76,10 @@ def tile(folder: Path, level: int, column: int, row: int) -> tuple[bytes, str]:
     green = high byte).
 
     Raises:
+        FileNotFoundError: the picture has gone.
         LookupError: there is no such tile.
     """
-    path = folder / f"{level}.npy"
-    if level < 0 or not path.exists():
-        raise LookupError
-    pixels = np.load(path, mmap_mode="r")
+    pixels = whole(folder, level)
     top, left = row * TILE_PX, column * TILE_PX
     if row < 0 or column < 0 or top >= pixels.shape[0] or left >= pixels.shape[1]:
         raise LookupError

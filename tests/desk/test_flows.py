@@ -118,7 +118,10 @@ def test_smallest_mark_and_closeness_show_what_they_do(table: Table) -> None:
     tab.wait_for_selector("body[data-stages*=' marks:']")
     tab.get_by_role("button", name="Smallest mark").click()
     expect(tab.locator("#say")).to_contain_text("one mark goes")
-    ring = lambda: sum(pixel(tab, *pages.SPECK_MM, reach=10)[:3]) < 350  # noqa: E731
+
+    def ring() -> bool:
+        return sum(pixel(tab, *pages.SPECK_MM, reach=10)[:3]) < 350
+
     until(tab, ring)
     bar = tab.get_by_role("slider", name="Smallest mark")
     bar.press("Home")

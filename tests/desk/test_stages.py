@@ -10,6 +10,7 @@ import cv2
 import numpy as np
 import pytest
 
+from inkclean.desk import pictures
 from inkclean.desk.acts import Work, check_act, fold
 from inkclean.desk.closeness import curves_near
 from inkclean.desk.stages import Bench
@@ -98,7 +99,7 @@ def test_the_relief_is_what_the_files_are_shaded_with(tmp_path: Path) -> None:
     ring = [[70 + 15 * np.cos(t), 85 + 15 * np.sin(t), 0.8] for t in turn]  # a figure
     work = fold([check_act({"kind": "stroke", "how": "ink", "points": ring})], Work(Settings()))
     bench.run(work, "shade", tell, lambda: None)
-    packed = np.load(tmp_path / "pictures" / told["relief"]["picture"] / "0.npy").astype(int)
+    packed = pictures.whole(tmp_path / "pictures" / told["relief"]["picture"]).astype(int)
     x, y = ((packed & 255) - 128) / 127, ((packed >> 8) - 128) / 127
     z = np.sqrt(np.clip(1 - x * x - y * y, 0, None))
     angle, height = np.radians(315), np.radians(42)
