@@ -12,7 +12,7 @@ from inkclean.arrays import F64, I32, U8, Bool
 from inkclean.flats.areas import at_full_resolution, measure
 from inkclean.flats.ends import find_ends
 from inkclean.flats.gaps import Joins, find_joins, on_cubic
-from inkclean.flats.hatching import Shaded, take_off_hatching
+from inkclean.flats.hatching import Shaded, tell_hatching
 from inkclean.flats.panels import certain_on_borders, find_panels
 from inkclean.flats.rasters import tally
 from inkclean.flats.rooms import (
@@ -21,7 +21,6 @@ from inkclean.flats.rooms import (
     find_rooms,
     joined,
     lay,
-    meshed,
     over_hatching,
     regrouped,
 )
@@ -98,7 +97,7 @@ def prepare(ink: Ink, smallest_mm: float = 2.0) -> Prepared:
     if factor < 1:
         small = np.asarray(cv2.resize(small, size, interpolation=cv2.INTER_AREA), np.float32)
     inked = small >= (INKED if factor < 1 else 0.5)
-    shaded = take_off_hatching(inked, lines_of(inked), scale, smallest_mm)
+    shaded = tell_hatching(inked, lines_of(inked), scale, smallest_mm)
     return Prepared(inked, shaded, find_panels(inked, scale), scale)
 
 
@@ -163,8 +162,8 @@ def _without_opened(joins: Joins, opened: tuple[Point, ...], scale: float) -> Jo
 
 def _rooms(page: Prepared, joins: Joins, given: Bool) -> Rooms:
     wall = lay(page.ink.shape, joins.cubic, walls_of(joins))
-    rooms = find_rooms(page.shaded.ink, wall, page.shaded.soft, page.scale)
-    return over_hatching(meshed(rooms, page.scale), page.scale, SOFT_WEIGHTS)
+    rooms = find_rooms(page.shaded.whole, wall, page.shaded.likely, page.scale)
+    return over_hatching(rooms, page.scale, SOFT_WEIGHTS)
 
 
 def _judged(rooms: Rooms, joins: Joins, scale: float) -> Rooms:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import heapq
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TypeVar
 
 import cv2
@@ -16,24 +16,10 @@ from inkclean.arrays import F32, F64, I32, I64, Bool
 from inkclean.flats.gaps import on_cubic
 from inkclean.flats.rasters import depth, tally
 
-LEAST_SOFT = 0.5  # share of a wall beside hatching below which it is outline
-CELL_INNER_MM = 0.6  # a cell of cross-hatching holds no larger disc
-CELL_MM2 = 4.0  # and is no larger than this
-SCRAP_TO_MM2 = 40.0  # rooms larger than this take no scraps over soft lines
-CELLS = 6  # so many side by side are a texture
-SOFT_WEIGHTS = np.array(
-    [
-        -0.239,
-        0.373,
-        -5.114,
-        0.439,
-        -2.137,
-        -1.879,
-        -0.856,
-        0.895,
-        1.529,
-    ]
-)
+HALF_LINE_MM = 0.2  # of the outline around a room that is hatched all over
+SCRAP_MM2 = 4.0  # a scrap this small is not put to
+LARGE_MM2 = 40.0  # a room this large for the little line between them
+SOFT_WEIGHTS = np.array([1.8, 1.0, 0.7, 0.1, -1.2])
 
 
 @dataclass(frozen=True)
@@ -44,9 +30,8 @@ class Rooms:
     ``open_`` (H, W) bool: paper inside a room; ``wall`` (H, W) int32: number of the join + 1
     where one is laid across paper. Per room (index 0 unused): ``size`` px², ``inner`` radius px
     of the largest disc. Pairs: ``a``, ``b`` (E,) rooms that touch, ``drawn`` (E,) px of ink
-    between them, ``soft`` (E,) how much of that is beside hatching,
-    ``broad`` (E,) the sum of half the line's width, px, over it,
-    ``spread`` (E, 6) the sums of 1, x, y, x², xy, y² over it, in mm. Openings: ``pair`` (K,)
+    between them, ``soft`` (E,) the sum over it of the log-odds that it is hatching,
+    ``shaded`` (E,) how much of it is more likely hatching than not. Openings: ``pair`` (K,)
     index into pairs, ``join`` (K,), ``width`` (K,) px.
     """
 
@@ -59,8 +44,7 @@ class Rooms:
     b: I64
     drawn: F64
     soft: F64
-    broad: F64
-    spread: F64
+    shaded: F64
     pair: I64
     join: I64
     width: F64
@@ -111,8 +95,11 @@ def grown(label: NDArray[_Label]) -> NDArray[_Label]:
     return table[nearest]
 
 
-def find_rooms(ink: Bool, wall: I32, beside: Bool, scale: float) -> Rooms:
-    """Label the rooms and measure the walls between them."""
+def find_rooms(ink: Bool, wall: I32, likely: F32, scale: float) -> Rooms:
+    """Label the rooms and measure the walls between them.
+
+    ``likely`` (H, W): log-odds that the ink at a pixel is hatching.
+    """
     across = (wall > 0) & ~ink
     open_ = ~(ink | across)
     count, cells, stats, _ = cv2.connectedComponentsWithStats(
@@ -120,21 +107,16 @@ def find_rooms(ink: Bool, wall: I32, beside: Bool, scale: float) -> Rooms:
     )
     inner = _largest(np.asarray(cells, np.int32), depth(~ink), count)
     label = grown(np.asarray(cells, np.int32))
-    broad_of = depth(ink)
     a, b, where = _touching(label)
     through = np.where(across, wall, 0).ravel()
     join = through[where].max(axis=1)
     key = a * count + b
     pairs, index = np.unique(key, return_inverse=True)
     drawn = tally(index, (join == 0).astype(float), len(pairs))
-    near = (join == 0) & beside.ravel()[where].any(axis=1)
-    soft = tally(index, near.astype(float), len(pairs))
-    broad = tally(index, (join == 0) * broad_of.ravel()[where[:, 0]], len(pairs))
-    x, y = where[:, 0] % label.shape[1] / scale, where[:, 0] // label.shape[1] / scale
     line = (join == 0).astype(float)
-    spread = np.stack(
-        [tally(index, line * v, len(pairs)) for v in (1, x, y, x * x, x * y, y * y)], axis=1
-    )
+    hatch = likely.ravel()[where].mean(axis=1)
+    soft = tally(index, line * hatch, len(pairs))
+    shaded = tally(index, line * (hatch > 0), len(pairs))
     opened = np.flatnonzero(join > 0)
     width_key, times = np.unique(
         index[opened].astype(np.int64) * (int(wall.max()) + 2) + join[opened], return_counts=True
@@ -150,8 +132,7 @@ def find_rooms(ink: Bool, wall: I32, beside: Bool, scale: float) -> Rooms:
         pairs % count,
         drawn,
         soft,
-        broad,
-        spread,
+        shaded,
         width_key // (int(wall.max()) + 2),
         width_key % (int(wall.max()) + 2) - 1,
         times.astype(float),
@@ -204,52 +185,34 @@ def regrouped(rooms: Rooms, root: I64) -> Rooms:
         pairs[real] % n,
         tally(index, rooms.drawn, len(pairs))[real],
         tally(index, rooms.soft, len(pairs))[real],
-        tally(index, rooms.broad, len(pairs))[real],
-        np.stack([tally(index, v, len(pairs))[real] for v in rooms.spread.T], axis=1),
+        tally(index, rooms.shaded, len(pairs))[real],
         keys // most,
         keys % most,
         tally(at, rooms.width[kept], len(keys)),
     )
 
 
-def meshed(rooms: Rooms, scale: float) -> Rooms:
-    """Merge the cells of cross-hatching: many tiny rooms side by side are one texture."""
-    n = rooms.count + 1
-    tiny = (rooms.inner < CELL_INNER_MM * scale) & (rooms.size < CELL_MM2 * scale**2)
-    both = tiny[rooms.a] & tiny[rooms.b]
-    root = joined(n, rooms.a[both], rooms.b[both])
-    members = tally(root[tiny], None, n)
-    keep = members[root] >= CELLS
-    return regrouped(rooms, np.where(keep, root, np.arange(n)))
-
-
-SOFT_FEATURES = ("one", "soft", "bent", "length", "thin", "thin_soft", "small", "tiny", "plain")
-
-
 def over_hatching(rooms: Rooms, scale: float, weights: F64) -> Rooms:
-    """Merge rooms parted by nothing but the outermost stroke of a family, the surest first.
+    """Merge rooms parted by nothing but strokes of hatching, the surest first.
 
-    The line between them must be soft nearly all along, straight, and no broader than others:
-    an outline beside hatching goes on past it, a stroke of the family is all there is between
-    its two sides.
+    The drawn line between two rooms is judged as a whole, however many strokes it is made of,
+    so that no stroke taken for hatching by mistake opens an outline by itself.
     """
     n = rooms.count + 1
-    usual = float(rooms.broad.sum() / max(1.0, rooms.drawn.sum()))
-    edge = rooms.drawn + tally(rooms.pair, rooms.width, len(rooms.a))
-    walls: list[dict[int, F64]] = [{} for _ in range(n)]
     size = rooms.size / scale**2
-    figures = np.column_stack([rooms.soft, edge, rooms.broad, rooms.spread])
+    walls: list[dict[int, F64]] = [{} for _ in range(n)]
+    opened = tally(rooms.pair, rooms.width, len(rooms.a))
+    figures = np.column_stack([rooms.drawn, opened, rooms.soft, rooms.shaded]) / scale
     for a, b, w in zip(rooms.a.tolist(), rooms.b.tolist(), figures, strict=True):
         walls[a][b] = walls[b][a] = w
 
     def score(a: int, b: int) -> float:
-        wall = walls[a][b]
-        if wall[0] < LEAST_SOFT * wall[1] or wall[3] < 4:
-            return -np.inf
-        small = min(float(size[a]), float(size[b]))
-        if small < CELL_MM2 and max(float(size[a]), float(size[b])) > SCRAP_TO_MM2:
-            return -np.inf  # a scrap beside a large room tells nothing: see absorb()
-        return float(np.dot(softness(wall, small, usual, scale), weights))
+        if walls[a][b][1] > walls[a][b][0]:
+            return -np.inf  # more opening than line: for the joins to decide
+        small, large = sorted((float(size[a]), float(size[b])))
+        if small < SCRAP_MM2 and large > LARGE_MM2:
+            return -np.inf  # too little of its wall is seen yet: others first, or absorb()
+        return float(np.dot(softness(walls[a][b], small), weights))
 
     heap = [(-score(a, b), a, b) for a in range(n) for b in walls[a] if a < b]
     heap = [entry for entry in heap if entry[0] < 0]
@@ -257,7 +220,7 @@ def over_hatching(rooms: Rooms, scale: float, weights: F64) -> Rooms:
     parent = np.arange(n)
     while heap:
         was, a, b = heapq.heappop(heap)
-        if b not in walls[a] or -score(a, b) != was:
+        if b not in walls[a] or -score(min(a, b), max(a, b)) != was:
             continue
         if len(walls[a]) < len(walls[b]):
             a, b = b, a
@@ -273,31 +236,41 @@ def over_hatching(rooms: Rooms, scale: float, weights: F64) -> Rooms:
             now = score(min(a, c), max(a, c))
             if now > 0:
                 heapq.heappush(heap, (-now, min(a, c), max(a, c)))
-    return regrouped(rooms, rooted(parent))
+    root = rooted(parent)
+    return replace(regrouped(rooms, root), inner=_widened(rooms, root, scale))
 
 
-def softness(wall: F64, small: float, usual: float, scale: float) -> list[float]:
-    """Return the figures of a wall that tell a stroke of hatching; see SOFT_FEATURES.
+def _widened(rooms: Rooms, root: I64, scale: float) -> F64:
+    """Return the inner radius of the merged rooms: hatching inside them takes no room away."""
+    n = rooms.count + 1
+    label = root[rooms.label]
+    clear = np.ones(label.shape, bool)
+    clear[:, 1:] &= label[:, 1:] == label[:, :-1]
+    clear[1:] &= label[1:] == label[:-1]
+    inner = np.zeros(n)
+    np.maximum.at(inner, root, rooms.inner)
+    shaded = np.bincount(root, minlength=n) > 1
+    within = _largest(label.astype(np.int32), depth(clear), n) - HALF_LINE_MM * scale
+    return np.where(shaded, np.maximum(inner, within), inner)
 
-    ``wall`` is soft, edge, broad and the spread of :class:`Rooms`; ``small`` the smaller room
-    in mm²; ``usual`` half the width of the page's lines in px.
+
+SOFT_FEATURES = ("one", "odds", "share", "length", "small")
+
+
+def softness(wall: F64, small: float) -> list[float]:
+    """Return the figures of a wall that tell strokes of hatching; see SOFT_FEATURES.
+
+    ``wall`` is the drawn length, the width of openings, the sum of odds and the length more
+    likely hatching, in mm, as in :class:`Rooms`; ``small`` the smaller room in mm².
     """
-    soft, edge, broad, n, x, y, xx, xy, yy = wall.tolist()
-    xx, xy, yy = xx / n - (x / n) ** 2, xy / n - x * y / n**2, yy / n - (y / n) ** 2
-    root = float(np.sqrt(max(0.0, ((xx - yy) / 2) ** 2 + xy**2)))
-    across = float(np.sqrt(max(0.0, (xx + yy) / 2 - root)))
-    along = float(np.sqrt(max(1e-9, (xx + yy) / 2 + root)))
-    share, thin = soft / edge, broad / n / max(usual, 1e-6) - 1
+    drawn, _, odds, shaded = wall.tolist()
+    line = max(drawn, 1e-6)
     return [
         1.0,
-        share,
-        min(max(0.0, across - 0.08) / along, 0.5),
-        float(np.log(n / scale + 0.5)),
-        thin,
-        thin * share,
+        odds / line,
+        shaded / line,
+        float(np.log(drawn + 0.3)),
         float(np.log(min(small, 10.0) + 0.1)),
-        float(small < CELL_MM2),
-        float(share > 0.93 and across < 0.1 and n > 5 * scale),
     ]
 
 

@@ -19,6 +19,7 @@ NEVER = 1e6  # odds of a wall laid by hand
 HOPELESS = -4.0  # joins with lower odds are not tried
 NARROWEST = 0.35  # share of the smallest length: rooms thinner than this are slivers
 OPENING = 4.0  # an opening counts as so much drawn line when a sliver looks for company
+HATCHED = 4.0  # so does a line that is likely hatching
 LIKE = 4.0  # and so much more counts another sliver
 WALL_WEIGHTS = np.array(
     [
@@ -88,7 +89,8 @@ class Merger:
         self.parent = list(range(n))
         self.drawn: list[dict[int, float]] = [{} for _ in range(n)]
         self.joins: list[dict[int, dict[int, float]]] = [{} for _ in range(n)]
-        for a, b, mm in zip(rooms.a.tolist(), rooms.b.tolist(), rooms.drawn.tolist(), strict=True):
+        outline = rooms.drawn - rooms.shaded  # a stroke of hatching completes no outline
+        for a, b, mm in zip(rooms.a.tolist(), rooms.b.tolist(), outline.tolist(), strict=True):
             self.drawn[a][b] = self.drawn[b][a] = mm
         a_of, b_of = rooms.a.tolist(), rooms.b.tolist()
         for k, j, w in zip(
@@ -187,7 +189,8 @@ def absorb(rooms: Rooms, scale: float, smallest_mm: float, given: Bool) -> I64:
     n = rooms.count + 1
     size, inner = rooms.size.copy(), rooms.inner.copy()
     weight: list[dict[int, float]] = [{} for _ in range(n)]
-    total = rooms.drawn + np.bincount(rooms.pair, OPENING * rooms.width, len(rooms.a))
+    total = rooms.drawn + HATCHED * rooms.shaded
+    total += np.bincount(rooms.pair, OPENING * rooms.width, len(rooms.a))
     barred = np.zeros(len(rooms.a), bool)
     barred[rooms.pair[given[rooms.join]]] = True
     for a, b, w in zip(

@@ -9,7 +9,7 @@ from inkclean.arrays import F32, I32, U8, Bool
 from inkclean.flats.areas import at_full_resolution
 from inkclean.flats.ends import find_ends
 from inkclean.flats.gaps import find_joins
-from inkclean.flats.hatching import take_off_hatching
+from inkclean.flats.hatching import tell_hatching
 from inkclean.flats.rasters import pieces
 from inkclean.flats.rooms import find_rooms, grown, lay
 from inkclean.flats.skeleton import lines_of
@@ -54,12 +54,14 @@ def all_joins(ink: Bool, hatching: bool = True) -> I32:
     """Every join more likely seen than not is a wall; none is taken away again."""
     lines = lines_of(ink)
     if hatching:
-        shaded = take_off_hatching(ink, lines, SCALE, 2.0)
+        shaded = tell_hatching(ink, lines, SCALE, 2.0)
         ink, lines = shaded.ink, shaded.lines
     joins = find_joins(ink, find_ends(ink, lines, SCALE), SCALE, 5.0)
     order = walls_of(joins)
     order = order[joins.odds[order] > 0]
-    rooms = find_rooms(ink, lay(ink.shape, joins.cubic, order), np.zeros_like(ink), SCALE)
+    rooms = find_rooms(
+        ink, lay(ink.shape, joins.cubic, order), np.full(ink.shape, -1, np.float32), SCALE
+    )
     root = absorb(rooms, SCALE, 2.0, np.zeros(len(joins), bool))
     return np.asarray(root[rooms.label], np.int32)
 
