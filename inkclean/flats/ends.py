@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 
 import cv2
 import numpy as np
@@ -37,6 +37,10 @@ class Ends:
     def __len__(self) -> int:
         """Return how many ends there are."""
         return len(self.root)
+
+    def chosen(self, which: Bool) -> Ends:
+        """Return some of the ends."""
+        return Ends(*(getattr(self, field.name)[which] for field in fields(self)))
 
 
 def find_ends(ink: Bool, lines: Lines, px_per_mm: float) -> Ends:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, fields, replace
 from itertools import pairwise
 
 import cv2
@@ -13,8 +13,9 @@ from inkclean.flats.areas import at_full_resolution, measure
 from inkclean.flats.ends import find_ends
 from inkclean.flats.gaps import Joins, find_joins, on_cubic
 from inkclean.flats.hatching import Shaded, tell_hatching
+from inkclean.flats.lettering import find_lettering
 from inkclean.flats.panels import certain_on_borders, find_panels
-from inkclean.flats.rasters import tally
+from inkclean.flats.rasters import dilated, square, tally
 from inkclean.flats.rooms import (
     SOFT_WEIGHTS,
     Rooms,
@@ -104,8 +105,11 @@ def prepare(ink: Ink, smallest_mm: float = 2.0) -> Prepared:
 def _joins(page: Prepared, gap_mm: float, edits: FlatEdits) -> tuple[Joins, Bool]:
     """Return all ways the lines may go on, those given by hand last, and which are given."""
     ink, scale = page.shaded.ink, page.scale
+    written = find_lettering(page.ink, scale)
     ends = find_ends(ink, page.shaded.lines, scale)
-    joins = find_joins(ink, ends, scale, gap_mm)
+    ends = ends.chosen(~written.ravel()[ends.root])
+    joins = find_joins(ink | written, ends, scale, gap_mm)
+    joins = _chosen(joins, ~_stops_in(joins, written))
     joins = replace(joins, odds=certain_on_borders(joins, page.panel, scale))
     joins = _without_opened(joins, edits.opened, scale)
     hand = [_lengthened(np.array(c, float), REACH_MM) for c in edits.bridges]
@@ -150,14 +154,18 @@ def _without_opened(joins: Joins, opened: tuple[Point, ...], scale: float) -> Jo
         near |= (np.hypot(*(points - np.array(place)).T) < OPENED_MM).any(axis=0)
     ends = np.unique(np.concatenate([joins.first[near], joins.second[near]]))
     gone = near | np.isin(joins.first, ends[ends >= 0]) | np.isin(joins.second, ends[ends >= 0])
-    keep = ~gone
-    return Joins(
-        joins.cubic[keep],
-        joins.first[keep],
-        joins.second[keep],
-        joins.features[keep],
-        joins.odds[keep],
-    )
+    return _chosen(joins, ~gone)
+
+
+def _chosen(joins: Joins, keep: Bool) -> Joins:
+    return Joins(*(getattr(joins, field.name)[keep] for field in fields(joins)))
+
+
+def _stops_in(joins: Joins, mask: Bool) -> Bool:
+    """Return which joins stop in or beside a mask."""
+    near = dilated(mask, square(5)) > 0
+    column, row = np.floor(joins.cubic[:, 3]).astype(int).T
+    return np.asarray(near[row.clip(0, mask.shape[0] - 1), column.clip(0, mask.shape[1] - 1)])
 
 
 def _rooms(page: Prepared, joins: Joins, given: Bool) -> Rooms:
@@ -203,10 +211,20 @@ def _bridges(rooms: Rooms, joins: Joins, given: Bool, scale: float) -> Rows:
     rows = np.zeros(len(keep), BRIDGE)
     rows["cubic"] = joins.cubic[keep] / scale
     rows["given"] = given[keep]
-    odds = np.clip(joins.odds[keep], -30, 30)
+    odds = np.clip(_wall_odds(rooms, joins, scale)[keep], -30, 30)
     rows["confidence"] = np.where(given[keep], 1.0, 1 / (1 + np.exp(-odds)))
     rows["doubtful"] = ~given[keep] & (rows["confidence"] < DOUBTFUL)
     return rows
+
+
+def _wall_odds(rooms: Rooms, joins: Joins, scale: float) -> F64:
+    """Return for each join the least log-odds of the walls it is part of; 0 if of none."""
+    walls = Merger(rooms, joins.odds, scale, WALL_WEIGHTS)
+    pairs = zip(rooms.a.tolist(), rooms.b.tolist(), strict=True)
+    score = np.array([walls.score(a, b) if b in walls.joins[a] else 0.0 for a, b in pairs])
+    odds = np.full(len(joins), np.inf)
+    np.minimum.at(odds, rooms.join, score[rooms.pair])
+    return np.where(np.isfinite(odds), odds, 0.0)
 
 
 def _apart(cubic: F64, given: Bool) -> Bool:

@@ -15,6 +15,7 @@ from inkclean.flats.skeleton import Lines, lines_of
 from inkclean.flats.sticks import Sticks, sticks_of
 
 SCRAP_MM = 3.0  # pieces of ink smaller than this, between strokes taken off, go with them
+BROADEST_MM = 1.3  # no stroke of hatching is broader: what it feathers out of is a black
 PORE_MM = 0.5  # breaks up to this wide are pores of the stroke, not gaps
 
 
@@ -47,7 +48,9 @@ def tell_hatching(ink: Bool, lines: Lines, px_per_mm: float, widest_mm: float) -
     number.ravel()[sticks.at] = sticks.of + 1
     of_stick = np.concatenate([[-MOST_ODDS], odds]).astype(np.float32)
     likely = of_stick[grown(number)]
-    bare = without(ink, lines, _gone(lines, sticks, odds > 0))
+    broadest = BROADEST_MM / 2 * px_per_mm
+    gone = _gone(lines, sticks, odds > 0) & (lines.radius <= broadest)
+    bare = without(ink, lines, gone, broadest)
     bare = _without_scraps(ink, bare, px_per_mm)
     knitted = knit(bare, ink & ~bare, px_per_mm)
     return Shaded(ink | knitted, knitted, lines_of(knitted), likely)
@@ -85,12 +88,12 @@ def knit(ink: Bool, away_from: Bool, px_per_mm: float) -> Bool:
     return np.asarray(ink | (closed & (near == 0)))
 
 
-def without(ink: Bool, lines: Lines, gone: Bool) -> Bool:
-    """Return the ink without what lies nearest to the lines taken off.
+def without(ink: Bool, lines: Lines, gone: Bool, reach: float) -> Bool:
+    """Return the ink without what lies nearest to the lines taken off, within ``reach`` px.
 
     What is as near to the rest of the lines, at junctions, stays.
     """
     rest = (lines.on == 1) & ~gone
     to_rest = cv2.distanceTransform((~rest).astype(np.uint8), cv2.DIST_L2, 5)
     to_gone = cv2.distanceTransform((~gone).astype(np.uint8), cv2.DIST_L2, 5)
-    return np.asarray(ink & (to_rest <= to_gone))
+    return np.asarray(ink & ((to_rest <= to_gone) | (to_gone > reach)))

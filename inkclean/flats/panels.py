@@ -76,4 +76,16 @@ def certain_on_borders(joins: Joins, panel: U8, px_per_mm: float) -> F64:
     column = np.clip(points[..., 0].astype(int), 0, panel.shape[1] - 1)
     row = np.clip(points[..., 1].astype(int), 0, panel.shape[0] - 1)
     on_border = away[row, column].max(axis=1) < BESIDE_MM * px_per_mm
-    return np.where(on_border, CERTAIN, joins.odds)
+    # no line goes on across a gutter
+    in_gutter = (panel[row, column] == 0)[:, 2:-2].any(axis=1) & _between_panels(panel)[
+        row, column
+    ].all(axis=1)
+    return np.where(on_border, CERTAIN, np.where(in_gutter, -CERTAIN, joins.odds))
+
+
+def _between_panels(panel: U8) -> Bool:
+    """Return the smallest box around all panels."""
+    box = np.zeros(panel.shape, bool)
+    rows, columns = np.flatnonzero(panel.any(axis=1)), np.flatnonzero(panel.any(axis=0))
+    box[rows[0] : rows[-1] + 1, columns[0] : columns[-1] + 1] = True
+    return box

@@ -137,6 +137,50 @@ def test_cross_hatching_is_one_area() -> None:
     assert len(flats.areas) == 2
 
 
+def test_lettering_splits_no_balloon() -> None:
+    page = blank()
+    ring(page, 30, 30, 18)
+    for row, text in enumerate(("THE SEA", "FORGOT", "THE SHORE")):
+        layer = np.zeros(page.shape, np.uint8)
+        at = (170, 270 + 50 * row)
+        cv2.putText(layer, text, at, cv2.FONT_HERSHEY_SIMPLEX, 1.3, 255, 4, cv2.LINE_AA)
+        np.maximum(page, layer / np.float32(255), out=page)
+    flats = find_flats(ink_of(page))
+    assert len(flats.areas) == 2
+    assert len(flats.bridges) == 0
+
+
+def test_dashes_in_a_row_are_no_lettering() -> None:
+    page = blank()
+    for k in range(4):  # a box whose sides are broken
+        for near, far in ((0.0, 8.0), (9.0, 17.0), (18.0, 26.0)):
+            x = np.array([[17 + near, 17.0], [17 + far, 17.0]]) - 30
+            turn = np.pi / 2 * k
+            x = x @ np.array([[np.cos(turn), -np.sin(turn)], [np.sin(turn), np.cos(turn)]]) + 30
+            stroke(page, *[(float(a), float(b)) for a, b in x])
+    flats = find_flats(ink_of(page))
+    assert at(flats, 30, 30) != at(flats, 2, 2)
+
+
+def test_what_a_bridge_stands_on_makes_it_doubtful() -> None:
+    names = ("loose", "gaps mid-stroke", "strokes that close nothing", "dry brush", "lettering")
+    kinds = [drawn(kind) for kind in names]
+    doubts, rest = [], []
+    for page, flats in kinds:
+        for bridge in flats.bridges:
+            start, *_, stop = bridge["cubic"]
+            middle = bridge["cubic"].mean(axis=0)
+            aside = np.array([start[1] - stop[1], stop[0] - start[0]])
+            aside *= 0.7 / max(1e-6, float(np.hypot(*aside)))
+            sides = [(middle + way * aside) * page.px_per_mm for way in (1, -1)]
+            parts = len({int(page.truth[int(y), int(x)]) for x, y in sides}) == 2
+            (doubts if bridge["doubtful"] else rest).append(parts)
+    assert np.mean(rest) > 0.85
+    assert len(doubts) < 0.3 * len(rest)
+    assert len(doubts) >= 3
+    assert np.mean(doubts) < np.mean(rest) - 0.2
+
+
 def test_a_black_hides_the_seam_and_leaves_nothing_bare() -> None:
     page = blank()
     ring(page, 30, 30, 18)
