@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import threading
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import TypeVar
@@ -60,7 +61,27 @@ def side_by_side(work: Callable[[Part], Made], parts: Sequence[Part]) -> list[Ma
     threads = min(cv2.getNumThreads(), len(parts))
     if threads <= 1:
         return [work(part) for part in parts]
-    from concurrent.futures import ThreadPoolExecutor
+    made: dict[int, Made] = {}
+    failed: list[BaseException] = []
+    left, guard = iter(range(len(parts))), threading.Lock()
 
-    with ThreadPoolExecutor(threads) as pool:
-        return list(pool.map(work, parts))
+    def go_on() -> None:
+        try:
+            while not failed:
+                with guard:
+                    number = next(left, None)
+                if number is None:
+                    return
+                made[number] = work(parts[number])
+        except BaseException as error:  # told by the thread that waits for all
+            failed.append(error)
+
+    helpers = [threading.Thread(target=go_on) for _ in range(threads - 1)]
+    for helper in helpers:
+        helper.start()
+    go_on()
+    for helper in helpers:
+        helper.join()
+    if failed:
+        raise failed[0]
+    return [made[number] for number in range(len(parts))]

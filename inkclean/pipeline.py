@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+import sys
+import threading
 import time
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass, field
+from importlib import import_module
 
 import numpy as np
 
@@ -110,6 +113,20 @@ def parse_outline(text: str) -> tuple[F64, list[F64]]:
     return np.stack([side[0] for side in sides]), [side[1:] for side in sides]
 
 
+def _load_meanwhile(module: str) -> None:
+    """Load a module that is needed later in a thread of its own, while pictures are worked on.
+
+    What goes wrong with it is told where it is needed.
+    """
+
+    def load() -> None:
+        with suppress(Exception):
+            import_module(module)
+
+    if module not in sys.modules:
+        threading.Thread(target=load).start()
+
+
 def _check_size(photo: Photo) -> None:
     height, width = photo.pixels.shape[:2]
     if min(height, width) < LEAST_PX or max(height, width) > NARROWEST * min(height, width):
@@ -136,6 +153,7 @@ def clean_photo(
     """
     watch = watch or Stopwatch()
     _check_size(photo)
+    _load_meanwhile("inkclean.curves.trace")
     with watch.stage("frame"):
         frame = frame_photo(photo, settings)
         squared: Squared = square_up(photo, frame)
