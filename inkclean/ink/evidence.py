@@ -14,7 +14,7 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 
-from inkclean.arrays import F32, U8, Bool, median
+from inkclean.arrays import F32, F64, U8, Bool, median
 from inkclean.ink.pigments import (
     AXES,
     DARK,
@@ -28,6 +28,8 @@ from inkclean.ink.pigments import (
 INKED_CHROMA = 0.25  # chroma in the centre of a dark stroke that black ink doesn't reach
 INKED_RISE = 0.04  # and how far its channels lie apart: black under a red lamp stays below
 COLOURED_PAGE = 0.4  # share of dark stroke centres so tinted that makes a page of coloured ink
+LAMPLIT_PAGE = 0.7  # the same for inks within ``LAMP_HUE`` degrees of a light as coloured as this
+LAMP_HUE, LAMP_CHROMA = 60.0, 0.25
 NEUTRAL = 0.2  # chroma over density; greyer than that is black ink, graphite or a fringe
 BARELY = 0.2  # the same, for the ink of a page whose every stroke has the hue
 SATURATED = 0.05  # strongest channel in the core of what can only be ink
@@ -62,12 +64,19 @@ class Evidence:
         return self.core < SATURATED or self.company < COMPANY
 
 
-def ink_hue(colours: Colours, pigments: Sequence[Pigment]) -> Pigment | None:
+def ink_hue(
+    colours: Colours, pigments: Sequence[Pigment], lamp: F64 | None = None
+) -> Pigment | None:
     """Return the ink of a page drawn in one colour, None if there is black ink.
 
     Judged in the centres of the darkest strokes, where black is neutral whatever lies under
     it; in broad areas, which may be washes, only where there are no strokes. The pigment
     returned has the density found there.
+
+    ``lamp`` is (2,) the chroma of the light, as if it were white light behind a filter. JPEG
+    keeps colour at half the sharpness of brightness (ITU-T T.81 as cameras use it, common
+    practice), so black lines take on the hue of the lit paper beside them: more is asked of an
+    ink of that hue.
     """
     dim, bright = colours.dim, colours.bright
     dark = dim < DARK
@@ -82,11 +91,13 @@ def ink_hue(colours: Colours, pigments: Sequence[Pigment]) -> Pigment | None:
     risen = bright[centre] - dim[centre] > INKED_RISE
     chroma = found @ AXES.T
     best, most = None, COLOURED_PAGE
+    coloured = lamp is not None and float(np.hypot(*lamp)) > LAMP_CHROMA
     for pigment in pigments:
+        lit = lamp is not None and coloured and pigment.away(lamp) < LAMP_HUE
         along = chroma @ (pigment.chroma / np.hypot(*pigment.chroma)).astype(np.float32)
         tinted = (along > INKED_CHROMA) & risen
         share = float(tinted.mean())
-        if share >= most and saturation(pigment) > BARELY:
+        if share >= max(most, LAMPLIT_PAGE if lit else 0.0) and saturation(pigment) > BARELY:
             ink = median(found[tinted], axis=0).astype(np.float64)
             best, most = Pigment(ink, pigment.share), share
     return best

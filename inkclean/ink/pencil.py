@@ -20,6 +20,7 @@ from inkclean.ink.pigments import (
     density_of,
     find_pigments,
     hue_of,
+    lamp_chroma,
     mixtures,
 )
 from inkclean.ink.ruled import find_ruled, lift
@@ -83,7 +84,7 @@ def separate(
     factor = max(1, round(sheet.px_per_mm / REDUCED_PER_MM))
     gain = gain_on(sheet.tone, factor)
     seen = colours_of(averaged(sheet.tone, factor, gain), sheet.px_per_mm / factor)
-    decision = _decide(seen, find_pigments(seen), words)
+    decision = _decide(seen, find_pigments(seen), words, lamp_chroma(sheet.shading))
     gone = [p for p, off in zip(decision.pigments, decision.dropped, strict=True) if off]
     crossings = mixtures(gone)
     under, ink = under_ink(
@@ -145,9 +146,11 @@ def pencil_layer(sheet: Sheet, ink: F32, under: list[F32], factor: int) -> F32:
     return layer
 
 
-def _decide(colours: Colours, pigments: Sequence[Pigment], words: tuple[str, ...]) -> _Decision:
+def _decide(
+    colours: Colours, pigments: Sequence[Pigment], words: tuple[str, ...], lamp: F64
+) -> _Decision:
     """Which pigments go, and why, in words."""
-    main = ink_hue(colours, pigments)
+    main = ink_hue(colours, pigments, lamp)
     coloured = [
         p
         for p in pigments

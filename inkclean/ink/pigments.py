@@ -141,6 +141,12 @@ def hue_of(code: str) -> F64:
     return np.asarray(AXES.astype(np.float64) @ density_of(code))
 
 
+def lamp_chroma(light: F32) -> F64:
+    """Return the (2,) chroma of the light (h, w, 3), as if it were white behind a filter."""
+    mean = np.maximum(light.reshape(-1, 3).mean(axis=0, dtype=np.float64), 1e-3)
+    return np.asarray(AXES.astype(np.float64) @ -np.log(mean))
+
+
 def log_density(reflectance: F32) -> F32:
     """Density (..., 3) float32 of reflectance, black ink's own reflectance taken off."""
     cleared = np.maximum(reflectance, np.float32(BLACK + FLOOR))

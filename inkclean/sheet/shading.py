@@ -151,7 +151,7 @@ def _paper(light: F32, usable: Bool, per_mm: float, inside: Bool | None) -> Bool
     kept[largest] = True
     kept[0] = False
     for _ in range(2):  # a second look, now that rooms beside other rooms count
-        around = np.maximum(_fill(light, kept[labels], CALM_MM * per_mm, rough=True), _EPS)
+        around = np.maximum(_fill(light, kept[labels], CALM_MM * per_mm, rough=False), _EPS)
         darkest = np.full(count, np.inf)
         for plane in cv2.split(cv2.divide(light, around)):
             total = np.bincount(flat, plane.ravel(), minlength=count)
