@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
 
 import cv2
 import numpy as np
 
 from inkclean.arrays import F32, F64, I64, U8, Bool
 from inkclean.curves.fit import fit_runs
+from inkclean.curves.joining import Middle, run_through
 from inkclean.curves.outline import Runs, around_fixed
 from inkclean.curves.skeleton import Graph, skeleton_graph
 from inkclean.curves.trace import control_points, trace
@@ -38,7 +38,8 @@ _FIXED_PX = 0.15
 def centrelines(coverage: F32, px_per_mm: float, within_mm: float = 0.02) -> Strokes:
     """Return the lines of ``coverage`` (H, W) as centrelines with widths.
 
-    No centreline strays further than ``within_mm`` (or 0.15 px) from the middle of its ink.
+    Strokes run through their crossings, with a node in each that all who meet there share. No
+    centreline strays further than ``within_mm`` (or 0.15 px) from the middle of its ink.
     Spot blacks and dots come back as filled outlines in ``blacks``.
     """
     from skimage.morphology import skeletonize
@@ -72,7 +73,7 @@ def centrelines(coverage: F32, px_per_mm: float, within_mm: float = 0.02) -> Str
     return Strokes(
         cubics=cubics / px_per_mm,
         strokes=np.concatenate(([0], ends)).astype(np.int64),
-        closed=graph.closed,
+        closed=middle.closed,
         widths_mm=(widths / px_per_mm).astype(np.float32),
         blacks=blacks,
     )
@@ -112,19 +113,7 @@ def _widened(mask: Bool) -> Bool:
     return np.asarray(cv2.dilate(mask.astype(np.uint8), np.ones((5, 5), np.uint8)) > 0)
 
 
-@dataclass(frozen=True)
-class _Middle:
-    """Points (P, 2) px on the middle of the ink, full ``width`` (P,) px there; ``ends`` and
-    ``closed`` of the strokes as in Strokes, closed ones with their first point repeated.
-    """
-
-    points: F64
-    width: F64
-    ends: I64
-    closed: Bool
-
-
-def _refine(graph: Graph, coverage: F32, radius: F32) -> _Middle:
+def _refine(graph: Graph, coverage: F32, radius: F32) -> Middle:
     """Move skeleton pixels to the middle of the ink, found by the ink across the line."""
     lengths = np.diff(graph.ends)
     own = np.repeat(np.arange(lengths.size), lengths)
@@ -208,7 +197,7 @@ def _across(coverage: F32, points: F64, way: F64, near: F64) -> tuple[F64, F64]:
     return middle.astype(np.float64), (total * reach * 2.0 / (_ACROSS - 1)).astype(np.float64)
 
 
-def _close_up(graph: Graph, points: F64, width: F64, near: F64, own: I64, coverage: F32) -> _Middle:
+def _close_up(graph: Graph, points: F64, width: F64, near: F64, own: I64, coverage: F32) -> Middle:
     """Trim what junctions have bent, join the strokes in each junction, set the open ends."""
     degree = np.append(graph.degree, 0)
     index = np.arange(own.size)
@@ -232,7 +221,11 @@ def _close_up(graph: Graph, points: F64, width: F64, near: F64, own: I64, covera
     ends = np.concatenate(([0], np.cumsum(lengths)))
     take = np.insert(take, ends[1:][graph.closed], graph.ends[:-1][graph.closed])
     ends = ends + np.concatenate(([0], np.cumsum(graph.closed)))
-    return _Middle(points[take], width[take], ends, graph.closed)
+    junction = np.zeros(points.shape[0], np.bool_)
+    for side, tip in enumerate(tips):
+        junction[tip] = degree[graph.node[:, side]] >= 3
+    branches = Middle(points[take], width[take], ends, graph.closed, junction[take])
+    return run_through(branches, graph)
 
 
 def _next_kept(keep: Bool, tip: I64, step: int) -> I64:
@@ -311,14 +304,16 @@ def _reach_ends(
     del inner
 
 
-def _runs(middle: _Middle, tolerance: float) -> Runs:
+def _runs(middle: Middle, tolerance: float) -> Runs:
     count = middle.points.shape[0]
     first, last = middle.ends[:-1], middle.ends[1:] - 1
-    fixed = np.zeros(count, np.bool_)
-    fixed[first] = fixed[last] = True
-    corner = fixed.copy()
+    ends = np.zeros(count, np.bool_)
+    ends[first] = ends[last] = True
+    fixed = middle.junction | ends
+    corner = ends
     corner[first[middle.closed]] = corner[last[middle.closed]] = False
     low, high = around_fixed(fixed)
+    crossed = np.logical_or.reduceat(middle.junction, first)
     return Runs(
         points=np.ascontiguousarray(middle.points.T),
         tolerance=np.full(count, tolerance, np.float32),
@@ -330,5 +325,5 @@ def _runs(middle: _Middle, tolerance: float) -> Runs:
         line=np.zeros(count, np.bool_),
         low=low,
         high=high,
-        around=np.repeat(middle.closed, np.diff(middle.ends)),
+        around=np.repeat(middle.closed & ~crossed, np.diff(middle.ends)),
     )

@@ -161,7 +161,7 @@ def _paths(text: str, size: int) -> list[Any]:
     text = re.sub(r'(<svg[^>]*?)\s(?:width|height)="[^"]*"', r"\1", text)
     text = re.sub(r'(<svg[^>]*?)\sviewBox="[^"]*"', r"\1", text)
     drawing = svgelements.SVG.parse(io.StringIO(text), ppi=96.0, width=wide, height=high)
-    place = svgelements.Matrix(f"translate({-left},{-top}) scale({size / wide})")
+    place = svgelements.Matrix(f"scale({size / wide}) translate({-left},{-top})")
     paths = []
     for shape in drawing.elements():
         if isinstance(shape, svgelements.Shape) and not _unseen(shape):

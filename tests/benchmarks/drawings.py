@@ -1,0 +1,214 @@
+"""Curves and centrelines of open vector drawings against their true outlines and lines.
+
+``python -m tests.benchmarks.drawings [clean] [photos] [strokes]`` prints the sets on a clean
+raster, photographs of the demo page, and strokes; all of them if none is named. It needs the
+open drawings in ``../shared/data/vector`` for all but the photographs.
+
+Distances are measured both ways: from the curves to the truth and back. Corners: a true one
+(over 40 degrees between the px before and after) counts as found if a corner lies within 1.5
+px; a found one is right if the true edge turns there by over 25 degrees at once, or by 35
+within 1.6 px. Turning: the sum of all turns of the outline over that of the true one; a
+staircase would turn many times as much.
+"""
+
+from __future__ import annotations
+
+import sys
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.spatial import cKDTree
+from skimage.measure import find_contours
+
+from inkclean.arrays import F64, Bool
+from inkclean.curves.bezier import on_cubics
+from inkclean.curves.centrelines import centrelines
+from inkclean.curves.trace import trace
+from inkclean.curves.values import Curves, Strokes
+from inkclean.pipeline import clean_photo
+from inkclean.sheet.squaring import to_photo
+from inkclean.ticket import Settings
+from tests.curves import drawings, shapes
+from tests.curves.drawings import Drawing, distance
+from tests.curves.meetings import junctions, matched, true_junctions
+from tests.scoring.cases import case, photo, shoot
+
+PX_PER_MM = 12.0
+FIGURE_PX = 512
+PHOTOS = ("plain", "green_hard", "letter_through", "soft_focus")
+SINGLE_LINED = ("HersheySans1", "HersheyScript1")
+"""The other two draw each stroke of a letter by several lines side by side."""
+
+
+@dataclass(frozen=True)
+class Outlined:
+    """How the curves of one drawing fare: distances in px, nodes, corners, turning."""
+
+    there: F64
+    back: F64
+    nodes: tuple[int, int]
+    recalled: Bool
+    right: Bool
+    turning: tuple[float, float]
+
+
+@dataclass(frozen=True)
+class Lined:
+    """How the centrelines of one drawing fare: distances in px, error of the width, junctions."""
+
+    there: F64
+    back: F64
+    width: float
+    junctions: F64
+    found: F64
+    touches: F64
+    reach: float
+
+
+def outlined(drawing: Drawing) -> Outlined:
+    curves = trace(drawing.coverage, PX_PER_MM)
+    there, back = both_ways(curves, drawing.outline, drawing.step)
+    found = curves.cubics[curves.corner, 0] * PX_PER_MM
+    sharp = drawing.corners[drawing.turns > 40.0]
+    bends = np.vstack((drawing.corners[drawing.turns > 25.0], drawing.tight))
+    return Outlined(
+        there,
+        back,
+        (len(curves.cubics), drawing.nodes),
+        _near(sharp, found),
+        _near(found, bends),
+        (sum(map(_turning, shapes.loops_px(curves, PX_PER_MM, 16))), drawing.turning),
+    )
+
+
+def both_ways(curves: Curves, outline: F64, step: F64) -> tuple[F64, F64]:
+    """Distances in px from the curves to the true ``outline`` and back."""
+    loops = [shapes.evenly(loop, 0.25) for loop in shapes.loops_px(curves, PX_PER_MM)]
+    steps = np.vstack([np.roll(loop, -1, 0) - loop for loop in loops])
+    samples = np.vstack(loops)
+    return distance(samples, outline, step), distance(outline, samples, steps)
+
+
+def lined(drawing: Drawing) -> Lined:
+    strokes = centrelines(drawing.coverage, PX_PER_MM)
+    found = _samples(strokes)
+    true = np.vstack(drawing.lines)
+    steps = [np.vstack((np.diff(line, axis=0), [[0.0, 0.0]])) for line in drawing.lines]
+    lines = list(drawing.lines)
+    return Lined(
+        distance(found, true, np.vstack(steps)),
+        np.asarray(cKDTree(found).query(true)[0]),
+        float(np.median(strokes.widths_mm) * PX_PER_MM / drawing.width - 1.0),
+        true_junctions(lines, drawing.width),
+        junctions(strokes) * PX_PER_MM,
+        true_junctions(lines, drawing.width, arms=0),
+        1.5 * drawing.width,
+    )
+
+
+def _samples(strokes: Strokes) -> F64:
+    """Points a quarter of a px apart along all strokes, px."""
+    cubics = strokes.cubics * PX_PER_MM
+    length = np.hypot(*np.moveaxis(np.diff(cubics, axis=1), -1, 0)).sum(1)
+    count = np.ceil(4.0 * length).astype(np.int64) + 1
+    own = np.repeat(np.arange(count.size), count)
+    nth = np.arange(own.size) - np.repeat(np.cumsum(count) - count, count)
+    return on_cubics(cubics, own, nth / count[own])
+
+
+def _near(points: F64, others: F64) -> Bool:
+    if not len(points) or not len(others):
+        return np.zeros(len(points), np.bool_)
+    return np.asarray(cKDTree(others).query(points)[0] < 1.5)
+
+
+def _turning(outline: F64) -> float:
+    step = np.diff(np.vstack((outline, outline[:2])), axis=0)
+    z = step[:, 0] + 1j * step[:, 1]
+    z = z[np.abs(z) > 1e-9]
+    return float(np.degrees(np.abs(np.angle(np.roll(z, -1) * np.conj(z))).sum()))
+
+
+def print_clean() -> None:
+    """Figures on a clean raster."""
+    for group in drawings.FIGURES:
+        rows = [outlined(drawings.figure(f, FIGURE_PX)) for f in drawings.files(group)]
+        there, back = (np.concatenate([getattr(r, k) for r in rows]) for k in ("there", "back"))
+        recalled = np.concatenate([r.recalled for r in rows])
+        right = np.concatenate([r.right for r in rows])
+        nodes, turning = (np.sum([getattr(r, k) for r in rows], 0) for k in ("nodes", "turning"))
+        print(
+            f"{group:16}{_spread(there, back, 99, 'px')}  nodes {nodes[0] / nodes[1]:.2f}  "
+            f"corners: recall {recalled.mean():.3f} of {recalled.size}, precision "
+            f"{right.mean():.3f} of {right.size}  turning {turning[0] / turning[1]:.3f}",
+            flush=True,
+        )
+
+
+def print_strokes() -> None:
+    """Centrelines of drawings made of strokes."""
+    for group in drawings.STROKES:
+        files = drawings.files(group)
+        if group == "hershey_text":
+            files = [f for f in files if f.stem in SINGLE_LINED]
+        rows = [lined(drawings.strokes(f)) for f in files]
+        there, back = (np.concatenate([getattr(r, k) for r in rows]) for k in ("there", "back"))
+        true, found = sum(len(r.junctions) for r in rows), sum(len(r.found) for r in rows)
+        kept = sum(matched(r.junctions, r.found, r.reach) * len(r.junctions) for r in rows)
+        right = sum(matched(r.found, r.touches, r.reach) * len(r.found) for r in rows)
+        print(
+            f"{group:16}{_spread(there, back, 95, 'px')}  width "
+            f"{100 * np.mean([abs(r.width) for r in rows]):.2f} % off  junctions: "
+            f"{kept / max(true, 1):.3f} of {true} found, {right / max(found, 1):.3f} of {found} "
+            "where lines touch",
+            flush=True,
+        )
+
+
+def print_photos() -> None:
+    """The demo page under the simulated camera: mm, registered by the camera's own geometry."""
+    for name in PHOTOS:
+        page, shot = shoot(case(name))
+        cleaned = clean_photo(photo(shot, name), Settings())
+        sheet, frame = cleaned.sheet, cleaned.sheet.frame
+        size = sheet.reflectance.shape[1::-1]
+        fit = np.array([frame.width_mm, frame.height_mm]) / size * sheet.px_per_mm
+        loops = [
+            shot.to_page(to_photo(frame, shapes.evenly(loop, 1.0) / PX_PER_MM * fit))
+            for loop in shapes.loops_px(cleaned.curves, PX_PER_MM, 16)
+        ]
+        lines = [c[:, ::-1] + 0.5 for c in find_contours(page.ink, 0.5)]
+        truth = np.vstack([c[:-1] for c in lines]) / page.px_per_mm
+        steps = np.vstack([np.diff(c, axis=0) for c in lines]) / page.px_per_mm
+        found = np.vstack(loops)
+        there = distance(found, truth, steps)
+        back = distance(truth[::3], found, np.vstack([np.roll(c, -1, 0) - c for c in loops]))
+        print(
+            f"{name:16}{_spread(there, back, 95, 'mm')}  {len(cleaned.curves.cubics)} segments",
+            flush=True,
+        )
+
+
+def _spread(there: F64, back: F64, share: int, unit: str) -> str:
+    parts = [
+        f"{name} mean {d.mean():.4f} p{share} {np.percentile(d, share):.4f}"
+        for name, d in (("there", there), ("back", back))
+    ]
+    return f"{', '.join(parts)} {unit}"
+
+
+PARTS = {"clean": print_clean, "photos": print_photos, "strokes": print_strokes}
+
+
+def main(names: list[str]) -> int:
+    """Print the parts named, or all."""
+    for name in names or PARTS:
+        if name != "photos" and not drawings.FOLDER.is_dir():
+            print(f"{name}: {drawings.FOLDER} is not there")
+            continue
+        PARTS[name]()
+    return 0
+
+
+if __name__ == "__main__":
+    sys.exit(main(sys.argv[1:]))
