@@ -10,7 +10,7 @@ import numpy as np
 from inkclean.arrays import U8
 
 # The piece is a square of this side; it is looked for up to this far around the place asked for.
-SIDE_MM, REACH_MM = 6.0, 40.0
+SIDE_MM, REACH_MM = 4.5, 40.0
 # Of a piece with more ink or more edge than any artist draws, no more is traced, in px.
 _MOST_PX = 160
 _STEPS = 24

@@ -254,6 +254,19 @@ def test_a_wrong_act_is_one_line_and_changes_nothing(
     assert desk.get(f"api/pages/{page}").json()["count"] == 0
 
 
+@pytest.mark.parametrize(
+    "asked", ["", "x=1&y=2", "x=a&y=2&within=1", "x=nan&y=2&within=0.02", "x=1e9&y=2&within=0.02"]
+)
+def test_a_piece_of_the_ink_is_asked_for_in_numbers(
+    desk: TestClient, photo: bytes, asked: str
+) -> None:
+    page = _put(desk, photo)
+    answer = desk.get(f"api/pages/{page}/curves?{asked}")
+    assert answer.status_code == 400
+    assert "\n" not in answer.json()["why"]
+    assert desk.get(f"api/pages/{page}/curves?x=1&y=2&within=0.02").status_code == 404
+
+
 def test_pages_lie_in_the_order_they_were_laid_in(desk: TestClient, photo: bytes) -> None:
     first, second = _put(desk, photo, "a.jpg"), _put(desk, photo + b"\0", "b.jpg")
     desk.post("api/order", json=[second, "unknown", first])

@@ -64,7 +64,7 @@ export class Sheet {
     if (f.doubt) parts.push(`${f.doubt[0].toUpperCase()}${f.doubt.slice(1)}.`.replace(/, say --paper/, ": choose the paper"));
     const fine = !s || s.verdict === "good";
     if (s) parts.push(fine ? "The photo is good." : `The photo is ${s.verdict}: ${s.advice}.`);
-    if (this.look === "light") parts.push("Left of the line the photo, right of it the evenly lit sheet.");
+    if (this.look === "light" && !f.doubt) parts.push("Left of the line the photo, right of it the evenly lit sheet.");
     else if (fine && !f.doubt) parts.push("If the outline lies on the paper's edge, go on to Ink; else drag it.");
     this.desk.say(parts.join(" "), !fine || Boolean(f.doubt));
   }

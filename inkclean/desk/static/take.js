@@ -58,9 +58,10 @@ export class Take {
     const { desk } = this;
     const link = (file, words, more = {}) =>
       el("a", { href: at(`api/pages/${desk.page}/files/${encodeURIComponent(file.name)}`), download: file.name, ...more }, `${words} (${size(file.bytes)})`);
-    const rows = [link(taken.zip, "All in one zip", { class: "all" }), ...taken.files.map((file) => link(file, file.name))];
+    const rows = [link(taken.zip, "All in one zip", { class: "all" })];
     const check = taken.check.filter((c) => c.verdict !== "passes");
     for (const c of check) rows.push(el("p", { class: c.verdict === "fails" ? "note fails" : "note" }, sentences(`${c.what}: ${c.measured}. ${plain(c.cure)}.`)));
+    rows.push(...taken.files.map((file) => link(file, file.name)));
     this.list.replaceChildren(...rows);
     const verdict = { passes: " The print check passes.", look: " The print check asks for a look.", fails: " The print check fails." };
     desk.say(`The files are ready.${verdict[taken.verdict] ?? ""}`, taken.verdict === "fails");

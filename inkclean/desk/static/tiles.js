@@ -34,7 +34,14 @@ export function tile(url, come, change = null) {
 function recoloured(url, come, change) {
   const known = painted.get(url);
   if (known?.key === change.key) return known.image;
-  const values = raw.get(url);
+  let values = raw.get(url);
+  const shown = held.get(url)?.image;
+  if (!values && shown) {
+    // it is on the screen as it is: nothing need be fetched
+    values = read(shown);
+    raw.set(url, values);
+    trim(raw, MOST / 3);
+  }
   if (!values) {
     valuesOf(url).then(come, () => {});
     return null;
@@ -59,6 +66,7 @@ function valuesOf(url) {
   if (known) return Promise.resolve(known);
   const asked = decode(url).then((image) => {
     const made = read(image);
+    image.close();
     raw.set(url, made);
     return made;
   });
@@ -73,7 +81,6 @@ function read(image) {
   const canvas = new OffscreenCanvas(width, height);
   const ctx = canvas.getContext("2d", { willReadFrequently: true });
   ctx.drawImage(image, 0, 0);
-  image.close();
   const data = new Uint32Array(ctx.getImageData(0, 0, width, height).data.buffer);
   return { values: Uint16Array.from(data, (pixel) => pixel & 0xffff), width, height };
 }

@@ -34,7 +34,7 @@ export class View {
     const ratio = Math.min(devicePixelRatio || 1, 2);
     if (!w || !h) return;
     // a line of words more or less below must not move the page under the hand
-    const grown = Math.abs(w - (this.room?.[0] ?? 0)) > 1 || Math.abs(h - (this.room?.[1] ?? 0)) > 40;
+    const grown = Math.abs(w - (this.room?.[0] ?? 0)) > 1 || Math.abs(h - (this.room?.[1] ?? 0)) > 30;
     const fitted = this.fits && grown;
     if (grown) this.room = [w, h];
     this.ratio = ratio;
