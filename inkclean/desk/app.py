@@ -5,6 +5,7 @@ from __future__ import annotations
 import asyncio
 import json
 import re
+import threading
 from collections.abc import AsyncIterator, Callable
 from contextlib import asynccontextmanager
 from pathlib import Path
@@ -43,11 +44,19 @@ def create_app(config: Config) -> App:
 
     @asynccontextmanager
     async def life(app: Starlette) -> AsyncIterator[None]:
+        warm = threading.Thread(target=_warm, daemon=True)
+        warm.start()
         yield
         await run_in_threadpool(desk.close)
+        await run_in_threadpool(warm.join)
 
     inner = Starlette(routes=_routes(desk), lifespan=life, exception_handlers=_handlers())
     return Guard(inner, config)
+
+
+def _warm() -> None:
+    """Import what the first answers need, while nobody waits for it."""
+    import inkclean.curves.trace  # noqa: F401
 
 
 def _handlers() -> Any:

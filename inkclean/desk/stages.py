@@ -248,7 +248,7 @@ class Bench:
             weight=work.settings.weight,
             scale_known=sheet.frame.scale_known,
         )
-        return {"weight": work.settings.weight, "blur_px": self._blur}
+        return {"blur_px": self._blur}
 
     def _specks(self, work: Work) -> dict[str, Any]:
         self._clean, self._removed, self._doubts = clean_specks(
@@ -279,6 +279,7 @@ class Bench:
             "px_per_mm": scale,
             "removed": rings.astype(np.float64).round(2).tolist(),
             "specks": len(removed),
+            "weight": work.settings.weight,
         }
 
     def _marks(self, work: Work) -> dict[str, Any]:

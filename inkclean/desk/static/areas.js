@@ -106,7 +106,9 @@ export class Areas {
       const n = parseInt(hex.slice(1), 16);
       return (0xff000000 | ((n & 255) << 16) | (n & 0xff00) | (n >> 16)) >>> 0;
     });
-    return Uint32Array.from(of, (row) => colours[row]);
+    const table = new Uint32Array(65536).fill(0xffffffff);
+    table.set(Uint32Array.from(of, (row) => colours[row]));
+    return table;
   }
 
   stage(name) {

@@ -119,8 +119,8 @@ export class Ink {
 
   /** The ink's tiles with their edges moved as another weight will move them. */
   weighed(weight) {
-    const { cut, sheet } = this.desk.state.stages;
-    const shift = ((weight - cut.weight) * WEIGHT_MM * sheet.px_per_mm * SLOPE * 255) / Math.max(cut.blur_px, 0.5);
+    const { cut, sheet, ink } = this.desk.state.stages;
+    const shift = ((weight - ink.weight) * WEIGHT_MM * sheet.px_per_mm * SLOPE * 255) / Math.max(cut.blur_px, 0.5);
     const table = Uint32Array.from({ length: 256 }, (_, grey) => {
       // bare paper stays bare, and full ink full but for its rim
       const fixed = grey === 255 || (grey === 0 && shift < 0);

@@ -1,5 +1,7 @@
 // A first shade: the light is dragged over the page, and falls on the figures' relief at once.
 
+import { byTable } from "./tiles.js";
+
 // How high the light stands, where shade and light begin and are full, and how much they
 // cover at most: as in the files that are taken away.
 const HEIGHT = (42 * Math.PI) / 180;
@@ -23,12 +25,7 @@ export function lightFrom(degrees) {
   const table = tableOf(degrees);
   return {
     key: `light ${degrees}`,
-    paint({ values, width, height }) {
-      const image = new ImageData(width, height);
-      const out = new Uint32Array(image.data.buffer);
-      for (let k = 0; k < values.length; k++) out[k] = table[values[k]];
-      return image;
-    },
+    paint: (tile) => byTable(tile, table),
   };
 }
 

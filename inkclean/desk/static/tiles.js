@@ -103,11 +103,11 @@ function trim(map, most, gone = () => {}) {
   }
 }
 
-/** Values become colours by a table of RGBA numbers. */
-export function byTable({ values, width, height }, table, mask = 0xffff, other = 0xffffffff) {
+/** Values become colours by a table of RGBA numbers, one for each value that `mask` leaves. */
+export function byTable({ values, width, height }, table, mask = 0xffff) {
   const image = new ImageData(width, height);
   const out = new Uint32Array(image.data.buffer);
-  for (let k = 0; k < values.length; k++) out[k] = table[values[k] & mask] ?? other;
+  for (let k = 0; k < values.length; k++) out[k] = table[values[k] & mask];
   return image;
 }
 
