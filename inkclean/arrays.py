@@ -18,6 +18,8 @@ F32: TypeAlias = NDArray[np.float32]
 F64: TypeAlias = NDArray[np.float64]
 Bool: TypeAlias = NDArray[np.bool_]
 
+_AT_ONCE = 1 << 20  # pairs of points that are measured at once
+
 
 def length(across: NDArray[Any], down: NDArray[Any]) -> F32:
     """Return √(across² + down²), the same to the last bit wherever the arrays lie in memory.
@@ -45,3 +47,28 @@ def median(values: NDArray[Any], axis: int | None = None) -> NDArray[Any]:
     parted = np.partition(values, (half - 1, half), axis=axis)
     below, above = parted.take(half - 1, axis=axis), parted.take(half, axis=axis)
     return np.asarray(np.mean([below, above], axis=0))
+
+
+def any_within(points: F64, places: F64, reach: float) -> Bool:
+    """Return (N,): whether any of ``places`` (K, 2) is nearer than ``reach`` to each of ``points``.
+
+    A grid of cells as wide as ``reach`` leaves few points to be measured. A tree of scipy's does
+    the same, but takes longer to load than a page's curves to be drawn.
+    """
+    found = np.zeros(len(points), np.bool_)
+    if not len(points) or not len(places):
+        return found
+    low = np.minimum(points.min(axis=0), places.min(axis=0)) - 2 * reach
+    cell, taken = (((where - low) / reach).astype(np.int64) for where in (points, places))
+    size = np.maximum(cell.max(axis=0), taken.max(axis=0)) + 3
+    grid = np.zeros((size[1], size[0]), np.bool_)
+    for down in (-1, 0, 1):
+        for across in (-1, 0, 1):
+            grid[taken[:, 1] + down, taken[:, 0] + across] = True
+    near = np.flatnonzero(grid[cell[:, 1], cell[:, 0]])
+    most = max(1, _AT_ONCE // len(places))
+    for start in range(0, len(near), most):
+        part = near[start : start + most]
+        apart = points[part, None] - places
+        found[part] = ((apart**2).sum(axis=2) < reach**2).any(axis=1)
+    return found

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from inkclean.arrays import F32, length, median
+from inkclean.arrays import F32, any_within, length, median
 
 
 def _at(values: F32, start: int) -> F32:
@@ -35,3 +35,14 @@ def test_median_is_that_of_numpy(count: int, kind: type) -> None:
         own, wanted = median(values, axis), np.median(values, axis=axis)
         assert np.array_equal(own, wanted)
         assert kind is np.uint8 or own.dtype == kind
+
+
+@pytest.mark.parametrize(
+    ("points", "places", "reach"), [(500, 40, 3.0), (60, 300, 9.0), (0, 3, 1.0)]
+)
+def test_nearness_is_that_of_all_pairs(points: int, places: int, reach: float) -> None:
+    random = np.random.default_rng(points)
+    own, other = random.random((points, 2)) * 100 - 20, random.random((places, 2)) * 90
+    apart = np.hypot(*(own[:, None] - other).transpose(2, 0, 1))
+    assert np.array_equal(any_within(own, other, reach), (apart < reach).any(axis=1))
+    assert not any_within(own, np.zeros((0, 2)), reach).any()

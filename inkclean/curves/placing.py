@@ -7,9 +7,8 @@ from typing import TypeAlias
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.spatial import cKDTree
 
-from inkclean.arrays import F64, I64, Bool
+from inkclean.arrays import F64, I64, Bool, any_within
 from inkclean.curves.edges import Edges
 from inkclean.curves.outline import Outline
 from inkclean.curves.tips import tips_crossed
@@ -53,7 +52,7 @@ class Corners:
     def but(self, places: F64, near: float) -> Corners:
         """Return the corners without those ``near`` px to one of ``places`` (K, 2)."""
         own = np.stack((self.apex[self.at].real, self.apex[self.at].imag), axis=1)
-        far = cKDTree(places).query(own, distance_upper_bound=near)[0] >= near
+        far = ~any_within(own, places, near)
         return replace(self, at=self.at[far])
 
 

@@ -5,9 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.spatial import cKDTree
 
-from inkclean.arrays import F32, F64, I64, Bool
+from inkclean.arrays import F32, F64, I64, Bool, any_within
 from inkclean.curves.bezier import on_cubics
 from inkclean.curves.corners import find_corners
 from inkclean.curves.edges import find_edges
@@ -140,7 +139,7 @@ def _uncrossed(outline: Outline, corners: Corners, most: F32, pieces: _Pieces) -
             outline = corners.but(place, _ABOUT_PX).restored()
             most = _room_limits(outline, float(most.max()))
         part, keep = without(outline, ~again)
-        near = cKDTree(place).query(part.points, distance_upper_bound=_ABOUT_PX)[0] < _ABOUT_PX
+        near = any_within(part.points, place, _ABOUT_PX)
         allowed = np.where(near, np.minimum(most[keep], np.float32(closer)), most[keep])
         tolerance = np.minimum(allowed, np.float32(_FINE_PX))
         fresh = _drawn(part, tolerance, allowed, corners.edges.noise, ovals_too=False)
