@@ -84,8 +84,8 @@ def find_corners(edges: Edges, coverage: F32) -> Corners:
     worst[bends.at] = limit / bends.narrow
     corner = _strongest(strength, edges.loops, skip)
     corner = _faithful(corner, apex, worst, edges, strength, skip)
-    edges, corner, apex = whole_tips(edges, corner, apex, skip)
-    corner = drawn_back(edges, corner, apex, skip)
+    edges, corner, apex, tips = whole_tips(edges, corner, apex, skip)
+    corner = drawn_back(edges, corner, apex, skip, tips)
     points, keep, kept = placed(edges, corner, apex, skip)
     spoilt = ~same_size(edges, points[keep], kept)
     loop = np.searchsorted(edges.loops, corner, side="right") - 1

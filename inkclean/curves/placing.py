@@ -72,10 +72,13 @@ def placed(edges: Edges, corner: I64, apex: C128, skip: int) -> tuple[F64, Bool,
     return points, keep, np.add.reduceat(keep, edges.loops[:-1], dtype=np.int64)
 
 
-def whole_tips(edges: Edges, corner: I64, apex: C128, skip: int) -> tuple[Edges, I64, C128]:
+def whole_tips(edges: Edges, corner: I64, apex: C128, skip: int) -> tuple[Edges, I64, C128, I64]:
     """Drop specks that a tip passes through: pixels had broken them off its own end.
 
     A tip of ink takes in specks of ink, a notch those of paper.
+
+    Returns:
+        edges, corners and their places without the specks; the corners that cross anything.
     """
     z = edges.points[:, 0] + 1j * edges.points[:, 1]
     tips = corner[np.abs(apex[corner] - z[corner]) > _TIP_LEFT_PX]
@@ -93,18 +96,19 @@ def whole_tips(edges: Edges, corner: I64, apex: C128, skip: int) -> tuple[Edges,
     tiny = (np.diff(edges.loops)[speck] <= _SPECK) & (speck != own)
     gone[speck[tiny & (edges.hole[speck] == notch)]] = True
     stays = ~np.repeat(gone, np.diff(edges.loops))
-    corner = corner[stays[corner]]
-    return edges.without(gone), (np.cumsum(stays) - 1)[corner], apex[stays]
+    number = np.cumsum(stays) - 1
+    corner, tips = corner[stays[corner]], np.unique(at[stays[at]])
+    return edges.without(gone), number[corner], apex[stays], number[tips]
 
 
-def drawn_back(edges: Edges, corner: I64, apex: C128, skip: int) -> I64:
-    """Draw tips that reach across another edge back, in ``apex``, until none does.
+def drawn_back(edges: Edges, corner: I64, apex: C128, skip: int, tips: I64) -> I64:
+    """Draw those of the corners ``tips`` that reach across another edge back, in ``apex``, until
+    none does.
 
     Returns:
         the corners that are left: a tip drawn back to its edge is none.
     """
     z = edges.points[:, 0] + 1j * edges.points[:, 1]
-    tips = corner[np.abs(apex[corner] - z[corner]) > _TIP_LEFT_PX]
     while tips.size:
         points, keep, kept = placed(edges, corner, apex, skip)
         place = np.cumsum(keep) - 1

@@ -11,7 +11,7 @@ from typing import TypeAlias
 import numpy as np
 from numpy.typing import NDArray
 
-from inkclean.arrays import F64, I64
+from inkclean.arrays import F64, I32, I64
 
 C128: TypeAlias = NDArray[np.complex128]
 
@@ -46,7 +46,7 @@ def crossing_pieces(points: F64, loops: I64, side: I64) -> tuple[I64, I64]:
     """
     following = np.arange(points.shape[0]) + 1
     following[loops[1:] - 1] = loops[:-1]
-    one, two = _neighbours(points, points[following], side)
+    one, two = _neighbours(points, following, side)
     ahead = following[two]
     apart = (one != two) & (following[one] != two) & (ahead != one)
     for axis in (0, 1):
@@ -65,19 +65,20 @@ def _turn(a: C128, b: C128, c: C128) -> F64:
     return turn
 
 
-def _neighbours(start: F64, end: F64, side: I64) -> tuple[I64, I64]:
+def _neighbours(points: F64, following: I64, side: I64) -> tuple[I64, I64]:
     """Pairs of one of the pieces ``side`` and any piece that touches one square with it."""
-    low = np.floor(np.minimum(start, end) / _SQUARE_PX).astype(np.int64)
-    high = np.floor(np.maximum(start, end) / _SQUARE_PX).astype(np.int64)
-    base = low.min(axis=0)
-    wide, tall = (high.max(axis=0) - base + 1).tolist()
-    low -= base
-    high -= base
+    start = (points * (1.0 / _SQUARE_PX)).astype(np.int32)
+    start -= start.min(axis=0)
+    wide, tall = (start.max(axis=0) + 1).tolist()
+    end = start[following]
+    low, high = np.minimum(start, end), np.maximum(start, end)
     side_square, side_owner = _squares(low[side], high[side], wide)
     marked = np.zeros(wide * tall, np.bool_)
     marked[side_square] = True
-    near = marked[low[:, 1] * wide + low[:, 0]] | marked[high[:, 1] * wide + high[:, 0]]
-    near |= (high - low).max(axis=1) > 0
+    near = (high - low).max(axis=1) > 1
+    for x in (low[:, 0], high[:, 0]):
+        for y in (low[:, 1], high[:, 1]):
+            near |= marked[y * wide + x]
     other = np.flatnonzero(near)
     square, owner = _squares(low[other], high[other], wide)
     order = np.argsort(square, kind="stable")
@@ -89,12 +90,12 @@ def _neighbours(start: F64, end: F64, side: I64) -> tuple[I64, I64]:
     return side[side_owner[pair]], owner[begin[pair] + nth]
 
 
-def _squares(low: I64, high: I64, wide: int) -> tuple[I64, I64]:
+def _squares(low: I32, high: I32, wide: int) -> tuple[I32, I64]:
     """All squares of each box, and the box each belongs to."""
     across = high[:, 0] - low[:, 0] + 1
     size = across * (high[:, 1] - low[:, 1] + 1)
     owner = np.repeat(np.arange(size.size), size)
-    nth = np.arange(owner.size) - np.repeat(np.cumsum(size) - size, size)
-    column = low[owner, 0] + nth % across[owner]
-    row = low[owner, 1] + nth // across[owner]
-    return row * wide + column, owner
+    nth = (np.arange(owner.size) - np.repeat(np.cumsum(size) - size, size)).astype(np.int32)
+    row = nth // across[owner]
+    column = low[owner, 0] + nth - row * across[owner]
+    return (low[owner, 1] + row) * wide + column, owner

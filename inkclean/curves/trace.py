@@ -49,8 +49,11 @@ def trace(coverage: F32, px_per_mm: float, within_mm: float = 0.02, blur_px: flo
     """Return the outlines of the ink as the fewest cubics that stay close to its edge.
 
     ``coverage`` is (H, W), 0..1. No curve strays further than ``within_mm`` from the edge at
-    its sub-pixel place, corners restored; beside thin lines and gaps less, so that two sides
-    never cross.
+    its sub-pixel place, smoothed by no more than the promise leaves, and blur undone; beside
+    thin lines and gaps less. Within 4 px of a corner the rule is another: there the curves run
+    to where the corner's two sides meet, which pixels had rounded, and specks broken off a
+    tip's end are taken in by it. No curve crosses itself or another; where only a tip could,
+    it is drawn back.
     """
     height, width = coverage.shape
     coverage = np.ascontiguousarray(coverage, np.float32)

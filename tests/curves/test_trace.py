@@ -213,6 +213,16 @@ def test_letters_come_back(size: float) -> None:
     assert score["turning"] == pytest.approx(1.0, abs=0.03)
 
 
+@pytest.mark.parametrize("within", [0.01, 0.02, 0.05])
+def test_the_tolerance_is_kept_on_letters_away_from_their_corners(within: float) -> None:
+    for character in shapes.LETTERS:
+        loops = shapes.letter(character, 80, 0.1, (40.3, 104.6))
+        coverage = coverage_of([flatten(loop, 16) for loop in loops], 150, 150)
+        stray, far = _strays(trace(coverage, PX_PER_MM, within), coverage)
+        # A polyline of px-long chords lies up to 0.05 px inside the edge it samples.
+        assert stray[far > 4.0].max(initial=0.0) <= within * PX_PER_MM + 0.05
+
+
 def test_results_on_fixed_input_stay_as_they_are() -> None:
     """Segments a letter, so that any change of method shows at once; change it knowingly."""
     counts = {}
