@@ -122,16 +122,17 @@ export class Areas {
   }
 
   /** The label under a place, as the screen shows it if it does, else at full size. */
-  async label([x, y]) {
+  async label([x, y], fetched = true) {
     const layer = this.desk.view.layers.find((one) => one.name === "labels");
     if (!this.seen || !layer) return 0;
     const [px, py] = [Math.floor(x * layer.per), Math.floor(y * layer.per)];
     if (px < 0 || py < 0 || px >= layer.width || py >= layer.height) return 0;
-    for (const level of [this.desk.view.levelOf(layer), 0]) {
+    const shown = this.desk.view.levelOf(layer);
+    for (const level of fetched && shown ? [shown, 0] : [shown]) {
       const [qx, qy] = [px >> level, py >> level];
       const [column, row] = [Math.floor(qx / TILE), Math.floor(qy / TILE)];
       const place = [layer.url(level, column, row), qx - column * TILE, qy - row * TILE];
-      const found = level ? valueNow(...place) : await valueAt(...place);
+      const found = level || !fetched ? valueNow(...place) : await valueAt(...place);
       if (found) return found;
     }
     return 0;
@@ -219,7 +220,7 @@ export class Areas {
   async join(line) {
     const met = [];
     for (const at of thinned(line, 60)) {
-      const label = await this.label(at);
+      const label = await this.label(at, false); // much of the way is ink
       if (label && !met.some((m) => m.label === label)) met.push({ label, at });
     }
     if (met.length < 2) return this.desk.say("One area alone was touched: draw from one into another.");
