@@ -14,6 +14,7 @@ FIRM_PX = 1.5  # pixels of the working raster this far inside an area are sure o
 MIXED = 0.002  # a patch of paper with a larger share of other labels is not one area's
 SAMPLED = 13  # every so many pixels decide to which area a patch belongs
 EDGE_TO_LENGTH = np.pi / 4  # pixel edges along a line, over all its directions, to its length
+BETWEEN_PX = 0.4  # middles of discs lie between pixels, edges of ink within them: as a mean
 ALONG_SIDES = 0.2  # an area along this share of the sheet's sides is background
 
 
@@ -111,7 +112,7 @@ def measure(label: I32, sure: Bool, panel: U8, scale: float) -> tuple[Rows, Rows
     at = np.flatnonzero((depth == deepest[on_paper]).ravel())
     place = np.zeros(n + 1, np.int64)
     place[on_paper.ravel()[at]] = at
-    areas["inner_mm"] = deepest[1:] / scale
+    areas["inner_mm"] = (deepest[1:] + BETWEEN_PX) / scale
     areas["x_mm"] = (place[1:] % label.shape[1] + 0.5) / scale
     areas["y_mm"] = (place[1:] // label.shape[1] + 0.5) / scale
     for k, box in enumerate(find_objects(on_paper)):
@@ -127,12 +128,14 @@ def measure(label: I32, sure: Bool, panel: U8, scale: float) -> tuple[Rows, Rows
 def _depth(on_paper: I32) -> F32:
     """Return how far each pixel of paper is from ink and from other areas."""
     inside = on_paper > 0
-    across, down = on_paper[:, 1:] != on_paper[:, :-1], on_paper[1:] != on_paper[:-1]
-    inside[:, 1:] &= ~across
-    inside[1:] &= ~down
-    depth = np.asarray(cv2.distanceTransform(inside.astype(np.uint8), cv2.DIST_L2, 5))
+    right, left = on_paper[:, 1:], on_paper[:, :-1]
+    lower, upper = on_paper[1:], on_paper[:-1]
+    inside[:, 1:] &= (right == left) | (left == 0)
+    inside[1:] &= (lower == upper) | (upper == 0)
+    # the quick transforms are 2 % off: a fifth of a millimetre on a disc of one centimetre
+    deep = cv2.distanceTransform(inside.astype(np.uint8), cv2.DIST_L2, cv2.DIST_MASK_PRECISE)
     # a page that is one area has no edge to be far from
-    return np.minimum(depth, np.float32(np.hypot(*on_paper.shape)), out=depth)
+    return np.minimum(deep, np.float32(np.hypot(*on_paper.shape)), dtype=np.float32)
 
 
 def _shared(label: I32, n: int) -> tuple[I64, I64, I64]:

@@ -165,7 +165,8 @@ def test_dashes_in_a_row_are_no_lettering() -> None:
 def test_what_a_bridge_stands_on_makes_it_doubtful() -> None:
     names = ("loose", "gaps mid-stroke", "strokes that close nothing", "dry brush", "lettering")
     kinds = [drawn(kind) for kind in names]
-    doubts, rest = [], []
+    doubts: list[bool] = []
+    rest: list[bool] = []
     for page, flats in kinds:
         for bridge in flats.bridges:
             start, *_, stop = bridge["cubic"]
@@ -235,10 +236,18 @@ def test_edits_hold_at_another_resolution(factor: float) -> None:
     assert len({at(flats, 20, 30), at(flats, 40, 30), at(flats, 2, 2)}) == 3
 
 
-def test_rows_say_what_lies_where() -> None:
+def exact_rings(*radii: float, width_mm: float = 0.5, middle_mm: float = 30) -> F32:
+    """Return circles around one place of the sheet, their coverage computed, not drawn."""
     page = blank()
-    ring(page, 30, 30, 20)
-    ring(page, 30, 30, 8)
+    away = np.hypot(*(np.indices(page.shape) + 0.5 - middle_mm * PX_PER_MM))
+    for radius in radii:
+        beyond = np.abs(away - radius * PX_PER_MM) - width_mm / 2 * PX_PER_MM
+        np.maximum(page, np.clip(0.5 - beyond, 0, 1), out=page)
+    return page
+
+
+def test_rows_say_what_lies_where() -> None:
+    page = exact_rings(20, 8)
     flats = find_flats(ink_of(page))
     outside, middle, inner = at(flats, 2, 2), at(flats, 30, 15), at(flats, 30, 30)
     rows = flats.areas
@@ -249,18 +258,28 @@ def test_rows_say_what_lies_where() -> None:
         FIGURE,
         FIGURE,
     ]
-    # the pen that draws the pages is a little broader than asked: its own raster is the truth
-    away = np.hypot(*(np.indices(page.shape) + 0.5 - 30 * PX_PER_MM)) / PX_PER_MM
-    size = float(((page < 0.5) & (away < 8)).sum()) / PX_PER_MM**2
-    assert rows["size_mm2"][inner - 1] == pytest.approx(size, rel=0.005)
-    # read on the working raster, to two of its pixels
-    assert rows["inner_mm"][inner - 1] == pytest.approx(np.sqrt(size / np.pi), abs=0.25)
-    assert np.hypot(rows["x_mm"][inner - 1] - 30, rows["y_mm"][inner - 1] - 30) < 0.5
+    # inside the line of half a millimetre: a disc of radius 7.75, a ring from 8.25 to 19.75
+    assert rows["size_mm2"][inner - 1] == pytest.approx(np.pi * 7.75**2, rel=0.005)
+    assert rows["size_mm2"][middle - 1] == pytest.approx(np.pi * (19.75**2 - 8.25**2), rel=0.005)
+    # read on a raster of 8 px/mm: to half of one of its pixels
+    assert rows["inner_mm"][inner - 1] == pytest.approx(7.75, abs=0.0625)
+    assert rows["inner_mm"][middle - 1] == pytest.approx((19.75 - 8.25) / 2, abs=0.0625)
+    assert np.hypot(rows["x_mm"][inner - 1] - 30, rows["y_mm"][inner - 1] - 30) < 0.25
     shared = {(int(r["a"]), int(r["b"])): float(r["edge_mm"]) for r in flats.neighbours}
     assert shared[min(inner, middle), max(inner, middle)] == pytest.approx(2 * np.pi * 8, rel=0.06)
     assert (min(inner, outside), max(inner, outside)) not in shared
     for row in rows:
         assert at(flats, row["x_mm"], row["y_mm"]) == row["label"]
+
+
+def test_the_largest_disc_is_read_without_a_lean() -> None:
+    errors = []
+    for radius, middle in ((8.0, 30.0), (5.3, 29.93), (11.17, 30.04), (14.9, 29.97), (3.2, 30.11)):
+        flats = find_flats(ink_of(exact_rings(20, radius, middle_mm=middle)))
+        inner = at(flats, middle, middle)
+        errors.append(float(flats.areas["inner_mm"][inner - 1]) - (radius - 0.25))
+    assert np.abs(errors).max() < 0.0625
+    assert abs(np.mean(errors)) < 0.04
 
 
 def test_no_area_crosses_a_panel_border() -> None:
