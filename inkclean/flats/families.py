@@ -17,6 +17,7 @@ PARALLEL = np.cos(np.radians(18.0))  # strokes of one family differ by less
 FAMILY = 4  # lines side by side that make a full family
 EVEN = np.log(2.5)  # spacings of neighbours in one family differ by less
 LEAST_BESIDE = 0.25  # share of a stick that must have a parallel line beside it
+CLOSEST_MM = 0.65  # lines nearer each other are the bristles' traces in one dry stroke
 LONGEST_MM = 60.0  # longer strokes are outlines
 MOST_ODDS = 6.0
 
@@ -67,6 +68,7 @@ def hatching_odds(sticks: Sticks, ink: Bool, px_per_mm: float, widest_mm: float)
     own = _features(sticks, beside, _cells(sticks, beside, ink, px_per_mm), px_per_mm)
     lonely = own[:, FEATURES.index("any")] < LEAST_BESIDE
     lonely |= sticks.length > LONGEST_MM * px_per_mm
+    lonely |= own[:, FEATURES.index("gap")] < CLOSEST_MM
     odds = np.tanh(own @ HIDDEN) @ OUTPUT + own @ DIRECT
     return np.asarray(np.where(lonely, -MOST_ODDS, np.clip(odds, -MOST_ODDS, MOST_ODDS)))
 
