@@ -19,12 +19,12 @@ from inkclean.pipeline import Span, Stopwatch
 from inkclean.results import ENDINGS, Evening, Order, Origin, Target, done_before, edits_kept
 from inkclean.ticket import file_hash
 
-# What a page takes at its peak, measured by tests.benchmarks.cost on photos of 3 to 48 MP
-# (401 to 2240 MB) and a scan of 70 MP (3730 MB), with room to spare; more results than the
-# usual, or centrelines, hold more pictures at once (12 MP 1213 MB, 70 MP 4590 MB).
-_BASE_MB = 300.0
-_BYTES_PER_PIXEL = 56.0
-_BYTES_PER_PIXEL_MORE = 85.0
+# What a page takes at its peak, measured by tests.benchmarks.cost on photos of 3, 12 and 48 MP
+# (500, 480, 1210 MB) and a scan of 70 MP (1840 MB), with a tenth to spare: to start with in MB,
+# and bytes a pixel. More results than the usual, or centrelines, hold more pictures at once
+# (12 MP 1200 MB, 70 MP 3270 MB).
+_USUAL = (450.0, 24.0)
+_MORE = (800.0, 42.0)
 # An A4 page at 600 dpi, for files whose size the header does not tell.
 _UNKNOWN_PIXELS = 35_000_000
 
@@ -231,8 +231,8 @@ def need_mb(path: Path, order: Order) -> float:
 
 def need_of(pixels: int | None, order: Order) -> float:
     """Return the memory in MB for a page of ``pixels``; None: as large as one is likely to be."""
-    each = _BYTES_PER_PIXEL_MORE if order.also or order.settings.strokes else _BYTES_PER_PIXEL
-    return _BASE_MB + (_UNKNOWN_PIXELS if pixels is None else pixels) * each / 2.0**20
+    base, each = _MORE if order.also or order.settings.strokes else _USUAL
+    return base + (_UNKNOWN_PIXELS if pixels is None else pixels) * each / 2.0**20
 
 
 Tell = Callable[[int, Task, float | None], None]

@@ -13,7 +13,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from inkclean.arrays import F32, F64, I32, I64, Bool, median
+from inkclean.arrays import F32, F64, I32, I64, Bool
 from inkclean.curves.linking import link_loops
 from inkclean.curves.profiles import PAD, edge_places
 
@@ -122,7 +122,7 @@ def _noise(points: F64) -> float:
     rough = z[4:] + z[:-4] - 4.0 * (z[3:-1] + z[1:-3]) + 6.0 * z[2:-2]
     across = np.abs((np.conj(normal) * rough).imag) / np.maximum(np.abs(normal), 1e-9)
     # The weights' squares add up to 70; half of all normal errors lie within 0.6745.
-    return float(median(across) / (0.6745 * np.sqrt(70.0)))
+    return float(np.median(across) / (0.6745 * np.sqrt(70.0)))
 
 
 def _nothing() -> Edges:

@@ -9,7 +9,7 @@ from functools import lru_cache
 import cv2
 import numpy as np
 
-from inkclean.arrays import F32, F64, I64, median
+from inkclean.arrays import F32, F64, I64
 from inkclean.bands import TILE, Tile, side_by_side, tiles
 from inkclean.ink.levels import laplacian
 from inkclean.sheet.lit import stretched
@@ -115,7 +115,7 @@ def ink_depth(ink: F32, px_per_mm: float, blur_px: float, noise: float) -> Depth
     del found
     if dark.size == 0:
         return Depth(np.ones(shape, np.float32))
-    page = float(np.percentile(dark[trust >= median(trust)], 75))
+    page = float(np.percentile(dark[trust >= np.median(trust)], 75))
 
     def around(grid: F32, reach_mm: float) -> F32:
         radius = max(1, round(reach_mm * px_per_mm / BLOCK_PX))

@@ -14,7 +14,7 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 
-from inkclean.arrays import F32, F64, U8, Bool, median
+from inkclean.arrays import F32, F64, U8, Bool
 from inkclean.ink.pigments import (
     AXES,
     DARK,
@@ -98,7 +98,7 @@ def ink_hue(
         tinted = (along > INKED_CHROMA) & risen
         share = float(tinted.mean())
         if share >= max(most, LAMPLIT_PAGE if lit else 0.0) and saturation(pigment) > BARELY:
-            ink = median(found[tinted], axis=0).astype(np.float64)
+            ink = np.median(found[tinted], axis=0).astype(np.float64)
             best, most = Pigment(ink, pigment.share), share
     return best
 
@@ -164,4 +164,4 @@ def _signs(mask: Bool, strongest: F32, fringe: Bool, beside: Bool, per_mm: float
     ring = beside & ~fringe
     inside = float((mask & ring).sum()) / max(1, int(ring.sum()))
     outside = float((mask & ~beside).sum()) / max(1, int((~beside).sum()))
-    return Evidence(float(np.exp(-median(chosen))), broad, inside / max(outside, 1e-6))
+    return Evidence(float(np.exp(-np.median(chosen))), broad, inside / max(outside, 1e-6))

@@ -17,7 +17,7 @@ from itertools import combinations
 import cv2
 import numpy as np
 
-from inkclean.arrays import F32, F64, Bool, length, median
+from inkclean.arrays import F32, F64, Bool, length
 
 BLACK = 0.03  # what black ink still reflects; taken off before logs
 FLOOR = 0.012  # keeps the log of a dark, noisy pixel finite
@@ -160,7 +160,7 @@ def find_pigments(colours: Colours) -> list[Pigment]:
     clear = _away_from_ink(colours)
     total = float(clear.size)
     strength = colours.strength
-    floor = max(LEAST_CHROMA, 5.0 * float(median(strength[::5, ::5])))
+    floor = max(LEAST_CHROMA, 5.0 * float(np.median(strength[::5, ::5])))
     tinted = np.flatnonzero(clear & (strength > floor))
     sample, strength = colours.density.reshape(-1, 3)[tinted], strength.ravel()[tinted]
     across, along = colours.across.ravel()[tinted], colours.along.ravel()[tinted]
@@ -202,10 +202,10 @@ def _measure(sample: F32, strength: F32, share: float) -> Pigment:
     The neutral part is a lower quantile of what goes with a unit of chroma: grey of ink's
     edges only ever adds to it.
     """
-    strong = strength >= median(strength)
+    strong = strength >= np.median(strength)
     rays = sample[strong] / strength[strong, None]
     neutral = rays.mean(axis=1)
-    ray = median(rays - neutral[:, None], axis=0) + np.quantile(neutral, LEAST_NEUTRAL)
+    ray = np.median(rays - neutral[:, None], axis=0) + np.quantile(neutral, LEAST_NEUTRAL)
     density = ray.astype(np.float64) * float(np.percentile(strength, 95))
     return Pigment(density - min(float(density.min()), 0.0), float(share))
 

@@ -14,7 +14,7 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 
-from inkclean.arrays import F32, U8, Bool, median
+from inkclean.arrays import F32, U8, Bool
 from inkclean.bands import side_by_side, strips
 from inkclean.sheet.lit import STRIP, Tone, at, repeated, rows_of, shape_of, stretched
 
@@ -168,7 +168,7 @@ def _colour(tone: Tone, line: Bool, factor: int) -> str:
     columns = np.clip(columns[:, None, None] + offsets, 0, wide - 1)
     near = at(tone, *np.broadcast_arrays(rows, columns)).reshape(len(rows), 9, 3)
     core = np.take_along_axis(near, near.sum(axis=2).argmin(axis=1)[:, None, None], axis=1)
-    linear = np.clip(median(core[:, 0], axis=0), 0.0, 1.0).astype(np.float64)
+    linear = np.clip(np.median(core[:, 0], axis=0), 0.0, 1.0).astype(np.float64)
     # IEC 61966-2-1: linear light to sRGB
     coded = np.where(linear < 0.0031308, 12.92 * linear, 1.055 * linear ** (1 / 2.4) - 0.055)
     red, green, blue = (round(255 * float(value)) for value in coded)
@@ -280,7 +280,7 @@ def _evenness(ridge: Bool, per_mm: float, along: float) -> _Evenness:
 def _depth(deep: F32, core: U8, per_mm: float) -> tuple[F32, float]:
     """Density of the lines' core, locally and over the whole sheet; ink on them left out."""
     at = (core > 0) & (deep > FAINTEST)  # a follower that strayed off its line lies on paper
-    typical = float(median(deep[at])) if at.any() else FAINTEST
+    typical = float(np.median(deep[at])) if at.any() else FAINTEST
     weight = (at & (deep > 0.4 * typical) & (deep < 1.6 * typical)).astype(np.float32)
     sigma = LOCAL_MM * per_mm / 4
     small = (max(1, deep.shape[1] // 4), max(1, deep.shape[0] // 4))

@@ -8,7 +8,7 @@ import cv2
 import numpy as np
 from numpy.polynomial import chebyshev
 
-from inkclean.arrays import F32, F64, U8, median
+from inkclean.arrays import F32, F64, U8
 from inkclean.sheet.outline import Outline
 from inkclean.sheet.tones import TO_LINEAR
 
@@ -146,7 +146,7 @@ def is_ruled(pixels: U8, side: Side, scale: float) -> bool:
     light.sort(axis=0)
     across = np.arange(len(count))
     profile = (light[(count - 1) // 2, across] + light[count // 2, across]) / 2.0
-    near, line, far = profile[:4].max(), profile[4:20].min(), median(profile[-12:])
+    near, line, far = profile[:4].max(), profile[4:20].min(), np.median(profile[-12:])
     return bool(line < RULED_DARK * min(near, far) and far > RULED_SAME * near)
 
 
@@ -168,8 +168,8 @@ def _contrast(strip: F32, shown: F32, lighter: bool | None = None) -> F32:
     """Return the strip (N, M) seen along the colour change across it, rising inwards."""
     half = strip.shape[1] // 2
     gap = max(1, half // 4)
-    inner = median(strip[:, half + gap :].reshape(-1, 3), 0)
-    outer = median(strip[:, : half - gap].reshape(-1, 3), 0)
+    inner = np.median(strip[:, half + gap :].reshape(-1, 3), 0)
+    outer = np.median(strip[:, : half - gap].reshape(-1, 3), 0)
     change = inner - outer
     size = float(np.hypot(np.hypot(change[0], change[1]), change[2]))
     if lighter is not None and size < 6.0:
@@ -264,7 +264,7 @@ def _robust(t: F64, y: F64, weight: F64, degree: int) -> F64:
         normal = scaled.T @ terms + stiff + 1e-9 * np.eye(degree + 1)
         bend = np.asarray(np.linalg.solve(normal, scaled.T @ y), np.float64)
         away = np.abs(y - terms @ bend)
-        spread = 1.4826 * float(median(away[weight > 0])) + 0.05
+        spread = 1.4826 * float(np.median(away[weight > 0])) + 0.05
         # Wide first, so that a wrong stretch does not hold the fit, then narrow.
         width = spread * (4.0 if turn > 4 else 8.0)
         now = weight * np.clip(1.0 - (away / width) ** 2, 0.0, 1.0) ** 2

@@ -5,7 +5,7 @@ from __future__ import annotations
 import cv2
 import numpy as np
 
-from inkclean.arrays import U8, Bool, median
+from inkclean.arrays import U8, Bool
 from inkclean.sheet.holes import punched_holes
 from inkclean.sheet.lit import Lit, at, shape_of
 from inkclean.sheet.shading import Shading, find_shading, grid_size
@@ -73,5 +73,5 @@ def _noise(tone: Lit, shading: Shading) -> float:
     rows = ((rows[::stride] + 0.5) * (high / shading.paper.shape[0])).astype(np.int64)
     columns = ((columns[::stride] + 0.5) * (wide / shading.paper.shape[1])).astype(np.int64)
     values = at(tone, np.minimum(rows, high - 1), np.minimum(columns, wide - 1))
-    spread = np.abs(values - median(values, axis=0))
-    return max(1e-3, 1.4826 * float(median(spread)))
+    spread = np.abs(values - np.median(values, axis=0))
+    return max(1e-3, 1.4826 * float(np.median(spread)))

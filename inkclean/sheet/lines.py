@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 
-from inkclean.arrays import F32, F64, I64, U8, Bool, median
+from inkclean.arrays import F32, F64, I64, U8, Bool
 
 # Lines kept; a page has four, the desk and the drawing the rest. As many more are looked at
 # along their length first, since votes alone favour the crowded parts of a drawing.
@@ -48,7 +48,7 @@ class Slopes:
     @property
     def faint(self) -> float:
         """Least slope that is an edge in this picture."""
-        usual = median(np.abs(self.across[::3, ::3]) + np.abs(self.down[::3, ::3]))
+        usual = np.median(np.abs(self.across[::3, ::3]) + np.abs(self.down[::3, ::3]))
         return float(np.clip(FAINT_TIMES * usual, *FAINT_RANGE))
 
 

@@ -16,7 +16,7 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 
-from inkclean.arrays import F32, U8, Bool, length, median
+from inkclean.arrays import F32, U8, Bool, length
 from inkclean.sheet.tones import to_linear
 
 PITCH_MM = 0.3  # a sample of the shading: finer than the penumbra of any usual shadow
@@ -112,7 +112,7 @@ def _usable(light: F32, level: F32, per_mm: float, inside: Bool | None) -> Bool:
         np.maximum(slope, _slope(other - green, per_mm), out=slope)
     limit = SHARP_PER_MM
     if usable.any():
-        limit = max(limit, 4.0 * float(median(slope[usable][::5])))
+        limit = max(limit, 4.0 * float(np.median(slope[usable][::5])))
     return np.asarray(usable & (slope < limit), np.bool_)
 
 
