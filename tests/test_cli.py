@@ -18,7 +18,7 @@ from PIL import Image
 from inkclean.cli import main
 from inkclean.deliver.bitmap import encode
 
-HEAVY = ["numpy", "cv2", "scipy", "skimage", "reportlab", "pikepdf", "PIL", "svgwrite", "numba"]
+HEAVY = ["numpy", "cv2", "scipy", "skimage", "reportlab", "pikepdf", "PIL", "numba"]
 
 
 def _scan(path: Path, dpi: int = 150) -> Path:

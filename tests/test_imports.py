@@ -16,7 +16,7 @@ ORDER += ["press_pages", "flat_pages", "cli_options", "cli_clean", "cli_flats", 
 ORDER += ["cli_demo", "cli", "desk"]
 BASE = {"arrays", "bands", "errors", "inputs", "pool", "units"}
 FREE = {"ticket": set(ORDER[4:])}
-HEAVY = ["cv2", "scipy", "skimage", "reportlab", "pikepdf", "PIL", "svgwrite", "numba", "starlette"]
+HEAVY = ["cv2", "scipy", "skimage", "reportlab", "pikepdf", "PIL", "numba", "starlette"]
 
 
 def _imported(path: Path) -> set[str]:
