@@ -11,6 +11,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from inkclean.arrays import F32, I64, Bool
+from inkclean.bands import side_by_side
 from inkclean.curves.bezier import FEW_SAMPLES, ROUNDS, SAMPLES, fit_spans, free_tangents, sample
 from inkclean.curves.outline import Runs, ease, loosen, tangents
 
@@ -158,15 +159,22 @@ def _measure(
     if turn:
         start, end = start.copy(), end.copy()
     kind = np.searchsorted(counts[:-1], last - first)
+    parts = []
     for nth, count in enumerate(counts):
         rows = np.flatnonzero(kind == nth)
-        for chunk in np.array_split(rows, max(rows.size * count // _CHUNK, 1)):
-            q, tolerance = sample(runs.points, runs.tolerance, first[chunk], last[chunk], count)
-            rounds = _TURNED if turn else ROUNDS
-            fit = fit_spans(q, _CHECKED * tolerance, start[:, chunk], end[:, chunk], rounds)
-            inner[chunk], worst[chunk], at[chunk] = fit.inner, fit.worst, fit.at
-            if turn:
-                start[:, chunk], end[:, chunk] = free_tangents(q, fit.u)
+        chunks = np.array_split(rows, max(rows.size * count // _CHUNK, 1))
+        parts += [(count, chunk) for chunk in chunks if chunk.size]
+
+    def work(part: tuple[int, I64]) -> None:
+        count, chunk = part
+        q, tolerance = sample(runs.points, runs.tolerance, first[chunk], last[chunk], count)
+        rounds = _TURNED if turn else ROUNDS
+        fit = fit_spans(q, _CHECKED * tolerance, start[:, chunk], end[:, chunk], rounds)
+        inner[chunk], worst[chunk], at[chunk] = fit.inner, fit.worst, fit.at
+        if turn:
+            start[:, chunk], end[:, chunk] = free_tangents(q, fit.u)
+
+    side_by_side(work, parts)
     single = np.flatnonzero(last - first == 1)
     chord = runs.points[:, last[single]] - runs.points[:, first[single]]
     ahead = np.minimum((chord * start[:, single]).sum(0), (chord * end[:, single]).sum(0))
