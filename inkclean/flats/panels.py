@@ -15,6 +15,7 @@ PIECE_MM = 4.0  # in pieces at least this long
 BREAK_MM = 8.0  # breaks in it, and corners that do not meet, up to this long
 LEAST_MM = 18.0  # shorter side of a panel
 SQUARE = 0.93  # share of its smallest box that a panel fills
+MOST = 120  # panels of either kind
 BESIDE_MM = 1.0  # a join this near a panel's border lies on it
 CERTAIN = 8.0  # log-odds of such a join
 
@@ -23,30 +24,58 @@ def find_panels(ink: Bool, px_per_mm: float) -> U8:
     """Return the number of the panel at each pixel, 1.., and 0 outside all panels.
 
     Looks for lines along the sheet's sides (leaning up to about 2°) that together enclose
-    rectangles. One rectangle alone is a panel too if it holds most of the ink.
+    rectangles: borders may have breaks. One rectangle alone is a panel too if it holds most of
+    the ink. Several that the paper around the drawings leaves, filled with black or not, leaning
+    or not, are panels as well; their borders must be whole.
     """
     scale = COARSE_PX_PER_MM / px_per_mm
     size = (max(1, round(ink.shape[1] * scale)), max(1, round(ink.shape[0] * scale)))
     coarse = cv2.resize(ink.astype(np.uint8) * 255, size, interpolation=cv2.INTER_AREA) > 30
     ruled = _ruled(coarse.astype(np.uint8))
-    _, label, stats, _ = cv2.connectedComponentsWithStats(1 - ruled, connectivity=4)
-    panel = np.zeros(label.shape, np.uint8)
-    width, height = stats[:, cv2.CC_STAT_WIDTH], stats[:, cv2.CC_STAT_HEIGHT]
-    left, top = stats[:, cv2.CC_STAT_LEFT], stats[:, cv2.CC_STAT_TOP]
-    inside = np.asarray((left > 0) & (top > 0))
-    inside &= (left + width < size[0]) & (top + height < size[1])
-    large = np.minimum(width, height) >= LEAST_MM * COARSE_PX_PER_MM
-    filled = stats[:, cv2.CC_STAT_AREA] > SQUARE * width * height
-    found = np.flatnonzero(inside & large & filled)
-    found = found[(found > 0)]
-    for number, k in enumerate(found[:254].tolist(), 1):
-        panel[label == k] = number
-    if len(found) == 1 and coarse[panel > 0].sum() + ruled.sum() < 0.5 * coarse.sum():
+    panel = _upright(1 - ruled)
+    if panel.max() == 1 and coarse[panel > 0].sum() + ruled.sum() < 0.5 * coarse.sum():
         panel[:] = 0
+    held = _upright(_held(coarse))
+    if held.max() > 1:
+        number = panel.max() + held
+        panel = np.where((held > 0) & ~_met(held, panel)[held], number, panel).astype(np.uint8)
     # out to the middle of the ruled line
     panel = dilated(panel, square(3))
     full = cv2.resize(panel, ink.shape[::-1], interpolation=cv2.INTER_NEAREST)
     return np.asarray(full, np.uint8)
+
+
+def _upright(regions: U8) -> U8:
+    """Number the regions that are upright boxes, large enough and off the sheet's sides."""
+    tall, wide = regions.shape
+    _, label, stats, _ = cv2.connectedComponentsWithStats(regions, connectivity=4)
+    width, height = stats[:, cv2.CC_STAT_WIDTH], stats[:, cv2.CC_STAT_HEIGHT]
+    left, top = stats[:, cv2.CC_STAT_LEFT], stats[:, cv2.CC_STAT_TOP]
+    fits = np.asarray((left > 0) & (top > 0))
+    fits &= (left + width < wide) & (top + height < tall)
+    fits &= np.minimum(width, height) >= LEAST_MM * COARSE_PX_PER_MM
+    fits &= stats[:, cv2.CC_STAT_AREA] > SQUARE * width * height
+    fits[0] = False
+    fits &= np.cumsum(fits) <= MOST
+    numbers = np.where(fits, np.cumsum(fits), 0).astype(np.uint8)
+    return np.asarray(numbers[label], np.uint8)
+
+
+def _held(coarse: Bool) -> U8:
+    """Return what the paper around the drawings does not reach, out to the middle of the lines."""
+    framed = cv2.copyMakeBorder(
+        (~coarse).astype(np.uint8), 1, 1, 1, 1, cv2.BORDER_CONSTANT, value=1
+    )
+    _, label = cv2.connectedComponents(framed, connectivity=4)
+    held = (label[1:-1, 1:-1] != label[0, 0]).astype(np.uint8)
+    return np.asarray(cv2.erode(held, square(3)), np.uint8)
+
+
+def _met(held: U8, panel: U8) -> Bool:
+    """Tell for each number of ``held`` whether a panel lies there already."""
+    met = np.zeros(256, np.bool_)
+    met[np.unique(held[panel > 0])] = True
+    return met
 
 
 def _ruled(coarse: U8) -> U8:
