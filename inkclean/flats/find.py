@@ -12,8 +12,8 @@ from inkclean.arrays import F64, I32, U8, Bool
 from inkclean.flats.areas import at_full_resolution, measure
 from inkclean.flats.ends import find_ends
 from inkclean.flats.gaps import Joins, find_joins, on_cubic
-from inkclean.flats.hatching import Shaded, tell_hatching
-from inkclean.flats.lettering import find_lettering
+from inkclean.flats.hatching import PORE_MM, Shaded, tell_hatching
+from inkclean.flats.lettering import Lettering, find_lettering
 from inkclean.flats.panels import certain_on_borders, find_panels
 from inkclean.flats.rasters import dilated, square, tally
 from inkclean.flats.rooms import (
@@ -46,6 +46,7 @@ class Prepared:
 
     ink: Bool
     shaded: Shaded
+    lettering: Lettering
     panel: U8
     scale: float
 
@@ -99,13 +100,13 @@ def prepare(ink: Ink, smallest_mm: float = 2.0) -> Prepared:
         small = np.asarray(cv2.resize(small, size, interpolation=cv2.INTER_AREA), np.float32)
     inked = small >= (INKED if factor < 1 else 0.5)
     shaded = tell_hatching(inked, lines_of(inked), scale, smallest_mm)
-    return Prepared(inked, shaded, find_panels(inked, scale), scale)
+    return Prepared(inked, shaded, find_lettering(inked, scale), find_panels(inked, scale), scale)
 
 
 def _joins(page: Prepared, gap_mm: float, edits: FlatEdits) -> tuple[Joins, Bool]:
     """Return all ways the lines may go on, those given by hand last, and which are given."""
     ink, scale = page.shaded.ink, page.scale
-    written = find_lettering(page.ink, scale)
+    written = page.lettering.ink
     ends = find_ends(ink, page.shaded.lines, scale)
     ends = ends.chosen(~written.ravel()[ends.root])
     joins = find_joins(ink | written, ends, scale, gap_mm)
@@ -170,7 +171,10 @@ def _stops_in(joins: Joins, mask: Bool) -> Bool:
 
 def _rooms(page: Prepared, joins: Joins, given: Bool) -> Rooms:
     wall = lay(page.ink.shape, joins.cubic, walls_of(joins))
-    rooms = find_rooms(page.shaded.whole, wall, page.shaded.likely, page.scale)
+    # letters are not dry strokes: what lies between two of them is no pore
+    beside = dilated(page.lettering.ink, square(2 * round(PORE_MM * page.scale) + 1)) > 0
+    closed = page.ink | (page.shaded.whole & ~beside) | page.lettering.counters
+    rooms = find_rooms(closed, wall, page.shaded.likely, page.scale)
     return over_hatching(rooms, page.scale, SOFT_WEIGHTS)
 
 

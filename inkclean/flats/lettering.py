@@ -2,13 +2,18 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import cv2
 import numpy as np
+from scipy.ndimage import binary_fill_holes
 from scipy.sparse import coo_matrix
 from scipy.sparse.csgraph import connected_components
 from scipy.spatial import cKDTree
 
-from inkclean.arrays import F64, Bool
+from inkclean.arrays import F64, I32, I64, Bool
+from inkclean.flats.rasters import tally
+from inkclean.flats.rooms import grown
 
 TALLEST_MM = 9.0  # a letter is no taller,
 LEAST_MM = 1.2  # nor smaller,
@@ -17,10 +22,19 @@ APART = 1.0  # letters of a row are no further apart than this, in heights,
 ALIKE = 1.7  # their heights differ by less than this factor,
 LEVEL = 0.5  # and they overlap by this share of the lower one
 FEWEST = 4  # so many in a row are lettering
+ENCLOSING = 0.4  # pieces that enclose a larger share of their boxes are windows, or buttons
 
 
-def find_lettering(ink: Bool, px_per_mm: float) -> Bool:
-    """Return the ink of lettering: rows of pieces alike in height, close together.
+@dataclass(frozen=True)
+class Lettering:
+    """Ink of letters (H, W) bool, and the paper that they enclose (H, W) bool."""
+
+    ink: Bool
+    counters: Bool
+
+
+def find_lettering(ink: Bool, px_per_mm: float) -> Lettering:
+    """Return the lettering: rows of pieces alike in height, close together.
 
     Marks much smaller than a letter (stops, accents) go with the row they stand in. Common
     practice, no source: letters of a balloon touch neither each other nor its outline.
@@ -41,10 +55,32 @@ def find_lettering(ink: Bool, px_per_mm: float) -> Bool:
         centres = box[:, :2] + box[:, 2:] / 2
         away, _ = cKDTree(centres[written]).query(centres[mark])
         written[np.flatnonzero(mark)[away < APART * np.median(height[written])]] = True
-    return np.asarray(written[label])
+    letters = np.where(written[label], label, 0).astype(np.int32)
+    row_of = np.full(count, -1)
+    row_of[at] = row
+    size = height * width * px_per_mm**2
+    return Lettering(letters > 0, _counters(letters, row_of, size))
 
 
-def _rows(box: F64) -> F64:
+def _counters(letters: I32, row: I64, size: F64) -> Bool:
+    """Return the paper that letters enclose: it has the colour of what they stand on.
+
+    ``letters`` (H, W) are their numbers, ``row`` the row of each and ``size`` that of its box
+    in px². Rows that enclose too much of their boxes are no letters to look into.
+    """
+    enclosed = binary_fill_holes(letters > 0) & (letters == 0)
+    if not enclosed.any():
+        return np.asarray(enclosed)
+    around = grown(letters)
+    inside = tally(around[enclosed], None, len(row))
+    rows = int(row.max(initial=-1)) + 2
+    own = np.where(np.isin(np.arange(len(row)), np.unique(letters)), row, -1) + 1
+    share = tally(own, inside, rows) / np.maximum(tally(own, size, rows), 1e-9)
+    share[0] = 0.0  # marks that stand in no row of their own
+    return np.asarray(enclosed & (share[own] <= ENCLOSING)[around])
+
+
+def _rows(box: F64) -> I64:
     """Return for each box (x, y, width, height) the number of the row it stands in."""
     if len(box) < 2:
         return np.zeros(len(box), np.int64)

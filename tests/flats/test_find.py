@@ -150,6 +150,25 @@ def test_lettering_splits_no_balloon() -> None:
     assert len(flats.bridges) == 0
 
 
+def test_what_letters_enclose_has_the_colour_they_stand_on() -> None:
+    page = blank()
+    ring(page, 30, 30, 22)
+    layer = np.zeros(page.shape, np.uint8)
+    cv2.putText(layer, "LOAF", (150, 335), cv2.FONT_HERSHEY_SIMPLEX, 3.6, 255, 5, cv2.LINE_AA)
+    hollow = cv2.connectedComponentsWithStats((layer == 0).astype(np.uint8), connectivity=4)[2]
+    assert hollow[2:, cv2.CC_STAT_AREA].max() > (2 * PX_PER_MM) ** 2, "larger than a scrap"
+    np.maximum(page, layer / np.float32(255), out=page)
+    assert len(find_flats(ink_of(page)).areas) == 2
+
+
+def test_a_row_of_windows_is_no_word() -> None:
+    page = blank()
+    ring(page, 30, 30, 26)
+    for x in (15, 25, 35, 45):
+        ring(page, x, 30, 3)
+    assert len(find_flats(ink_of(page)).areas) == 6
+
+
 def test_dashes_in_a_row_are_no_lettering() -> None:
     page = blank()
     for k in range(4):  # a box whose sides are broken
