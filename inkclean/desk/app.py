@@ -22,7 +22,7 @@ from inkclean.desk.acts import check_act
 from inkclean.desk.config import Config
 from inkclean.desk.desk import Desk
 from inkclean.desk.guard import App, Guard, TooLargeError
-from inkclean.desk.library import Page
+from inkclean.desk.shelf import Page
 from inkclean.desk.stages import GOALS
 from inkclean.desk.take import USES
 from inkclean.errors import InkcleanError, UsageError
@@ -96,23 +96,23 @@ def _routes(desk: Desk) -> list[Route]:
 
 
 def _shelf_routes(desk: Desk) -> list[Route]:
-    library = desk.library
+    shelf = desk.shelf
 
     def rows() -> list[dict[str, Any]]:
-        return [{"id": page.id, "name": page.name} for page in library.pages()]
+        return [{"id": page.id, "name": page.name} for page in shelf.pages()]
 
-    async def shelf(request: Request) -> Response:
-        await run_in_threadpool(library.scan)
+    async def listed(request: Request) -> Response:
+        await run_in_threadpool(shelf.scan)
         return JSONResponse(rows())
 
     async def photos(request: Request) -> Response:
         called = request.query_params.get("name", "page")[:200]
-        draft = library.draft()
+        draft = shelf.draft()
         try:
             with draft.open("xb") as handle:
                 async for chunk in request.stream():
                     await run_in_threadpool(handle.write, chunk)
-            pages = await run_in_threadpool(library.take_in, draft, called)
+            pages = await run_in_threadpool(shelf.take_in, draft, called)
         finally:
             draft.unlink(missing_ok=True)
         desk.publish({"event": "shelf"})
@@ -122,7 +122,7 @@ def _shelf_routes(desk: Desk) -> list[Route]:
         words = await _json(request)
         if not isinstance(words, list) or not all(isinstance(word, str) for word in words):
             raise UsageError("an order is a list of pages")
-        await run_in_threadpool(library.lay_out, words)
+        await run_in_threadpool(shelf.lay_out, words)
         desk.publish({"event": "shelf"})
         return JSONResponse(rows())
 
@@ -150,7 +150,7 @@ def _shelf_routes(desk: Desk) -> list[Route]:
         return StreamingResponse(lines(), media_type="text/event-stream", headers=headers)
 
     return [
-        Route("/api/shelf", shelf),
+        Route("/api/shelf", listed),
         Route("/api/photos", photos, methods=["POST"]),
         Route("/api/order", order, methods=["POST"]),
         Route("/api/events", events),
@@ -159,7 +159,7 @@ def _shelf_routes(desk: Desk) -> list[Route]:
 
 def _page_routes(desk: Desk) -> list[Route]:
     def page_of(request: Request) -> Page:
-        return desk.library.page(request.path_params["id"])
+        return desk.shelf.page(request.path_params["id"])
 
     async def _do(act: Callable[[], Any], page: Page) -> Response:
         await run_in_threadpool(act)
@@ -214,7 +214,7 @@ def _page_routes(desk: Desk) -> list[Route]:
 
 def _picture_routes(desk: Desk) -> list[Route]:
     def page_of(request: Request) -> Page:
-        return desk.library.page(request.path_params["id"])
+        return desk.shelf.page(request.path_params["id"])
 
     async def curves(request: Request) -> Response:
         page, asked = page_of(request), request.query_params

@@ -18,8 +18,8 @@ from inkclean.desk.acts import Dab, Work, check_act, fold
 from inkclean.desk.bench import Hands, Task
 from inkclean.desk.closeness import curves_near
 from inkclean.desk.config import Config
-from inkclean.desk.library import Library, Page
 from inkclean.desk.log import Act, Log
+from inkclean.desk.shelf import Page, Shelf
 from inkclean.desk.touch import colour_at, turned
 from inkclean.errors import InkcleanError, InputError
 from inkclean.flats.hints import Hints
@@ -34,7 +34,7 @@ class Desk:
 
     def __init__(self, config: Config) -> None:
         self.config = config
-        self.library = Library(config.folder, config.own)
+        self.shelf = Shelf(config.folder, config.own)
         self._lock = threading.RLock()
         self._thumbs = threading.Lock()
         self._told = 0
@@ -279,7 +279,7 @@ class Desk:
     def _leave_ticket(self, word: str) -> None:
         """Leave the ticket of what was taken beside the photo, for the command line."""
         with suppress(InputError, OSError, LookupError, InkcleanError):
-            page = self.library.page(word)
+            page = self.shelf.page(word)
             made = self.taken(page, page.name + TICKET)
             with placed(self.ticket_path(page), True) as draft:
                 shutil.copyfile(made, draft)

@@ -168,7 +168,7 @@ def _opened(path: Path, formats: list[str]) -> Iterator[Image.Image]:
             image = Image.open(path, formats=formats)
     except Exception as error:  # decoders meet hostile bytes with any exception there is
         raise InputError(
-            f"{path}: is no picture that can be read, or is cut off; use {READABLE}"
+            f"{path} is no picture that can be read, or is cut off; use {READABLE}"
         ) from error
     with image:
         yield image

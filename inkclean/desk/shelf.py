@@ -39,7 +39,7 @@ class Page:
     name: str
 
 
-class Library:
+class Shelf:
     """The pages of a folder. Only ids made here lead to files, never a name from outside."""
 
     def __init__(self, folder: Path, own: Path) -> None:
