@@ -12,14 +12,16 @@ import click
 
 from inkclean.cli_options import (
     clean_options,
+    doubts,
     finish,
     page_options,
     result_options,
     settings_of,
+    shower,
+    spent,
     teller,
     work_through,
 )
-from inkclean.errors import printable
 
 if TYPE_CHECKING:
     from inkclean.batch import BookTask, Outcome, Task, Tell
@@ -96,7 +98,7 @@ def clean(context: click.Context, /, photos: tuple[str, ...], also: str, **optio
     outcomes: list[Outcome] = []
     done, failures = work_through(
         _outcomes(tasks, options, teller(len(tasks), options["quiet"])),
-        lambda report: show(report, as_json=options["as_json"], quiet=options["quiet"]),
+        shower(options, summary),
         outcomes.append if overviews else lambda outcome: None,
     )
     _leave_overviews(outcomes, options)
@@ -203,31 +205,16 @@ def _leave_overviews(outcomes: Sequence[Outcome], options: dict[str, Any]) -> No
         write_timings(works, options["timings"], options["replace"])
 
 
-def show(report: dict[str, Any], *, as_json: bool, quiet: bool) -> None:
-    """Print one page's report: a JSON line, or a few lines for people."""
-    if as_json:
-        from inkclean.ticket import json_text
-
-        click.echo(json_text(report))
-    elif not quiet:
-        for line in summary(report):
-            click.echo(printable(line))
-
-
 def summary(report: dict[str, Any]) -> list[str]:
     """Return the few lines that tell a person what became of a page."""
     sheet, ink, curves = report["sheet"], report["ink"], report["curves"]
     paper = sheet["paper"] or "sheet"
     size = f"{sheet['width_mm']:.0f} × {sheet['height_mm']:.0f} mm"
-    seconds = sum(report["seconds"].values())
-    spent = "done before" if report["done_before"] else f"{seconds:.1f} s"
     lines = [
         f"{Path(report['input']).name}: {paper} ({size}, {sheet['framed']}), "
-        f"{100 * ink['share']:.1f} % ink, {curves['shapes']} shapes, {spent}"
+        f"{100 * ink['share']:.1f} % ink, {curves['shapes']} shapes, {spent(report)}"
     ]
-    lines += [f"  {note}" for note in (sheet["doubt"], report["pencil"]["note"]) if note]
-    if report["capture"]["verdict"] != "good":
-        lines.append(f"  {report['capture']['advice']}")
+    lines += doubts(report)
     if ink["doubts"]:
         lines.append(f"  {len(ink['doubts'])} places worth a look: see --also proof")
     lines += [f"  {path}" for path in report["outputs"].values()]

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -10,10 +9,13 @@ import click
 
 from inkclean.cli_options import (
     clean_options,
+    doubts,
     finish,
     page_options,
     result_options,
     settings_of,
+    shower,
+    spent,
     teller,
     work_through,
 )
@@ -89,7 +91,7 @@ def flats(pages: tuple[Path, ...], **options: Any) -> None:
     jobs = [FlatsJob(path, options["folder"], order, options["replace"]) for path in paths]
     outcomes = run_tasks(jobs, workers=options["jobs"])
     told = timed(jobs, outcomes, teller(len(jobs), options["quiet"]))
-    finish(*work_through(told, lambda report: _show(report, options)))
+    finish(*work_through(told, shower(options, _summary)))
 
 
 def flats_settings_of(options: dict[str, Any]) -> FlatsSettings:
@@ -112,20 +114,14 @@ def flats_settings_of(options: dict[str, Any]) -> FlatsSettings:
     return settings
 
 
-def _show(report: dict[str, Any], options: dict[str, Any]) -> None:
-    if options["as_json"]:
-        click.echo(json.dumps(report, ensure_ascii=False))
-        return
-    if options["quiet"]:
-        return
+def _summary(report: dict[str, Any]) -> list[str]:
+    """Return the few lines that tell a person what became of a page."""
     found = report["flats"]
-    seconds = sum(report["seconds"].values())
-    spent = "done before" if report["done_before"] else f"{seconds:.1f} s"
-    click.echo(
+    lines = [
         f"{Path(report['input']).name}: {found['areas']} areas in {len(found['colours'])} colours, "
-        f"{found['bridges']} gaps bridged, {spent}"
-    )
+        f"{found['bridges']} gaps bridged, {spent(report)}"
+    ]
+    lines += doubts(report)
     if found["doubtful"]:
-        click.echo(f"  {found['doubtful']} bridges worth a look")
-    for path in report["outputs"].values():
-        click.echo(f"  {path}")
+        lines.append(f"  {found['doubtful']} bridges worth a look")
+    return [*lines, *(f"  {path}" for path in report["outputs"].values())]

@@ -183,6 +183,40 @@ def work_through(
     return done, failures
 
 
+def shower(
+    options: dict[str, Any], summary: Callable[[dict[str, Any]], Iterable[str]]
+) -> Callable[[dict[str, Any]], None]:
+    """Return what prints a page's report: a JSON line, the lines of ``summary``, or nothing."""
+
+    def show(report: dict[str, Any]) -> None:
+        if options["as_json"]:
+            from inkclean.ticket import json_text
+
+            click.echo(json_text(report))
+        elif not options["quiet"]:
+            for line in summary(report):
+                click.echo(printable(line))
+
+    return show
+
+
+def spent(report: dict[str, Any]) -> str:
+    """Return how long a page took, or that it stood finished."""
+    if report["done_before"]:
+        return "done before"
+    return f"{sum(report['seconds'].values()):.1f} s"
+
+
+def doubts(report: dict[str, Any]) -> list[str]:
+    """Return what cleaning a page found worth a word, of a report that tells of cleaning."""
+    if "sheet" not in report:
+        return []
+    lines = [note for note in (report["sheet"]["doubt"], report["pencil"]["note"]) if note]
+    if report["capture"]["verdict"] != "good":
+        lines.append(report["capture"]["advice"])
+    return [f"  {line}" for line in lines]
+
+
 def teller(total: int, quiet: bool) -> Tell:
     """Return what says on standard error how far a batch of ``total`` files is."""
 

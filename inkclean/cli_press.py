@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
 
-from inkclean.cli_options import finish, result_options, teller, work_through
+from inkclean.cli_options import finish, result_options, shower, teller, work_through
 from inkclean.errors import UsageError
 
 if TYPE_CHECKING:
@@ -146,7 +145,7 @@ def press(pages: tuple[Path, ...], **options: Any) -> None:
         raise UsageError("--colour belongs to one page: press the pages one by one")
     jobs = [PressJob(path, options["folder"], order, options["replace"]) for path in paths]
     told = timed(jobs, run_tasks(jobs), teller(len(jobs), options["quiet"]))
-    finish(*work_through(told, lambda report: _show(report, options)))
+    finish(*work_through(told, shower(options, summary)))
 
 
 def order_of(options: dict[str, Any]) -> PressOrder:
@@ -200,14 +199,6 @@ def _share(text: str) -> float:
     if not 0.01 <= share <= 100:
         raise UsageError(f"--scale '{text}' is no size: write per cent, from 1% to 10000%")
     return share
-
-
-def _show(report: dict[str, Any], options: dict[str, Any]) -> None:
-    if options["as_json"]:
-        click.echo(json.dumps(report, ensure_ascii=False))
-    elif not options["quiet"]:
-        for line in summary(report):
-            click.echo(line)
 
 
 def summary(report: dict[str, Any]) -> Iterator[str]:

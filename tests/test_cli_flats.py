@@ -221,3 +221,21 @@ def test_edits_by_hand_outlive_a_page_cleaned_anew(drawing: Path) -> None:
     assert ink[int(ink.shape[0] * 0.5), int(ink.shape[1] * 0.27)]
     result = _run(*words, "--replace", "--dpi", "300", "--json")
     assert json.loads(result.stdout)["flats"]["areas"] == 4
+
+
+def test_flats_of_a_photo_tell_the_doubts_of_cleaning(drawing: Path) -> None:
+    # no size in the file and none asked for: the scale of the sheet is a guess, and said to be
+    page = Image.open(drawing)
+    page.save(drawing.with_name("bare.png"))
+    result = _run(drawing.with_name("bare.png"), "--frame", "whole", "--drop", "none")
+    assert result.exception is None
+    ticket = json.loads(drawing.with_name("bare.ticket.json").read_text("utf-8"))
+    assert ticket["measured"]["sheet"]["doubt"]
+    assert ticket["measured"]["sheet"]["doubt"] in result.stdout
+
+
+def test_odd_names_come_out_as_json(drawing: Path) -> None:
+    odd = drawing.rename(drawing.with_name("bo\udcffxes.png"))
+    result = _run(odd, *WHOLE, "--json")
+    assert result.exception is None
+    assert Path(json.loads(result.stdout)["input"]) == odd

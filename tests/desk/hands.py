@@ -15,7 +15,7 @@ from typing import Any
 
 import pytest
 import uvicorn
-from playwright.sync_api import Browser, Page
+from playwright.sync_api import Browser, Page, expect
 
 from inkclean.desk.app import create_app
 from inkclean.desk.config import Config
@@ -157,6 +157,18 @@ def until(tab: Page, right: Callable[[], bool]) -> None:
             return
         tab.evaluate("() => new Promise((done) => requestAnimationFrame(() => done()))")
     raise AssertionError("it never came to be")
+
+
+def drag_handle(tab: Page, handle: str, across: float, down: float) -> None:
+    """Drag a handle of the sheet by px of the screen; the loupe shows meanwhile."""
+    box = tab.locator(handle).bounding_box()
+    assert box is not None
+    x, y = box["x"] + box["width"] / 2, box["y"] + box["height"] / 2
+    tab.mouse.move(x, y)
+    tab.mouse.down()
+    tab.mouse.move(x + across, y + down, steps=5)
+    expect(tab.locator("#loupe")).to_be_visible()
+    tab.mouse.up()
 
 
 def drag(tab: Page, *places: tuple[float, float]) -> None:

@@ -25,6 +25,7 @@ from tests.desk.hands import (
     at,
     changed,
     drag,
+    drag_handle,
     drawn,
     ink_station,
     key_of,
@@ -64,15 +65,7 @@ def test_a_corner_is_dragged_and_the_sheet_follows(table: Table) -> None:
     put(tab)
     drawn(tab)
     before = key_of(tab, "sheet")
-    grip = tab.locator("[data-corner='2']")
-    box = grip.bounding_box()
-    assert box is not None
-    x, y = box["x"] + box["width"] / 2, box["y"] + box["height"] / 2
-    tab.mouse.move(x, y)
-    tab.mouse.down()
-    tab.mouse.move(x - 60, y - 40, steps=5)
-    expect(tab.locator("#loupe")).to_be_visible()
-    tab.mouse.up()
+    drag_handle(tab, "[data-corner='2']", -60, -40)
     changed(tab, "sheet", before)
     expect(tab.locator("#say")).to_contain_text("as you drew it")
     frame = log_of(table)[-1]["do"]["frame"]
@@ -86,15 +79,7 @@ def test_an_edge_is_bowed_and_the_ticket_takes_it_to_the_command_line(table: Tab
     tab = table.tab(UPRIGHT)
     put(tab)
     before = key_of(tab, "sheet")
-    grip = tab.locator("[data-edge='0']")
-    box = grip.bounding_box()
-    assert box is not None
-    x, y = box["x"] + box["width"] / 2, box["y"] + box["height"] / 2
-    tab.mouse.move(x, y)
-    tab.mouse.down()
-    tab.mouse.move(x + 9, y - 12, steps=4)
-    expect(tab.locator("#loupe")).to_be_visible()
-    tab.mouse.up()
+    drag_handle(tab, "[data-edge='0']", 9, -12)
     changed(tab, "sheet", before)
     expect(tab.locator("#say")).to_contain_text("as you drew it")
     k = float(str(tab.get_attribute("#page", "data-view")).split()[0])
