@@ -10,13 +10,11 @@ from typing import Literal, TypeAlias
 from inkclean.curves.values import Curves
 from inkclean.deliver.files import check_free
 from inkclean.deliver.flats_files import write_areas_png, write_flats_png, write_flats_svg
-from inkclean.deliver.hints_read import read_hints
 from inkclean.deliver.layers import write_layers
 from inkclean.deliver.openraster import write_openraster
 from inkclean.deliver.stack import layered
 from inkclean.errors import UsageError
-from inkclean.flats.colours import Colouring, colour_areas
-from inkclean.flats.hints import colour_by_hints
+from inkclean.flats.colours import Colouring
 from inkclean.flats.shade import shade_areas
 from inkclean.flats.values import Flats
 from inkclean.ink.values import Ink
@@ -75,19 +73,6 @@ def result_hash(path: Path) -> str:
     files = sorted(path.iterdir()) if path.is_dir() else [path]
     each = [f"{file.name} {hashlib.sha256(file.read_bytes()).hexdigest()}" for file in files]
     return hashlib.sha256("\n".join(each).encode("utf-8", "surrogateescape")).hexdigest()
-
-
-def coloured(flats: Flats, ink: Ink, settings: FlatsSettings) -> tuple[Flats, Colouring]:
-    """Return the flats and their colours, by the hints if there are any.
-
-    Raises:
-        InputError: the hints cannot be read.
-    """
-    if settings.colours is None:
-        return flats, colour_areas(flats)
-    height, width = flats.labels.shape
-    scale = flats.px_per_mm
-    return colour_by_hints(flats, ink, read_hints(settings.colours, width / scale, height / scale))
 
 
 def write_flats(

@@ -17,7 +17,8 @@ import cv2
 import numpy as np
 
 from inkclean.curves.values import Curves
-from inkclean.deliver.flats_set import FlatsSettings, coloured, write_flats
+from inkclean.deliver.flats_set import FlatsSettings, write_flats
+from inkclean.flats.colours import colour_areas
 from inkclean.flats.values import Flats
 from inkclean.ink.values import Ink, Pencil
 from inkclean.units import MM_PER_INCH
@@ -62,7 +63,7 @@ def measure(kind: str, dpi: float) -> None:
     before = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
     with tempfile.TemporaryDirectory() as folder:
         start, worked = time.perf_counter(), time.process_time()
-        flats, colouring = coloured(flats, ink, settings)
+        colouring = colour_areas(flats)
         outputs = settings.outputs(Path(folder), "page")
         wanted = kind.split(maxsplit=1)[0]
         write_flats(flats, colouring, ink, curves, settings, {wanted: outputs[wanted]})
