@@ -1,4 +1,4 @@
-"""A browser for all flows, and a desk in a fresh folder for each."""
+"""A desk in a fresh folder for each flow."""
 
 from __future__ import annotations
 
@@ -6,18 +6,9 @@ from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
-from playwright.sync_api import Browser, expect, sync_playwright
+from playwright.sync_api import Browser
 
-from tests.desk.hands import CHROMIUM, FLAGS, WAIT_MS, Table
-
-
-@pytest.fixture(scope="session")
-def browser() -> Iterator[Browser]:
-    expect.set_options(timeout=WAIT_MS)
-    with sync_playwright() as play:
-        chromium = play.chromium.launch(executable_path=str(CHROMIUM), args=FLAGS)
-        yield chromium
-        chromium.close()
+from tests.desk.hands import Table
 
 
 @pytest.fixture

@@ -14,12 +14,12 @@ import pytest
 import svgelements
 import svgpathtools
 from PIL import Image
-from playwright.sync_api import sync_playwright
+from playwright.sync_api import Browser
 
 from inkclean.arrays import F32
 from inkclean.curves.trace import trace
 from inkclean.deliver.svg import write_svg
-from tests.desk.hands import CHROMIUM, FLAGS
+from tests.desk.hands import needs_chromium
 
 PX_PER_MM, ACROSS, DOWN, STEP, RADIUS = 12.0, 160, 125, 12, 3.2
 
@@ -57,27 +57,25 @@ def _is_path(shape: object) -> bool:
 
 
 @pytest.mark.slow
-@pytest.mark.skipif(not CHROMIUM.exists(), reason="needs Debian's chromium")
-def test_a_browser_shows_them_all(page: Path) -> None:
+@needs_chromium
+def test_a_browser_shows_them_all(page: Path, browser: Browser) -> None:
     wide, tall = ACROSS * STEP, DOWN * STEP
-    with sync_playwright() as play:
-        chromium = play.chromium.launch(executable_path=str(CHROMIUM), args=FLAGS)
-        tab = chromium.new_page(viewport={"width": wide, "height": tall})
-        faults: list[str] = []
-        tab.on("console", lambda said: faults.append(said.text))
-        tab.on("pageerror", lambda error: faults.append(str(error)))
-        # the sheet fills the window: one px of the screen is one of the coverage
-        tab.set_content(
-            f"<style>*{{margin:0}}img{{display:block}}</style><img width={wide} height={tall}>"
-        )
-        tab.evaluate(
-            "async text => { const shown = document.images[0];"
-            "shown.src = URL.createObjectURL(new Blob([text], {type: 'image/svg+xml'}));"
-            "await shown.decode(); }",
-            page.read_text("utf-8"),
-        )
-        picture = Image.open(io.BytesIO(tab.screenshot())).convert("L")
-        chromium.close()
+    tab = browser.new_page(viewport={"width": wide, "height": tall})
+    faults: list[str] = []
+    tab.on("console", lambda said: faults.append(said.text))
+    tab.on("pageerror", lambda error: faults.append(str(error)))
+    # the sheet fills the window: one px of the screen is one of the coverage
+    tab.set_content(
+        f"<style>*{{margin:0}}img{{display:block}}</style><img width={wide} height={tall}>"
+    )
+    tab.evaluate(
+        "async text => { const shown = document.images[0];"
+        "shown.src = URL.createObjectURL(new Blob([text], {type: 'image/svg+xml'}));"
+        "await shown.decode(); }",
+        page.read_text("utf-8"),
+    )
+    picture = Image.open(io.BytesIO(tab.screenshot())).convert("L")
+    tab.close()
     assert not faults
     ink = 1.0 - np.asarray(picture, np.float32) / 255.0
     cells = ink.reshape(DOWN, STEP, ACROSS, STEP).sum(axis=(1, 3))
