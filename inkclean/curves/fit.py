@@ -65,18 +65,22 @@ class Spans:
         )
 
 
-def merge_sorted(one: Spans, other: Spans) -> Spans:
-    """Return both sets of spans in the order of their first points."""
-    order = np.argsort(np.concatenate((one.first, other.first)), kind="stable")
+def end_to_end(parts: list[Spans]) -> Spans:
+    """Return all spans of ``parts``, one part after another."""
     return Spans(
-        np.concatenate((one.first, other.first))[order],
-        np.concatenate((one.last, other.last))[order],
-        np.concatenate((one.start, other.start), axis=1)[:, order],
-        np.concatenate((one.end, other.end), axis=1)[:, order],
-        np.concatenate((one.inner, other.inner))[order],
-        np.concatenate((one.worst, other.worst))[order],
-        np.concatenate((one.at, other.at))[order],
+        np.concatenate([part.first for part in parts]),
+        np.concatenate([part.last for part in parts]),
+        np.concatenate([part.start for part in parts], axis=1),
+        np.concatenate([part.end for part in parts], axis=1),
+        np.concatenate([part.inner for part in parts]),
+        np.concatenate([part.worst for part in parts]),
+        np.concatenate([part.at for part in parts]),
     )
+
+
+def in_order(spans: Spans) -> Spans:
+    """Return ``spans`` in the order of their first points."""
+    return spans.take(np.argsort(spans.first, kind="stable"))
 
 
 def fit_runs(runs: Runs) -> tuple[Runs, Spans]:
@@ -203,7 +207,7 @@ def _between_two(runs: Runs, first: I64, last: I64, start: F32, end: F32) -> F32
 
 def _split(runs: Runs, spans: Spans) -> tuple[Runs, Spans]:
     """Split what breaks the tolerance until nothing does."""
-    good = spans.take(spans.worst <= 1.0)
+    good = [spans.take(spans.worst <= 1.0)]
     bad = spans.take(spans.worst > 1.0)
     while bad.first.size:
         short = bad.last - bad.first <= _SHORT
@@ -211,18 +215,20 @@ def _split(runs: Runs, spans: Spans) -> tuple[Runs, Spans]:
         for step in range(_SHORT + 1):
             at = np.minimum(bad.first + step, bad.last)
             tight |= runs.tolerance[at] < runs.most[at]
-        eased = bad.take(short & tight)
-        if eased.first.size:
+        whole = [bad.take(short & tight)]
+        if whole[0].first.size:
             # Before a smooth edge is broken, it may lie as far off as was promised.
-            runs = ease(runs, eased.first, eased.last)
+            runs = ease(runs, whole[0].first, whole[0].last)
         stuck = short & ~tight
-        again = np.zeros(good.first.size, np.bool_)
         before = runs.corner
         if stuck.any():
             runs = loosen(runs, bad.first[stuck], bad.last[stuck])
-            again = np.isin(good.first, _ends(bad, stuck)) | np.isin(good.last, _ends(bad, stuck))
-        part, whole = bad.take(~short), good.take(again)
-        whole = merge_sorted(whole, eased)
+            touched = np.zeros(runs.fixed.size, np.bool_)
+            touched[bad.first[stuck]] = touched[bad.last[stuck]] = True
+            again = [touched[part.first] | touched[part.last] for part in good]
+            whole += [part.take(which) for part, which in zip(good, again, strict=True)]
+            good = [part.take(~which) for part, which in zip(good, again, strict=True)]
+        part, rest = bad.take(~short), end_to_end(whole)
         middle = part.first + np.rint(
             (part.last - part.first) * np.clip(part.at, 0.25, 0.75)
         ).astype(np.int64)
@@ -232,19 +238,15 @@ def _split(runs: Runs, spans: Spans) -> tuple[Runs, Spans]:
         open_ = np.full((2, middle.size), np.nan, np.float32)
         fresh = _fresh(
             runs,
-            np.concatenate((part.first, middle, singles, whole.first)),
-            np.concatenate((middle, part.last, singles + 1, whole.last)),
-            np.concatenate((part.start, open_, unknown, whole.start), axis=1),
-            np.concatenate((open_, part.end, unknown, whole.end), axis=1),
+            np.concatenate((part.first, middle, singles, rest.first)),
+            np.concatenate((middle, part.last, singles + 1, rest.last)),
+            np.concatenate((part.start, open_, unknown, rest.start), axis=1),
+            np.concatenate((open_, part.end, unknown, rest.end), axis=1),
             runs.corner & ~before,
         )
-        good = merge_sorted(good.take(~again), fresh.take(fresh.worst <= 1.0))
+        good.append(fresh.take(fresh.worst <= 1.0))
         bad = fresh.take(fresh.worst > 1.0)
-    return runs, good
-
-
-def _ends(spans: Spans, which: Bool) -> I64:
-    return np.concatenate((spans.first[which], spans.last[which]))
+    return runs, in_order(end_to_end(good))
 
 
 def _singles(spans: Spans, which: Bool) -> I64:

@@ -123,38 +123,49 @@ def around_fixed(fixed: Bool) -> tuple[I64, I64]:
     return low, high
 
 
+def members(first: I64, last: I64) -> tuple[I64, I64]:
+    """Indices of all points of the stretches ``first`` to ``last`` (K,), and the stretch each
+    belongs to.
+    """
+    lengths = last - first + 1
+    owner = np.repeat(np.arange(first.size), lengths)
+    begin = np.cumsum(lengths) - lengths
+    return (first - begin)[owner] + np.arange(owner.size), owner
+
+
 def ease(runs: Runs, first: I64, last: I64) -> Runs:
     """Return ``runs`` with all that is allowed given to the points from ``first`` to ``last``."""
-    easy = _covered(runs, first, last)
-    return replace(runs, tolerance=np.where(easy, runs.most, runs.tolerance))
-
-
-def _covered(runs: Runs, first: I64, last: I64) -> Bool:
-    """Points from each ``first`` to ``last``."""
-    change = np.zeros(runs.fixed.size + 1, np.int32)
-    np.add.at(change, first, 1)
-    np.add.at(change, last + 1, -1)
-    covered: Bool = np.cumsum(change[:-1]) > 0
-    return covered
+    easy, _ = members(first, last)
+    tolerance = runs.tolerance.copy()
+    tolerance[easy] = runs.most[easy]
+    return replace(runs, tolerance=tolerance)
 
 
 def loosen(runs: Runs, first: I64, last: I64) -> Runs:
     """Return ``runs`` with every point from each ``first`` to ``last`` made a corner."""
-    loose = _covered(runs, first, last)
+    loose = np.zeros(runs.fixed.size, np.bool_)
+    loose[members(first, last)[0]] = True
+    loop = np.unique(np.searchsorted(runs.last, first))
     # A seam is one point twice.
-    seam = loose[runs.first] | loose[runs.last]
-    loose[runs.first] = loose[runs.last] = seam
+    seam = loose[runs.first[loop]] | loose[runs.last[loop]]
+    loose[runs.first[loop]] = loose[runs.last[loop]] = seam
     fixed = runs.fixed | loose
-    low, high = around_fixed(fixed)
-    owner = np.repeat(np.arange(runs.first.size), runs.last - runs.first + 1)
-    touched = np.logical_or.reduceat(loose, runs.first)
+    around = runs.around.copy()
+    around[members(runs.first[loop], runs.last[loop])[0]] = False
+    # Only what lies between the fixed points about a stretch gets new ones.
+    changed = np.zeros(fixed.size, np.bool_)
+    changed[members(runs.low[first], runs.high[last])[0]] = True
+    place = np.flatnonzero(changed)
+    low, high = runs.low.copy(), runs.high.copy()
+    nearest = around_fixed(fixed[place])
+    low[place], high[place] = place[nearest[0]], place[nearest[1]]
     return replace(
         runs,
         fixed=fixed,
         corner=runs.corner | loose,
         low=low,
         high=high,
-        around=runs.around & ~touched[owner],
+        around=around,
     )
 
 

@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from inkclean.arrays import F64, I64, Bool
-from inkclean.curves.outline import Runs, around_fixed
+from inkclean.curves.outline import Runs, around_fixed, members
 
 C128: TypeAlias = NDArray[np.complex128]
 
@@ -92,7 +92,7 @@ def _limit(runs: Runs, lines: _Lines, noise: float) -> F64:
     """How far the points of each of ``lines`` may lie off it, px."""
     if lines.first.size == 0:
         return np.zeros(0)
-    place, owner = _members(lines.first, lines.last)
+    place, owner = members(lines.first, lines.last)
     begin = np.flatnonzero(np.diff(owner, prepend=-1))
     least = np.minimum.reduceat(runs.most[place], begin)
     limit: F64 = np.minimum(_OFF_SHARE * least, _OFF_PX + 3.0 * noise)
@@ -107,7 +107,7 @@ def _off(points: C128, lines: _Lines) -> F64:
 def _fit(z: C128, first: I64, last: I64) -> _Lines:
     """Least-squares lines through the points from ``first`` to ``last`` inclusive."""
     last = np.maximum(last, first)
-    place, owner = _members(first, last)
+    place, owner = members(first, last)
     count = (last - first + 1).astype(np.float64)
     begin = np.cumsum(last - first + 1) - (last - first + 1)
     local = z[place] - z[first][owner]
@@ -128,18 +128,10 @@ def _chords(z: C128, first: I64, last: I64) -> _Lines:
     return _Lines(first, last, (z[first] + z[last]) / 2.0, chord / np.maximum(np.abs(chord), 1e-9))
 
 
-def _members(first: I64, last: I64) -> tuple[I64, I64]:
-    """Indices of all points of the stretches, and the stretch each belongs to."""
-    lengths = last - first + 1
-    owner = np.repeat(np.arange(first.size), lengths)
-    begin = np.cumsum(lengths) - lengths
-    return first[owner] + np.arange(owner.size) - begin[owner], owner
-
-
 def _is_straight(z: C128, lines: _Lines, limit: F64, noise: float) -> Bool:
     if lines.first.size == 0:
         return np.zeros(0, np.bool_)
-    place, owner = _members(lines.first, lines.last)
+    place, owner = members(lines.first, lines.last)
     begin = np.flatnonzero(np.diff(owner, prepend=-1))
     local = np.conj(lines.way[owner]) * (z[place] - lines.middle[owner])
     count = np.bincount(owner)
@@ -248,7 +240,7 @@ def _place_ends(z: C128, lines: _Lines, runs: Runs) -> C128:
 def _reduce(runs: Runs, placed: C128, lines: _Lines) -> Runs:
     """Drop the points within lines; what is left is renumbered."""
     keep = np.ones(placed.size, np.bool_)
-    inside, _ = _members(lines.first + 1, lines.last - 1)
+    inside, _ = members(lines.first + 1, lines.last - 1)
     keep[inside] = False
     fixed = runs.fixed.copy()
     fixed[lines.first] = fixed[lines.last] = True
