@@ -2,7 +2,7 @@
 
 Schneider, An algorithm for automatically fitting digitized curves, Graphics Gems, 1990,
 612–626: chord-length parameters, least squares for the two handle lengths along given
-tangents, Newton steps that bring each parameter to the foot of its sample.
+tangents, steps that bring each parameter to the foot of its sample.
 
 Arrays are (2, S, M): x and y, span, sample; float32 relative to each span's start, which
 keeps a thousandth of a px on any sheet.
@@ -22,8 +22,10 @@ fall on each."""
 FEW_SAMPLES = 8
 """Samples of a span of no more steps than that."""
 ROUNDS = 3
-"""Least squares and Newton steps in turn: a further round changes the error by under 1 %."""
-_TWO, _THREE = np.float32(2.0), np.float32(3.0)
+"""Least squares and steps to the foot in turn: a further round changes the error by under 1 %."""
+_ONE, _TWO, _THREE = np.float32(1.0), np.float32(2.0), np.float32(3.0)
+_WORTH_LEAVING = 0.8
+"""Hopeless spans are left out of further rounds where no more than this share goes on."""
 _SHORTEST = 0.02
 """No handle is shorter than this share of the chord: the tangent stays defined."""
 
@@ -49,65 +51,117 @@ def sample(points: F64, tolerance: F32, first: I64, last: I64, count: int) -> tu
     are points of theirs, evenly chosen, or lie between.
     """
     step = np.arange(count, dtype=np.float32) / np.float32(count - 1)
-    at = first[:, None] + np.rint((last - first)[:, None] * step).astype(np.int64)
-    q = points[:, at] - points[:, first][:, :, None]
-    if count <= FEW_SAMPLES:
-        # With as many samples as points, some must lie between: a cubic may bulge there.
-        exact = first[:, None] + (last - first)[:, None] * np.linspace(0.0, 1.0, count)
-        low = np.minimum(exact.astype(np.int64), last[:, None] - 1)
-        q = points[:, low] + (exact - low) * (points[:, low + 1] - points[:, low])
-        q -= points[:, first][:, :, None]
-    return q.astype(np.float32), tolerance[at]
+    exact = (last - first).astype(np.float32)[:, None] * step
+    at = np.rint(exact).astype(np.int64)
+    at += first[:, None]
+    q = np.empty((2, *at.shape), np.float32)
+    if count > FEW_SAMPLES:
+        for axis in (0, 1):
+            q[axis] = points[axis].take(at) - points[axis].take(first)[:, None]
+        return q, tolerance.take(at)
+    # With as many samples as points, some must lie between: a cubic may bulge there.
+    low = exact.astype(np.int64)
+    np.minimum(low, (last - first - 1)[:, None], out=low)
+    exact -= low
+    low += first[:, None]
+    for axis in (0, 1):
+        near = points[axis].take(low)
+        q[axis] = (
+            near - points[axis].take(first)[:, None] + exact * (points[axis].take(low + 1) - near)
+        )
+    return q, tolerance.take(at)
 
 
-def fit_spans(q: F32, tolerance: F32, start: F32, end: F32, rounds: int = ROUNDS) -> Fit:
+def fit_spans(
+    q: F32, tolerance: F32, start: F32, end: F32, rounds: int = ROUNDS, hopeless: float = np.inf
+) -> Fit:
     """Fit S cubics from each span's first to its last sample.
 
-    ``start`` and ``end`` are (2, S) unit tangents, both pointing onward along the span.
+    ``start`` and ``end`` are (2, S) unit tangents, both pointing onward along the span. Where
+    ``worst`` is above ``hopeless`` after the first round, that round's fit is given.
     """
     gap = np.diff(q, axis=2)
     u = np.zeros(q.shape[1:], np.float32)
     np.cumsum(np.sqrt(_dot(gap, gap)), axis=1, out=u[:, 1:])
     u /= np.maximum(u[:, -1:], 1e-6)
     chord = q[:, :, -1]
-    length = np.maximum(np.sqrt(_dot(chord, chord)), np.float32(1e-6))
-    lean = (np.stack([_dot(start, chord), _dot(end, chord)], 1) / length[:, None]).astype(
-        np.float32
-    )
-    inner: F32 = np.empty((q.shape[1], 2), np.float32)
-    for turn in range(rounds):
-        inner = _handles(q, u, start, end, length, lean)
-        u, off = _newton(q, u, inner, start, end, last=turn == rounds - 1)
-    share = (np.sqrt(off) / tolerance).astype(np.float32)
-    at = np.argmax(share, axis=1)
-    worst = np.take_along_axis(share, at[:, None], 1)[:, 0]
-    worst = np.where((lean < 0.0).any(1), np.inf, worst).astype(np.float32)
-    return Fit(inner, worst, (at / (q.shape[2] - 1)).astype(np.float32), u)
+    length: F32 = np.maximum(np.sqrt(_dot(chord, chord)), np.float32(1e-6))
+    lean: F32 = np.stack([_dot(start, chord), _dot(end, chord)], 1) / length[:, None]
+    backward = (lean < 0.0).any(1)
+    inner = _handles(q, u, start, end, length, lean)
+    u, off = _nearer(q, u, inner, start, end)
+    worst, at = _worst(off, tolerance)
+    worst[backward] = np.inf
+    if rounds == 1:
+        return Fit(inner, worst, at, u)
+    rest = np.flatnonzero(worst <= hopeless)
+    if rest.size < _WORTH_LEAVING * worst.size:
+        q, start, end = (part.take(rest, axis=1) for part in (q, start, end))
+        u, tolerance = u.take(rest, axis=0), tolerance.take(rest, axis=0)
+        length, lean = length.take(rest), lean.take(rest, axis=0)
+    else:
+        rest = np.arange(worst.size)
+    for _ in range(rounds - 1):
+        fitted = _handles(q, u, start, end, length, lean)
+        u, off = _nearer(q, u, fitted, start, end)
+    inner[rest] = fitted
+    worst[rest], at[rest] = _worst(off, tolerance)
+    worst[backward] = np.inf
+    return Fit(inner, worst, at, u)
+
+
+def _worst(off: F32, tolerance: F32) -> tuple[F32, F32]:
+    """The largest of the squared distances ``off`` (S, M) as a share of its tolerance; where."""
+    off /= tolerance * tolerance
+    at = np.argmax(off, axis=1)
+    worst = np.sqrt(np.take_along_axis(off, at[:, None], 1)[:, 0])
+    return worst, (at / np.float32(off.shape[1] - 1)).astype(np.float32)
+
+
+def _basis(u: F32) -> tuple[F32, F32, F32]:
+    """Weights of both inner control points, and of the last two together."""
+    square = u * u
+    b2 = np.subtract(_ONE, u)
+    b1 = u * b2
+    b2 *= square
+    b2 *= _THREE
+    b1 *= _THREE
+    b1 -= b2
+    # 3u(1 - u) - 3u²(1 - u) is 3u(1 - u)², and u²(3 - 2u) the end's share.
+    u = np.subtract(_THREE, _TWO * u)
+    u *= square
+    return b1, b2, u
+
+
+def _normal_sums(q: F32, u: F32) -> tuple[F32, F32, F32, F32, F32]:
+    """What least squares ask: b1·b1, b1·b2, b2·b2 (S,), b1·rest and b2·rest (2, S), the rest
+    being what the two ends leave of ``q``.
+    """
+    b1, b2, ends = _basis(u)
+    p3 = q[:, :, -1]
+    r1 = np.einsum("sm,dsm->ds", b1, q) - np.einsum("sm,sm->s", b1, ends) * p3
+    r2 = np.einsum("sm,dsm->ds", b2, q) - np.einsum("sm,sm->s", b2, ends) * p3
+    c11, c12, c22 = (np.einsum("sm,sm->s", a, b) for a, b in ((b1, b1), (b1, b2), (b2, b2)))
+    return c11, c12, c22, r1, r2
 
 
 def _handles(q: F32, u: F32, start: F32, end: F32, length: F32, lean: F32) -> F32:
     """Handle lengths (S, 2) by least squares, kept where the cubic advances along its chord."""
-    v = 1.0 - u
-    b1 = 3.0 * u * v * v
-    b2 = 3.0 * u * u * v
-    rest = q - (b2 + u * u * u) * q[:, :, -1:]
-    r1 = np.einsum("sm,dsm->ds", b1, rest)
-    r2 = np.einsum("sm,dsm->ds", b2, rest)
-    c11 = np.einsum("sm,sm->s", b1, b1)
-    c22 = np.einsum("sm,sm->s", b2, b2)
-    c12 = -np.einsum("sm,sm->s", b1, b2) * _dot(start, end)
+    c11, c12, c22, r1, r2 = _normal_sums(q, u)
+    c12 *= -_dot(start, end)
     x1 = _dot(start, r1)
     x2 = -_dot(end, r2)
     det = c11 * c22 - c12 * c12
-    flat = det <= 1e-4 * c11 * c22
-    det = np.where(flat, 1.0, det)
-    inner = np.stack(((c22 * x1 - c12 * x2) / det, (c11 * x2 - c12 * x1) / det), 1)
+    flat = det <= np.float32(1e-4) * c11 * c22
+    det[flat] = 1.0
+    inner: F32 = np.stack(((c22 * x1 - c12 * x2) / det, (c11 * x2 - c12 * x1) / det), 1)
     inner[flat] = length[flat, None] / 3.0
     return keep_onward(inner, length, lean)
 
 
 def _dot(one: F32, other: F32) -> F32:
-    dot: F32 = one[0] * other[0] + one[1] * other[1]
+    dot: F32 = one[0] * other[0]
+    dot += one[1] * other[1]
     return dot
 
 
@@ -116,20 +170,11 @@ def free_tangents(q: F32, u: F32) -> tuple[F32, F32]:
 
     Their lengths are those of the handles: the longer, the surer.
     """
-    v = 1.0 - u
-    b1 = 3.0 * u * v * v
-    b2 = 3.0 * u * u * v
-    rest = q - (b2 + u * u * u) * q[:, :, -1:]
-    rest += b2 * q[:, :, -1:]
-    r1 = np.einsum("sm,dsm->ds", b1, rest)
-    r2 = np.einsum("sm,dsm->ds", b2, rest)
-    c11 = np.einsum("sm,sm->s", b1, b1)
-    c22 = np.einsum("sm,sm->s", b2, b2)
-    c12 = np.einsum("sm,sm->s", b1, b2)
-    det = np.maximum(c11 * c22 - c12 * c12, 1e-9)
-    p1 = (c22 * r1 - c12 * r2) / det
-    p2 = (c11 * r2 - c12 * r1) / det
-    return p1.astype(np.float32), (q[:, :, -1] - p2).astype(np.float32)
+    c11, c12, c22, r1, r2 = _normal_sums(q, u)
+    det: F32 = np.maximum(c11 * c22 - c12 * c12, np.float32(1e-9))
+    p1: F32 = (c22 * r1 - c12 * r2) / det
+    p2: F32 = (c11 * r2 - c12 * r1) / det
+    return p1, -p2
 
 
 def keep_onward(inner: F32, length: F32, lean: F32) -> F32:
@@ -145,27 +190,45 @@ def keep_onward(inner: F32, length: F32, lean: F32) -> F32:
     return kept.astype(np.float32)
 
 
-def _newton(q: F32, u: F32, inner: F32, start: F32, end: F32, last: bool) -> tuple[F32, F32]:
-    """One Newton step of every parameter; on the last, the squared distances after it."""
-    p3 = q[:, :, -1:]
-    c1: F32 = (_THREE * inner[:, 0] * start)[:, :, None]
-    p2: F32 = p3 - (inner[:, 1] * end)[:, :, None]
-    c2: F32 = _THREE * p2 - _TWO * c1
-    c3: F32 = p3 - c1 - c2
-    off: F32 = ((c3 * u + c2) * u + c1) * u - q
-    bend: F32 = _THREE * c3 * u + c2
-    speed: F32 = (bend + c2) * u + c1
-    bend *= _TWO
-    down = _dot(speed, off)
+def _nearer(q: F32, u: F32, inner: F32, start: F32, end: F32) -> tuple[F32, F32]:
+    """Every parameter moved to the foot of its sample; the squared distances there (S, M).
+
+    Gauss's step, along the tangent: it leaves of the way to the foot what curvature times
+    distance is, which is less than a fiftieth wherever the fit is any good.
+    """
+    p3 = q[:, :, -1]
+    c1 = _THREE * inner[:, 0] * start
+    p2 = p3 - inner[:, 1] * end
+    c2 = _THREE * p2 - _TWO * c1
+    c3 = p3 - c1 - c2
+    off, speed = np.empty_like(q), np.empty_like(q)
+    for axis in (0, 1):
+        # Horner's rule gives the point and, beside it, its derivative.
+        point, way = off[axis], speed[axis]
+        np.multiply(c3[axis, :, None], u, out=way)
+        np.add(way, c2[axis, :, None], out=point)
+        way += point
+        way *= u
+        point *= u
+        point += c1[axis, :, None]
+        way += point
+        point *= u
+        point -= q[axis]
     across = _dot(speed, speed)
-    curve = across + _dot(bend, off)
-    steep = np.where(curve > np.float32(0.2) * across, curve, np.maximum(across, np.float32(1e-9)))
-    moved: F32 = np.clip(u - down / steep, np.float32(0.0), np.float32(1.0))
+    np.maximum(across, np.float32(1e-9), out=across)
+    along = _dot(speed, off)
+    moved = along / across
+    np.subtract(u, moved, out=moved)
+    np.clip(moved, np.float32(0.0), np.float32(1.0), out=moved)
     moved[:, 0], moved[:, -1] = 0.0, 1.0
-    if not last:
-        return moved, moved
-    off = ((c3 * moved + c2) * moved + c1) * moved - q
-    return moved, _dot(off, off)
+    # The square of what the step leaves: (off - speed · step)².
+    step = u - moved
+    across *= step
+    along *= _TWO
+    across -= along
+    across *= step
+    across += _dot(off, off)
+    return moved, np.maximum(across, np.float32(0.0), out=across)
 
 
 def on_cubics(cubics: F64, which: I64, t: F64) -> F64:

@@ -67,14 +67,14 @@ def find_edges(coverage: F32) -> Edges:
     padded[PAD:-PAD, PAD:-PAD] = coverage
     flat: F32 = padded.reshape(-1)
     width = padded.shape[1]
-    ink = padded > 0.5
-    rows = np.flatnonzero(ink[:, 1:] != ink[:, :-1])
-    rows += rows // (width - 1)
-    columns = np.flatnonzero(ink[1:] != ink[:-1])
+    ink = flat > 0.5
+    # Rows begin and end in paper: nothing is crossed from one to the next.
+    rows = np.flatnonzero(ink[1:] != ink[:-1])
+    columns = np.flatnonzero(ink[width:] != ink[:-width])
     if rows.size == 0:
         return _nothing()
     crossing = np.concatenate((rows, columns))
-    successor = _successors(flat, width, ink.reshape(-1), rows, columns)
+    successor = _successors(flat, width, ink, rows, columns)
     order, loops = link_loops(successor)
     aslant, place, room, steep = edge_places(flat, width, rows, columns)
     points = np.empty((crossing.size, 2))
@@ -83,7 +83,7 @@ def find_edges(coverage: F32) -> Edges:
     points += 0.5 - PAD
     points[: rows.size, 0] += place[: rows.size]
     points[rows.size :, 1] += place[rows.size :]
-    shape, hole, loop_order = _nest(ink.reshape(-1), width, rows, order, loops)
+    shape, hole, loop_order = _nest(ink, width, rows, order, loops)
     order, loops = _reorder(order, loops, loop_order)
     shape, hole = shape[loop_order], hole[loop_order]
     points, room, aslant = points[order], room[order], aslant[order]
@@ -117,10 +117,14 @@ def _noise(points: F64) -> float:
     """Standard deviation across the edge, from fourth differences, which smooth curves lack."""
     if points.shape[0] < 64:
         return 0.0
-    z = points[:, 0] + 1j * points[:, 1]
-    normal = z[4:] - z[:-4]
-    rough = z[4:] + z[:-4] - 4.0 * (z[3:-1] + z[1:-3]) + 6.0 * z[2:-2]
-    across = np.abs((np.conj(normal) * rough).imag) / np.maximum(np.abs(normal), 1e-9)
+    across, size = np.zeros(points.shape[0] - 4), np.zeros(points.shape[0] - 4)
+    for axis, sign in ((0, -1.0), (1, 1.0)):
+        z, other = points[:, axis], points[:, 1 - axis]
+        rough = z[4:] + z[:-4] - 4.0 * (z[3:-1] + z[1:-3]) + 6.0 * z[2:-2]
+        normal = other[4:] - other[:-4]
+        across += sign * rough * normal
+        size += normal * normal
+    across = np.abs(across) / np.sqrt(np.maximum(size, 1e-18))
     # The weights' squares add up to 70; half of all normal errors lie within 0.6745.
     return float(np.median(across) / (0.6745 * np.sqrt(70.0)))
 

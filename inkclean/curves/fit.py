@@ -25,6 +25,8 @@ _POLISH = 1
 """Rounds in which nodes turn their tangents to what both their spans would rather have."""
 _TURNED = 2
 """Rounds of fitting that show where a tangent would rather point."""
+_HOPELESS = 4.0
+"""A fit so many times further off than it may be, after one round, will not be good after more."""
 _SURE = 0.94
 """Cosine: no round turns a tangent by more than 20 degrees."""
 _CHUNK = 65536
@@ -54,14 +56,16 @@ class Spans:
 
     def take(self, index: I64 | Bool) -> Spans:
         """Return the spans of ``index``."""
+        if index.dtype == np.bool_:
+            index = np.flatnonzero(index)
         return Spans(
-            self.first[index],
-            self.last[index],
-            self.start[:, index],
-            self.end[:, index],
-            self.inner[index],
-            self.worst[index],
-            self.at[index],
+            self.first.take(index),
+            self.last.take(index),
+            self.start.take(index, axis=1),
+            self.end.take(index, axis=1),
+            self.inner.take(index, axis=0),
+            self.worst.take(index),
+            self.at.take(index),
         )
 
 
@@ -103,8 +107,8 @@ def fit_runs(runs: Runs) -> tuple[Runs, Spans]:
 
 def _hold(runs: Runs, spans: Spans) -> tuple[Runs, Spans]:
     """Fit once more to every point, and split what one of them shows to be broken."""
+    long = np.flatnonzero(spans.last - spans.first >= SAMPLES)
     while True:
-        long = np.flatnonzero(spans.last - spans.first >= SAMPLES)
         asked = spans.take(long)
         finer = _measure(runs, asked.first, asked.last, asked.start, asked.end, counts=_EVERY)
         # The samples were asked for a share of the tolerance; the points may use all of it.
@@ -112,7 +116,13 @@ def _hold(runs: Runs, spans: Spans) -> tuple[Runs, Spans]:
         spans = _put(spans, long, finer)
         if not (finer.worst > 1.0).any():
             return runs, spans
+        before = spans
         runs, spans = _split(runs, spans)
+        # What is as it was has been looked at.
+        old = np.minimum(np.searchsorted(before.first, spans.first), before.first.size - 1)
+        same = (before.first[old] == spans.first) & (before.last[old] == spans.last)
+        same &= (before.inner[old] == spans.inner).all(axis=1)
+        long = np.flatnonzero(~same & (spans.last - spans.first >= SAMPLES))
 
 
 def _first_nodes(runs: Runs) -> I64:
@@ -137,12 +147,13 @@ def _fresh(
     Tangents come from the points where none is given (nan) or where the node has just been
     ``loosened``; those given stay, for the neighbours have them too.
     """
-    new_start = tangents(runs, first, _REACH)[1].astype(np.float32)
-    new_end = tangents(runs, last, _REACH)[0].astype(np.float32)
-    if start is not None and end is not None and loosened is not None:
-        new_start = np.where(np.isnan(start) | loosened[first], new_start, start)
-        new_end = np.where(np.isnan(end) | loosened[last], new_end, end)
-    return _measure(runs, first, last, new_start, new_end)
+    if start is None or end is None or loosened is None:
+        start, end = (np.full((2, first.size), np.nan, np.float32) for _ in range(2))
+        loosened = runs.corner
+    for nodes, way, side in ((first, start, 1), (last, end, 0)):
+        open_ = np.flatnonzero(np.isnan(way[0]) | loosened[nodes])
+        way[:, open_] = tangents(runs, nodes[open_], _REACH)[side]
+    return _measure(runs, first, last, start, end)
 
 
 def _measure(
@@ -173,7 +184,15 @@ def _measure(
         count, chunk = part
         q, tolerance = sample(runs.points, runs.tolerance, first[chunk], last[chunk], count)
         rounds = _TURNED if turn else ROUNDS
-        fit = fit_spans(q, _CHECKED * tolerance, start[:, chunk], end[:, chunk], rounds)
+        tolerance *= np.float32(_CHECKED)
+        fit = fit_spans(
+            q,
+            tolerance,
+            start.take(chunk, axis=1),
+            end.take(chunk, axis=1),
+            rounds,
+            np.inf if turn else _HOPELESS,
+        )
         inner[chunk], worst[chunk], at[chunk] = fit.inner, fit.worst, fit.at
         if turn:
             start[:, chunk], end[:, chunk] = free_tangents(q, fit.u)

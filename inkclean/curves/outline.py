@@ -176,38 +176,46 @@ def tangents(runs: Runs, nodes: I64, reach: int) -> tuple[F64, F64]:
     is the chord between the points ``reach`` before and after; at a corner, the end slope of
     the parabola through the points one and two reaches away.
     """
-    z = runs.points
-    around = runs.around[nodes]
+    ended = runs.fixed[nodes] & ~runs.around[nodes]
+    into = np.empty((2, nodes.size))
+    free = np.flatnonzero(~ended)
+    into[:, free] = _unit(_chords(runs, nodes[free], reach))
+    out = into.copy()
+    held = np.flatnonzero(ended)
+    into[:, held], out[:, held] = _at_ends(runs, nodes[held], reach)
+    return into, out
+
+
+def _chords(runs: Runs, nodes: I64, reach: int) -> F64:
+    """Chords (2, K) from ``reach`` points before each of ``nodes`` to as many after."""
     # In a smooth closed loop the window runs on across the seam.
     owner = np.searchsorted(runs.last, nodes)
     begin, length = runs.first[owner], (runs.last - runs.first)[owner]
     span = np.minimum(reach, np.maximum(length // 4, 1))
-    back = np.where(around, begin + (nodes - begin - span) % length, 0)
-    ahead = np.where(around, begin + (nodes - begin + span) % length, 0)
-    edge = runs.fixed[nodes] & ~around
-    low = runs.low[np.maximum(nodes - 1, 0)]
-    high = runs.high[np.minimum(nodes + 1, z.shape[1] - 1)]
-    even = np.minimum(np.minimum(nodes - low, high - nodes), reach)
-    back = np.where(around, back, nodes - even)
-    ahead = np.where(around, ahead, nodes + even)
-    chord = z[:, ahead] - z[:, back]
+    even = np.minimum(np.minimum(nodes - runs.low[nodes], runs.high[nodes] - nodes), reach)
+    around = runs.around[nodes]
+    back = np.where(around, begin + (nodes - begin - span) % length, nodes - even)
+    ahead = np.where(around, begin + (nodes - begin + span) % length, nodes + even)
+    chords: F64 = runs.points.take(ahead, axis=1) - runs.points.take(back, axis=1)
+    return chords
+
+
+def _at_ends(runs: Runs, nodes: I64, reach: int) -> tuple[F64, F64]:
+    """Unit tangents (2, K) into and out of fixed ``nodes``."""
+    z = runs.points
+    owner = np.searchsorted(runs.last, nodes)
     # At the seam of a loop with corners, the points before the first node lie at its end.
-    at_first = nodes == begin
-    at_last = nodes == begin + length
-    inner = np.where(at_first & ~around, begin + length, nodes)
-    outer = np.where(at_last & ~around, begin, nodes)
+    inner = np.where(nodes == runs.first[owner], runs.last[owner], nodes)
+    outer = np.where(nodes == runs.last[owner], runs.first[owner], nodes)
     incoming = _end_slope(z, inner, runs.low[np.maximum(inner - 1, 0)], reach)
     outgoing = -_end_slope(z, outer, runs.high[np.minimum(outer + 1, z.shape[1] - 1)], reach)
-    corner = runs.corner[nodes]
-    before_line = runs.line[np.maximum(inner - 1, 0)]
-    after_line = runs.line[outer]
-    into = np.where(edge, incoming, chord)
-    out = np.where(edge, outgoing, chord)
-    smooth = edge & ~corner
-    shared = np.where(before_line & smooth, incoming, np.where(after_line, outgoing, into + out))
-    into = _unit(np.where(smooth, shared, into))
-    out = _unit(np.where(smooth, shared, out))
-    return into, out
+    smooth = ~runs.corner[nodes]
+    before_line, after_line = runs.line[np.maximum(inner - 1, 0)], runs.line[outer]
+    shared = np.where(
+        before_line & smooth, incoming, np.where(after_line, outgoing, incoming + outgoing)
+    )
+    into = np.where(smooth, shared, incoming)
+    return _unit(into), _unit(np.where(smooth, shared, outgoing))
 
 
 def _end_slope(z: F64, end: I64, limit: I64, reach: int) -> F64:
@@ -217,8 +225,8 @@ def _end_slope(z: F64, end: I64, limit: I64, reach: int) -> F64:
     one = np.minimum(np.maximum(span // 2, 1), reach)
     near = end + away * np.minimum(one, span)
     far = end + away * np.minimum(2 * one, span)
-    slope = z[:, far] - z[:, end] - 4.0 * (z[:, near] - z[:, end])
-    plain = z[:, end] - z[:, near]
+    plain = z.take(end, axis=1) - z.take(near, axis=1)
+    slope = z.take(far, axis=1) - z.take(end, axis=1) + 4.0 * plain
     # A parabola that would turn the slope by more than a right angle has been misled.
     led: F64 = np.where((span >= 2) & ((slope * plain).sum(0) > 0.0), slope, plain)
     return led

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from inkclean.arrays import F32, F64, I64, Bool
-from inkclean.curves.outline import Outline
+from inkclean.curves.outline import Outline, without
 
 _TINY_PX = 1.7
 """A dot with no half axis longer than this shows no more than place, size and lean."""
@@ -42,9 +42,13 @@ def find_ovals(outline: Outline, tolerance: F32) -> Ovals:
 
     The ellipse has the loop's own area, centre and second moments.
     """
+    sharp = np.zeros(outline.loops.size - 1, np.bool_)
+    sharp[np.searchsorted(outline.loops, np.flatnonzero(outline.corner), side="right") - 1] = True
+    outline, keep = without(outline, sharp)
+    tolerance = tolerance[keep]
     count = outline.loops.size - 1
     if count == 0:
-        return Ovals(np.zeros(0, np.bool_), np.zeros((0, 4, 2)), np.zeros(0, np.int64))
+        return Ovals(~sharp, np.zeros((0, 4, 2)), np.zeros(0, np.int64))
     lengths = np.diff(outline.loops)
     begin = outline.loops[:-1]
     own = np.repeat(np.arange(count), lengths)
@@ -57,14 +61,15 @@ def find_ovals(outline: Outline, tolerance: F32) -> Ovals:
     half *= size[:, None]
     off = np.abs(radial / size[own] - 1.0) * np.hypot(*(outline.points - centre[own]).T)
     worst = np.maximum.reduceat(off / tolerance, begin)
-    which = worst < np.where(lengths <= _SMALL, 1.0, _SHARE)
-    which |= half[:, 1] < _TINY_PX
-    which &= np.logical_and.reduceat(~outline.corner, begin)
-    which &= (half[:, 1] < _LONG * half[:, 0]) & (half[:, 0] > 0.0)
+    oval = worst < np.where(lengths <= _SMALL, 1.0, _SHARE)
+    oval |= half[:, 1] < _TINY_PX
+    oval &= (half[:, 1] < _LONG * half[:, 0]) & (half[:, 0] > 0.0)
     near = half[:, 1] - half[:, 0] < _CIRCLE_PX
     half[near] = np.sqrt(half[near, 0] * half[near, 1])[:, None]
-    axes = turn[which] * half[which][:, None, :]
-    return Ovals(which, *_draw(centre[which], axes, outline.hole[which]))
+    axes = turn[oval] * half[oval][:, None, :]
+    which = ~sharp
+    which[which] = oval
+    return Ovals(which, *_draw(centre[oval], axes, outline.hole[oval]))
 
 
 def _moments(outline: Outline, own: I64) -> tuple[F64, F64]:

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from inkclean.arrays import F64, I64, Bool, any_within
 from inkclean.curves.edges import Edges
 from inkclean.curves.outline import Outline
-from inkclean.curves.tips import tips_crossed
+from inkclean.curves.tips import beside, near_pieces, pieces_of, tips_crossed
 
 C128: TypeAlias = NDArray[np.complex128]
 
@@ -85,7 +85,7 @@ def whole_tips(edges: Edges, corner: I64, apex: C128, skip: int) -> tuple[Edges,
     points, keep, kept = placed(edges, corner, apex, skip)
     place = np.cumsum(keep) - 1
     loops = np.concatenate(([0], np.cumsum(kept)))
-    tip, piece = tips_crossed(points[keep], loops, place[tips])
+    tip, piece = tips_crossed(pieces_of(points[keep], loops), place[tips])
     speck = np.searchsorted(loops, piece, side="right") - 1
     at = tips[tip]
     own = np.searchsorted(edges.loops, at, side="right") - 1
@@ -108,14 +108,20 @@ def drawn_back(edges: Edges, corner: I64, apex: C128, skip: int, tips: I64) -> I
     Returns:
         the corners that are left: a tip drawn back to its edge is none.
     """
+    if tips.size == 0:
+        return corner
     z = edges.points[:, 0] + 1j * edges.points[:, 1]
+    points, keep, kept = placed(edges, corner, apex, skip)
+    place = np.cumsum(keep) - 1
+    pieces = pieces_of(points[keep], np.concatenate(([0], np.cumsum(kept))))
+    # Tips only shrink: nothing is met later that is not near now.
+    among = near_pieces(pieces, beside(pieces, place[tips]))
     while tips.size:
-        points, keep, kept = placed(edges, corner, apex, skip)
-        place = np.cumsum(keep) - 1
-        loops = np.concatenate(([0], np.cumsum(kept)))
-        tips = tips[np.unique(tips_crossed(points[keep], loops, place[tips])[0])]
+        tips = tips[np.unique(tips_crossed(pieces, place[tips], among)[0])]
         apex[tips] = (apex[tips] + z[tips]) / 2.0
         given_up = np.abs(apex[tips] - z[tips]) < _TIP_LEFT_PX
+        apex[tips[given_up]] = z[tips[given_up]]
+        pieces.x[place[tips]], pieces.y[place[tips]] = apex[tips].real, apex[tips].imag
         corner = np.setdiff1d(corner, tips[given_up])
         tips = tips[~given_up]
     return corner
@@ -132,9 +138,9 @@ def same_size(edges: Edges, points: F64, kept: I64) -> Bool:
 def _areas(points: F64, loops: I64) -> F64:
     following = np.arange(1, loops[-1] + 1)
     following[loops[1:] - 1] = loops[:-1]
-    start = points[np.repeat(loops[:-1], np.diff(loops))]
-    p, q = points - start, points[following] - start
-    areas: F64 = np.add.reduceat(p[:, 0] * q[:, 1] - p[:, 1] * q[:, 0], loops[:-1])
+    lengths = np.diff(loops)
+    x, y = (along - np.repeat(along[loops[:-1]], lengths) for along in points.T)
+    areas: F64 = np.add.reduceat(x * y.take(following) - y * x.take(following), loops[:-1])
     return areas
 
 

@@ -57,24 +57,7 @@ def rule_lines(runs: Runs, noise: float) -> Runs:
     fixed = np.flatnonzero(runs.fixed)
     real = ~np.isin(fixed[:-1], runs.last)
     first, last = fixed[:-1][real], fixed[1:][real]
-    sides = _fit(z, first + 1, last - 1)
-    # A sliver that runs out and back again is no line, however narrow.
-    onward = np.abs(z[last] - z[first]) > 0.5 * (last - first)
-    good = onward & (last - first >= 4) & _is_straight(z, sides, _limit(runs, sides, noise), noise)
-    for end in (first, last):
-        good &= np.abs(_off(z[end], sides)) < _OFF_PX + 3.0 * noise + _CORNER_PX
-    chords = _chords(z, first, last)
-    brief = (
-        onward & (last - first >= 2) & (last - first < 4) & runs.corner[first] & runs.corner[last]
-    )
-    inner_limit = _limit(runs, sides, noise)
-    brief &= (np.abs(_off(z[first + 1], chords)) < inner_limit) & (
-        np.abs(_off(z[last - 1], chords)) < inner_limit
-    )
-    middle = np.where(brief, chords.middle, sides.middle)
-    way = np.where(brief, chords.way, sides.way)
-    good |= brief
-    lines = _Lines(first[good], last[good], middle[good], way[good])
+    good, lines = _between_corners(runs, z, first, last, noise)
     inner = _within(runs, z, first[~good], last[~good], noise)
     lines = _Lines(
         np.concatenate((lines.first, inner.first)),
@@ -86,6 +69,33 @@ def rule_lines(runs: Runs, noise: float) -> Runs:
         return runs
     lines = _square_up(z, lines, runs)
     return _reduce(runs, _place_ends(z, lines, runs), lines)
+
+
+def _between_corners(
+    runs: Runs, z: C128, first: I64, last: I64, noise: float
+) -> tuple[Bool, _Lines]:
+    """Which stretches from ``first`` to ``last`` are straight, and their lines."""
+    # A sliver that runs out and back again is no line, however narrow.
+    good = (np.abs(z[last] - z[first]) > 0.5 * (last - first)) & (last - first >= 2)
+    # Nor is what leaves its chord half-way: few are left to be looked at point by point.
+    chords = _chords(z, first + 1, last - 1)
+    good &= np.abs(_off(z[(first + last) // 2], chords)) < 3.0 * (_OFF_PX + 3.0 * noise)
+    rows = np.flatnonzero(good)
+    first, last = first[rows], last[rows]
+    sides = _fit(z, first + 1, last - 1)
+    limit = _limit(runs, sides, noise)
+    fits = (last - first >= 4) & _is_straight(z, sides, limit, noise)
+    for end in (first, last):
+        fits &= np.abs(_off(z[end], sides)) < _OFF_PX + 3.0 * noise + _CORNER_PX
+    chords = _chords(z, first, last)
+    brief = (last - first < 4) & runs.corner[first] & runs.corner[last]
+    for point in (z[first + 1], z[last - 1]):
+        brief &= np.abs(_off(point, chords)) < limit
+    middle = np.where(brief, chords.middle, sides.middle)
+    way = np.where(brief, chords.way, sides.way)
+    fits |= brief
+    good[rows] = fits
+    return good, _Lines(first[fits], last[fits], middle[fits], way[fits])
 
 
 def _limit(runs: Runs, lines: _Lines, noise: float) -> F64:
@@ -248,7 +258,7 @@ def _reduce(runs: Runs, placed: C128, lines: _Lines) -> Runs:
     line[lines.first] = True
     number = np.cumsum(keep) - 1
     low, high = around_fixed(fixed[keep])
-    points = np.stack((placed.real, placed.imag))[:, keep]
+    points = np.stack((placed.real[keep], placed.imag[keep]))
     lengths = runs.last - runs.first + 1
     touched = np.logical_or.reduceat(line, runs.first)
     return replace(

@@ -16,7 +16,7 @@ from inkclean.curves.ovals import Ovals, find_ovals
 from inkclean.curves.placing import Corners
 from inkclean.curves.settle import settle
 from inkclean.curves.straights import rule_lines
-from inkclean.curves.tips import crossing_pieces
+from inkclean.curves.tips import crossing_pieces, pieces_of
 from inkclean.curves.values import Curves
 
 _ROOM_SHARE = 0.4
@@ -31,6 +31,8 @@ _SETTLED = 0.35
 """Smoothing may use this share of the tolerance."""
 _TOUCHING_PX = 0.0005
 """Where loops cross however they are drawn, every point of the edge becomes a node."""
+_CARRIED_PX = 9.0
+"""A corner that was carried out to its tip can cross something within so far of it."""
 _SPECK_PX = 2.5
 """Quarters of an oval no longer than that may lie outside the speck that it stands for."""
 _ABOUT_PX = 6.0
@@ -61,11 +63,10 @@ def trace(coverage: F32, px_per_mm: float, within_mm: float = 0.02, blur_px: flo
     within = within_mm * px_per_mm
     corners = find_corners(edges, coverage)
     restored = corners.restored()
-    outline = settle(restored, edges.noise, blur_px, _SETTLED * within)
+    outline, moved = settle(restored, edges.noise, blur_px, _SETTLED * within)
     closest = max(_FINE_PX + _NOISES * edges.noise, _FINE_SHARE * within)
     # Smoothing is part of the promise; what blur had moved, and is put back, is not.
-    moved = outline.points - settle(restored, 0.0, blur_px, 0.0).points
-    promised = within - np.hypot(moved[:, 0], moved[:, 1])
+    promised = within - moved
     most = _room_limits(outline, promised)
     pieces = _drawn(outline, np.minimum(most, np.float32(closest)), most, edges.noise)
     if pieces.counts.size:
@@ -169,25 +170,43 @@ def _crossings(outline: Outline, pieces: _Pieces, asked: Bool) -> tuple[I64, F64
     beside corners can they.
     """
     chord = pieces.cubics[:, 3] - pieces.cubics[:, 0]
-    steps = np.ceil(np.hypot(chord[:, 0], chord[:, 1]) / _STEP_PX).astype(np.int64)
+    length = np.hypot(chord[:, 0], chord[:, 1])
+    steps = np.ceil(length / _STEP_PX).astype(np.int64)
     steps = np.maximum(steps, np.where(pieces.straight, 1, _STEPS))
-    own = np.repeat(np.arange(steps.size), steps)
-    t = (np.arange(own.size) - np.repeat(np.cumsum(steps) - steps, steps)) / steps[own]
-    points = on_cubics(pieces.cubics, own, t)
+    points, own = _samples(pieces.cubics, steps)
     counts = np.add.reduceat(steps, np.cumsum(pieces.counts) - pieces.counts)
     loops = np.concatenate(([0], np.cumsum(counts)))
+    some = np.flatnonzero(np.repeat(np.repeat(asked, pieces.counts), steps))
+    own, near = own[some], points[some]
     squares = (np.max(points, axis=0) / _NARROW_PX).astype(np.int64) + 2
     narrow = np.zeros(squares, np.bool_)
     low = outline.points[outline.room < _NARROW_PX] / _NARROW_PX
     narrow[tuple(np.clip(low, 0, squares - 1).astype(np.int64).T)] = True
+    suspect = (length < _SPECK_PX)[own]
+    suspect |= narrow[tuple(np.clip(near / _NARROW_PX, 0, squares - 1).astype(np.int64).T)]
     # A corner's own place may lie far from the points that it was found by.
-    suspect = (pieces.corner | np.roll(pieces.corner, -1))[own]
-    suspect |= (np.hypot(chord[:, 0], chord[:, 1]) < _SPECK_PX)[own]
-    suspect |= narrow[tuple(np.clip(points / _NARROW_PX, 0, squares - 1).astype(np.int64).T)]
-    suspect &= np.repeat(np.repeat(asked, pieces.counts), steps)
-    one, two = crossing_pieces(points, loops, np.flatnonzero(suspect))
+    for end, sharp in ((0, pieces.corner), (3, np.roll(pieces.corner, -1))):
+        beside = np.flatnonzero(sharp[own] & ~suspect)
+        away = near[beside] - pieces.cubics[own[beside], end]
+        suspect[beside] = np.hypot(away[:, 0], away[:, 1]) < _CARRIED_PX
+    one, two = crossing_pieces(pieces_of(points, loops), some[suspect])
     found = np.concatenate((one, two))
     return np.unique(np.searchsorted(loops, found, side="right") - 1), points[found]
+
+
+def _samples(cubics: F64, steps: I64) -> tuple[F64, I64]:
+    """Points (N, 2) on each cubic, as many as it has ``steps`` (S,), and the cubic of each."""
+    own = np.repeat(np.arange(steps.size), steps)
+    begin = np.cumsum(steps) - steps
+    points = np.empty((own.size, 2))
+    few = np.flatnonzero(steps == _STEPS)
+    t = np.arange(_STEPS)[:, None] / _STEPS
+    weights = np.hstack(((1 - t) ** 3, 3 * t * (1 - t) ** 2, 3 * t * t * (1 - t), t**3))
+    points[begin[few, None] + np.arange(_STEPS)] = weights @ cubics[few]
+    many = np.flatnonzero((steps != _STEPS)[own])
+    at = own[many]
+    points[many] = on_cubics(cubics, at, (many - begin[at]) / steps[at])
+    return points, own
 
 
 def control_points(runs: Runs, spans: Spans) -> tuple[F64, Bool]:

@@ -67,7 +67,7 @@ def main() -> None:
     coverage = page()
     edges = find_edges(coverage)
     count = edges.points.shape[0]
-    outline = settle(restore_corners(edges, coverage), edges.noise, 0.0, 0.0)
+    outline, _ = settle(restore_corners(edges, coverage), edges.noise, 0.0, 0.0)
     tolerance = np.full(outline.points.shape[0], TOLERANCE_PX, np.float32)
     runs = lay_out(outline, tolerance, tolerance)
     contours = [edges.points[a:b] for a, b in zip(edges.loops[:-1], edges.loops[1:], strict=True)]
