@@ -172,8 +172,8 @@ def free_tangents(q: F32, u: F32) -> tuple[F32, F32]:
     """
     c11, c12, c22, r1, r2 = _normal_sums(q, u)
     det: F32 = np.maximum(c11 * c22 - c12 * c12, np.float32(1e-9))
-    p1: F32 = (c22 * r1 - c12 * r2) / det
-    p2: F32 = (c11 * r2 - c12 * r1) / det
+    p1 = np.asarray((c22 * r1 - c12 * r2) / det, np.float32)
+    p2 = np.asarray((c11 * r2 - c12 * r1) / det, np.float32)
     return p1, -p2
 
 
