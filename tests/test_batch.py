@@ -53,6 +53,7 @@ def test_typical_line_against_known_widths() -> None:
     assert typical_line_mm(np.zeros((50, 50), np.float32), 12.0) is None
 
 
+@pytest.mark.slow
 def test_even_brings_lines_together(tmp_path: Path) -> None:
     for name, line_mm in (("a", 0.36), ("b", 0.4), ("c", 0.44)):
         small_pages.write(tmp_path / f"{name}.png", line_mm=line_mm, dpi=300)
@@ -74,6 +75,7 @@ def test_even_brings_lines_together(tmp_path: Path) -> None:
     assert weights[0] > 0 == weights[1] > weights[2]
 
 
+@pytest.mark.slow
 def test_even_again_changes_nothing_and_goes_on(tmp_path: Path) -> None:
     for name, line_mm in (("a", 0.34), ("b", 0.4), ("c", 0.46)):
         small_pages.write(tmp_path / f"{name}.png", line_mm=line_mm, dpi=300)

@@ -101,6 +101,7 @@ def test_nothing_is_written_over(tmp_path: Path) -> None:
     assert (tmp_path / "quay.svg").read_bytes() != first
 
 
+@pytest.mark.slow
 def test_a_finished_page_is_not_done_again(tmp_path: Path) -> None:
     photo = _scan(tmp_path / "quay.png")
     first = json.loads(_run("clean", photo, "--json").stdout)
@@ -118,6 +119,7 @@ def test_a_finished_page_is_not_done_again(tmp_path: Path) -> None:
     ]
 
 
+@pytest.mark.slow
 def test_same_in_same_out(tmp_path: Path) -> None:
     photo = _scan(tmp_path / "quay.png")
     for folder in ("a", "b"):
@@ -126,6 +128,7 @@ def test_same_in_same_out(tmp_path: Path) -> None:
         assert (tmp_path / "a" / name).read_bytes() == (tmp_path / "b" / name).read_bytes()
 
 
+@pytest.mark.slow
 def test_folder_with_a_bad_page(tmp_path: Path) -> None:
     _scan(tmp_path / "one.png")
     (tmp_path / "two.jpg").write_bytes(b"")
@@ -175,6 +178,7 @@ def test_two_inputs_of_one_name(tmp_path: Path) -> None:
     assert "same name" in text
 
 
+@pytest.mark.slow
 def test_jobs_change_nothing(tmp_path: Path) -> None:
     photos = [_scan(tmp_path / f"{name}.png") for name in ("a", "b")]
     for jobs in ("1", "2"):

@@ -64,6 +64,7 @@ def test_a_drawing_leaves_flats_areas_layers_and_the_clean_results(drawing: Path
     assert len(ticket["measured"]["flats"]["areas"]) == 3
 
 
+@pytest.mark.slow
 def test_colours_given_are_kept_in_the_ticket_and_come_again(drawing: Path) -> None:
     hints = drawing.with_name("hints.csv")
     hints.write_text("x_mm,y_mm,colour,name\n27,37,#C83C32,skin\n73,37,#285AC8,\n", "utf-8")
@@ -154,6 +155,7 @@ def test_finished_pages_are_told_not_made_again(drawing: Path, layers: str) -> N
     assert drawing.with_name("boxes.flats.png").read_bytes() == b"spoilt"
 
 
+@pytest.mark.slow
 def test_other_settings_are_another_order(drawing: Path) -> None:
     assert _run(drawing, *WHOLE, "--quiet").exception is None
     assert _run(drawing, *WHOLE, "--smallest", "3mm").exception is not None
@@ -170,6 +172,7 @@ def test_clean_results_that_stand_are_gone_on_from(drawing: Path) -> None:
     assert drawing.with_name("boxes.ink.png").stat().st_mtime_ns == ink
 
 
+@pytest.mark.slow
 def test_a_run_cut_short_goes_on(drawing: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     whole = write_flats
 
@@ -186,6 +189,7 @@ def test_a_run_cut_short_goes_on(drawing: Path, monkeypatch: pytest.MonkeyPatch)
     assert json.loads(_run(drawing, *WHOLE, "--json").stdout)["done_before"]
 
 
+@pytest.mark.slow
 def test_pages_side_by_side_come_out_the_same(drawing: Path, tmp_path: Path) -> None:
     for name in ("a", "b", "c"):
         (tmp_path / f"{name}.png").write_bytes(drawing.read_bytes())
@@ -204,6 +208,7 @@ def test_pages_side_by_side_come_out_the_same(drawing: Path, tmp_path: Path) -> 
     assert runs[1] == runs[2]
 
 
+@pytest.mark.slow
 def test_edits_by_hand_outlive_a_page_cleaned_anew(drawing: Path) -> None:
     words = [str(word) for word in (drawing, *WHOLE)]
     assert _run(*words, "--quiet").exception is None

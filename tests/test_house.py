@@ -13,7 +13,11 @@ ROOT = Path(__file__).parents[1]
 
 @pytest.mark.parametrize(
     "words",
-    [["ruff", "check", "."], ["ruff", "format", "--check", "."], ["mypy"]],
+    [
+        ["ruff", "check", "."],
+        ["ruff", "format", "--check", "."],
+        pytest.param(["mypy"], marks=pytest.mark.slow),
+    ],
     ids=["lint", "format", "types"],
 )
 def test_house_rule(words: list[str]) -> None:

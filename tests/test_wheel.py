@@ -61,11 +61,11 @@ def test_wheel_holds_the_package_and_nothing_else(wheel: Path) -> None:
 def test_the_demo_runs_from_an_empty_environment(wheel: Path, tmp_path: Path) -> None:
     place = tmp_path / "empty"
     place.mkdir()
-    made = _run(sys.executable, "-m", "venv", place / "env", cwd=place)
+    made = _run(sys.executable, "-m", "venv", "--without-pip", place / "env", cwd=place)
     assert made.returncode == 0, made.stderr
     python = place / "env" / "bin" / "python"
-    pip = [python, "-m", "pip", "--disable-pip-version-check", "install", "-q"]
-    installed = _run(*[str(word) for word in pip], wheel, cwd=place)
+    pip = [sys.executable, "-m", "pip", "--disable-pip-version-check", "--python", str(python)]
+    installed = _run(*pip, "install", "-q", "--no-compile", wheel, cwd=place)
     if installed.returncode and "No matching distribution" in installed.stderr:
         pytest.skip("no package index can be reached to install from")
     assert installed.returncode == 0, installed.stderr

@@ -140,6 +140,7 @@ def test_walk_orders_chains_and_rings() -> None:
     assert len(set((half // 2).tolist())) == 7
 
 
+@pytest.mark.slow
 @pytest.mark.skipif(not ICONS.is_dir(), reason="the open stroke icons are not here")
 def test_stroke_icons_come_back() -> None:
     """Icons of strokes 2 units wide: middles, widths and ink against the true ones."""

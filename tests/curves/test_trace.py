@@ -32,6 +32,7 @@ def _strays(curves: Curves, coverage: F32) -> tuple[F64, F64]:
 waves = st.lists(st.tuples(st.floats(0.0, 0.07), st.floats(0.0, 6.28)), min_size=0, max_size=4)
 
 
+@pytest.mark.slow
 @settings(max_examples=40, deadline=None)
 @given(st.floats(9.0, 45.0), waves, st.floats(0.0, 1.0), st.sampled_from([0.01, 0.02, 0.05]))
 def test_the_tolerance_is_kept_on_smooth_shapes(
@@ -202,6 +203,7 @@ def _turning(outline: F64) -> float:
     return float(np.abs(np.angle(np.roll(z, -1) * np.conj(z))).sum())
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("size", [90, 150])
 def test_letters_come_back(size: float) -> None:
     score = _letters(size, 1)
@@ -213,6 +215,7 @@ def test_letters_come_back(size: float) -> None:
     assert score["turning"] == pytest.approx(1.0, abs=0.03)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("within", [0.01, 0.02, 0.05])
 def test_the_tolerance_is_kept_on_letters_away_from_their_corners(within: float) -> None:
     for character in shapes.LETTERS:

@@ -92,6 +92,7 @@ def test_a_page_without_ink_is_a_page(tmp_path: Path) -> None:
     assert not darkness(path, 2).any()
 
 
+@pytest.mark.slow
 def test_more_segments_than_a_batch_holds(tmp_path: Path) -> None:
     rng = np.random.default_rng(2)
     places = rng.uniform(2, 98, (6000, 2)).tolist()

@@ -147,6 +147,7 @@ def test_colour_runs_over_the_joins(tmp_path: Path) -> None:
     assert len(pictures) == 1, "the picture is held once"
 
 
+@pytest.mark.slow
 def test_only_the_shapes_of_a_sheet_are_written_on_it(tmp_path: Path) -> None:
     places = [(x, y) for x in range(1, 50) for y in range(1, 77)]
     dots = drawn.curves([[drawn.ring(x, y, 0.2)] for x, y in places], 50, 76.8)

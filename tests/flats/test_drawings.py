@@ -47,6 +47,7 @@ def test_gap_drawings_hold_better_than_plain_components() -> None:
     assert found.leaks < plain.leaks
 
 
+@pytest.mark.slow
 @pytest.mark.skipif(not DATA.is_dir(), reason="the open drawings are not there")
 def test_closed_heads_leak_no_more_than_plain_components() -> None:
     found, plain = scores("heads")
@@ -54,6 +55,7 @@ def test_closed_heads_leak_no_more_than_plain_components() -> None:
     assert found.iou > 0.75
 
 
+@pytest.mark.slow
 @pytest.mark.skipif(not DATA.is_dir(), reason="the open drawings are not there")
 def test_figure_against_background_of_closed_heads() -> None:
     shares = []

@@ -181,6 +181,7 @@ def test_dashes_in_a_row_are_no_lettering() -> None:
     assert at(flats, 30, 30) != at(flats, 2, 2)
 
 
+@pytest.mark.slow
 def test_what_a_bridge_stands_on_makes_it_doubtful() -> None:
     names = ("loose", "gaps mid-stroke", "strokes that close nothing", "dry brush", "lettering")
     kinds = [drawn(kind) for kind in names]

@@ -72,6 +72,7 @@ def test_print_goes_and_ink_on_it_stays(
     assert abs(dark - truth) < 0.05 * truth
 
 
+@pytest.mark.slow
 def test_print_stays_if_asked_and_where_ink_is_no_darker() -> None:
     paper, ink = _print(5.0, "#A9B0B8", squares=True), _pen(5.0)
     kept, pencil = separate(_sheet(paper, ink, 0.05), ("none",))

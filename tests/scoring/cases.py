@@ -18,6 +18,7 @@ from inkclean.demo.camera import Conditions, Shot
 from inkclean.demo.page import Page, Style, draw
 from inkclean.sheet.values import Photo
 from inkclean.units import PAPERS
+from tests.alone import alone
 
 _MOST_KEPT = 80
 
@@ -166,20 +167,9 @@ def page_of(which: Case) -> Page:
     """Return the case's page, from the cache if it lies there."""
     sizes = (which.paper, which.pencil, which.ink, which.seed, which.style)
     path = _place("page", sizes)
-    if not path.exists():
-        page = draw(PAPERS[which.paper], which.seed, which.pencil, which.ink, which.style)
-        arrays: dict[str, Any] = {
-            "ink": cv2.convertScaleAbs(page.ink, alpha=255.0),
-            "pencil": cv2.convertScaleAbs(page.pencil, alpha=255.0),
-            "hatching": page.hatching,
-            "hatching_width": page.hatching_width,
-            "dots": page.dots,
-            "black_points": np.concatenate([*page.blacks, np.zeros((0, 2), np.float32)]),
-            "black_sizes": np.array([len(b) for b in page.blacks], np.int64),
-            "scales": np.array([page.px_per_mm, page.pencil_px_per_mm]),
-            "colours": np.array([page.pencil_rgb, page.ink_rgb]),
-        }
-        _keep(path, arrays)
+    with alone(path):
+        if not path.exists():
+            _keep(path, _drawn(which))
     with np.load(path) as kept:
         cuts = np.cumsum(kept["black_sizes"])[:-1]
         colours = kept["colours"]
@@ -199,15 +189,28 @@ def page_of(which: Case) -> Page:
         )
 
 
+def _drawn(which: Case) -> dict[str, Any]:
+    page = draw(PAPERS[which.paper], which.seed, which.pencil, which.ink, which.style)
+    return {
+        "ink": cv2.convertScaleAbs(page.ink, alpha=255.0),
+        "pencil": cv2.convertScaleAbs(page.pencil, alpha=255.0),
+        "hatching": page.hatching,
+        "hatching_width": page.hatching_width,
+        "dots": page.dots,
+        "black_points": np.concatenate([*page.blacks, np.zeros((0, 2), np.float32)]),
+        "black_sizes": np.array([len(b) for b in page.blacks], np.int64),
+        "scales": np.array([page.px_per_mm, page.pencil_px_per_mm]),
+        "colours": np.array([page.pencil_rgb, page.ink_rgb]),
+    }
+
+
 def _shot(which: Case) -> Shot:
     path = _place("shot", which)
-    if not path.exists():
-        page = page_of(which)
-        taken = _take(which, page)
-        _keep(
-            path,
-            {"jpeg": np.frombuffer(taken.jpeg, np.uint8), "dust": taken.dust, "light": taken.light},
-        )
+    with alone(path):
+        if not path.exists():
+            taken = _take(which, page_of(which))
+            jpeg = np.frombuffer(taken.jpeg, np.uint8)
+            _keep(path, {"jpeg": jpeg, "dust": taken.dust, "light": taken.light})
     with np.load(path) as kept:
         jpeg, dust, light = kept["jpeg"], kept["dust"], kept["light"]
     if which.scan_dpi:

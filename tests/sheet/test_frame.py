@@ -63,6 +63,7 @@ def test_outline_on_many_desks(name: str) -> None:
     assert 0.3 < frame.confidence <= 1.0
 
 
+@pytest.mark.slow
 @settings(max_examples=8, deadline=None, derandomize=True)
 @given(
     turn=st.floats(-20, 20),

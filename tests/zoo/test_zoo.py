@@ -115,7 +115,10 @@ def test_used(tmp_path: Path, kind: str) -> None:
         assert 0.08 < 1 - np.asarray(ink).mean() < 0.22
 
 
-@pytest.mark.parametrize("kind", animals.EITHER)
+@pytest.mark.parametrize(
+    "kind",
+    [pytest.param(kind, marks=[pytest.mark.slow] * (kind == "noise")) for kind in animals.EITHER],
+)
 def test_either(tmp_path: Path, kind: str) -> None:
     path = animals.EITHER[kind](tmp_path)
     result = _clean(path, "-o", tmp_path / "out", "--quiet", "--dpi", "150")
@@ -310,7 +313,7 @@ def _limited() -> None:
         "tiff that claims 10 Gpx",
         "pdf whose picture claims 10 Gpx",
         "pdf of a page as large as a town",
-        "within the budget, more than memory",
+        pytest.param("within the budget, more than memory", marks=pytest.mark.slow),
     ],
 )
 def test_bombs_take_no_memory(tmp_path: Path, name: str) -> None:
