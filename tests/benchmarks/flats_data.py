@@ -16,10 +16,15 @@ from inkclean.flats.colours import colour_areas
 from inkclean.flats.find import find_flats
 from inkclean.flats.values import BACKGROUND, GUTTER, Flats
 from inkclean.ink.values import Ink, Pencil
+from inkclean.pipeline import clean_photo
+from inkclean.sheet.frame import square_up
+from inkclean.sheet.read import read_photos
+from inkclean.ticket import Settings
 from tests.flats.pages import EASY, LOOSE, SINGLE, Troubles, make_page
 from tests.flats.scores import Score, score, total
 
 DATA = Path(__file__).parents[3] / "shared" / "data"
+RIM_PX = 4
 PX_PER_MM = {"gap": 16.0, "heads": 10.0}  # lines of 1.25 and 0.5 mm
 NO_PENCIL = Pencil(False, (), 0.0, None, "none")
 
@@ -74,6 +79,37 @@ def figures_of_heads() -> list[float]:
     ]
 
 
+def figures_of_photos() -> list[tuple[str, list[float]]]:
+    """Return a photo's name and overlaps: ours and plain filling's, the same off the rim.
+
+    Photographed drawings with the silhouette of their figure. The silhouette takes the photo's
+    own way onto the sheet; the figure is every area that is not background or gutter, and the
+    ink. Plain filling takes for background what the sheet's border reaches around the ink.
+    The silhouettes were drawn a little wide of the ink: off the rim means farther than RIM_PX
+    from their outline.
+    """
+    found = []
+    rim = np.ones((2 * RIM_PX + 1, 2 * RIM_PX + 1), np.uint8)
+    for path in sorted((DATA / "figures").glob("*_mask.png")):
+        name = path.name.replace("_mask", "_photo")
+        photo = next(iter(read_photos(path.with_name(name))))
+        cleaned = clean_photo(photo, Settings())
+        sheet, ink = cleaned.sheet, cleaned.ink
+        mask = square_up(next(iter(read_photos(path))), sheet.frame, sheet.px_per_mm)
+        truth = mask.pixels[..., 1] > 127
+        there = np.ones_like(truth) if mask.inside is None else mask.inside
+        inked = ink.coverage >= 0.5
+        _, rooms = cv2.connectedComponents((~inked).astype(np.uint8), connectivity=4)
+        border = np.concatenate([rooms[0], rooms[-1], rooms[:, 0], rooms[:, -1]])
+        filled = inked | ~np.isin(rooms, border)
+        ours_too = figure(find_flats(ink)) | inked
+        outline = cv2.morphologyEx(truth.astype(np.uint8), cv2.MORPH_GRADIENT, rim) > 0
+        where = (there, there & ~outline)
+        both = [overlap(each, truth, part) for part in where for each in (ours_too, filled)]
+        found.append((f"{path.stem}, sheet {sheet.frame.framed}", both))
+    return found
+
+
 def figures_of_pages(troubles: Troubles, pages: int, first: int) -> list[float]:
     """Return the overlap of figures and truth for drawn pages, off the ink."""
     found = []
@@ -119,6 +155,8 @@ def main() -> None:
             f"figure against background, {name}: {figures_of_pages(troubles, 3, 200)}", flush=True
         )
     print(f"figure against background, heads: {np.round(figures_of_heads(), 3)}", flush=True)
+    for name, found in figures_of_photos():
+        print(f"figure against background, {name}: ours, plain {np.round(found, 3)}", flush=True)
     bare, strange = bare_and_strange(2, 200)
     print(f"bare pixels: {bare}; colours outside the palette: {strange}")
 
