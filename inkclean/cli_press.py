@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
+from click.core import ParameterSource
 
 from inkclean.cli_options import finish, result_options, shower, teller, work_through
 from inkclean.errors import UsageError
@@ -15,6 +16,18 @@ if TYPE_CHECKING:
     from inkclean.press_pages import PressOrder
 
 _FILE = click.Path(path_type=Path)
+# what has no say on a poster, and what has one only beside another option
+_NOT_ON_POSTERS = (
+    *("trim", "bleed", "safe", "side", "fit", "scale", "marks", "standard", "intent", "profile"),
+    *("ink_limit", "finest", "also", "dpi"),
+)
+_ONLY_WITH = {
+    **dict.fromkeys(("on", "overlap", "margin"), ("poster",)),
+    "dpi": ("also",),
+    "intent": ("standard",),
+    "profile": ("standard", "colour"),
+    "ink_limit": ("colour",),
+}
 
 
 def _options(command: Any) -> Any:
@@ -139,6 +152,7 @@ def press(pages: tuple[Path, ...], **options: Any) -> None:
     from inkclean.inputs import gather_pages
     from inkclean.press_pages import PressJob
 
+    _check_say(options)
     order = order_of(options)
     paths = gather_pages(pages)
     if order.settings.colour is not None and len(paths) > 1:
@@ -146,6 +160,19 @@ def press(pages: tuple[Path, ...], **options: Any) -> None:
     jobs = [PressJob(path, options["folder"], order, options["replace"]) for path in paths]
     told = timed(jobs, run_tasks(jobs), teller(len(jobs), options["quiet"]))
     finish(*work_through(told, shower(options, summary)))
+
+
+def _check_say(options: dict[str, Any]) -> None:
+    """Refuse what was typed but would have no say, lest it be believed to have had one."""
+    source = click.get_current_context().get_parameter_source
+    typed = {name for name in options if source(name) is ParameterSource.COMMANDLINE}
+    idle = [f"--{name.replace('_', '-')}" for name in _NOT_ON_POSTERS if name in typed]
+    if options["poster"] and idle:
+        raise UsageError(f"--poster is for a home printer: leave out {', '.join(idle)}")
+    for name, others in _ONLY_WITH.items():
+        if name in typed and not any(options[other] for other in others):
+            wanted = " or ".join(f"--{other}" for other in others)
+            raise UsageError(f"--{name.replace('_', '-')} has no say without {wanted}")
 
 
 def order_of(options: dict[str, Any]) -> PressOrder:
@@ -180,8 +207,6 @@ def order_of(options: dict[str, Any]) -> PressOrder:
     )
     poster = None
     if options["poster"]:
-        if options["trim"] or options["standard"] or kinds:
-            raise UsageError("--poster is for a home printer: leave out --trim, --standard, --also")
         poster = PosterSettings(
             parse_trim(options["poster"]),
             parse_trim(options["on"]),

@@ -172,7 +172,18 @@ def cut_away(art: Art, page: Page) -> str:
     """Return in words what of the sheet lies beyond the bleed and is lost, empty if nothing."""
     over = zip(_EDGES, _overhang(art.area, page.bled), strict=True)
     lost = [f"{beyond:.0f} mm at the {edge}" for edge, beyond in over if beyond >= 1.0]
-    return f"cut away beyond the bleed: {', '.join(lost)}" if lost else ""
+    if not lost:
+        return ""
+    bare = art.colour is None and not _reaches_beyond(art.lines, page.bled)
+    what = "bare paper cut away" if bare else "cut away"
+    return f"{what} beyond the bleed: {', '.join(lost)}"
+
+
+def _reaches_beyond(curves: Curves, region: Region) -> bool:
+    points = curves.cubics.reshape(-1, 2)
+    first = np.array([region.x_mm, region.y_mm])
+    last = first + np.array([region.width_mm, region.height_mm])
+    return bool(((points < first) | (points > last)).any())
 
 
 def _overhang(area: Region, other: Region) -> tuple[float, float, float, float]:

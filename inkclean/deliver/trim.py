@@ -109,12 +109,12 @@ class Placement:
 
 
 def parse_trim(text: str) -> Paper:
-    """Return a trim size by name (``comic``, ``digest``, ``A4``) or as ``6.625x10.25in``.
+    """Return a trim size by name (``comic``, ``US comic``, ``A4``) or as ``6.625x10.25in``.
 
     Raises:
         UsageError: neither a name nor a size.
     """
-    named = TRIMS.get(text.strip().lower())
+    named = TRIMS.get("-".join(text.lower().split()).removeprefix("us-"))
     if named is not None:
         return named
     try:

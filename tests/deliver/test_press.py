@@ -218,6 +218,44 @@ def test_x1a_says_what_the_standard_asks_for(tmp_path: Path, profile: Path, colo
     assert not {name for name, _ in _steps(path)} & {"rg", "RG", "g", "G", "sh"}
 
 
+def test_x1a_read_by_a_second_library(tmp_path: Path, profile: Path, colour: Path) -> None:
+    """The same declarations, boxes and colours as pypdf reads them, which shares no code with
+    the library that wrote them; keys and values of ISO 15930-4 from memory."""
+    pypdf = pytest.importorskip("pypdf")
+    settings = PressSettings(
+        *(parse_trim("comic"), FOUR), standard="x1a", profile=profile, colour=colour, fit="bleed"
+    )
+    _, path = _press(tmp_path, settings)
+    reader = pypdf.PdfReader(path, strict=True)
+    assert reader.pdf_header == "%PDF-1.4"
+    assert not reader.is_encrypted
+    info = reader.trailer["/Info"].get_object()
+    assert info["/GTS_PDFXVersion"] == "PDF/X-1a:2003"
+    assert info["/Trapped"] == "/False"
+    assert isinstance(info["/Trapped"], pypdf.generic.NameObject)
+    assert reader.metadata.creation_date and reader.metadata.modification_date
+    assert len(reader.trailer["/ID"]) == 2
+    (intent,) = reader.root_object["/OutputIntents"]
+    intent = intent.get_object()
+    assert (intent["/Type"], intent["/S"]) == ("/OutputIntent", "/GTS_PDFX")
+    assert intent["/OutputConditionIdentifier"] == intent["/Info"] == "Test press"
+    assert intent["/DestOutputProfile"].get_object().get_data() == profile.read_bytes()
+    (page,) = reader.pages
+    mm = {
+        name: [float(side) * 25.4 / 72 for side in page[f"/{name}Box"]]
+        for name in ("Media", "Bleed", "Trim")
+    }
+    assert mm["Bleed"] == pytest.approx(mm["Media"], abs=1e-3)
+    assert mm["Trim"] == pytest.approx([1, 4, 169.275, 264.35], abs=1e-3)
+    assert not {"/CropBox", "/ArtBox", "/Annots", "/Group"} & set(page)
+    picture = page["/Resources"]["/XObject"]["/Colour"].get_object()
+    assert picture["/ColorSpace"] == "/DeviceCMYK"
+    assert len(picture.get_data()) == 4 * int(picture["/Width"]) * int(picture["/Height"])
+    painted = {name for _, name in page.get_contents().operations}
+    assert {b"k", b"f", b"Do"} <= painted
+    assert not {b"rg", b"RG", b"g", b"G", b"sh", b"BI", b"INLINE IMAGE"} & painted
+
+
 def _steps(path: Path) -> list[tuple[str, list[float]]]:
     with pikepdf.open(path) as document:
         return operators(document.pages[0])
@@ -267,6 +305,16 @@ def test_what_is_cut_away_is_said() -> None:
     # 66 of 88 mm are left: the sheet is scaled to 66 mm across
     assert notes[0] == "cut away beyond the bleed: 11 mm at the top, 11 mm at the bottom"
     assert "cut away" not in prepare(drawn.page(), PressSettings()).notes[0]
+
+
+def test_what_is_cut_away_without_ink_is_said_to_be_bare() -> None:
+    none = Edges(0, 0, 0, 0)
+    prepared = prepare(drawn.page(), PressSettings(bleed=none, safe=none, fit="live"))
+    # the ink fills the page; the sheet's rim lies around it
+    points = prepared.art.lines.cubics.reshape(-1, 2)
+    assert (points >= -1e-6).all()
+    assert (points <= np.array([60, 80]) + 1e-6).all()
+    assert prepared.notes[0].startswith("bare paper cut away beyond the bleed")
 
 
 def test_colour_that_ends_at_the_trim_fails(tmp_path: Path) -> None:

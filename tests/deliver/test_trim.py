@@ -35,7 +35,8 @@ def test_other_bleeds_are_refused(text: str) -> None:
 
 @pytest.mark.parametrize(
     ("text", "size"),
-    [("6.625x10.25in", (168.275, 260.35)), ("A5", (148, 210)), ("200x300mm", (200, 300))],
+    [("6.625x10.25in", (168.275, 260.35)), ("A5", (148, 210)), ("200x300mm", (200, 300))]
+    + [(text, (168.275, 260.35)) for text in ("comic", "US comic", "us-comic")],
 )
 def test_trim_by_name_or_size(text: str, size: tuple[float, float]) -> None:
     paper = parse_trim(text)
