@@ -11,7 +11,7 @@ from typing import Any
 from inkclean.batch import FileTask, Outcome, need_mb, outcome_of
 from inkclean.curves.values import Curves
 from inkclean.deliver.files import check_free, placed
-from inkclean.deliver.press import PressSettings, load_colour, press_page
+from inkclean.deliver.press import PressSettings, check_ahead, load_colour, press_page
 from inkclean.deliver.tile_plan import PosterSettings
 from inkclean.errors import UsageError
 from inkclean.pages import open_input
@@ -67,6 +67,7 @@ def press_file(
     Raises:
         InkcleanError: says in one line what stands in the way.
     """
+    check_ahead(order.settings)
     for name, curves in pages_of(path, order, folder or path.parent, replace_old):
         outputs = order.outputs(folder or path.parent, name)
         if order.poster is None:

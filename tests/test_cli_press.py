@@ -123,6 +123,30 @@ def test_refusals_are_one_line_and_leave_nothing(
     assert not list(photo.parent.glob("lantern.*"))
 
 
+@pytest.mark.parametrize(
+    ("words", "code"),
+    [
+        (("--colour", "none.png"), 3),
+        (("--standard", "x1a", "--profile", "none.icc"), 3),
+        (("--standard", "x1a"), 2),
+    ],
+)
+def test_what_no_page_can_be_printed_with_is_told_before_any_is_cleaned(
+    photo: Path, monkeypatch: pytest.MonkeyPatch, words: tuple[str, ...], code: int
+) -> None:
+    reached: list[Path] = []
+
+    def pages(path: Path, *rest: Any) -> list[tuple[str, Curves]]:
+        reached.append(path)
+        return []
+
+    monkeypatch.setattr(inkclean.press_pages, "pages_of", pages)
+    assert _run(photo, *words).exit_code == code
+    assert not reached
+    assert _run(photo).exit_code == 0
+    assert len(reached) == 1
+
+
 def test_results_stay_unless_replaced(photo: Path) -> None:
     assert _run(photo).exit_code == 0
     again = _run(photo)

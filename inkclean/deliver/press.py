@@ -85,6 +85,18 @@ class Prepared:
     notes: tuple[str, ...]
 
 
+def check_ahead(settings: PressSettings) -> None:
+    """Refuse what no page could be printed with, before any page is worked on.
+
+    Raises:
+        InputError: colour or profile cannot be read.
+        UsageError: the standard that is asked for cannot be kept.
+    """
+    colour, profile = load_colour(settings)
+    if settings.standard == "x1a":
+        press_standard.check_possible(colour, settings.intent, profile)
+
+
 def load_colour(settings: PressSettings) -> tuple[Colour | None, PrintProfile | None]:
     """Read the colour and the profile that were asked for, the colour turned to its inks.
 
