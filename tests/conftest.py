@@ -14,9 +14,14 @@ if TYPE_CHECKING:
 
 
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
-    """Let the files that hold a slow test go first, so that no long one starts last."""
-    slow = {item.path for item in items if item.get_closest_marker("slow")}
-    items.sort(key=lambda item: item.path not in slow)
+    """Let the files with the longest tests go first, so that no long one starts last."""
+    seconds: dict[Path, float] = {}
+    for item in items:
+        slow = item.get_closest_marker("slow")
+        if slow is not None:
+            longest = float(slow.args[0]) if slow.args else 2.0
+            seconds[item.path] = max(longest, seconds.get(item.path, 0.0))
+    items.sort(key=lambda item: -seconds.get(item.path, 0.0))
 
 
 @pytest.fixture(scope="session")

@@ -16,7 +16,7 @@ ROOT = Path(__file__).parents[1]
     [
         ["ruff", "check", "."],
         ["ruff", "format", "--check", "."],
-        pytest.param(["mypy"], marks=pytest.mark.slow),
+        pytest.param(["mypy"], marks=pytest.mark.slow(70)),
     ],
     ids=["lint", "format", "types"],
 )

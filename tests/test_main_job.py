@@ -21,7 +21,7 @@ from tests.alone import alone
 from tests.scoring.cases import case, photo, shoot
 from tests.scoring.score import score_cleaned
 
-pytestmark = pytest.mark.slow
+pytestmark = pytest.mark.slow(20)
 
 NAMES = (
     *("plain", "red_lamp", "green_hard", "violet_cream", "orange_white_desk"),

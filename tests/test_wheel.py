@@ -57,7 +57,7 @@ def test_wheel_holds_the_package_and_nothing_else(wheel: Path) -> None:
             assert not any(word in line for word in ("distributed", "starlette", "pytest"))
 
 
-@pytest.mark.slow
+@pytest.mark.slow(80)
 def test_the_demo_runs_from_an_empty_environment(wheel: Path, tmp_path: Path) -> None:
     place = tmp_path / "empty"
     place.mkdir()

@@ -73,7 +73,7 @@ def _sound_folder(folder: Path, names: Sequence[str]) -> None:
         json.loads((folder / f"{name}.ticket.json").read_bytes())
 
 
-@pytest.mark.slow
+@pytest.mark.slow(20)
 @pytest.mark.parametrize("command", ["flats", "press"])
 @pytest.mark.parametrize("kind", [*animals.REFUSED, *animals.EITHER])
 def test_what_clean_copes_with_the_other_commands_do(
