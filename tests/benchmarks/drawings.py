@@ -7,14 +7,17 @@ open drawings in ``../shared/data/vector`` for all but the photographs.
 Distances are measured both ways: from the curves to the truth and back. Corners: a true one
 (over 40 degrees between the px before and after) counts as found if a corner lies within 1.5
 px; a found one is right if the true edge turns there by over 25 degrees at once, or by 35
-within 1.6 px. Turning: the sum of all turns of the outline over that of the true one; a
-staircase would turn many times as much.
+within 1.6 px. Visible ones: true corners whose sides run on for 1.5 px with no other corner, the
+edge turning by over 25 degrees over that length; found ones where the true edge turns by over 35
+degrees between 1.5 px before and 1.5 px after. The way back is told for all of the truth, and
+for what is at least a px broad, ink and paper alike. Turning: the sum of all turns of the outline
+over that of the true one; a staircase would turn many times as much.
 """
 
 from __future__ import annotations
 
 import sys
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy.spatial import cKDTree
@@ -25,8 +28,11 @@ from inkclean.curves.bezier import on_cubics
 from inkclean.curves.centrelines import centrelines
 from inkclean.curves.trace import trace
 from inkclean.curves.values import Curves, Strokes
+from inkclean.demo.camera import Conditions, Shot, photograph
+from inkclean.demo.page import Page, draw
 from inkclean.pipeline import clean_photo
 from inkclean.sheet.squaring import to_photo
+from inkclean.sheet.values import Photo
 from inkclean.ticket import Settings
 from tests.curves import drawings, shapes
 from tests.curves.drawings import Drawing, distance
@@ -35,6 +41,8 @@ from tests.scoring.cases import case, photo, shoot
 
 PX_PER_MM = 12.0
 FIGURE_PX = 512
+DRAWN_MM = 85.0
+"""Width of the drawings on the photographed page."""
 PHOTOS = ("plain", "green_hard", "letter_through", "soft_focus")
 SINGLE_LINED = ("HersheySans1", "HersheyScript1")
 """The other two draw each stroke of a letter by several lines side by side."""
@@ -47,8 +55,11 @@ class Outlined:
     there: F64
     back: F64
     nodes: tuple[int, int]
+    broad: Bool
     recalled: Bool
+    visible: Bool
     right: Bool
+    seen: Bool
     turning: tuple[float, float]
 
 
@@ -75,8 +86,11 @@ def outlined(drawing: Drawing) -> Outlined:
         there,
         back,
         (len(curves.cubics), drawing.nodes),
+        ~drawing.thin,
         _near(sharp, found),
+        drawing.visible[drawing.turns > 40.0],
         _near(found, bends),
+        _near(found, drawing.outline[drawing.bend > 35.0], 1.0),
         (sum(map(_turning, shapes.loops_px(curves, PX_PER_MM, 16))), drawing.turning),
     )
 
@@ -116,10 +130,10 @@ def _samples(strokes: Strokes) -> F64:
     return on_cubics(cubics, own, nth / count[own])
 
 
-def _near(points: F64, others: F64) -> Bool:
+def _near(points: F64, others: F64, reach: float = 1.5) -> Bool:
     if not len(points) or not len(others):
         return np.zeros(len(points), np.bool_)
-    return np.asarray(cKDTree(others).query(points)[0] < 1.5)
+    return np.asarray(cKDTree(others).query(points)[0] < reach)
 
 
 def _turning(outline: F64) -> float:
@@ -132,17 +146,27 @@ def _turning(outline: F64) -> float:
 def print_clean() -> None:
     """Figures on a clean raster."""
     for group in drawings.FIGURES:
-        rows = [outlined(drawings.figure(f, FIGURE_PX)) for f in drawings.files(group)]
-        there, back = (np.concatenate([getattr(r, k) for r in rows]) for k in ("there", "back"))
-        recalled = np.concatenate([r.recalled for r in rows])
-        right = np.concatenate([r.right for r in rows])
-        nodes, turning = (np.sum([getattr(r, k) for r in rows], 0) for k in ("nodes", "turning"))
-        print(
-            f"{group:16}{_spread(there, back, 99, 'px')}  nodes {nodes[0] / nodes[1]:.2f}  "
-            f"corners: recall {recalled.mean():.3f} of {recalled.size}, precision "
-            f"{right.mean():.3f} of {right.size}  turning {turning[0] / turning[1]:.3f}",
-            flush=True,
+        print_outlined(
+            group, [outlined(drawings.figure(f, FIGURE_PX)) for f in drawings.files(group)]
         )
+
+
+def print_outlined(group: str, rows: list[Outlined]) -> None:
+    """Figures of the drawings of one set."""
+    there, back, broad, recalled, visible, right, seen = (
+        np.concatenate([getattr(r, k) for r in rows])
+        for k in ("there", "back", "broad", "recalled", "visible", "right", "seen")
+    )
+    nodes, turning = (np.sum([getattr(r, k) for r in rows], 0) for k in ("nodes", "turning"))
+    print(
+        f"{group:16}{_spread(there, back, 99, 'px')}  back to what is a px broad "
+        f"({100 * broad.mean():.1f} %): mean {back[broad].mean():.4f} "
+        f"p99 {np.percentile(back[broad], 99):.4f}  nodes {nodes[0] / nodes[1]:.2f}  "
+        f"corners: recall {recalled.mean():.3f} of {recalled.size}, precision "
+        f"{right.mean():.3f} of {right.size}; visible: recall {recalled[visible].mean():.3f} of "
+        f"{visible.sum()}, precision {seen.mean():.3f}  turning {turning[0] / turning[1]:.3f}",
+        flush=True,
+    )
 
 
 def print_strokes() -> None:
@@ -166,27 +190,58 @@ def print_strokes() -> None:
 
 
 def print_photos() -> None:
-    """The demo page under the simulated camera: mm, registered by the camera's own geometry."""
+    """The demo page under the simulated camera: mm, registered by the camera's own geometry.
+
+    Then the same page with open drawings in its ink's place, if they are there.
+    """
     for name in PHOTOS:
         page, shot = shoot(case(name))
-        cleaned = clean_photo(photo(shot, name), Settings())
-        sheet, frame = cleaned.sheet, cleaned.sheet.frame
-        size = sheet.reflectance.shape[1::-1]
-        fit = np.array([frame.width_mm, frame.height_mm]) / size * sheet.px_per_mm
-        loops = [
-            shot.to_page(to_photo(frame, shapes.evenly(loop, 1.0) / PX_PER_MM * fit))
-            for loop in shapes.loops_px(cleaned.curves, PX_PER_MM, 16)
-        ]
         lines = [c[:, ::-1] + 0.5 for c in find_contours(page.ink, 0.5)]
         truth = np.vstack([c[:-1] for c in lines]) / page.px_per_mm
         steps = np.vstack([np.diff(c, axis=0) for c in lines]) / page.px_per_mm
-        found = np.vstack(loops)
-        there = distance(found, truth, steps)
-        back = distance(truth[::3], found, np.vstack([np.roll(c, -1, 0) - c for c in loops]))
-        print(
-            f"{name:16}{_spread(there, back, 95, 'mm')}  {len(cleaned.curves.cubics)} segments",
-            flush=True,
-        )
+        print_photo(name, shot, photo(shot, name), truth, steps)
+    if drawings.FOLDER.is_dir():
+        page, truth, steps = drawn_page()
+        shot = photograph(page, Conditions(desk="wood"))
+        print_photo("drawings", shot, photo(shot, "drawings"), truth, steps)
+
+
+def drawn_page() -> tuple[Page, F64, F64]:
+    """The demo page with four open drawings as its ink; their true outlines in mm, and steps."""
+    page = draw()
+    ink = np.zeros_like(page.ink)
+    truth, steps = [], []
+    files = [*drawings.files("notionists")[:3], *drawings.files("lorelei")[:1]]
+    for nth, file in enumerate(files):
+        left, top = (
+            (np.array([nth % 2, nth // 2]) * DRAWN_MM * 1.1 + 12.0) * page.px_per_mm
+        ).astype(int)
+        seen = drawings.render(file.read_text("utf-8"), int(DRAWN_MM * page.px_per_mm))
+        ink[top : top + seen.shape[0], left : left + seen.shape[1]] = seen
+        drawing = drawings.figure(file, FIGURE_PX)
+        scale = seen.shape[1] / FIGURE_PX
+        truth.append((drawing.outline * scale + [left, top]) / page.px_per_mm)
+        steps.append(drawing.step * scale / page.px_per_mm)
+    return replace(page, ink=ink), np.vstack(truth), np.vstack(steps)
+
+
+def print_photo(name: str, shot: Shot, taken: Photo, truth: F64, steps: F64) -> None:
+    """Distances both ways between the curves of a photo and the ``truth`` (N, 2) mm."""
+    cleaned = clean_photo(taken, Settings())
+    sheet, frame = cleaned.sheet, cleaned.sheet.frame
+    size = sheet.reflectance.shape[1::-1]
+    fit = np.array([frame.width_mm, frame.height_mm]) / size * sheet.px_per_mm
+    loops = [
+        shot.to_page(to_photo(frame, shapes.evenly(loop, 1.0) / PX_PER_MM * fit))
+        for loop in shapes.loops_px(cleaned.curves, PX_PER_MM, 16)
+    ]
+    found = np.vstack(loops)
+    there = distance(found, truth, steps)
+    back = distance(truth[::3], found, np.vstack([np.roll(c, -1, 0) - c for c in loops]))
+    print(
+        f"{name:16}{_spread(there, back, 95, 'mm')}  {len(cleaned.curves.cubics)} segments",
+        flush=True,
+    )
 
 
 def _spread(there: F64, back: F64, share: int, unit: str) -> str:
