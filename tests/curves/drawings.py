@@ -32,6 +32,8 @@ _SEEN_PX = 0.12
 _STEP_PX = 0.1
 _BEND_PX = 1.0
 """Length of edge to either side over which a crossing's turn is measured."""
+_SIDE_PX = 1.5
+"""Sides of a corner that a raster can show are at least as long."""
 _UNITS = {
     "tabler_outline": (192, 16.0 / 3.0),
     "kanjivg": (327, 5.0),
@@ -49,8 +51,12 @@ class Drawing:
     path nodes that are seen, and crossings of outlines. ``corners`` (K, 2) px where the seen
     edge turns by ``turns`` (K,) degrees at once, at a node or a crossing, and still does between
     the px before and the px after; ``tight`` (T, 2) where it turns by 35 degrees or more within
-    1.6 px, which no raster tells from a corner. ``turning``: the sum of all turns of the seen
-    edge, degrees. ``lines``: centrelines (M, 2) px, ``width`` px, of drawings made of strokes.
+    1.6 px, which no raster tells from a corner. ``visible`` (K,): the corner's two sides run on
+    for 1.5 px without another, and the edge turns over that length by 25 degrees or more.
+    ``bend`` (N,): by how much it turns at each sample, 1.5 px before to 1.5 px after.
+    ``thin`` (N,): the ink, or the paper, is less than one px broad at this sample.
+    ``turning``: the sum of all turns of the seen edge, degrees. ``lines``: centrelines (M, 2) px,
+    ``width`` px, of drawings made of strokes.
     """
 
     name: str
@@ -61,6 +67,9 @@ class Drawing:
     corners: F64
     turns: F64
     tight: F64
+    visible: Bool
+    bend: F64
+    thin: Bool
     turning: float
     lines: tuple[F64, ...] = ()
     width: float = 0.0
@@ -101,7 +110,7 @@ class _Lines:
 
 
 def _drawing(path: Path, text: str, size: int, width: float) -> Drawing:
-    fine = _render(text, size * _FINE)
+    fine = render(text, size * _FINE)
     high, wide = (side - side % _FINE for side in fine.shape)
     blocks = fine[:high, :wide].reshape(high // _FINE, _FINE, wide // _FINE, _FINE)
     coverage = blocks.mean((1, 3)).astype(np.float32)
@@ -118,15 +127,20 @@ def _drawing(path: Path, text: str, size: int, width: float) -> Drawing:
     sharp = np.flatnonzero(seen & (lines.turn > 15.0))
     lasting = np.minimum(lines.turn[sharp], _bends(contours, lines.points[sharp]))
     turns = np.concatenate((lasting, bends[bends > 15.0]))
+    corners = np.vstack((lines.points[sharp], crossings[bends > 15.0]))
+    outline, steps = np.vstack((lines.points[seen], extra)), np.vstack((step[seen], way))
     return Drawing(
         name=f"{path.parent.name}/{path.stem}",
         coverage=coverage,
-        outline=np.vstack((lines.points[seen], extra)),
-        step=np.vstack((step[seen], way)),
+        outline=outline,
+        step=steps,
         nodes=int((seen & ~np.isnan(lines.turn)).sum() + (bends > 10.0).sum()),
-        corners=np.vstack((lines.points[sharp], crossings[bends > 15.0])),
+        corners=corners,
         turns=turns,
         tight=lines.points[seen & _tight(lines)],
+        visible=_visible(contours, corners, turns),
+        bend=_bends(contours, outline, _SIDE_PX),
+        thin=_thin(fine, outline, steps),
         turning=_turning(step, both) + float(bends.sum()),
         lines=tuple(_flat(p, 0.5)[0] for p in paths) if width else (),
         width=width,
@@ -143,7 +157,8 @@ def _unexplained(contours: list[F64], known: F64) -> tuple[F64, F64]:
     return np.vstack(points), np.vstack(steps)
 
 
-def _render(text: str, width: int) -> F32:
+def render(text: str, width: int) -> F32:
+    """Coverage, 0..1, of an SVG drawn ``width`` px wide."""
     data = resvg_py.svg_to_bytes(
         svg_string=text, background="white", width=width, skip_system_fonts=True
     )
@@ -300,8 +315,39 @@ def _turning(step: F64, both: Bool) -> float:
     return float(np.degrees(np.abs(turn).sum()))
 
 
-def _bends(contours: list[F64], points: F64) -> F64:
-    """By how many degrees the fine picture's edge turns at ``points``, a px before to after."""
+def _visible(contours: list[F64], corners: F64, turns: F64) -> Bool:
+    """Corners that a raster can show: their sides run on, and turn, for ``_SIDE_PX``."""
+    if not len(corners):
+        return np.zeros(0, np.bool_)
+    sharp = corners[turns > 25.0]
+    alone = np.ones(len(corners), np.bool_)
+    for nth, near in enumerate(cKDTree(sharp).query_ball_point(corners, _SIDE_PX)):
+        # A corner may be told twice, by a node and by the crossing of two outlines there.
+        alone[nth] = not (np.hypot(*(sharp[near] - corners[nth]).T) > 0.4).any()
+    return np.asarray(alone & (_bends(contours, corners, _SIDE_PX) > 25.0))
+
+
+def _thin(fine: F32, outline: F64, step: F64) -> Bool:
+    """Where the ink or the paper beside ``outline`` ends within a px across it."""
+    way = step.copy()
+    still = np.flatnonzero(~way.any(1))
+    way[still] = way[np.maximum(still - 1, 0)]
+    normal = np.stack((-way[:, 1], way[:, 0]), 1) / np.maximum(np.hypot(*way.T), 1e-9)[:, None]
+    sides = []
+    for sign in (1.0, -1.0):
+        seen = []
+        for off in np.arange(0.2, 1.01, 0.1):
+            place = np.clip((outline + sign * off * normal) * _FINE, 0, len(fine) - 1)
+            seen.append(fine[place[:, 1].astype(np.int64), place[:, 0].astype(np.int64)] > 0.5)
+        sides.append(np.stack(seen))
+    thin = [(side != side[:1]).any(0) for side in sides]
+    return np.asarray(thin[0] | thin[1])
+
+
+def _bends(contours: list[F64], points: F64, length: float = _BEND_PX) -> F64:
+    """By how many degrees the fine picture's edge turns at ``points``, ``length`` px before to
+    as much after.
+    """
     lines = [c[:-1] for c in contours]
     sizes = np.array([len(line) for line in lines])
     first = np.cumsum(sizes) - sizes
@@ -313,7 +359,7 @@ def _bends(contours: list[F64], points: F64) -> F64:
     def at(step: int) -> Any:
         return z[first[loop] + (near - first[loop] + step) % sizes[loop]]
 
-    reach = round(_BEND_PX * _FINE)
+    reach = round(length * _FINE)
     before, after = at(-2) - at(-2 - reach), at(2 + reach) - at(2)
     return np.asarray(np.degrees(np.abs(np.angle(after * np.conj(before)))))
 
