@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from inkclean.arrays import F32, F64, I64, Bool
+from inkclean.curves.blunt import SHARP_BLUR, blunt_ends, like_corners
 from inkclean.curves.edges import Edges
 from inkclean.curves.outline import Outline
 from inkclean.curves.placing import Corners, clear, drawn_back, placed, same_size, whole_tips
@@ -26,10 +27,10 @@ _TURN = np.deg2rad(26.0)
 _SUDDEN = 0.62
 """Share of the turn within two steps of the corner: 0.67 to 0.91 at a true one, 0.58 where
 the radius is 2 px at a right angle."""
-_SUDDEN_TIP = 0.57
+_SUDDEN_TIP = 0.54
 """The same at tips of a tapering line, where the two sides' roundings meet:"""
-_TIP_TURN = np.deg2rad(130.0)
-"""sharper than 50 degrees."""
+_TIP_TURN = np.deg2rad((105.0, 120.0))
+"""from not at all at 75 degrees to wholly at 60."""
 _BLUNT_PX = 0.70
 """How far the sides' meeting lies off the edge, across the corner: under 0.55 px at a true
 corner at any angle, over 0.7 px where a cap of 1 px radius turns."""
@@ -41,6 +42,8 @@ _TIP_PX = 6.0
 """No tip is carried further than this beyond the edge."""
 _TIP_SHARE = 0.6
 """A tip is left whole when so much of the ink it asks for is there: pixels cut it unevenly."""
+_BLUNT_LOOP = 16
+"""A loop of fewer points has no room for a blunt end and two sides."""
 _CLEAN = 15.0
 """How much a side that leaves its chord, in px, speaks against taking the corner from there."""
 _BEND = 0.12
@@ -82,7 +85,20 @@ def find_corners(edges: Edges, coverage: F32) -> Corners:
     apex[bends.at] = np.clip(bends.apex.real, 0, width) + 1j * np.clip(bends.apex.imag, 0, height)
     worst = np.full(strength.size, limit)
     worst[bends.at] = limit / bends.narrow
-    corner = _strongest(strength, edges.loops, skip)
+    sharp = edges.blur < SHARP_BLUR
+    at, place = _pairs(edges, coverage, skip) if sharp else (np.zeros(0, np.int64), apex[:0])
+    for step in range(-skip, skip + 1):
+        strength[_along(edges.loops, at.reshape(-1), step)] = 0.0
+    single = _strongest(strength, edges.loops, skip)
+    if sharp:
+        nth = np.searchsorted(bends.at, single)
+        into, out = bends.into[nth], bends.out[nth]
+        # A rounded one keeps its corner, half-way out to where its sides would meet.
+        round_ = single[~like_corners(apex[single], into, out, coverage)]
+        edge = edges.points[round_, 0] + 1j * edges.points[round_, 1]
+        apex[round_] = (apex[round_] + edge) / 2.0
+    corner = np.union1d(single, at)
+    apex[at], worst[at], strength[at] = place, limit / _NARROW, np.pi
     corner = _faithful(corner, apex, worst, edges, strength, skip)
     edges, corner, apex, tips = whole_tips(edges, corner, apex, skip)
     corner = drawn_back(edges, corner, apex, skip, tips)
@@ -92,16 +108,44 @@ def find_corners(edges: Edges, coverage: F32) -> Corners:
     return Corners(edges, corner[~spoilt[loop]], apex, skip)
 
 
+def _pairs(edges: Edges, coverage: F32, skip: int) -> tuple[I64, C128]:
+    """Points (K, 2) of blunt ends' corners and their places, no point in two of them."""
+    z, core, length = _wrapped(edges, 16)
+    bends = _turns(z, skip)
+    turns = bends.copy()
+    for step in (1, 2):
+        turns[step:] |= bends[:-step]
+        turns[:-step] |= bends[step:]
+    ends = blunt_ends(z, core, turns[core] & (length >= _BLUNT_LOOP), coverage)
+    # Of ends that overlap, the one most like its pixels is taken.
+    steps = np.arange(ends.step.min(initial=0), ends.step.max(initial=0) + 1)
+    steps = np.clip(steps, ends.step[:, :1], ends.step[:, 1:])
+    taken = _along(edges.loops, ends.between[:, None], steps)
+    best = np.full(core.size, taken.shape[0])
+    np.minimum.at(best, taken, np.arange(taken.shape[0])[:, None])
+    first = (best[taken] == np.arange(taken.shape[0])[:, None]).all(axis=1)
+    return _along(edges.loops, ends.between[:, None], ends.step)[first], ends.apex[first]
+
+
+def _along(loops: I64, at: I64, step: I64 | int) -> I64:
+    """The points ``step`` on from those ``at``, each in its loop."""
+    own = np.searchsorted(loops, at, side="right") - 1
+    return loops[own] + (at - loops[own] + step) % np.diff(loops)[own]
+
+
 @dataclass(frozen=True)
 class _Bends:
     """Points ``at`` (C,) that may be corners, where their sides meet, how sudden the turn is,
-    and how far the meeting may lie off the edge, as a share of that across a flat corner.
+    how far the meeting may lie off the edge, as a share of that across a flat corner, and the
+    ways in which the sides run into the corner and out of it.
     """
 
     at: I64
     apex: C128
     strength: F64
     narrow: F64
+    into: C128
+    out: C128
 
 
 def _bends(edges: Edges, coverage: F32, skip: int, limit: float) -> _Bends:
@@ -113,17 +157,18 @@ def _bends(edges: Edges, coverage: F32, skip: int, limit: float) -> _Bends:
     left, right = (_side(z, here, sign, skip, reach, stray) for sign in (-1, 1))
     turn = np.angle(right.way * np.conj(left.way))
     sudden = np.angle((z[here + skip] - z[here]) * np.conj(z[here] - z[here - skip]))
-    apex, sharp = _meeting(left, right)
+    apex, into, out = _meeting(left, right)
+    sharp = np.angle(out * np.conj(into))
     # Between two points the rounding reaches one further on the nearer side: where both sides
     # run on, they are taken from there.
     further = [_side(z, here, sign, skip + 1, reach, stray) for sign in (-1, 1)]
-    other, _ = _meeting(*further)
+    other, *_ = _meeting(*further)
     steady = further[0].bow + further[1].bow < 0.5 * stray
     apex = np.where(steady & (np.abs(other - apex) < 1.0), other, apex)
     gap = _off_edge(apex, z, here, skip)
     narrow = np.maximum(np.cos(np.abs(turn) / 2.0), _NARROW)
     likely = (np.abs(turn) > _TURN) & (sharp * np.sign(turn) > _TURN)
-    least = np.where(np.abs(turn) > _TIP_TURN, _SUDDEN_TIP, _SUDDEN)
+    least = np.interp(np.abs(turn), _TIP_TURN, (_SUDDEN, _SUDDEN_TIP))
     likely &= np.abs(sudden) > least * np.abs(turn)
     likely &= (gap * narrow < limit) & (gap < _TIP_PX)
     ahead = left.way / np.maximum(np.abs(left.way), 1e-9)
@@ -133,7 +178,7 @@ def _bends(edges: Edges, coverage: F32, skip: int, limit: float) -> _Bends:
     # Of the points beside one corner, the best has both its sides free of the rounding.
     strength = np.abs(sudden[likely])
     strength /= 1.0 + _CLEAN * (left.bow + right.bow)[likely]
-    return _Bends(at[likely], apex, strength, narrow[likely])
+    return _Bends(at[likely], apex, strength, narrow[likely], into[likely], out[likely])
 
 
 def _turns(z: C128, skip: int) -> Bool:
@@ -192,8 +237,8 @@ def _side(z: C128, here: I64, sign: int, skip: int, reach: int, stray: float) ->
     return _Side(middle, sign * way, bend, bow)
 
 
-def _meeting(left: _Side, right: _Side) -> tuple[C128, F64]:
-    """Where the two sides meet, each carried on along its own curvature, and the turn there."""
+def _meeting(left: _Side, right: _Side) -> tuple[C128, C128, C128]:
+    """Where the two sides meet, each carried on along its own curvature, and their ways there."""
     apex = _cross(left.middle, left.way, right.middle, right.way)
     ends = []
     for side, sign in ((left, 1.0), (right, -1.0)):
@@ -208,8 +253,7 @@ def _meeting(left: _Side, right: _Side) -> tuple[C128, F64]:
             )
         )
     better = _cross(*ends[0], *ends[1])
-    turn = np.angle(-ends[1][1] * np.conj(ends[0][1]))
-    return np.where(np.abs(better - apex) < 1.0, better, apex), turn
+    return np.where(np.abs(better - apex) < 1.0, better, apex), ends[0][1], -ends[1][1]
 
 
 def _cross(p: C128, u: C128, q: C128, v: C128) -> C128:

@@ -3,7 +3,7 @@ from __future__ import annotations
 import cv2
 import numpy as np
 import pytest
-from hypothesis import assume, given, settings
+from hypothesis import assume, example, given, settings
 from hypothesis import strategies as st
 from scipy.spatial import cKDTree
 
@@ -53,6 +53,7 @@ def test_the_tolerance_is_kept_on_smooth_shapes(
 
 @settings(max_examples=30, deadline=None)
 @given(st.integers(3, 8), st.floats(14.0, 45.0), st.floats(0.0, 6.28), st.floats(0.0, 1.0))
+@example(4, 14.0, 0.0, 0.0)  # a tip between two pixels is no blunt end
 def test_polygons_come_back_with_their_corners_and_exact_lines(
     sides: int, radius: float, turn: float, shift: float
 ) -> None:
@@ -236,7 +237,7 @@ def test_results_on_fixed_input_stay_as_they_are() -> None:
     assert counts == HISTOGRAM
 
 
-HISTOGRAM = {"a": 19, "g": 24, "s": 16, "B": 24, "R": 22, "5": 16}
+HISTOGRAM = {"a": 18, "g": 24, "s": 16, "B": 24, "R": 22, "5": 16}
 
 ZOO = {
     "no pixel of ink": np.zeros((5, 4)),
