@@ -56,4 +56,4 @@ def test_dots_get_no_corner(radius: float) -> None:
     for shift in (0.0, 0.37, 0.71):
         disc = np.stack((np.cos(angle), np.sin(angle)), 1) * radius + [40.0 + shift, 40.3]
         coverage = coverage_of([shapes.clockwise(disc)], 80, 80)
-        assert find_corners(find_edges(coverage), coverage).at.size == 0
+        assert not trace(coverage, PX_PER_MM).corner.any()
