@@ -2,40 +2,38 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, fields, replace
+from dataclasses import dataclass, replace
 from itertools import pairwise
 
 import cv2
 import numpy as np
+from scipy.spatial import cKDTree
 
-from inkclean.arrays import F64, I32, U8, Bool
+from inkclean.arrays import F32, F64, I32, U8, Bool
 from inkclean.flats.areas import at_full_resolution, measure
-from inkclean.flats.ends import find_ends
-from inkclean.flats.gaps import Joins, find_joins, on_cubic
+from inkclean.flats.ends import Ends, find_ends
+from inkclean.flats.gaps import FEATURES, Joins, find_joins, on_cubic
 from inkclean.flats.hatching import PORE_MM, Shaded, tell_hatching
 from inkclean.flats.lettering import Lettering, find_lettering
-from inkclean.flats.panels import certain_on_borders, find_panels
+from inkclean.flats.panels import CERTAIN, certain_on_borders, find_panels
 from inkclean.flats.rasters import dilated, square, tally
-from inkclean.flats.rooms import (
-    SOFT_WEIGHTS,
-    Rooms,
-    find_rooms,
-    joined,
-    lay,
-    over_hatching,
-    regrouped,
-)
+from inkclean.flats.ridges import Ridges, find_ridges
+from inkclean.flats.rooms import Rooms, deepened, find_rooms, joined, lay, regrouped
+from inkclean.flats.seams import seam_odds
 from inkclean.flats.skeleton import lines_of
 from inkclean.flats.values import BRIDGE, FlatEdits, Flats, Point, Rows, no_rows
-from inkclean.flats.votes import NEVER, WALL_WEIGHTS, Merger, absorb, walls_of
+from inkclean.flats.votes import NEVER, Merger, absorb, walls_of
 from inkclean.ink.values import Ink
 
 WORKING_PX_PER_MM = 8.0  # fine enough for a line of 0.15 mm and an opening of 0.3 mm
 INKED = 0.35  # share of ink that makes a working pixel ink: keeps fine lines whole
 OPENED_MM = 0.5  # a bridge that passes this near a point said to be open is not laid
 REACH_MM = 0.4  # bridges laid by hand go on this far, to end inside the ink
-DOUBTFUL = 0.8  # bridges less sure than this are worth a look
+DOUBTFUL = 0.95  # bridges less sure than this are worth a look
 TWIN_MM = 1.0  # bridges with both ends this near each other lie over one gap
+LINE_MM = 0.6  # a usual line
+NEAR_END_MM = 2.0  # a wall that closes a gap has an end of a stroke this near one of its own
+SURELY = 0.5  # or the seam is as sure as this, log-odds
 LEAST_PX = 2  # a join that parts two areas for less than this parts nothing
 MOST_AREAS = 65535
 
@@ -45,7 +43,10 @@ class Prepared:
     """The ink on the working raster, and what was learnt of it before any edit."""
 
     ink: Bool
+    closed: Bool  # all ink, pores of dry strokes and the insides of letters closed
     shaded: Shaded
+    seam: F32
+    ridges: Ridges
     lettering: Lettering
     panel: U8
     scale: float
@@ -65,18 +66,20 @@ def find_flats(
         ink: the ink of the sheet.
         gap_mm: gaps wider than this are never bridged; which narrower ones are, is judged.
         smallest_mm: an area smaller than a square of this side, or thinner than a third of it,
-            goes to the neighbour it belongs to. Strokes further apart are not hatching.
+            goes to the neighbour it belongs to.
         edits: bridges laid and opened, areas joined and parted by hand; applied at whatever
             resolution the ink has.
-        prepared: what ``prepare`` gives for this ink and ``smallest_mm``, to save that part.
+        prepared: what ``prepare`` gives for this ink, to save that part.
 
     The page is judged on a raster of 8 px/mm; the label map comes at the ink's resolution.
     """
     edits = edits or FlatEdits()
-    page = prepared or prepare(ink, smallest_mm)
+    page = prepared or prepare(ink)
     joins, given = _joins(page, gap_mm, edits)
-    rooms = _rooms(page, joins, given)
-    rooms = _judged(rooms, joins, page.scale)
+    rooms = _rooms(page, joins)
+    fixed = given | (joins.odds >= CERTAIN)
+    root = Merger(rooms, joins, fixed, page.scale).run()
+    rooms = deepened(regrouped(rooms, root), root, LINE_MM * page.scale)
     rooms = regrouped(rooms, absorb(rooms, page.scale, smallest_mm, given))
     rooms = _joined_by_hand(rooms, edits, page.scale)
     label, bridges = _numbered(rooms), _bridges(rooms, joins, given, page.scale)
@@ -89,7 +92,7 @@ def find_flats(
     return Flats(labels, ink.px_per_mm, areas, neighbours, bridges)
 
 
-def prepare(ink: Ink, smallest_mm: float = 2.0) -> Prepared:
+def prepare(ink: Ink) -> Prepared:
     """Return what is the same whatever is edited in the flats: the longer part of the work."""
     scale = min(WORKING_PX_PER_MM, ink.px_per_mm)
     height, width = ink.coverage.shape
@@ -99,8 +102,12 @@ def prepare(ink: Ink, smallest_mm: float = 2.0) -> Prepared:
     if factor < 1:
         small = np.asarray(cv2.resize(small, size, interpolation=cv2.INTER_AREA), np.float32)
     inked = small >= (INKED if factor < 1 else 0.5)
-    shaded = tell_hatching(inked, lines_of(inked), scale, smallest_mm)
-    return Prepared(inked, shaded, find_lettering(inked, scale), find_panels(inked, scale), scale)
+    seam = seam_odds(small, scale)
+    shaded = tell_hatching(inked, lines_of(inked), seam, scale)
+    lettering, panel = find_lettering(inked, scale), find_panels(inked, scale)
+    closed = _closed(inked, shaded, lettering, scale)
+    ridges = find_ridges(closed, seam, scale)
+    return Prepared(inked, closed, shaded, seam, ridges, lettering, panel, scale)
 
 
 def _joins(page: Prepared, gap_mm: float, edits: FlatEdits) -> tuple[Joins, Bool]:
@@ -109,8 +116,9 @@ def _joins(page: Prepared, gap_mm: float, edits: FlatEdits) -> tuple[Joins, Bool
     written = page.lettering.ink
     ends = find_ends(ink, page.shaded.lines, scale)
     ends = ends.chosen(~written.ravel()[ends.root])
-    joins = find_joins(ink | written, ends, scale, gap_mm)
-    joins = _chosen(joins, ~_stops_in(joins, written))
+    joins = find_joins(ink | written, ends, page.seam, scale, gap_mm)
+    joins = joins.and_also(_from_an_end(page.ridges.within(gap_mm), ends, scale))
+    joins = joins.chosen(~_stops_in(joins, written))
     joins = replace(joins, odds=certain_on_borders(joins, page.panel, scale))
     joins = _without_opened(joins, edits.opened, scale)
     hand = [_lengthened(np.array(c, float), REACH_MM) for c in edits.bridges]
@@ -120,15 +128,19 @@ def _joins(page: Prepared, gap_mm: float, edits: FlatEdits) -> tuple[Joins, Bool
         hand += [a + (b - a) * thirds for a, b in pairwise(points)]
     cubic = np.array(hand, float).reshape(-1, 4, 2) * scale
     n, k = len(joins), len(cubic)
-    given = np.arange(n + k) >= n
-    joins = Joins(
-        np.concatenate([joins.cubic, cubic]),
-        np.concatenate([joins.first, np.full(k, -1)]),
-        np.concatenate([joins.second, np.full(k, -1)]),
-        np.concatenate([joins.features, np.zeros((k, joins.features.shape[1]))]),
-        np.concatenate([joins.odds, np.full(k, NEVER)]),
-    )
-    return joins, given
+    nobody = np.full(k, -1)
+    unknown = np.zeros((k, joins.features.shape[1]))
+    by_hand = Joins(cubic, nobody, nobody, unknown, np.full(k, NEVER), np.zeros(k, np.int64))
+    return joins.and_also(by_hand), np.arange(n + k) >= n
+
+
+def _from_an_end(ridges: Joins, ends: Ends, scale: float) -> Joins:
+    """Return the ridges that a stroke's end is near: between whole lines lies a channel."""
+    if not len(ridges) or not len(ends):
+        return ridges.chosen(np.zeros(len(ridges), bool))
+    away, _ = cKDTree(ends.tip).query(ridges.cubic[:, [0, 3]])
+    seen = ridges.features[:, FEATURES.index("seen")]
+    return ridges.chosen((away.min(axis=1) < NEAR_END_MM * scale) | (seen > SURELY))
 
 
 def _lengthened(cubic: F64, by_mm: float) -> F64:
@@ -155,11 +167,7 @@ def _without_opened(joins: Joins, opened: tuple[Point, ...], scale: float) -> Jo
         near |= (np.hypot(*(points - np.array(place)).T) < OPENED_MM).any(axis=0)
     ends = np.unique(np.concatenate([joins.first[near], joins.second[near]]))
     gone = near | np.isin(joins.first, ends[ends >= 0]) | np.isin(joins.second, ends[ends >= 0])
-    return _chosen(joins, ~gone)
-
-
-def _chosen(joins: Joins, keep: Bool) -> Joins:
-    return Joins(*(getattr(joins, field.name)[keep] for field in fields(joins)))
+    return joins.chosen(~gone)
 
 
 def _stops_in(joins: Joins, mask: Bool) -> Bool:
@@ -169,17 +177,16 @@ def _stops_in(joins: Joins, mask: Bool) -> Bool:
     return np.asarray(near[row.clip(0, mask.shape[0] - 1), column.clip(0, mask.shape[1] - 1)])
 
 
-def _rooms(page: Prepared, joins: Joins, given: Bool) -> Rooms:
-    wall = lay(page.ink.shape, joins.cubic, walls_of(joins))
+def _closed(ink: Bool, shaded: Shaded, lettering: Lettering, scale: float) -> Bool:
     # letters are not dry strokes: what lies between two of them is no pore
-    beside = dilated(page.lettering.ink, square(2 * round(PORE_MM * page.scale) + 1)) > 0
-    closed = page.ink | (page.shaded.whole & ~beside) | page.lettering.counters
-    rooms = find_rooms(closed, wall, page.shaded.likely, page.scale)
-    return over_hatching(rooms, page.scale, SOFT_WEIGHTS)
+    beside = dilated(lettering.ink, square(2 * round(PORE_MM * scale) + 1)) > 0
+    return np.asarray(ink | (shaded.whole & ~beside) | lettering.counters)
 
 
-def _judged(rooms: Rooms, joins: Joins, scale: float) -> Rooms:
-    return regrouped(rooms, Merger(rooms, joins.odds, scale, WALL_WEIGHTS).run())
+def _rooms(page: Prepared, joins: Joins) -> Rooms:
+    order = walls_of(joins)
+    wall = lay(page.ink.shape, joins.cubic, order[joins.ridge[order] == 0])
+    return find_rooms(page.closed, page.ridges.laid(wall, joins, order), page.seam)
 
 
 def _joined_by_hand(rooms: Rooms, edits: FlatEdits, scale: float) -> Rooms:
@@ -223,9 +230,7 @@ def _bridges(rooms: Rooms, joins: Joins, given: Bool, scale: float) -> Rows:
 
 def _wall_odds(rooms: Rooms, joins: Joins, scale: float) -> F64:
     """Return for each join the least log-odds of the walls it is part of; 0 if of none."""
-    walls = Merger(rooms, joins.odds, scale, WALL_WEIGHTS)
-    pairs = zip(rooms.a.tolist(), rooms.b.tolist(), strict=True)
-    score = np.array([walls.score(a, b) if b in walls.joins[a] else 0.0 for a, b in pairs])
+    score = Merger(rooms, joins, np.zeros(len(joins), bool), scale).odds
     odds = np.full(len(joins), np.inf)
     np.minimum.at(odds, rooms.join, score[rooms.pair])
     return np.where(np.isfinite(odds), odds, 0.0)

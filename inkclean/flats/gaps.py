@@ -2,19 +2,23 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 
 import cv2
 import numpy as np
 from scipy.spatial import cKDTree
 
-from inkclean.arrays import F64, I64, Bool
+from inkclean.arrays import F32, F64, I64, Bool
 from inkclean.flats.ends import Ends
+from inkclean.flats.rasters import square
 
 KEPT_PER_END = 4  # joins to other ends that are looked at, best first
-FAN = np.radians(np.array([-50, -37, -25, -15, -7, 0, 7, 15, 25, 37, 50]))  # looks ahead
-WIDEST_TURN = np.radians(80.0)  # a line that would turn more at its end does not go on there
+FAN = np.radians(np.array([-75, -62, -50, -37, -25, -15, -7, 0, 7, 15, 25, 37, 50, 62, 75]))
+WIDEST_TURN = np.radians(80.0)  # a line that would turn more at its end does not go on there,
+SEEN_TURN = np.radians(125.0)  # but where a seam is seen it may turn as much as this
+LIKELY = -1.0  # mean log-odds from which a seam is seen
 SAMPLES = 24
+BESIDE_PX = 5  # a seam this far beside the way counts as on it
 CORNER_MM = 3.0  # a corner further ahead of an end is not seen as one
 SPECK_MM = 1.0  # ink smaller than this stops no line
 
@@ -25,7 +29,8 @@ class Joins:
 
     ``cubic`` (N, 4, 2) control points from ink to ink; ``first`` and ``second`` (N,) the ends
     they start and stop at (second −1: a line, not an end); ``features`` (N, F), see
-    ``FEATURES``; ``odds`` (N,) log-odds that a person would see the line go on here.
+    ``FEATURES``; ``odds`` (N,) log-odds that a person would see the line go on here; ``ridge``
+    (N,) the number of the ridge it is, 0 if it goes out from an end (``ridges.py``).
     """
 
     cubic: F64
@@ -33,10 +38,26 @@ class Joins:
     second: I64
     features: F64
     odds: F64
+    ridge: I64
 
     def __len__(self) -> int:
         """Return how many joins there are."""
         return len(self.cubic)
+
+    @classmethod
+    def of(cls, cubic: F64, first: I64, second: I64, features: F64) -> Joins:
+        """Return joins with the odds that their features give; a first of −1: a ridge."""
+        ridge = np.where(first < 0, np.arange(1, len(first) + 1), 0)
+        return cls(cubic, first, second, features, features @ WEIGHTS, ridge)
+
+    def and_also(self, other: Joins) -> Joins:
+        """Return these joins and after them the others."""
+        pairs = ((getattr(self, f.name), getattr(other, f.name)) for f in fields(self))
+        return Joins(*(np.concatenate(pair) for pair in pairs))
+
+    def chosen(self, keep: Bool) -> Joins:
+        """Return some of the joins."""
+        return Joins(*(getattr(self, f.name)[keep] for f in fields(self)))
 
 
 FEATURES = (
@@ -59,22 +80,30 @@ FEATURES = (
     "mutual",  # each end's best
     "best",  # the best of one of the ends
     "same_piece",
+    "seen",  # log-odds of a seam along the way, mean
+    "least",  # and least
+    "ridge",  # no end of a stroke: where two basins of paper meet
+    "ridge_gap",
+    "ridge_seen",
 )
 
 
-def find_joins(ink: Bool, ends: Ends, px_per_mm: float, gap_mm: float) -> Joins:
+def find_joins(ink: Bool, ends: Ends, seam: F32, px_per_mm: float, gap_mm: float) -> Joins:
     """Propose joins from every end to the ends and lines before it, no further than the gap."""
     ink = _without_specks(ink, px_per_mm)
-    between = _end_to_end(ink, ends, px_per_mm, gap_mm)
-    onto = _end_to_line(ink, ends, px_per_mm, gap_mm)
+    beside = np.asarray(cv2.dilate(seam, square(BESIDE_PX)), np.float32)
+    between = _end_to_end(ink, ends, beside, px_per_mm, gap_mm)
+    onto = _end_to_line(ink, ends, beside, px_per_mm, gap_mm)
     stump = np.concatenate([np.zeros(len(between[0])), onto[2]]) / px_per_mm
     first = np.concatenate([between[0], onto[0]])
     second = np.concatenate([between[1], np.full(len(onto[0]), -1)])
     cubic = np.concatenate([between[2], onto[1]])
     features = _features(ends, first, second, cubic, stump, px_per_mm)
+    seen = FEATURES.index("seen")
+    features[:, seen : seen + 2] = _seen(ink, beside, cubic)
     odds = features @ WEIGHTS
     features = _with_ranks(features, odds, first, second, len(ends))
-    return Joins(cubic, first, second, features, features @ WEIGHTS)
+    return Joins.of(cubic, first, second, features)
 
 
 def _without_specks(ink: Bool, px_per_mm: float) -> Bool:
@@ -107,7 +136,9 @@ def _turns(heading: F64, chord: F64) -> F64:
     return np.asarray(np.arctan2(cross, (heading * chord).sum(axis=1)))
 
 
-def _end_to_end(ink: Bool, ends: Ends, px_per_mm: float, gap_mm: float) -> tuple[I64, I64, F64]:
+def _end_to_end(
+    ink: Bool, ends: Ends, beside: F32, px_per_mm: float, gap_mm: float
+) -> tuple[I64, I64, F64]:
     empty = np.zeros(0, np.int64), np.zeros(0, np.int64), np.zeros((0, 4, 2))
     if len(ends) < 2:
         return empty
@@ -120,9 +151,14 @@ def _end_to_end(ink: Bool, ends: Ends, px_per_mm: float, gap_mm: float) -> tuple
     a, b = _turns(ends.heading[i], chord), _turns(ends.heading[j], -chord)
     close = length < 1.5 * (ends.radius[i] + ends.radius[j])  # headings say little there
     slack = np.where(close, np.radians(35), 0.0)
-    ok = (np.abs(a) < WIDEST_TURN + slack) & (np.abs(b) < WIDEST_TURN + slack)
-    i, j, length = i[ok], j[ok], length[ok]
-    rough = length / px_per_mm + 4 * (a[ok] ** 2 + b[ok] ** 2 + a[ok] * b[ok])
+    turn = np.maximum(np.abs(a), np.abs(b)) - slack
+    ok = turn < SEEN_TURN
+    i, j, length, a, b, turn = i[ok], j[ok], length[ok], a[ok], b[ok], turn[ok]
+    cubic = hermite(ends.tip[i], ends.heading[i], ends.tip[j], ends.heading[j])
+    seen = _seen(ink, beside, cubic)[:, 0]
+    ok = (turn < WIDEST_TURN) | (seen > LIKELY)
+    i, j, length, a, b, seen = i[ok], j[ok], length[ok], a[ok], b[ok], seen[ok]
+    rough = length / px_per_mm + 4 * (a**2 + b**2 + a * b) - seen
     keep = _best_of_each(i, j, rough, len(ends))
     i, j = i[keep], j[keep]
     cubic = hermite(ends.tip[i], ends.heading[i], ends.tip[j], ends.heading[j])
@@ -167,7 +203,23 @@ def _blocked(ink: Bool, cubic: F64) -> Bool:
     return np.asarray(ink[row, column].sum(axis=1) >= 2)
 
 
-def _end_to_line(ink: Bool, ends: Ends, px_per_mm: float, gap_mm: float) -> tuple[I64, F64, F64]:
+def _seen(ink: Bool, beside: F32, cubic: F64) -> F64:
+    """Return the mean and the least log-odds of a seam (N, 2) along cubics, off the ink.
+
+    ``beside`` (H, W) are the largest odds within a few px.
+    """
+    points = on_cubic(cubic, SAMPLES)
+    column = np.clip(points[..., 0].astype(int), 0, ink.shape[1] - 1)
+    row = np.clip(points[..., 1].astype(int), 0, ink.shape[0] - 1)
+    odds, bare = beside[row, column].astype(np.float64), ~ink[row, column]
+    bare[:, SAMPLES // 2] = True
+    mean = (odds * bare).sum(axis=1) / bare.sum(axis=1)
+    return np.stack([mean, np.where(bare, odds, np.inf).min(axis=1)], axis=1)
+
+
+def _end_to_line(
+    ink: Bool, ends: Ends, beside: F32, px_per_mm: float, gap_mm: float
+) -> tuple[I64, F64, F64]:
     """Look ahead from every end, in a fan, for the ink it would run into."""
     n = len(ends)
     if not n:
@@ -178,6 +230,7 @@ def _end_to_line(ink: Bool, ends: Ends, px_per_mm: float, gap_mm: float) -> tupl
         [hx[:, None] * cos - hy[:, None] * sin, hx[:, None] * sin + hy[:, None] * cos], -1
     )
     reach = np.full((n, len(FAN)), np.inf)
+    seen, steps = np.zeros((n, len(FAN))), np.zeros((n, len(FAN)))
     height, width = ink.shape
     who, which = [a.ravel() for a in np.mgrid[:n, : len(FAN)]]
     left = np.zeros(len(who), bool)  # the ray has left the ink it starts in
@@ -185,23 +238,29 @@ def _end_to_line(ink: Bool, ends: Ends, px_per_mm: float, gap_mm: float) -> tupl
         spot = ends.tip[who] + ray[who, which] * step
         column, row = np.floor(spot).astype(int).T
         inside = (column >= 0) & (column < width) & (row >= 0) & (row < height)
-        hit = inside & ink[np.clip(row, 0, height - 1), np.clip(column, 0, width - 1)]
+        row, column = np.clip(row, 0, height - 1), np.clip(column, 0, width - 1)
+        hit = inside & ink[row, column]
         stop = hit & left
         reach[who[stop], which[stop]] = step
         left |= ~hit
+        seen[who, which] += left * beside[row, column]
+        steps[who, which] += left
         alive = inside & ~stop & (left | (step < 4))
         who, which, left = who[alive], which[alive], left[alive]
         if not len(who):
             break
     cost = reach * (1 + 1.5 * (np.abs(FAN) / np.radians(30)) ** 2)[None]
     ahead = np.where(np.abs(FAN) <= np.radians(10), cost, np.inf)
+    usual = np.where(np.abs(FAN) <= np.radians(50), cost, np.inf)
+    odds = np.where(np.isfinite(reach), seen / np.maximum(steps, 1), -np.inf)
     firsts, cubics, stumps = [], [], []
-    chosen = np.stack([ahead.argmin(axis=1), cost.argmin(axis=1)])
-    for pick in (0, 1):
+    chosen = np.stack([ahead.argmin(axis=1), usual.argmin(axis=1), odds.argmax(axis=1)])
+    for pick in (0, 1, 2):
         ray_at = chosen[pick]
         good = np.isfinite(reach[np.arange(n), ray_at])
-        if pick == 1:
-            good &= chosen[0] != chosen[1]
+        good &= (chosen[:pick] != ray_at).all(axis=0)
+        if pick == 2:
+            good &= odds[np.arange(n), ray_at] > LIKELY
         i = np.flatnonzero(good)
         out = ray[i, ray_at[i]]
         stop = ends.tip[i] + out * (reach[i, ray_at[i]])[:, None]
@@ -263,9 +322,23 @@ def _features(ends: Ends, first: I64, second: I64, cubic: F64, stump: F64, px_pe
         ),
         "mutual": np.zeros(len(first)),
         "best": np.zeros(len(first)),
+        **dict.fromkeys(
+            ("seen", "least", "ridge", "ridge_gap", "ridge_seen"), np.zeros(len(first))
+        ),
         "same_piece": (~line & (ends.piece[first] == ends.piece[other])).astype(float),
     }
     return np.stack([columns[name] for name in FEATURES], axis=1)
+
+
+def features_of_ridges(length_mm: F64, mean: F64, least: F64) -> F64:
+    """Return the features of walls where basins meet, of the mean and least odds along them."""
+    features = np.zeros((len(length_mm), len(FEATURES)))
+    gap = np.log(length_mm + 0.2)
+    one = np.ones(len(gap))
+    columns = {"seen": mean, "least": least, "ridge": one, "ridge_gap": gap, "ridge_seen": mean}
+    for name, value in columns.items():
+        features[:, FEATURES.index(name)] = value
+    return features
 
 
 def _with_ranks(features: F64, odds: F64, first: I64, second: I64, n: int) -> F64:
@@ -283,24 +356,29 @@ def _with_ranks(features: F64, odds: F64, first: I64, second: I64, n: int) -> F6
 
 WEIGHTS = np.array(
     [
-        2.845,
-        -2.637,
+        -0.319,
+        -0.314,
+        -0.081,
+        -0.016,
+        -0.943,
+        0.548,
+        -0.730,
+        0.142,
+        -0.054,
+        0.893,
+        0.541,
+        0.113,
+        -0.142,
+        -0.563,
+        -0.642,
+        0.385,
+        -0.354,
+        -0.087,
+        0.347,
         -0.334,
-        -0.822,
-        -2.138,
-        -0.765,
-        -3.171,
-        -0.592,
-        1.356,
-        2.553,
-        5.459,
-        -0.343,
-        -0.543,
-        -3.748,
-        -1.884,
-        -1.242,
-        -1.425,
-        -0.272,
-        0.432,
+        0.985,
+        -1.328,
+        0.992,
+        0.107,
     ]
 )

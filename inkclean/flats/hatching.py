@@ -7,15 +7,15 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 
-from inkclean.arrays import F32, Bool
-from inkclean.flats.families import MOST_ODDS, hatching_odds
-from inkclean.flats.rasters import dilated, pieces, square
-from inkclean.flats.rooms import grown
-from inkclean.flats.skeleton import Lines, lines_of
-from inkclean.flats.sticks import Sticks, sticks_of
+from inkclean.arrays import F32, I32, I64, Bool
+from inkclean.flats.rasters import dilated, pieces, square, tally
+from inkclean.flats.skeleton import Lines, label_branches, lines_of
 
 SCRAP_MM = 3.0  # pieces of ink smaller than this, between strokes taken off, go with them
 BROADEST_MM = 1.3  # no stroke of hatching is broader: what it feathers out of is a black
+RUN_MM = 2.5  # a line may turn from outline to hatching: it is told by runs about this long
+MOST_RUNS = 1000
+NO_SEAM = -2.0  # log-odds below which a run is surely none: a stroke that stops may go on
 PORE_MM = 0.5  # breaks up to this wide are pores of the stroke, not gaps
 
 
@@ -24,43 +24,55 @@ class Shaded:
     """Ink with the hatching told apart.
 
     ``whole`` (H, W) bool: all the ink, pores of dry strokes closed; ``ink`` the same without
-    what is more likely hatching than outline; ``lines`` that, thinned; ``likely`` (H, W)
-    float32: log-odds, for every pixel of ink, that it belongs to a stroke of hatching.
+    what is more likely hatching than outline; ``lines`` that, thinned.
     """
 
     whole: Bool
     ink: Bool
     lines: Lines
-    likely: F32
 
 
-def tell_hatching(ink: Bool, lines: Lines, px_per_mm: float, widest_mm: float) -> Shaded:
-    """Tell families of parallel strokes, no more than ``widest_mm`` apart, from the outlines.
+def tell_hatching(ink: Bool, lines: Lines, seam: F32, px_per_mm: float) -> Shaded:
+    """Tell hatching and other strokes that part nothing from the outlines, by the seams seen.
 
     Nothing is taken off for good: where the lines go on is looked for without the hatching,
     and which walls it makes is left to the rooms.
     """
-    sticks = sticks_of(ink, lines, px_per_mm)
-    if not sticks.count:
-        return Shaded(ink, ink, lines, np.full(ink.shape, -MOST_ODDS, np.float32))
-    odds = hatching_odds(sticks, ink, px_per_mm, widest_mm)
-    number = np.zeros(ink.shape, np.int32)
-    number.ravel()[sticks.at] = sticks.of + 1
-    of_stick = np.concatenate([[-MOST_ODDS], odds]).astype(np.float32)
-    likely = of_stick[grown(number)]
+    branch, count = label_branches(lines)
+    run, parts = _runs(branch, count, px_per_mm)
+    odds = tally(run, seam.ravel()[branch.ravel() > 0], parts) / tally(run, None, parts)
+    hatching = odds < NO_SEAM
     broadest = BROADEST_MM / 2 * px_per_mm
-    gone = _gone(lines, sticks, odds > 0) & (lines.radius <= broadest)
+    gone = _gone(lines, branch, run, hatching) & (lines.radius <= broadest)
     bare = without(ink, lines, gone, broadest)
     bare = _without_scraps(ink, bare, px_per_mm)
     knitted = knit(bare, ink & ~bare, px_per_mm)
-    return Shaded(ink | knitted, knitted, lines_of(knitted), likely)
+    return Shaded(ink | knitted, knitted, lines_of(knitted))
 
 
-def _gone(lines: Lines, sticks: Sticks, hatching: Bool) -> Bool:
+def _runs(branch: I32, count: int, px_per_mm: float) -> tuple[I64, int]:
+    """Cut the pieces of line into runs along their longer side, and number these."""
+    at = np.flatnonzero(branch)
+    piece = branch.ravel()[at].astype(np.int64)
+    place = np.stack([at % branch.shape[1], at // branch.shape[1]])
+    low = np.full((2, count + 1), np.iinfo(np.int64).max)
+    high = np.zeros((2, count + 1), np.int64)
+    for axis in (0, 1):
+        np.minimum.at(low[axis], piece, place[axis])
+        np.maximum.at(high[axis], piece, place[axis])
+    longer = (high - low).argmax(axis=0)[piece]
+    along = place[longer, np.arange(len(at))] - low[longer, piece]
+    step = np.minimum(along // max(1, round(RUN_MM * px_per_mm)), MOST_RUNS - 1)
+    found, run = np.unique(piece * MOST_RUNS + step, return_inverse=True)
+    return np.asarray(run, np.int64), len(found)
+
+
+def _gone(lines: Lines, branch: I32, run: I64, hatching: Bool) -> Bool:
     """Return the pixels of the lines that are hatching, junctions of nothing else with them."""
+    on = branch.ravel() > 0
     gone, arms = np.zeros(lines.on.shape, bool), np.zeros(lines.on.shape, np.uint8)
-    gone.ravel()[sticks.at] = hatching[sticks.of]
-    arms.ravel()[sticks.at] = np.where(hatching[sticks.of], 1, 2)
+    gone.ravel()[on] = hatching[run]
+    arms.ravel()[on] = np.where(hatching[run], 1, 2)
     knots = (lines.on > 0) & (arms == 0)
     count, knot = pieces(knots)
     worst = np.zeros(count, np.uint8)

@@ -6,13 +6,12 @@ from dataclasses import dataclass
 
 import cv2
 import numpy as np
-from scipy.ndimage import binary_fill_holes
 from scipy.sparse import coo_matrix
 from scipy.sparse.csgraph import connected_components
 from scipy.spatial import cKDTree
 
 from inkclean.arrays import F64, I32, I64, Bool
-from inkclean.flats.rasters import tally
+from inkclean.flats.rasters import pieces, tally
 from inkclean.flats.rooms import grown
 
 TALLEST_MM = 9.0  # a letter is no taller,
@@ -68,7 +67,8 @@ def _counters(letters: I32, row: I64, size: F64) -> Bool:
     ``letters`` (H, W) are their numbers, ``row`` the row of each and ``size`` that of its box
     in px². Rows that enclose too much of their boxes are no letters to look into.
     """
-    enclosed = binary_fill_holes(letters > 0) & (letters == 0)
+    _, room = pieces(np.pad(letters == 0, 1, constant_values=True), connectivity=4)
+    enclosed = (room[1:-1, 1:-1] != room[0, 0]) & (letters == 0)
     if not enclosed.any():
         return np.asarray(enclosed)
     around = grown(letters)

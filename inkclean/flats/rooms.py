@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import heapq
 from dataclasses import dataclass, replace
 from typing import TypeVar
 
@@ -14,12 +13,10 @@ from scipy.sparse.csgraph import connected_components
 
 from inkclean.arrays import F32, F64, I32, I64, Bool
 from inkclean.flats.gaps import on_cubic
-from inkclean.flats.rasters import depth, tally
+from inkclean.flats.rasters import depth, square, tally
 
-HALF_LINE_MM = 0.2  # of the outline around a room that is hatched all over
-SCRAP_MM2 = 4.0  # a scrap this small is not put to
-LARGE_MM2 = 40.0  # a room this large for the little line between them
-SOFT_WEIGHTS = np.array([1.8, 1.0, 0.7, 0.1, -1.2])
+SIDEWAYS_PX = 5
+SURE = 2.0  # log-odds from which a line is surely a seam
 
 
 @dataclass(frozen=True)
@@ -30,9 +27,10 @@ class Rooms:
     ``open_`` (H, W) bool: paper inside a room; ``wall`` (H, W) int32: number of the join + 1
     where one is laid across paper. Per room (index 0 unused): ``size`` px², ``inner`` radius px
     of the largest disc. Pairs: ``a``, ``b`` (E,) rooms that touch, ``drawn`` (E,) px of ink
-    between them, ``soft`` (E,) the sum over it of the log-odds that it is hatching,
-    ``shaded`` (E,) how much of it is more likely hatching than not. Openings: ``pair`` (K,)
-    index into pairs, ``join`` (K,), ``width`` (K,) px.
+    between them, ``line`` (E,) the sum over it of the log-odds of a seam, ``shaded`` (E,) how
+    much of it is likelier no seam, but hatching, ``sure`` how much is surely one. Openings:
+    ``pair`` (K,) index into pairs, ``join`` (K,), ``width`` (K,) px, ``seen`` (K,) the sum over
+    it of the log-odds of a seam.
     """
 
     label: I32
@@ -43,11 +41,13 @@ class Rooms:
     a: I64
     b: I64
     drawn: F64
-    soft: F64
+    line: F64
     shaded: F64
+    sure: F64
     pair: I64
     join: I64
     width: F64
+    seen: F64
 
     @property
     def count(self) -> int:
@@ -95,10 +95,10 @@ def grown(label: NDArray[_Label]) -> NDArray[_Label]:
     return table[nearest]
 
 
-def find_rooms(ink: Bool, wall: I32, likely: F32, scale: float) -> Rooms:
+def find_rooms(ink: Bool, wall: I32, seam: F32) -> Rooms:
     """Label the rooms and measure the walls between them.
 
-    ``likely`` (H, W): log-odds that the ink at a pixel is hatching.
+    ``seam`` (H, W): log-odds that a seam between areas runs at a pixel.
     """
     across = (wall > 0) & ~ink
     open_ = ~(ink | across)
@@ -112,30 +112,33 @@ def find_rooms(ink: Bool, wall: I32, likely: F32, scale: float) -> Rooms:
     join = through[where].max(axis=1)
     key = a * count + b
     pairs, index = np.unique(key, return_inverse=True)
-    drawn = tally(index, (join == 0).astype(float), len(pairs))
     line = (join == 0).astype(float)
-    hatch = likely.ravel()[where].mean(axis=1)
-    soft = tally(index, line * hatch, len(pairs))
-    shaded = tally(index, line * (hatch > 0), len(pairs))
+    # a wall across a gap may lie a little beside the seam that was seen
+    beside = np.asarray(cv2.dilate(seam, square(SIDEWAYS_PX)), np.float32).ravel()[where]
+    odds = np.where(join == 0, seam.ravel()[where].mean(axis=1), beside.max(axis=1))
     opened = np.flatnonzero(join > 0)
-    width_key, times = np.unique(
-        index[opened].astype(np.int64) * (int(wall.max()) + 2) + join[opened], return_counts=True
+    most = int(wall.max()) + 2
+    key, at, times = np.unique(
+        index[opened].astype(np.int64) * most + join[opened],
+        return_inverse=True,
+        return_counts=True,
     )
-    size = stats[:, cv2.CC_STAT_AREA].astype(float)
     return Rooms(
-        label,
-        open_,
-        np.where(across, wall, 0).astype(np.int32),
-        size,
-        inner,
-        pairs // count,
-        pairs % count,
-        drawn,
-        soft,
-        shaded,
-        width_key // (int(wall.max()) + 2),
-        width_key % (int(wall.max()) + 2) - 1,
-        times.astype(float),
+        label=label,
+        open_=open_,
+        wall=np.where(across, wall, 0).astype(np.int32),
+        size=stats[:, cv2.CC_STAT_AREA].astype(float),
+        inner=inner,
+        a=pairs // count,
+        b=pairs % count,
+        drawn=tally(index, line, len(pairs)),
+        line=tally(index, line * odds, len(pairs)),
+        shaded=tally(index, line * (odds < 0), len(pairs)),
+        sure=tally(index, line * (odds > SURE), len(pairs)),
+        pair=key // most,
+        join=key % most - 1,
+        width=times.astype(float),
+        seen=tally(at, odds[opened], len(key)),
     )
 
 
@@ -176,102 +179,36 @@ def regrouped(rooms: Rooms, root: I64) -> Rooms:
     most = int(rooms.join.max(initial=0)) + 1
     keys, at = np.unique(pair[kept] * most + rooms.join[kept], return_inverse=True)
     return Rooms(
-        root[rooms.label].astype(np.int32),
-        rooms.open_,
-        rooms.wall,
-        size,
-        inner,
-        pairs[real] // n,
-        pairs[real] % n,
-        tally(index, rooms.drawn, len(pairs))[real],
-        tally(index, rooms.soft, len(pairs))[real],
-        tally(index, rooms.shaded, len(pairs))[real],
-        keys // most,
-        keys % most,
-        tally(at, rooms.width[kept], len(keys)),
+        label=root[rooms.label].astype(np.int32),
+        open_=rooms.open_,
+        wall=rooms.wall,
+        size=size,
+        inner=inner,
+        a=pairs[real] // n,
+        b=pairs[real] % n,
+        drawn=tally(index, rooms.drawn, len(pairs))[real],
+        line=tally(index, rooms.line, len(pairs))[real],
+        shaded=tally(index, rooms.shaded, len(pairs))[real],
+        sure=tally(index, rooms.sure, len(pairs))[real],
+        pair=keys // most,
+        join=keys % most,
+        width=tally(at, rooms.width[kept], len(keys)),
+        seen=tally(at, rooms.seen[kept], len(keys)),
     )
 
 
-def over_hatching(rooms: Rooms, scale: float, weights: F64) -> Rooms:
-    """Merge rooms parted by nothing but strokes of hatching, the surest first.
+def deepened(rooms: Rooms, root: I64, line_px: float) -> Rooms:
+    """Return rooms grouped by ``root`` with the inner radius that those of many cells have.
 
-    The drawn line between two rooms is judged as a whole, however many strokes it is made of,
-    so that no stroke taken for hatching by mistake opens an outline by itself.
+    The strokes between cells of one room are inside it: it is as deep as its border is far,
+    less half a line of ``line_px``, which is not its own.
     """
-    n = rooms.count + 1
-    size = rooms.size / scale**2
-    walls: list[dict[int, F64]] = [{} for _ in range(n)]
-    opened = tally(rooms.pair, rooms.width, len(rooms.a))
-    figures = np.column_stack([rooms.drawn, opened, rooms.soft, rooms.shaded]) / scale
-    for a, b, w in zip(rooms.a.tolist(), rooms.b.tolist(), figures, strict=True):
-        walls[a][b] = walls[b][a] = w
-
-    def score(a: int, b: int) -> float:
-        if walls[a][b][1] > walls[a][b][0]:
-            return -np.inf  # more opening than line: for the joins to decide
-        small, large = sorted((float(size[a]), float(size[b])))
-        if small < SCRAP_MM2 and large > LARGE_MM2:
-            return -np.inf  # too little of its wall is seen yet: others first, or absorb()
-        return float(np.dot(softness(walls[a][b], small), weights))
-
-    heap = [(-score(a, b), a, b) for a in range(n) for b in walls[a] if a < b]
-    heap = [entry for entry in heap if entry[0] < 0]
-    heapq.heapify(heap)
-    parent = np.arange(n)
-    while heap:
-        was, a, b = heapq.heappop(heap)
-        if b not in walls[a] or -score(min(a, b), max(a, b)) != was:
-            continue
-        if len(walls[a]) < len(walls[b]):
-            a, b = b, a
-        parent[b] = a
-        size[a] += size[b]
-        for c, w in walls[b].items():
-            del walls[c][b]
-            if c != a:
-                mine = walls[a][c] + w if c in walls[a] else w
-                walls[a][c] = walls[c][a] = mine
-        walls[b] = {}
-        for c in walls[a]:
-            now = score(min(a, c), max(a, c))
-            if now > 0:
-                heapq.heappush(heap, (-now, min(a, c), max(a, c)))
-    root = rooted(parent)
-    return replace(regrouped(rooms, root), inner=_widened(rooms, root, scale))
-
-
-def _widened(rooms: Rooms, root: I64, scale: float) -> F64:
-    """Return the inner radius of the merged rooms: hatching inside them takes no room away."""
-    n = rooms.count + 1
-    label = root[rooms.label]
-    clear = np.ones(label.shape, bool)
-    clear[:, 1:] &= label[:, 1:] == label[:, :-1]
-    clear[1:] &= label[1:] == label[:-1]
-    inner = np.zeros(n)
-    np.maximum.at(inner, root, rooms.inner)
-    shaded = np.bincount(root, minlength=n) > 1
-    within = _largest(label.astype(np.int32), depth(clear), n) - HALF_LINE_MM * scale
-    return np.where(shaded, np.maximum(inner, within), inner)
-
-
-SOFT_FEATURES = ("one", "odds", "share", "length", "small")
-
-
-def softness(wall: F64, small: float) -> list[float]:
-    """Return the figures of a wall that tell strokes of hatching; see SOFT_FEATURES.
-
-    ``wall`` is the drawn length, the width of openings, the sum of odds and the length more
-    likely hatching, in mm, as in :class:`Rooms`; ``small`` the smaller room in mm².
-    """
-    drawn, _, odds, shaded = wall.tolist()
-    line = max(drawn, 1e-6)
-    return [
-        1.0,
-        odds / line,
-        shaded / line,
-        float(np.log(drawn + 0.3)),
-        float(np.log(min(small, 10.0) + 0.1)),
-    ]
+    many = tally(root, None, rooms.count + 1) > 1
+    edge = np.zeros(rooms.label.shape, bool)
+    edge[:, 1:] |= rooms.label[:, 1:] != rooms.label[:, :-1]
+    edge[1:] |= rooms.label[1:] != rooms.label[:-1]
+    deep = _largest(rooms.label, depth(~edge), rooms.count + 1) - line_px / 2
+    return replace(rooms, inner=np.where(many, np.maximum(rooms.inner, deep), rooms.inner))
 
 
 def rooted(parent: I64) -> I64:

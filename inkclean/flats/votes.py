@@ -1,8 +1,9 @@
 """Which walls earn their place.
 
-All joins are laid as walls at once; the rooms between them are merged again, worst wall first,
-until every wall left is more likely seen than not. A wall is judged by the odds of the joins in
-it, by how much drawn line it completes, and by its openings against the rooms on both sides.
+All joins are laid as walls at once; the rooms between them and the ink are merged again, worst
+wall first, until every wall left is more likely seen than not. A wall is judged as a whole: by
+how likely a seam runs along its drawn line and across its openings, by the odds of the joins in
+it, by how much drawn line they complete, and by the rooms on both sides.
 """
 
 from __future__ import annotations
@@ -14,161 +15,111 @@ import numpy as np
 from inkclean.arrays import F64, I64, Bool
 from inkclean.flats.gaps import Joins
 from inkclean.flats.rooms import Rooms, rooted
+from inkclean.flats.walls import (
+    DRAWN,
+    FIXED,
+    OPEN,
+    SHADED,
+    features,
+    known,
+    mended,
+    merged,
+    outlines,
+    score,
+)
 
 NEVER = 1e6  # odds of a wall laid by hand
-HOPELESS = -4.0  # joins with lower odds are not tried
+HOPELESS = -7.0  # joins with lower odds are not tried
 NARROWEST = 0.35  # share of the smallest length: rooms thinner than this are slivers
 OPENING = 4.0  # an opening counts as so much drawn line when a sliver looks for company
 HATCHED = 4.0  # so does a line that is likely hatching
 LIKE = 4.0  # and so much more counts another sliver
-WALL_WEIGHTS = np.array(
-    [
-        -0.779,
-        0.188,
-        0.214,
-        -0.169,
-        0.597,
-        0.612,
-        -0.046,
-        0.658,
-        -0.634,
-        -0.046,
-        1.020,
-        -0.198,
-    ]
-)
-
-WALL_FEATURES = (
-    "one",
-    "for",  # sum of the odds of joins that speak for it
-    "against",  # sum of the odds that speak against
-    "worst",
-    "mean",  # of the odds, by width
-    "drawn",  # log of drawn line between the rooms, mm
-    "open",  # log of the openings' width together, mm
-    "share",  # log of drawn over open
-    "neck",  # the widest opening against the smaller room's width
-    "small",  # log of the smaller room, mm²
-    "thin",  # the thinner room's inner radius, mm, up to 2
-    "loops",  # openings
-)
-
-
-def judge(
-    drawn: float, joins: dict[int, float], odds: F64, small: float, thin: float, scale: float
-) -> list[float]:
-    """Return the features of one wall; see WALL_FEATURES."""
-    o = [float(odds[j]) for j in joins]
-    width = sum(joins.values()) / scale
-    widest = max(joins.values()) / scale
-    mm = drawn / scale
-    return [
-        1.0,
-        sum(v for v in o if v > 0),
-        sum(v for v in o if v < 0),
-        min(o),
-        sum(w * float(odds[j]) for j, w in joins.items()) / (width * scale),
-        float(np.log(mm + 0.3)),
-        float(np.log(width + 0.3)),
-        float(np.log((mm + 0.3) / (width + 0.3))),
-        min(widest / (2 * thin / scale + 0.3), 3.0),
-        float(np.log(small / scale**2 + 0.1)),
-        min(thin / scale, 2.0),
-        float(len(o)),
-    ]
 
 
 class Merger:
     """Merges rooms, worst wall first."""
 
-    def __init__(self, rooms: Rooms, odds: F64, scale: float, weights: F64) -> None:
-        """Take the rooms, the odds of the joins, px/mm and the weights of WALL_FEATURES."""
-        n = rooms.count + 1
-        self.odds, self.scale, self.weights = odds, scale, weights
-        self.size, self.inner = rooms.size.tolist(), rooms.inner.tolist()
-        self.parent = list(range(n))
-        self.drawn: list[dict[int, float]] = [{} for _ in range(n)]
-        self.joins: list[dict[int, dict[int, float]]] = [{} for _ in range(n)]
-        outline = rooms.drawn - rooms.shaded  # a stroke of hatching completes no outline
-        for a, b, mm in zip(rooms.a.tolist(), rooms.b.tolist(), outline.tolist(), strict=True):
-            self.drawn[a][b] = self.drawn[b][a] = mm
-        a_of, b_of = rooms.a.tolist(), rooms.b.tolist()
-        for k, j, w in zip(
-            rooms.pair.tolist(), rooms.join.tolist(), rooms.width.tolist(), strict=True
-        ):
-            a, b = a_of[k], b_of[k]
-            shared = self.joins[a].setdefault(b, {})
-            self.joins[b][a] = shared
-            shared[j] = shared.get(j, 0.0) + w
-        self.heap: list[tuple[float, int, int]] = []
+    def __init__(self, rooms: Rooms, joins: Joins, fixed: Bool, px_per_mm: float) -> None:
+        """Take the rooms, the joins that are laid and which of these part for good."""
+        self.wall = known(rooms, joins.odds, fixed, px_per_mm)
+        self.wall[_islands(rooms), FIXED] = 1
+        self.mended = mended(joins)
+        self.outline = outlines(rooms, self.wall)
+        self.size, self.inner = rooms.size / px_per_mm**2, rooms.inner / px_per_mm
+        self.a, self.b = rooms.a.copy(), rooms.b.copy()
+        self.parent = np.arange(rooms.count + 1)
+        self.around: list[dict[int, int]] = [{} for _ in range(rooms.count + 1)]
+        for row, (a, b) in enumerate(zip(rooms.a.tolist(), rooms.b.tolist(), strict=True)):
+            self.around[a][b] = self.around[b][a] = row
+        self.odds = self.scores(np.arange(len(self.wall)))
+        self.heap: list[tuple[float, int]] = []
 
-    def features(self, a: int, b: int) -> list[float]:
-        """Return the features of the wall between two rooms."""
-        return judge(
-            self.drawn[a].get(b, 0.0),
-            self.joins[a][b],
-            self.odds,
-            min(self.size[a], self.size[b]),
-            min(self.inner[a], self.inner[b]),
-            self.scale,
-        )
+    def features(self, rows: I64) -> F64:
+        """Return the features of some walls."""
+        a, b = self.a[rows], self.b[rows]
+        known_of = self.wall[rows], self.size, self.inner, self.outline
+        return features(*known_of, a, b, self.mended)
 
-    def score(self, a: int, b: int) -> float:
-        """Return the log-odds that the wall between two rooms is a real one."""
-        return float(np.dot(self.features(a, b), self.weights))
+    def scores(self, rows: I64) -> F64:
+        """Return the log-odds that some walls are real ones; never fall what is fixed."""
+        odds = score(self.features(rows))
+        return np.where(self.wall[rows, FIXED] > 0, np.inf, odds)
+
+    def falls(self, row: int) -> bool:
+        """Say whether a wall falls: it is likelier none."""
+        return bool(self.odds[row] < 0)
 
     def run(self) -> I64:
         """Merge until every wall left earns its place; return the root of each room."""
-        for a, walls in enumerate(self.joins):
-            for b in walls:
-                if a < b:
-                    heapq.heappush(self.heap, (self.score(a, b), a, b))
-        current = {(a, b): s for s, a, b in self.heap}
+        self._push(np.arange(len(self.wall)))
         while self.heap:
-            score, a, b = heapq.heappop(self.heap)
-            if current.get((a, b)) != score:
-                continue
-            if score >= 0:
-                break
-            self._merge(a, b, current)
-        return self.roots()
+            odds, row = heapq.heappop(self.heap)
+            if self.odds[row] == odds and self.falls(row):
+                self._merge(row)
+        return rooted(self.parent)
 
-    def _merge(self, a: int, b: int, current: dict[tuple[int, int], float]) -> None:
-        if len(self.drawn[a]) < len(self.drawn[b]):
+    def _push(self, rows: I64) -> None:
+        for row in rows[self.odds[rows] < 0].tolist():
+            heapq.heappush(self.heap, (float(self.odds[row]), row))
+
+    def _merge(self, row: int) -> None:
+        a, b = int(self.a[row]), int(self.b[row])
+        if len(self.around[a]) < len(self.around[b]):
             a, b = b, a
         self.parent[b] = a
         self.size[a] += self.size[b]
         self.inner[a] = max(self.inner[a], self.inner[b])
-        current.pop((min(a, b), max(a, b)), None)
-        for c, mm in self.drawn[b].items():
-            del self.drawn[c][b]
-            if c != a:
-                self.drawn[a][c] = self.drawn[c][a] = self.drawn[a].get(c, 0.0) + mm
-        touched = []
-        for c, joins in self.joins[b].items():
-            del self.joins[c][b]
-            current.pop((min(b, c), max(b, c)), None)
-            if c != a:
-                mine = self.joins[a].setdefault(c, {})
-                self.joins[c][a] = mine
-                for j, w in joins.items():
-                    mine[j] = mine.get(j, 0.0) + w
-                touched.append(c)
-        self.drawn[b], self.joins[b] = {}, {}
-        for c in list(self.joins[a]):
-            pair = (min(a, c), max(a, c))
-            score = self.score(*pair)
-            current[pair] = score
-            heapq.heappush(self.heap, (score, *pair))
+        gone = self.wall[row]
+        inside = np.array([gone[DRAWN] + gone[OPEN], gone[SHADED], gone[OPEN]])
+        self.outline[a] += self.outline[b] - 2 * inside
+        self.odds[row] = np.nan
+        del self.around[a][b]
+        for c, theirs in self.around[b].items():
+            if c == a:
+                continue
+            del self.around[c][b]
+            mine = self.around[a].get(c)
+            if mine is None:
+                self.around[a][c] = self.around[c][a] = theirs
+                self.a[theirs], self.b[theirs] = a, c
+            else:
+                self.wall[mine] = merged(self.wall[mine], self.wall[theirs])
+                self.odds[theirs] = np.nan
+        self.around[b] = {}
+        rows = np.fromiter(self.around[a].values(), np.int64, len(self.around[a]))
+        self.odds[rows] = self.scores(rows)
+        self._push(rows)
 
-    def roots(self) -> I64:
-        """Return for each room the room it has become part of."""
-        root = np.array(self.parent)
-        while True:
-            further = root[root]
-            if (further == root).all():
-                return root
-            root = further
+
+def _islands(rooms: Rooms) -> Bool:
+    """Return which walls lie around a room alone in another, its outline drawn without a gap.
+
+    Nobody draws a closed line to shade with, however small it is.
+    """
+    neighbours = np.bincount(np.concatenate([rooms.a, rooms.b]), minlength=rooms.count + 1)
+    opened = np.bincount(rooms.pair, minlength=len(rooms.a)) > 0
+    alone = np.minimum(neighbours[rooms.a], neighbours[rooms.b]) == 1
+    return np.asarray(alone & ~opened)
 
 
 def walls_of(joins: Joins) -> I64:

@@ -54,7 +54,8 @@ METHODS: dict[str, Callable[[Page], I32]] = {
     "trapped ball, 1.5 mm": other(lambda ink: other_methods.trapped_ball(ink, 1.5)),
     "joins, all kept, hatching left": other(lambda ink: other_methods.all_joins(ink, False)),
     "joins, all kept, hatching off": other(other_methods.all_joins),
-    "joins as votes, hatching off (kept)": ours,
+    "seams seen, nothing joined or judged": other(other_methods.seams_alone),
+    "joins and ridges as walls, judged by the seams seen (kept)": ours,
 }
 
 

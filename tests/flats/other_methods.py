@@ -12,6 +12,7 @@ from inkclean.flats.gaps import find_joins
 from inkclean.flats.hatching import tell_hatching
 from inkclean.flats.rasters import pieces
 from inkclean.flats.rooms import find_rooms, grown, lay
+from inkclean.flats.seams import seam_odds
 from inkclean.flats.skeleton import lines_of
 from inkclean.flats.votes import absorb, walls_of
 
@@ -52,18 +53,22 @@ def _within(label: I32, ball: U8, ink: Bool) -> I32:
 
 def all_joins(ink: Bool, hatching: bool = True) -> I32:
     """Every join more likely seen than not is a wall; none is taken away again."""
-    lines = lines_of(ink)
+    lines, seam = lines_of(ink), seam_odds(ink.astype(np.float32), SCALE)
     if hatching:
-        shaded = tell_hatching(ink, lines, SCALE, 2.0)
+        shaded = tell_hatching(ink, lines, seam, SCALE)
         ink, lines = shaded.ink, shaded.lines
-    joins = find_joins(ink, find_ends(ink, lines, SCALE), SCALE, 5.0)
+    joins = find_joins(ink, find_ends(ink, lines, SCALE), seam, SCALE, 5.0)
     order = walls_of(joins)
     order = order[joins.odds[order] > 0]
-    rooms = find_rooms(
-        ink, lay(ink.shape, joins.cubic, order), np.full(ink.shape, -1, np.float32), SCALE
-    )
+    rooms = find_rooms(ink, lay(ink.shape, joins.cubic, order), seam)
     root = absorb(rooms, SCALE, 2.0, np.zeros(len(joins), bool))
     return np.asarray(root[rooms.label], np.int32)
+
+
+def seams_alone(ink: Bool) -> I32:
+    """Paper parted where a seam is likelier than none, with nothing joined or judged."""
+    odds = seam_odds(ink.astype(np.float32), SCALE)
+    return grown(pieces(odds < 0, connectivity=4)[1])
 
 
 def full(coverage: F32, label: I32, ink: Bool, px_per_mm: float) -> I32:
