@@ -20,7 +20,7 @@ from inkclean.flats.rasters import dilated, square, tally
 from inkclean.flats.ridges import Ridges, find_ridges
 from inkclean.flats.rooms import Rooms, deepened, find_rooms, joined, lay, regrouped
 from inkclean.flats.seams import seam_odds
-from inkclean.flats.skeleton import lines_of
+from inkclean.flats.skeleton import Lines, lines_of
 from inkclean.flats.values import BRIDGE, FlatEdits, Flats, Point, Rows, no_rows
 from inkclean.flats.votes import NEVER, Merger, absorb, walls_of
 from inkclean.ink.values import Ink
@@ -29,8 +29,9 @@ WORKING_PX_PER_MM = 8.0  # fine enough for a line of 0.15 mm and an opening of 0
 INKED = 0.35  # share of ink that makes a working pixel ink: keeps fine lines whole
 OPENED_MM = 0.5  # a bridge that passes this near a point said to be open is not laid
 REACH_MM = 0.4  # bridges laid by hand go on this far, to end inside the ink
-DOUBTFUL = 0.95  # bridges less sure than this are worth a look
+DOUBTFUL = 0.9  # bridges less sure than this are worth a look
 TWIN_MM = 1.0  # bridges with both ends this near each other lie over one gap
+BROAD_MM = 1.3  # seams are looked for at a scale where no usual line is broader
 LINE_MM = 0.6  # a usual line
 NEAR_END_MM = 2.0  # a wall that closes a gap has an end of a stroke this near one of its own
 SURELY = 0.5  # or the seam is as sure as this, log-odds
@@ -102,12 +103,19 @@ def prepare(ink: Ink) -> Prepared:
     if factor < 1:
         small = np.asarray(cv2.resize(small, size, interpolation=cv2.INTER_AREA), np.float32)
     inked = small >= (INKED if factor < 1 else 0.5)
-    seam = seam_odds(small, scale)
-    shaded = tell_hatching(inked, lines_of(inked), seam, scale)
+    lines = lines_of(inked)
+    seam = seam_odds(small, max(scale, _broad(lines) / BROAD_MM))
+    shaded = tell_hatching(inked, lines, seam, scale)
     lettering, panel = find_lettering(inked, scale), find_panels(inked, scale)
     closed = _closed(inked, shaded, lettering, scale)
     ridges = find_ridges(closed, seam, scale)
     return Prepared(inked, closed, shaded, seam, ridges, lettering, panel, scale)
+
+
+def _broad(lines: Lines) -> float:
+    """Return how broad a usual line is, in px."""
+    radius = lines.radius[lines.on > 0]
+    return 2 * float(np.median(radius)) if len(radius) else 0.0
 
 
 def _joins(page: Prepared, gap_mm: float, edits: FlatEdits) -> tuple[Joins, Bool]:

@@ -43,6 +43,9 @@ def at(flats: Flats, x_mm: float, y_mm: float) -> int:
     return int(flats.labels[int(y_mm * flats.px_per_mm), int(x_mm * flats.px_per_mm)])
 
 
+RING = np.linspace(0, 2 * np.pi, 60).tolist()
+
+
 @cache
 def drawn(kind: str) -> tuple[Page, Flats]:
     troubles = {"easy": EASY, "loose": LOOSE, **SINGLE}[kind]
@@ -64,6 +67,14 @@ def test_a_ring_holds_whatever_its_gap(gap_mm: float) -> None:
     assert len(flats.areas) == 2
     inside = np.hypot(*(np.indices(page.shape) / PX_PER_MM - 30)) < 14.5
     assert (flats.labels[inside] == at(flats, 30, 30)).mean() > 0.99
+    assert at(flats, 30, 30) != at(flats, 2, 2)
+
+
+def test_a_broad_marker_closes_areas_too() -> None:
+    page = blank()
+    stroke(page, *[(30 + 20 * np.cos(a), 30 + 20 * np.sin(a)) for a in RING], width_mm=5.0)
+    flats = find_flats(ink_of(page))
+    assert len(flats.areas) == 2
     assert at(flats, 30, 30) != at(flats, 2, 2)
 
 
