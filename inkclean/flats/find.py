@@ -79,7 +79,9 @@ def find_flats(
     joins, given = _joins(page, gap_mm, edits)
     rooms = _rooms(page, joins)
     fixed = given | (joins.odds >= CERTAIN)
-    root = Merger(rooms, joins, fixed, page.scale).run()
+    merger = Merger(rooms, joins, fixed, page.scale)
+    merger.bar(_across_borders(rooms, page.panel))
+    root = merger.run()
     rooms = deepened(regrouped(rooms, root), root, LINE_MM * page.scale)
     rooms = regrouped(rooms, absorb(rooms, page.scale, smallest_mm, given))
     rooms = _joined_by_hand(rooms, edits, page.scale)
@@ -195,6 +197,15 @@ def _rooms(page: Prepared, joins: Joins) -> Rooms:
     order = walls_of(joins)
     wall = lay(page.ink.shape, joins.cubic, order[joins.ridge[order] == 0])
     return find_rooms(page.closed, page.ridges.laid(wall, joins, order), page.seam)
+
+
+def _across_borders(rooms: Rooms, panel: U8) -> Bool:
+    """Return which walls lie between rooms of two panels, or of a panel and the gutter."""
+    most = int(panel.max()) + 1
+    key = rooms.label[rooms.open_].astype(np.int64) * most + panel[rooms.open_]
+    times = tally(key, None, (rooms.count + 1) * most).reshape(-1, most)
+    own = times.argmax(axis=1)
+    return np.asarray(own[rooms.a] != own[rooms.b])
 
 
 def _joined_by_hand(rooms: Rooms, edits: FlatEdits, scale: float) -> Rooms:

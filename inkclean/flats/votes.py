@@ -54,6 +54,11 @@ class Merger:
         self.odds = self.scores(np.arange(len(self.wall)))
         self.heap: list[tuple[float, int]] = []
 
+    def bar(self, walls: Bool) -> None:
+        """Let some walls never fall."""
+        self.wall[walls, FIXED] = 1
+        self.odds[walls] = np.inf
+
     def features(self, rows: I64) -> F64:
         """Return the features of some walls."""
         a, b = self.a[rows], self.b[rows]
