@@ -32,6 +32,7 @@ REACH_MM = 0.4  # bridges laid by hand go on this far, to end inside the ink
 DOUBTFUL = 0.9  # bridges less sure than this are worth a look
 TWIN_MM = 1.0  # bridges with both ends this near each other lie over one gap
 BROAD_MM = 1.3  # seams are looked for at a scale where no usual line is broader
+BLACK_MM = 2.4  # ink broader than this is a black
 LINE_MM = 0.6  # a usual line
 NEAR_END_MM = 2.0  # a wall that closes a gap has an end of a stroke this near one of its own
 SURELY = 0.5  # or the seam is as sure as this, log-odds
@@ -196,7 +197,8 @@ def _closed(ink: Bool, shaded: Shaded, lettering: Lettering, scale: float) -> Bo
 def _rooms(page: Prepared, joins: Joins) -> Rooms:
     order = walls_of(joins)
     wall = lay(page.ink.shape, joins.cubic, order[joins.ridge[order] == 0])
-    return find_rooms(page.closed, page.ridges.laid(wall, joins, order), page.seam)
+    walls = page.ridges.laid(wall, joins, order)
+    return find_rooms(page.closed, walls, page.seam, BLACK_MM / 2 * page.scale)
 
 
 def _across_borders(rooms: Rooms, panel: U8) -> Bool:

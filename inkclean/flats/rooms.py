@@ -16,6 +16,7 @@ from inkclean.flats.gaps import on_cubic
 from inkclean.flats.rasters import depth, square, tally
 
 SIDEWAYS_PX = 5
+BLACK = 3.0  # log-odds of a seam in a black
 SURE = 2.0  # log-odds from which a line is surely a seam
 
 
@@ -95,10 +96,11 @@ def grown(label: NDArray[_Label]) -> NDArray[_Label]:
     return table[nearest]
 
 
-def find_rooms(ink: Bool, wall: I32, seam: F32) -> Rooms:
+def find_rooms(ink: Bool, wall: I32, seam: F32, black_px: float = np.inf) -> Rooms:
     """Label the rooms and measure the walls between them.
 
-    ``seam`` (H, W): log-odds that a seam between areas runs at a pixel.
+    ``seam`` (H, W): log-odds that a seam between areas runs at a pixel. Ink deeper than
+    ``black_px`` is no stroke but a black: it hides the seam, and what it parts are two.
     """
     across = (wall > 0) & ~ink
     open_ = ~(ink | across)
@@ -115,7 +117,9 @@ def find_rooms(ink: Bool, wall: I32, seam: F32) -> Rooms:
     line = (join == 0).astype(float)
     # a wall across a gap may lie a little beside the seam that was seen
     beside = np.asarray(cv2.dilate(seam, square(SIDEWAYS_PX)), np.float32).ravel()[where]
-    odds = np.where(join == 0, seam.ravel()[where].mean(axis=1), beside.max(axis=1))
+    drawn = seam.ravel()[where].mean(axis=1)
+    drawn[depth(ink).ravel()[where].max(axis=1) > black_px] = BLACK
+    odds = np.where(join == 0, drawn, beside.max(axis=1))
     opened = np.flatnonzero(join > 0)
     most = int(wall.max()) + 2
     key, at, times = np.unique(
