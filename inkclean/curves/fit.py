@@ -1,19 +1,22 @@
 """The fewest cubics that keep a promise: no point of the edge further off than the tolerance.
 
 Spans are fitted all at once; those that break the tolerance are split, then neighbours are
-joined again where one cubic serves for two, cheapest first, until none can be joined.
+joined again where one cubic serves for two, cheapest first, until none can be joined. Nodes lie
+at horizontal and vertical extrema where that takes no more of them.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 
 from inkclean.arrays import F32, I64, Bool
 from inkclean.bands import side_by_side
 from inkclean.curves.bezier import FEW_SAMPLES, ROUNDS, SAMPLES, fit_spans, free_tangents, sample
+from inkclean.curves.extrema import find_extrema, snapped
 from inkclean.curves.outline import Runs, ease, loosen, tangents
+from inkclean.curves.spans import Spans, end_to_end, in_order, put
 
 _APART = 32
 """Points between the first nodes: a cubic seldom spans fewer, and few points need more."""
@@ -27,6 +30,8 @@ _TURNED = 2
 """Rounds of fitting that show where a tangent would rather point."""
 _HOPELESS = 4.0
 """A fit so many times further off than it may be, after one round, will not be good after more."""
+_UNEVEN = 6
+"""A node moved to an extremum leaves so much of its two spans' points to either of them."""
 _SURE = 0.94
 """Cosine: no round turns a tangent by more than 20 degrees."""
 _CHUNK = 65536
@@ -37,72 +42,28 @@ _SHORT = 3
 """A span of so few steps that still breaks the tolerance is given up as smooth."""
 
 
-@dataclass(frozen=True)
-class Spans:
-    """Spans of points, each to become one cubic.
-
-    ``first`` and ``last`` (S,) index the runs; ``start`` and ``end`` (2, S) float32 are unit
-    tangents, pointing onward; ``inner`` (S, 2) handle lengths, ``worst`` (S,) distance over
-    tolerance, ``at`` (S,) how far along (0..1) the worst sample lies.
-    """
-
-    first: I64
-    last: I64
-    start: F32
-    end: F32
-    inner: F32
-    worst: F32
-    at: F32
-
-    def take(self, index: I64 | Bool) -> Spans:
-        """Return the spans of ``index``."""
-        if index.dtype == np.bool_:
-            index = np.flatnonzero(index)
-        return Spans(
-            self.first.take(index),
-            self.last.take(index),
-            self.start.take(index, axis=1),
-            self.end.take(index, axis=1),
-            self.inner.take(index, axis=0),
-            self.worst.take(index),
-            self.at.take(index),
-        )
-
-
-def end_to_end(parts: list[Spans]) -> Spans:
-    """Return all spans of ``parts``, one part after another."""
-    return Spans(
-        np.concatenate([part.first for part in parts]),
-        np.concatenate([part.last for part in parts]),
-        np.concatenate([part.start for part in parts], axis=1),
-        np.concatenate([part.end for part in parts], axis=1),
-        np.concatenate([part.inner for part in parts]),
-        np.concatenate([part.worst for part in parts]),
-        np.concatenate([part.at for part in parts]),
-    )
-
-
-def in_order(spans: Spans) -> Spans:
-    """Return ``spans`` in the order of their first points."""
-    return spans.take(np.argsort(spans.first, kind="stable"))
-
-
 def fit_runs(runs: Runs) -> tuple[Runs, Spans]:
     """Return the spans of cubics that follow ``runs`` within their tolerance.
 
     The runs come back too: where no smooth cubic serves, points have become corners.
     """
-    nodes = _first_nodes(runs)
+    axis = find_extrema(runs)
+    nodes = _first_nodes(runs, _marked(axis))
     # Points made corners because a few steps would not be fitted may still be passed over
     # once the tangents about them have settled.
     firm = runs.fixed
     real = ~np.isin(nodes[:-1], runs.last)
     runs, spans = _split(runs, _fresh(runs, nodes[:-1][real], nodes[1:][real]))
-    spans = _turn_tangents(runs, spans)
-    spans = _join(runs, spans, firm)
+    axis[:, runs.fixed] = 0.0
+    extreme = _marked(axis)
+    spans = _turn_tangents(runs, spans, axis)
+    spans = _join(runs, spans, firm, extreme)
     for _ in range(_POLISH):
-        spans = _turn_tangents(runs, spans)
-    return _hold(runs, _join(runs, spans, firm))
+        spans = _turn_tangents(runs, spans, axis)
+    spans = _join(runs, spans, firm, extreme)
+    for odd in (0, 1):
+        spans = _slid(runs, spans, axis, odd)
+    return _hold(runs, spans)
 
 
 def _hold(runs: Runs, spans: Spans) -> tuple[Runs, Spans]:
@@ -113,7 +74,7 @@ def _hold(runs: Runs, spans: Spans) -> tuple[Runs, Spans]:
         finer = _measure(runs, asked.first, asked.last, asked.start, asked.end, counts=_EVERY)
         # The samples were asked for a share of the tolerance; the points may use all of it.
         finer = replace(finer, worst=finer.worst * np.float32(_CHECKED))
-        spans = _put(spans, long, finer)
+        spans = put(spans, long, finer)
         if not (finer.worst > 1.0).any():
             return runs, spans
         before = spans
@@ -125,13 +86,19 @@ def _hold(runs: Runs, spans: Spans) -> tuple[Runs, Spans]:
         long = np.flatnonzero(~same & (spans.last - spans.first >= SAMPLES))
 
 
-def _first_nodes(runs: Runs) -> I64:
+def _marked(axis: F32) -> Bool:
+    return np.asarray(axis.any(axis=0))
+
+
+def _first_nodes(runs: Runs, extreme: Bool) -> I64:
     index = np.arange(runs.fixed.size)
     length = np.maximum(runs.high - runs.low, 1)
     pieces = np.maximum(np.rint(length / _APART), 1).astype(np.int64)
     along = (index - runs.low) * pieces
     regular = along // length > (along - pieces) // length
-    return np.flatnonzero((~runs.fixed & regular) | runs.fixed)
+    nodes = np.flatnonzero(~runs.fixed & regular)
+    nodes = snapped(nodes, nodes - _APART // 3, nodes + _APART // 3, extreme)
+    return np.union1d(nodes, np.flatnonzero(runs.fixed))
 
 
 def _fresh(
@@ -275,10 +242,10 @@ def _singles(spans: Spans, which: Bool) -> I64:
     return np.repeat(first - total + steps, steps) + np.arange(int(steps.sum()))
 
 
-def _join(runs: Runs, spans: Spans, firm: Bool) -> Spans:
+def _join(runs: Runs, spans: Spans, firm: Bool, extreme: Bool) -> Spans:
     """Join neighbours where one cubic keeps the tolerance, the best served first.
 
-    Nodes at ``firm`` points stay.
+    Nodes at ``firm`` points stay; those at ``extreme`` ones only go when no other can.
     """
     empty = spans.take(np.zeros(0, np.int64))
     stale = np.arange(spans.first.size - 1)
@@ -297,14 +264,14 @@ def _join(runs: Runs, spans: Spans, firm: Bool) -> Spans:
             if stale.size
             else empty
         )
-        cost[stale] = tried.worst
-        joined = _put(joined, stale, tried)
+        cost[stale] = np.where(tried.worst <= 1.0, tried.worst + extreme[spans.last[stale]], np.inf)
+        joined = put(joined, stale, tried)
         before = np.concatenate(([np.inf], cost[:-1]))
         after = np.concatenate((cost[1:], [np.inf]))
-        chosen = np.flatnonzero((cost <= 1.0) & (cost < before) & (cost <= after))
+        chosen = np.flatnonzero(np.isfinite(cost) & (cost < before) & (cost <= after))
         if chosen.size == 0:
             return spans
-        spans = _put(spans, chosen, joined.take(chosen))
+        spans = put(spans, chosen, joined.take(chosen))
         keep = np.ones(spans.first.size, np.bool_)
         keep[chosen + 1] = False
         fresh = np.zeros(spans.first.size, np.bool_)
@@ -319,11 +286,40 @@ def _join(runs: Runs, spans: Spans, firm: Bool) -> Spans:
         stale = np.flatnonzero(near)
 
 
-def _turn_tangents(runs: Runs, spans: Spans) -> Spans:
+def _slid(runs: Runs, spans: Spans, axis: F32, odd: int) -> Spans:
+    """Move every other smooth node to the nearest extremum between its neighbours, where both
+    its spans keep the tolerance.
+    """
+    extreme = _marked(axis)
+    one = np.arange(odd, spans.first.size - 1, 2)
+    node = spans.last[one]
+    one = one[(node == spans.first[one + 1]) & ~runs.fixed[node] & ~extreme[node]]
+    node, low, high = spans.last[one], spans.first[one], spans.last[one + 1]
+    margin = np.maximum((high - low) // _UNEVEN, 1)
+    place = snapped(node, low + margin, high - margin, extreme)
+    moved = np.flatnonzero(place != node)
+    one, place, low, high = one[moved], place[moved], low[moved], high[moved]
+    if one.size == 0:
+        return spans
+    way = axis[:, place]
+    two = _measure(
+        runs,
+        np.concatenate((low, place)),
+        np.concatenate((place, high)),
+        np.concatenate((spans.start[:, one], way), axis=1),
+        np.concatenate((way, spans.end[:, one + 1]), axis=1),
+    )
+    good = np.flatnonzero((two.worst <= 1.0).reshape(2, -1).all(axis=0))
+    rows = np.concatenate((one[good], one[good] + 1))
+    return put(spans, rows, two.take(np.concatenate((good, one.size + good))))
+
+
+def _turn_tangents(runs: Runs, spans: Spans, axis: F32) -> Spans:
     """Turn each node's tangent to the mean of what its two spans would rather have.
 
-    A corner's two sides turn each on its own; beside an exact line nothing turns. Where a
-    span would break the tolerance by it, its nodes turn back.
+    A corner's two sides turn each on its own; beside an exact line nothing turns; a node at an
+    extremum turns to its ``axis`` (2, M). Where a span would break the tolerance by it, its
+    nodes turn back.
     """
     free = _measure(runs, spans.first, spans.last, spans.start, spans.end, turn=True)
     size = runs.fixed.size
@@ -335,6 +331,7 @@ def _turn_tangents(runs: Runs, spans: Spans) -> Spans:
     wanted[0][:, first], wanted[1][:, last] = wanted[0][:, last], wanted[1][:, first]
     corner = runs.corner
     shared = wanted[0] + wanted[1]
+    shared = np.where(_marked(axis), axis, shared)
     into, out = (_unit(np.where(corner, wanted[k], shared)) for k in (0, 1))
     held = runs.fixed & ~corner & ~runs.around
     old = spans
@@ -362,20 +359,9 @@ def _turn_tangents(runs: Runs, spans: Spans) -> Spans:
             np.where(at_first, again.start, new.start[:, turned]),
             np.where(at_last, again.end, new.end[:, turned]),
         )
-        new = _put(new, np.flatnonzero(turned), again)
+        new = put(new, np.flatnonzero(turned), again)
 
 
 def _unit(vector: F32) -> F32:
     unit: F32 = vector / np.maximum(np.sqrt((vector * vector).sum(0)), np.float32(1e-9))
     return unit
-
-
-def _put(spans: Spans, at: I64, values: Spans) -> Spans:
-    """Return ``spans`` with those ``at`` replaced."""
-    first, last = spans.first.copy(), spans.last.copy()
-    start, end = spans.start.copy(), spans.end.copy()
-    inner, worst, where = spans.inner.copy(), spans.worst.copy(), spans.at.copy()
-    first[at], last[at] = values.first, values.last
-    start[:, at], end[:, at] = values.start, values.end
-    inner[at], worst[at], where[at] = values.inner, values.worst, values.at
-    return Spans(first, last, start, end, inner, worst, where)

@@ -10,11 +10,12 @@ from inkclean.arrays import F32, F64, I64, Bool, any_within
 from inkclean.curves.bezier import on_cubics
 from inkclean.curves.corners import find_corners
 from inkclean.curves.edges import find_edges
-from inkclean.curves.fit import Spans, fit_runs
+from inkclean.curves.fit import fit_runs
 from inkclean.curves.outline import Outline, Runs, lay_out, without
 from inkclean.curves.ovals import Ovals, find_ovals
 from inkclean.curves.placing import Corners
 from inkclean.curves.settle import settle
+from inkclean.curves.spans import Spans
 from inkclean.curves.straights import rule_lines
 from inkclean.curves.tips import crossing_pieces, pieces_of
 from inkclean.curves.values import Curves

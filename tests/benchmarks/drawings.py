@@ -10,7 +10,9 @@ px; a found one is right if the true edge turns there by over 25 degrees at once
 within 1.6 px. Visible ones: true corners whose sides run on for 1.5 px with no other corner, the
 edge turning by over 25 degrees over that length; found ones where the true edge turns by over 35
 degrees between 1.5 px before and 1.5 px after. The way back is told for all of the truth, and
-for what is at least a px broad, ink and paper alike. Turning: the sum of all turns of the outline
+for what is at least a px broad, ink and paper alike. Two lines side by side whose ink is one have
+one centreline: strokes are told for all lines, and for single ones; junctions for all, and with
+arms that run in one ink counted once. Turning: the sum of all turns of the outline
 over that of the true one; a staircase would turn many times as much.
 """
 
@@ -36,7 +38,7 @@ from inkclean.sheet.values import Photo
 from inkclean.ticket import Settings
 from tests.curves import drawings, shapes
 from tests.curves.drawings import Drawing, distance
-from tests.curves.meetings import junctions, matched, true_junctions
+from tests.curves.meetings import PARTED, alone, junctions, matched, true_junctions
 from tests.scoring.cases import case, photo, shoot
 
 PX_PER_MM = 12.0
@@ -45,7 +47,8 @@ DRAWN_MM = 85.0
 """Width of the drawings on the photographed page."""
 PHOTOS = ("plain", "green_hard", "letter_through", "soft_focus")
 SINGLE_LINED = ("HersheySans1", "HersheyScript1")
-"""The other two draw each stroke of a letter by several lines side by side."""
+"""The other two draw each stroke of a letter by several lines side by side; the second of these
+does so for about a quarter of its length."""
 
 
 @dataclass(frozen=True)
@@ -70,7 +73,10 @@ class Lined:
     there: F64
     back: F64
     width: float
+    single: Bool
+    """Of ``there``: on a line that no other runs beside in the same ink."""
     junctions: F64
+    parted: F64
     found: F64
     touches: F64
     reach: float
@@ -113,7 +119,9 @@ def lined(drawing: Drawing) -> Lined:
         distance(found, true, np.vstack(steps)),
         np.asarray(cKDTree(found).query(true)[0]),
         float(np.median(strokes.widths_mm) * PX_PER_MM / drawing.width - 1.0),
+        alone(lines, drawing.width)[cKDTree(true).query(found)[1]],
         true_junctions(lines, drawing.width),
+        true_junctions(lines, drawing.width, parted=PARTED),
         junctions(strokes) * PX_PER_MM,
         true_junctions(lines, drawing.width, arms=0),
         1.5 * drawing.width,
@@ -178,13 +186,20 @@ def print_strokes() -> None:
         rows = [lined(drawings.strokes(f)) for f in files]
         there, back = (np.concatenate([getattr(r, k) for r in rows]) for k in ("there", "back"))
         true, found = sum(len(r.junctions) for r in rows), sum(len(r.found) for r in rows)
-        kept = sum(matched(r.junctions, r.found, r.reach) * len(r.junctions) for r in rows)
+        single = np.concatenate([r.single for r in rows])
+        parted = sum(len(r.parted) for r in rows)
+        kept, told = (
+            sum(matched(places, r.found, r.reach) * len(places) for r, places in asked)
+            for asked in ([(r, r.junctions) for r in rows], [(r, r.parted) for r in rows])
+        )
         right = sum(matched(r.found, r.touches, r.reach) * len(r.found) for r in rows)
         print(
             f"{group:16}{_spread(there, back, 95, 'px')}  width "
             f"{100 * np.mean([abs(r.width) for r in rows]):.2f} % off  junctions: "
             f"{kept / max(true, 1):.3f} of {true} found, {right / max(found, 1):.3f} of {found} "
-            "where lines touch",
+            f"where lines touch  single lines ({100 * single.mean():.1f} %): there mean "
+            f"{there[single].mean():.4f} p95 {np.percentile(there[single], 95):.4f} px  junctions "
+            f"a raster can show: {told / max(parted, 1):.3f} of {parted} found",
             flush=True,
         )
 

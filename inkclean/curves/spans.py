@@ -1,0 +1,70 @@
+"""Spans of points, each to become one cubic."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from inkclean.arrays import F32, I64, Bool
+
+
+@dataclass(frozen=True)
+class Spans:
+    """Spans of points, each to become one cubic.
+
+    ``first`` and ``last`` (S,) index the runs; ``start`` and ``end`` (2, S) float32 are unit
+    tangents, pointing onward; ``inner`` (S, 2) handle lengths, ``worst`` (S,) distance over
+    tolerance, ``at`` (S,) how far along (0..1) the worst sample lies.
+    """
+
+    first: I64
+    last: I64
+    start: F32
+    end: F32
+    inner: F32
+    worst: F32
+    at: F32
+
+    def take(self, index: I64 | Bool) -> Spans:
+        """Return the spans of ``index``."""
+        if index.dtype == np.bool_:
+            index = np.flatnonzero(index)
+        return Spans(
+            self.first.take(index),
+            self.last.take(index),
+            self.start.take(index, axis=1),
+            self.end.take(index, axis=1),
+            self.inner.take(index, axis=0),
+            self.worst.take(index),
+            self.at.take(index),
+        )
+
+
+def end_to_end(parts: list[Spans]) -> Spans:
+    """Return all spans of ``parts``, one part after another."""
+    return Spans(
+        np.concatenate([part.first for part in parts]),
+        np.concatenate([part.last for part in parts]),
+        np.concatenate([part.start for part in parts], axis=1),
+        np.concatenate([part.end for part in parts], axis=1),
+        np.concatenate([part.inner for part in parts]),
+        np.concatenate([part.worst for part in parts]),
+        np.concatenate([part.at for part in parts]),
+    )
+
+
+def in_order(spans: Spans) -> Spans:
+    """Return ``spans`` in the order of their first points."""
+    return spans.take(np.argsort(spans.first, kind="stable"))
+
+
+def put(spans: Spans, at: I64, values: Spans) -> Spans:
+    """Return ``spans`` with those ``at`` replaced."""
+    first, last = spans.first.copy(), spans.last.copy()
+    start, end = spans.start.copy(), spans.end.copy()
+    inner, worst, where = spans.inner.copy(), spans.worst.copy(), spans.at.copy()
+    first[at], last[at] = values.first, values.last
+    start[:, at], end[:, at] = values.start, values.end
+    inner[at], worst[at], where[at] = values.inner, values.worst, values.at
+    return Spans(first, last, start, end, inner, worst, where)
