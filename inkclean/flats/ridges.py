@@ -16,10 +16,12 @@ from skimage.segmentation import watershed
 from inkclean.arrays import F32, F64, I32, I64, Bool
 from inkclean.flats.gaps import Joins, features_of_ridges
 from inkclean.flats.rasters import dilated, pieces, square, tally
+from inkclean.flats.rooms import grown
 
 COARSER = 2  # the odds are known no finer
 BASIN = -3.5  # log-odds below which paper is surely no seam
 LEAST_BASIN_MM2 = 0.12  # smaller basins are flooded by what lies around
+STIFF = 0.3  # keeps sets of few points straight
 REACH_PX = 2.0  # walls are drawn out by this, into the ink they end at
 
 
@@ -70,7 +72,7 @@ def find_ridges(ink: Bool, seam: F32, px_per_mm: float) -> Ridges:
 
 
 def _basins(ink: Bool, seam: F32, px_per_mm: float) -> I32:
-    """Return the basin of each pixel, 0 on ink that no paper's basin reached."""
+    """Return the basin of each pixel (H, W); on ink any, and 0 everywhere if there is none."""
     height, width = ink.shape
     high, wide = -(-height // COARSER), -(-width // COARSER)
     size = (wide, high)
@@ -88,22 +90,7 @@ def _basins(ink: Bool, seam: F32, px_per_mm: float) -> I32:
     flooded = watershed(odds, np.where(rim, marker, 0), mask=rim & ~closed, connectivity=1)
     flooded[~rim] = marker[~rim]
     full = np.repeat(np.repeat(flooded, COARSER, axis=0), COARSER, axis=1)[:height, :width]
-    return _over(np.asarray(full, np.int32), ink)
-
-
-def _over(basin: I32, ink: Bool) -> I32:
-    """Return the basins with paper of none given to the nearest."""
-    bare = ~ink & (basin == 0)
-    if not bare.any() or not basin.any():
-        return basin
-    _, nearest = cv2.distanceTransformWithLabels(
-        (basin == 0).astype(np.uint8), cv2.DIST_L2, 5, labelType=cv2.DIST_LABEL_PIXEL
-    )
-    table = np.zeros(int(nearest.max()) + 1, np.int32)
-    seeds = basin > 0
-    table[nearest[seeds]] = basin[seeds]
-    basin[bare] = table[nearest[bare]]
-    return basin
+    return grown(np.asarray(full, np.int32))  # hair-fine openings were closed above
 
 
 def _meetings(ink: Bool, basin: I32) -> tuple[I32, I64]:
@@ -127,38 +114,46 @@ def _meetings(ink: Bool, basin: I32) -> tuple[I32, I64]:
 
 
 def _curves(place: F64, of: I64, count: int) -> tuple[F64, F64]:
-    """Return a cubic (K, 4, 2) along each set of points, and the extent of the set."""
+    """Return a cubic (K, 4, 2) along each set of points (N, 2), and the set's extent, all in px.
+
+    ``of`` (N,) tells the set of each point, 0..K − 1.
+    """
     if not count:
         return np.zeros((0, 4, 2)), np.zeros(0)
-    times = tally(of, None, count)
-    middle = np.stack([tally(of, place[:, k], count) / times for k in (0, 1)], axis=1)
+    middle, way = _axes(place, of, count)
+    across = np.stack([-way[:, 1], way[:, 0]], axis=1)
     off = place - middle[of]
-    xx, xy, yy = (
-        tally(of, off[:, i] * off[:, j], count) / times for i, j in ((0, 0), (0, 1), (1, 1))
-    )
-    angle = 0.5 * np.arctan2(2 * xy, xx - yy)
-    way = np.stack([np.cos(angle), np.sin(angle)], axis=1)
-    along = (off * way[of]).sum(axis=1)
-    side = off[:, 1] * way[of, 0] - off[:, 0] * way[of, 1]
+    along, side = (off * way[of]).sum(axis=1), (off * across[of]).sum(axis=1)
     low, high = np.full(count, np.inf), np.full(count, -np.inf)
     np.minimum.at(low, of, along)
     np.maximum.at(high, of, along)
     half = np.maximum((high - low) / 2, 0.5)
     centre = (high + low) / 2
-    t = (along - centre[of]) / half[of]
-    # sideways a parabola of the way along; as a cubic that is exact
-    power = [tally(of, t**k, count) for k in range(5)]
-    right = [tally(of, side * t**k, count) for k in range(3)]
-    normal = np.array([[power[i + j] for j in range(3)] for i in range(3)]).transpose(2, 0, 1)
-    normal += 0.3 * np.diag([0.0, 0.2, 1.0])
-    shape = np.linalg.solve(normal, np.stack(right, axis=1)[..., None])[..., 0]
+    bow = _parabolas((along - centre[of]) / half[of], side, of, count)
+    # the control points of a parabola over −ends..ends, which a cubic holds exactly
     ends = 1 + REACH_PX / half
     u = np.stack([-ends, -ends / 3, ends / 3, ends], axis=1)
-    c0, c1, c2 = (shape[:, k][:, None] for k in range(3))
-    # the control points of c0 + c1 u + c2 u² over −ends..ends
-    square_at = np.stack([ends**2, -(ends**2) / 3, -(ends**2) / 3, ends**2], axis=1)
-    sideways = c0 + c1 * u + c2 * square_at
+    squares = np.stack([ends**2, -(ends**2) / 3, -(ends**2) / 3, ends**2], axis=1)
+    sideways = bow[:, :1] + bow[:, 1:2] * u + bow[:, 2:] * squares
     run = centre[:, None] + half[:, None] * u
-    across = np.stack([-way[:, 1], way[:, 0]], axis=1)
     cubic = middle[:, None] + run[..., None] * way[:, None] + sideways[..., None] * across[:, None]
     return cubic, high - low + 1
+
+
+def _axes(place: F64, of: I64, count: int) -> tuple[F64, F64]:
+    """Return the middle (K, 2) of each set of points, and the unit way (K, 2) it runs along."""
+    times = tally(of, None, count)
+    middle = np.stack([tally(of, place[:, k], count) / times for k in (0, 1)], axis=1)
+    x, y = (place - middle[of]).T
+    xx, xy, yy = (tally(of, product, count) for product in (x * x, x * y, y * y))
+    angle = 0.5 * np.arctan2(2 * xy, xx - yy)
+    return middle, np.stack([np.cos(angle), np.sin(angle)], axis=1)
+
+
+def _parabolas(t: F64, side: F64, of: I64, count: int) -> F64:
+    """Return for each set c (K, 3), so that c0 + c1 t + c2 t² is nearest to ``side``."""
+    power = [tally(of, t**k, count) for k in range(5)]
+    right = np.stack([tally(of, side * t**k, count) for k in range(3)], axis=1)
+    normal = np.array([[power[i + j] for j in range(3)] for i in range(3)]).transpose(2, 0, 1)
+    normal += STIFF * np.diag([0.0, 0.2, 1.0])
+    return np.asarray(np.linalg.solve(normal, right[..., None])[..., 0])
