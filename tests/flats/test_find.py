@@ -223,6 +223,14 @@ def test_a_black_hides_the_seam_and_leaves_nothing_bare() -> None:
     assert (flats.labels[250:350, 250:350] == at(flats, 30, 15)).all()
 
 
+def test_what_a_black_parts_are_two_areas() -> None:
+    page = blank()
+    ring(page, 30, 30, 18)
+    cv2.rectangle(page, (270, 110), (330, 490), 1.0, -1)
+    flats = find_flats(ink_of(page))
+    assert len({at(flats, 20, 30), at(flats, 40, 30), at(flats, 2, 2)}) == 3
+
+
 def test_slivers_go_to_a_neighbour() -> None:
     page = blank()
     ring(page, 30, 30, 15)
