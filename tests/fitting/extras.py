@@ -6,6 +6,7 @@ import cv2
 import numpy as np
 
 from inkclean.arrays import F64, U8, Bool
+from tests.fitting.textures import foliage, fur, grain, ripples
 from tests.flats.pages import PX_PER_MM, Page
 from tests.flats.shapes import bowed, resample, wobbled
 
@@ -47,7 +48,7 @@ def furnish(page: Page, rng: np.random.Generator) -> None:
     share = (1.0 / times)[np.searchsorted(names, of)]
     share[of == names[np.argmax(times)]] *= 0.15 * len(names)  # the ground gets some, not all
     share /= share.sum()
-    for draw, most in ((_shading, 24), (_words, 12), (_dashes, 8)):
+    for draw, most in KINDS:
         for _ in range(int(rng.integers(0, most))):
             y, x = places[rng.choice(len(places), p=share)]
             area = page.truth == page.truth[y, x]
@@ -157,3 +158,15 @@ def _dashes(area: Bool, at: F64, rng: np.random.Generator) -> U8:
         cv2.polylines(layer, [points], False, 255, thick, cv2.LINE_AA, 4)
     layer[~area] = 0
     return layer
+
+
+# each with the largest count of them on a page
+KINDS = (
+    (_shading, 24),
+    (_words, 12),
+    (_dashes, 8),
+    (grain, 4),
+    (foliage, 4),
+    (ripples, 3),
+    (fur, 6),
+)
