@@ -15,8 +15,8 @@ from inkclean.flats.ends import Ends, find_ends
 from inkclean.flats.gaps import FEATURES, Joins, find_joins, on_cubic
 from inkclean.flats.hatching import PORE_MM, Shaded, tell_hatching
 from inkclean.flats.lettering import Lettering, find_lettering
-from inkclean.flats.panels import CERTAIN, certain_on_borders, find_panels
-from inkclean.flats.rasters import dilated, square, tally
+from inkclean.flats.panels import CERTAIN, border_walls, certain_on_borders, find_panels
+from inkclean.flats.rasters import dilated, pieces, square, tally
 from inkclean.flats.ridges import Ridges, find_ridges
 from inkclean.flats.rooms import Rooms, deepened, find_rooms, joined, lay, regrouped
 from inkclean.flats.seams import seam_odds
@@ -27,6 +27,7 @@ from inkclean.ink.values import Ink
 
 WORKING_PX_PER_MM = 8.0  # fine enough for a line of 0.15 mm and an opening of 0.3 mm
 INKED = 0.35  # share of ink that makes a working pixel ink: keeps fine lines whole
+OPENED_BORDER_MM = 1.5  # nor is the wall on a panel's border, known less finely, this near
 OPENED_MM = 0.5  # a bridge that passes this near a point said to be open is not laid
 REACH_MM = 0.4  # bridges laid by hand go on this far, to end inside the ink
 DOUBTFUL = 0.9  # bridges less sure than this are worth a look
@@ -78,7 +79,7 @@ def find_flats(
     edits = edits or FlatEdits()
     page = prepared or prepare(ink)
     joins, given = _joins(page, gap_mm, edits)
-    rooms = _rooms(page, joins)
+    rooms = _rooms(page, joins, edits.opened)
     fixed = given | (joins.odds >= CERTAIN)
     merger = Merger(rooms, joins, fixed, page.scale)
     merger.bar(_across_borders(rooms, page.panel))
@@ -194,11 +195,26 @@ def _closed(ink: Bool, shaded: Shaded, lettering: Lettering, scale: float) -> Bo
     return np.asarray(ink | (shaded.whole & ~beside) | lettering.counters)
 
 
-def _rooms(page: Prepared, joins: Joins) -> Rooms:
+def _rooms(page: Prepared, joins: Joins, opened: tuple[Point, ...] = ()) -> Rooms:
     order = walls_of(joins)
     wall = lay(page.ink.shape, joins.cubic, order[joins.ridge[order] == 0])
     walls = page.ridges.laid(wall, joins, order)
-    return find_rooms(page.closed, walls, page.seam, BLACK_MM / 2 * page.scale)
+    barrier = page.closed | np.append(False, joins.odds >= CERTAIN)[walls]
+    border = border_walls(barrier, page.panel, page.scale)
+    _open(border, opened, page.scale)
+    return find_rooms(page.closed | border, walls, page.seam, BLACK_MM / 2 * page.scale)
+
+
+def _open(border: Bool, opened: tuple[Point, ...], scale: float) -> None:
+    """Take off the pieces of walls that run past places said to be open."""
+    if not opened or not border.any():
+        return
+    _, piece = pieces(border)
+    row, column = np.nonzero(border)
+    for x, y in opened:
+        near = np.hypot(column - x * scale, row - y * scale) < OPENED_BORDER_MM * scale
+        gone = np.unique(piece[row[near], column[near]])
+        border[np.isin(piece, gone[gone > 0])] = False
 
 
 def _across_borders(rooms: Rooms, panel: U8) -> Bool:

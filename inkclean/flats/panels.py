@@ -4,19 +4,26 @@ from __future__ import annotations
 
 import cv2
 import numpy as np
+from skimage.segmentation import watershed
 
 from inkclean.arrays import F64, U8, Bool
+from inkclean.flats.boxes import find_boxes
 from inkclean.flats.gaps import Joins, on_cubic
-from inkclean.flats.rasters import dilated, square
+from inkclean.flats.rasters import depth, dilated, pieces, square
 
 COARSE_PX_PER_MM = 2.0  # ruled lines are looked for at this scale: wobble of the hand vanishes
 RULED_MM = 15.0  # a ruled line runs straight for at least this long,
 PIECE_MM = 4.0  # in pieces at least this long
 BREAK_MM = 8.0  # breaks in it, and corners that do not meet, up to this long
 LEAST_MM = 18.0  # shorter side of a panel
+BROKEN_MM = 30.0  # and of one whose border is broken: smaller boxes may be things drawn
 SQUARE = 0.93  # share of its smallest box that a panel fills
+WELL = 0.8  # share of the worst side of a well drawn box
+HOLD = 0.6  # panels with a broken border count where all hold so much of the ink
 MOST = 120  # panels of either kind
 BESIDE_MM = 1.0  # a join this near a panel's border lies on it
+CHANNEL_MM = 2.5  # so far out from a gap in a border,
+NARROW = 1.35  # with no more than so many times the gap's width of paper, leads a channel
 CERTAIN = 8.0  # log-odds of such a join
 
 
@@ -24,9 +31,9 @@ def find_panels(ink: Bool, px_per_mm: float) -> U8:
     """Return the number of the panel at each pixel, 1.., and 0 outside all panels.
 
     Looks for lines along the sheet's sides (leaning up to about 2°) that together enclose
-    rectangles: borders may have breaks. One rectangle alone is a panel too if it holds most of
-    the ink. Several that the paper around the drawings leaves, filled with black or not, leaning
-    or not, are panels as well; their borders must be whole.
+    rectangles: borders may have breaks, and many of them if all panels hold most of the ink. One
+    rectangle alone is a panel too if it does. Several that the paper around the drawings leaves,
+    filled with black or not, leaning or not, are panels as well; their borders must be whole.
     """
     scale = COARSE_PX_PER_MM / px_per_mm
     size = (max(1, round(ink.shape[1] * scale)), max(1, round(ink.shape[0] * scale)))
@@ -37,8 +44,13 @@ def find_panels(ink: Bool, px_per_mm: float) -> U8:
         panel[:] = 0
     held = _upright(_held(coarse))
     if held.max() > 1:
-        number = panel.max() + held
-        panel = np.where((held > 0) & ~_met(held, panel)[held], number, panel).astype(np.uint8)
+        panel = _and(panel, held)
+    box, inked = find_boxes(coarse, COARSE_PX_PER_MM, BROKEN_MM)
+    # what was found by its gaps may hold a piece of gutter, a well drawn box does not
+    drawn = np.where(inked[box] >= WELL, box, 0).astype(np.uint8)
+    more = _and(_and(drawn, panel), box)
+    if more.max() > 1 and coarse[more > 0].sum() > HOLD * coarse.sum():
+        panel = more
     # out to the middle of the ruled line
     panel = dilated(panel, square(3))
     full = cv2.resize(panel, ink.shape[::-1], interpolation=cv2.INTER_NEAREST)
@@ -71,11 +83,13 @@ def _held(coarse: Bool) -> U8:
     return np.asarray(cv2.erode(held, square(3)), np.uint8)
 
 
-def _met(held: U8, panel: U8) -> Bool:
-    """Tell for each number of ``held`` whether a panel lies there already."""
+def _and(panel: U8, more: U8) -> U8:
+    """Return the panels with those of ``more`` that lie where none is yet."""
     met = np.zeros(256, np.bool_)
-    met[np.unique(held[panel > 0])] = True
-    return met
+    met[np.unique(more[panel > 0])] = True
+    number = panel.max() + np.cumsum(~met)
+    number[met | (number > 255) | (np.arange(256) == 0)] = 0
+    return np.where(panel > 0, panel, number[more]).astype(np.uint8)
 
 
 def _ruled(coarse: U8) -> U8:
@@ -110,6 +124,48 @@ def certain_on_borders(joins: Joins, panel: U8, px_per_mm: float) -> F64:
         row, column
     ].all(axis=1)
     return np.where(on_border, CERTAIN, np.where(in_gutter, -CERTAIN, joins.odds))
+
+
+def border_walls(barrier: Bool, panel: U8, px_per_mm: float) -> Bool:
+    """Return the paper on which a panel still meets another or the gutter.
+
+    ``barrier`` (H, W): ink, and what is laid across its gaps. Each side is flooded from what
+    lies well within it, along the ink, so that the wall runs on where the ruled line breaks off.
+    """
+    if not panel.any():
+        return np.zeros(panel.shape, bool)
+    edge = cv2.morphologyEx(panel, cv2.MORPH_GRADIENT, square(3))
+    near = dilated(edge > 0, square(2 * round(BESIDE_MM * px_per_mm) + 1)) > 0
+    rim = dilated(near, square(3)) > 0
+    marker = np.where(rim & ~near, panel.astype(np.int32) + 1, 0)
+    height = np.exp(-depth(edge == 0))  # on paper both meet at the border itself
+    height[barrier] = 2
+    side = watershed(height, marker, mask=rim).astype(np.float32)
+    side[~rim] = panel[~rim] + 1
+    wall = np.asarray((cv2.erode(side, square(3)) != side) & rim & ~barrier)
+    _open_channels(wall, ~barrier & (panel == 0), px_per_mm)
+    return wall
+
+
+def _open_channels(wall: Bool, gutter: Bool, px_per_mm: float) -> None:
+    """Take off the pieces of wall from which lines lead outwards on both sides."""
+    reach = round(CHANNEL_MM * px_per_mm)
+    count, piece = pieces(wall)
+    rows, columns = np.nonzero(wall)
+    number = piece[rows, columns]
+    for k in range(1, count):
+        y, x = rows[number == k], columns[number == k]
+        around = np.s_[
+            max(0, y.min() - reach) : y.max() + reach + 1,
+            max(0, x.min() - reach) : x.max() + reach + 1,
+        ]
+        own = piece[around] == k
+        away = cv2.distanceTransform((~own).astype(np.uint8), cv2.DIST_L2, 3)
+        _, part = pieces(gutter[around] & (away <= reach) & ~own, 4)
+        beside = np.unique(part[(dilated(own, square(3)) > 0) & (part > 0)])
+        wide = max(np.ptp(y), np.ptp(x)) + 1
+        if 0 < np.isin(part, beside).sum() < NARROW * wide * reach:
+            wall[around][own] = False
 
 
 def _between_panels(panel: U8) -> Bool:

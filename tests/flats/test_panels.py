@@ -1,11 +1,19 @@
-"""Panels filled with black and leaning are panels too."""
+"""Panels filled with black and leaning are panels too, and so are those with a broken border."""
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import cv2
 import numpy as np
+import pytest
 
+from inkclean.flats.find import find_flats
 from inkclean.flats.panels import find_panels
+from inkclean.flats.rasters import square
+from inkclean.flats.values import FlatEdits
+from inkclean.ink.values import Ink, Pencil
+from tests.flats.pages import LOOSE, Page, make_page
 
 SCALE = 8.0
 # corners in mm, clockwise: two panels parted by a leaning gutter, one below
@@ -53,3 +61,46 @@ def test_a_round_drawing_and_a_lone_black_are_no_panels() -> None:
 def test_a_broken_border_still_holds() -> None:
     numbers = _numbers(find_panels(_page(filled=False, breaks=True), SCALE))
     assert len({numbers[0], numbers[2], 0}) == 3
+
+
+@pytest.fixture(scope="module", params=[200, 204])
+def loose_page(request: pytest.FixtureRequest) -> Page:
+    """Panels whose borders are of a dry brush, stop short, run over and have gaps."""
+    return make_page(request.param, replace(LOOSE, panels=True), 150, 200)
+
+
+def test_borders_that_are_dry_and_broken_are_found(loose_page: Page) -> None:
+    panel = find_panels(loose_page.coverage >= 0.5, loose_page.px_per_mm)
+    for number in range(1, int(loose_page.panel.max()) + 1):
+        true = loose_page.panel == number
+        found = panel == np.bincount(panel[true]).argmax()
+        assert (true & found).sum() > 0.9 * (true | found).sum()
+
+
+def test_no_area_crosses_a_border_that_is_dry_and_broken(loose_page: Page) -> None:
+    flats = find_flats(loose_page.ink)
+    paper = loose_page.coverage < 0.5
+    mm = square(2 * round(loose_page.px_per_mm) + 1)  # one either way
+    count = len(flats.areas) + 1
+    parts = [loose_page.panel == n for n in range(int(loose_page.panel.max()) + 1)]
+    deep = [cv2.erode(part.astype(np.uint8), mm) > 0 for part in parts]
+    size = np.stack([np.bincount(flats.labels[part & paper], minlength=count) for part in deep])
+    least = loose_page.px_per_mm**2
+    assert ((size > least).sum(axis=0) <= 1).all()
+
+
+def test_drawings_without_borders_have_no_panels() -> None:
+    for seed in (200, 201):
+        page = make_page(seed, LOOSE, 150, 200)
+        assert not find_panels(page.coverage >= 0.5, page.px_per_mm).any()
+
+
+def test_a_place_said_to_be_open_on_a_border_is_open() -> None:
+    page = _page(filled=False)
+    page[70:90, 200:240] = False  # a break of 5 mm in the first panel's upper side
+    ink = Ink(page.astype(np.float32), SCALE, Pencil(False, (), 0.0, None, "none"))
+    inside, above = (30 * 8, 27 * 8), (5 * 8, 27 * 8)
+    shut = find_flats(ink).labels
+    assert shut[inside] != shut[above]
+    opened = find_flats(ink, edits=FlatEdits(opened=((27.5, 10.0),))).labels
+    assert opened[inside] == opened[above]

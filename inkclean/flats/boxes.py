@@ -1,0 +1,112 @@
+"""Panels whose ruled border is broken or of a dry brush: boxes with a line on all four sides."""
+
+from __future__ import annotations
+
+from typing import NamedTuple
+
+import cv2
+import numpy as np
+
+from inkclean.arrays import F64, I64, U8, Bool
+from inkclean.flats.rasters import square
+
+WINDOW_MM = 15.0  # a line is looked for in stretches of this length,
+INKED = 0.5  # of which this share is inked,
+CLEAR = 0.3  # and so much less beside it, on one side at least
+SIDE = 0.62  # share of each side of a box that is inked,
+ENDS = 0.4  # and of each third of it, so that round shapes are no boxes
+BARE = 0.2  # and the most that is so just outside
+CLEARER = 0.15  # how much less is inked just inside
+LOOSE_MM = 0.5  # how far ink may lie off a side
+OUTSIDE_MM = 1.5  # what lies just outside lies so far from it
+MOST_LINES = 64  # the longest ones; a page of hatching has thousands
+MOST_BOXES = 100
+
+
+class _Box(NamedTuple):
+    """A box in px, and the share of its worst side that is inked."""
+
+    top: int
+    bottom: int
+    left: int
+    right: int
+    inked: float
+
+    def rank(self) -> tuple[int, int]:
+        """Return what sorts the best drawn first, and of those the smallest."""
+        size = (self.bottom - self.top) * (self.right - self.left)
+        return -round(10 * self.inked), size
+
+
+def find_boxes(coarse: Bool, px_per_mm: float, least_mm: float) -> tuple[U8, F64]:
+    """Return the number of the box at each pixel, 1.., and 0 outside all, (H, W).
+
+    Beside it, for each number, the share of the box's worst side that is inked. A box stands
+    upright, no side shorter than ``least_mm``, has a line on every side and paper just outside.
+    Of boxes that overlap the best drawn one is kept, of like ones the smallest.
+    """
+    ink, turned = coarse.astype(np.uint8), np.ascontiguousarray(coarse.T).astype(np.uint8)
+    rows, columns = _lines(ink, px_per_mm), _lines(turned, px_per_mm)
+    out = np.zeros(coarse.shape, np.uint8)
+    if min(len(rows), len(columns)) < 2:
+        return out, np.zeros(1)
+    least = round(least_mm * px_per_mm)
+    first, last = _sides(ink, rows, columns, px_per_mm)  # tops, bottoms
+    left, right = _sides(turned, columns, rows, px_per_mm)
+    apart = columns[None, :] - columns[:, None] >= least
+    tall = rows[None, :] - rows[:, None] >= least
+    found = []
+    for k, m in np.argwhere(apart & first.any(axis=0) & last.any(axis=0)).tolist():
+        worst = np.minimum(np.minimum(first[:, k, m][:, None], last[:, k, m]), left[k])
+        worst = np.where(tall, np.minimum(worst, right[m]), 0)
+        for i, j in np.argwhere(worst > 0).tolist():
+            box = _Box(rows[i], rows[j], columns[k], columns[m], worst[i, j])
+            found.append(box)
+    inked = [0.0]
+    for box in sorted(found, key=_Box.rank):
+        inside = out[box.top : box.bottom + 1, box.left : box.right + 1]
+        if len(inked) <= MOST_BOXES and not inside.any():
+            inside[1:-1, 1:-1] = len(inked)
+            inked.append(box.inked)
+    return out, np.array(inked)
+
+
+def _lines(ink: U8, px_per_mm: float) -> I64:
+    """Return the rows on which straight lines run, broken or not, the longest first."""
+    window, beside = round(WINDOW_MM * px_per_mm), round(OUTSIDE_MM * px_per_mm)
+    thick = np.asarray(cv2.dilate(ink, np.ones((3, 1), np.uint8)), np.float32)
+    share = cv2.blur(thick, (window, 1), borderType=cv2.BORDER_CONSTANT)
+    padded = np.pad(share, ((beside + 1, beside + 1), (0, 0)), constant_values=0)
+    around = np.minimum(padded[: -2 * beside - 2], padded[2 * beside + 2 :])
+    line = ((share >= INKED) & (around <= share - CLEAR)).astype(np.uint8)
+    peak = line & (share >= cv2.dilate(share, np.ones((3, 1), np.uint8)))
+    _, _, stats, middle = cv2.connectedComponentsWithStats(peak, connectivity=8)
+    order = np.argsort(-stats[1:, cv2.CC_STAT_WIDTH], kind="stable")[:MOST_LINES] + 1
+    return np.asarray(np.round(middle[order, 1]), np.int64)
+
+
+def _sides(ink: U8, rows: I64, columns: I64, px_per_mm: float) -> tuple[F64, F64]:
+    """Return how well each row would do as a box's first, or its last, between two columns.
+
+    Both (R, C, C): the share of the side that is inked, 0 where it is none.
+    """
+    loose, outside = round(LOOSE_MM * px_per_mm), round(OUTSIDE_MM * px_per_mm)
+    before, after = np.maximum(rows - outside, 0), np.minimum(rows + outside, ink.shape[0] - 1)
+    near = np.asarray(cv2.dilate(ink, square(2 * loose + 1)), np.uint8)
+    share = _shares(near, rows, columns)
+    drawn = share >= SIDE
+    for third in range(3):
+        drawn &= _shares(near, rows, columns, (third / 3, (third + 1) / 3)) >= ENDS
+    bare = [_shares(ink, beside, columns) <= BARE for beside in (before, after)]
+    clear = [share - _shares(near, beside, columns) >= CLEARER for beside in (before, after)]
+    first, last = drawn & bare[0] & clear[1], drawn & bare[1] & clear[0]
+    return np.where(first, share, 0.0), np.where(last, share, 0.0)
+
+
+def _shares(ink: U8, rows: I64, columns: I64, part: tuple[float, float] = (0.0, 1.0)) -> F64:
+    """Return the share of ink along a part of each row between each two columns, (R, C, C)."""
+    total = np.pad(np.cumsum(ink[rows], axis=1, dtype=np.float64), ((0, 0), (1, 0)))
+    run = np.maximum(columns[None, :] - columns[:, None], 0)
+    start = columns[:, None] + np.round(run * part[0]).astype(np.int64)
+    stop = columns[:, None] + np.round(run * part[1]).astype(np.int64)
+    return np.asarray((total[:, stop] - total[:, start]) / np.maximum(stop - start, 1))
