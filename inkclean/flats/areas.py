@@ -2,16 +2,21 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import cv2
 import numpy as np
 from scipy.ndimage import find_objects
 
 from inkclean.arrays import F32, F64, I32, I64, U8, U16, Bool
+from inkclean.bands import side_by_side, strips
+from inkclean.flats.rasters import dilated, square
 from inkclean.flats.rooms import grown, lay
 from inkclean.flats.values import AREA, BACKGROUND, FIGURE, GUTTER, NEIGHBOURS, Rows
 
-FIRM_PX = 1.5  # pixels of the working raster this far inside an area are sure of their label
+FIRM_PX = 3  # pixels with only such around, in a square this wide, are sure of their label
 MIXED = 0.002  # a patch of paper with a larger share of other labels is not one area's
+BAND_ROWS = 64  # rows of the full map that are worked on at once
 SAMPLED = 13  # every so many pixels decide to which area a patch belongs
 EDGE_TO_LENGTH = np.pi / 4  # pixel edges along a line, over all its directions, to its length
 BETWEEN_PX = 0.4  # middles of discs lie between pixels, edges of ink within them: as a mean
@@ -38,33 +43,100 @@ def at_full_resolution(
     shape = coverage.shape
     paper = coverage < 0.5
     paper[lay(shape, bridges * px_per_mm, np.arange(len(bridges))) > 0] = False
-    firm = _firm(label, sure)
-    full = _spread(np.where(firm, label, 0).astype(np.uint16), shape, px_per_mm / scale)
-    count, patch = cv2.connectedComponents(paper.astype(np.uint8), connectivity=4)
-    known = (full > 0) & paper
-    table = _most(np.asarray(patch, np.int32), full, known, count)
-    seeds = table[patch]
-    differs = known & (seeds != full)
-    if differs.any():
-        wrong = np.bincount(patch[differs], minlength=count)
-        size = np.bincount(patch.ravel(), minlength=count)
-        mixed = wrong > MIXED * size
-        mixed[0] = False
-        if mixed.any():
-            here = mixed[patch]
-            seeds[here] = np.where(known, full, 0)[here]
-    del patch, full, known
-    return grown(seeds)
+    sight = _Sight.of(np.where(_firm(label, sure), label, 0), paper, px_per_mm / scale)
+    count, patch = cv2.connectedComponents(paper.view(np.uint8), connectivity=4)
+    del paper
+    return grown(_seeds(np.asarray(patch, np.int32), sight, count))
 
 
-def _most(patch: I32, label: U16, known: Bool, count: int) -> U16:
+@dataclass(frozen=True)
+class _Sight:
+    """What the working raster knows of the paper at full resolution.
+
+    Its labels, nearest pixel centre, aligned at the outer corner: ``wide`` (h, W) enlarged
+    along rows only, and ``row`` (H,) which of these each row is; ``known`` (H, W) paper where
+    they are more than 0.
+    """
+
+    wide: U16
+    row: I64
+    known: Bool
+
+    @classmethod
+    def of(cls, label: I32, paper: Bool, factor: float) -> _Sight:
+        """See the labels, 0 where they are unsure, at a scale larger by ``factor``."""
+        row, column = (
+            np.minimum(((np.arange(full) + 0.5) / factor).astype(int), small - 1)
+            for full, small in zip(paper.shape, label.shape, strict=True)
+        )
+        found = cls(label.astype(np.uint16)[:, column], row, np.empty(paper.shape, bool))
+
+        def look(band: slice) -> None:
+            np.logical_and(found.full(band) > 0, paper[band], out=found.known[band])
+
+        side_by_side(look, found.bands)
+        return found
+
+    @property
+    def bands(self) -> list[slice]:
+        """Rows that are worked on at once: few enough for the cache."""
+        return strips(len(self.row), BAND_ROWS)
+
+    def full(self, band: slice) -> U16:
+        """Return the labels at full resolution of some rows."""
+        return self.wide[self.row[band]]
+
+
+def _seeds(patch: I32, sight: _Sight, count: int) -> U16:
+    """Return the label of each pixel of paper: its patch's, or in a mixed patch its own."""
+    seeds = np.empty(patch.shape, np.uint16)
+    table = _most(patch, sight, count)
+
+    def lay_out(band: slice) -> I32:
+        np.take(table, patch[band], out=seeds[band])
+        differs = sight.known[band] & (seeds[band] != sight.full(band))
+        return np.asarray(patch[band][differs], np.int32)
+
+    wrong = np.bincount(np.concatenate(side_by_side(lay_out, sight.bands)), minlength=count)
+    if not wrong.any():
+        return seeds
+    size = np.zeros(count, np.int64)
+    for band in sight.bands:
+        size += np.bincount(patch[band].ravel(), minlength=count)
+    mixed = wrong > MIXED * size
+    mixed[0] = False
+
+    def keep_own(band: slice) -> None:
+        here = mixed[patch[band]]
+        if here.any():
+            seeds[band][here] = np.where(sight.known[band], sight.full(band), 0)[here]
+
+    if mixed.any():
+        side_by_side(keep_own, sight.bands)
+    return seeds
+
+
+def _most(patch: I32, sight: _Sight, count: int) -> U16:
     """Return for each patch the label most of its known pixels have, 0 for none."""
-    at = np.flatnonzero(known)
-    patches, labels = patch.ravel()[at], label.ravel()[at]
+    bands = sight.bands
+    known = np.array([np.count_nonzero(sight.known[band]) for band in bands])
+    skipped = -(np.cumsum(known) - known) % SAMPLED  # the first sample of each band
+
+    def sample(number: int) -> tuple[I32, U16, I64]:
+        band = bands[number]
+        here = sight.known[band]
+        patches, labels = patch[band][here], sight.full(band)[here]
+        last = np.zeros(int(patches.max(initial=0)) + 1, np.uint16)
+        last[patches] = labels
+        held = np.flatnonzero(last).astype(np.int32)
+        some = slice(int(skipped[number]), None, SAMPLED)
+        return held, last[held], patches[some].astype(np.int64) << 16 | labels[some]
+
+    held, last, keys = zip(*side_by_side(sample, range(len(bands))), strict=True)
     table = np.zeros(count, np.uint16)
-    table[patches] = labels  # one of them: enough for the smallest patches
-    some = slice(None, None, SAMPLED)
-    key, times = np.unique(patches[some].astype(np.int64) << 16 | labels[some], return_counts=True)
+    # one of them: enough for the smallest patches
+    table[np.concatenate(held)] = np.concatenate(last)
+    key, times = np.unique(np.concatenate(keys), return_counts=True)
     order = np.argsort(times)
     table[key[order] >> 16] = key[order] & 0xFFFF  # the most frequent last
     table[0] = 0
@@ -79,15 +151,17 @@ def _firm(label: I32, sure: Bool) -> Bool:
     edge[:, :-1] |= across
     edge[1:] |= down
     edge[:-1] |= down
-    inside = cv2.distanceTransform((~edge).astype(np.uint8), cv2.DIST_L2, 3)
-    return sure & (inside >= FIRM_PX)
+    return np.asarray(sure & (dilated(edge, square(FIRM_PX)) == 0))
 
 
-def _spread(label: U16, shape: tuple[int, int], factor: float) -> U16:
-    """Return the map enlarged to a shape, nearest pixel centre, aligned at the outer corner."""
-    row = np.minimum(((np.arange(shape[0]) + 0.5) / factor).astype(int), label.shape[0] - 1)
-    column = np.minimum(((np.arange(shape[1]) + 0.5) / factor).astype(int), label.shape[1] - 1)
-    return np.asarray(label[row][:, column])
+def bare_sizes(coverage: F32, label: U16, count: int, px_per_mm: float) -> F64:
+    """Return the paper of each area 1..count at full resolution, mm²."""
+
+    def sizes(band: slice) -> I64:
+        return np.bincount(label[band][coverage[band] < 0.5], minlength=count + 1)
+
+    parts = side_by_side(sizes, strips(len(label), BAND_ROWS))
+    return np.asarray(np.sum(parts, axis=0)[1:] / px_per_mm**2)
 
 
 def measure(label: I32, sure: Bool, panel: U8, scale: float) -> tuple[Rows, Rows]:

@@ -10,7 +10,7 @@ import numpy as np
 from scipy.spatial import cKDTree
 
 from inkclean.arrays import F32, F64, I32, U8, Bool
-from inkclean.flats.areas import at_full_resolution, measure
+from inkclean.flats.areas import at_full_resolution, bare_sizes, measure
 from inkclean.flats.ends import Ends, find_ends
 from inkclean.flats.gaps import FEATURES, Joins, find_joins, on_cubic
 from inkclean.flats.hatching import PORE_MM, Shaded, tell_hatching
@@ -92,8 +92,7 @@ def find_flats(
         ink.coverage, label, rooms.open_, bridges["cubic"], ink.px_per_mm, page.scale
     )
     areas, neighbours = measure(label, rooms.open_, page.panel, page.scale)
-    bare = tally(labels[ink.coverage < 0.5], None, len(areas) + 1)
-    areas["size_mm2"] = bare[1:] / ink.px_per_mm**2
+    areas["size_mm2"] = bare_sizes(ink.coverage, labels, len(areas), ink.px_per_mm)
     return Flats(labels, ink.px_per_mm, areas, neighbours, bridges)
 
 
