@@ -209,7 +209,11 @@ def _depth(on_paper: I32) -> F32:
     # the quick transforms are 2 % off: a fifth of a millimetre on a disc of one centimetre
     deep = cv2.distanceTransform(inside.astype(np.uint8), cv2.DIST_L2, cv2.DIST_MASK_PRECISE)
     # a page that is one area has no edge to be far from
-    return np.minimum(deep, np.float32(np.hypot(*on_paper.shape)), dtype=np.float32)
+    far = np.float32(np.hypot(*on_paper.shape))
+    deep = np.minimum(np.asarray(deep, np.float32), far)
+    # squares are whole numbers: the transform's own last bit depends on threads and alignment
+    square_px = np.rint(deep * deep)
+    return np.asarray(np.sqrt(square_px), np.float32)
 
 
 def _shared(label: I32, n: int) -> tuple[I64, I64, I64]:

@@ -219,6 +219,8 @@ def _open(border: Bool, opened: tuple[Point, ...], scale: float) -> None:
 def _across_borders(rooms: Rooms, panel: U8) -> Bool:
     """Return which walls lie between rooms of two panels, or of a panel and the gutter."""
     most = int(panel.max()) + 1
+    if most == 1:
+        return np.zeros(len(rooms.a), bool)
     key = rooms.label[rooms.open_].astype(np.int64) * most + panel[rooms.open_]
     times = tally(key, None, (rooms.count + 1) * most).reshape(-1, most)
     own = times.argmax(axis=1)
@@ -238,13 +240,15 @@ def _joined_by_hand(rooms: Rooms, edits: FlatEdits, scale: float) -> Rooms:
 
 def _numbered(rooms: Rooms) -> I32:
     """Return the labels as 1..N, in the order in which areas are met from the top left."""
-    flat = rooms.label.ravel()
-    used, first = np.unique(flat, return_index=True)
-    table = np.zeros(int(flat.max(initial=0)) + 1, np.int32)
+    label = rooms.label
+    new = np.ones(label.shape, bool)  # the first pixel of an area differs from the one before
+    np.not_equal(label[:, 1:], label[:, :-1], out=new[:, 1:])
+    used, first = np.unique(label[new], return_index=True)
+    table = np.zeros(int(label.max(initial=0)) + 1, np.int32)
     order = np.argsort(first)
     order = order[used[order] > 0][:MOST_AREAS]
     table[used[order]] = np.arange(1, len(order) + 1)
-    return table[rooms.label]
+    return table[label]
 
 
 def _bridges(rooms: Rooms, joins: Joins, given: Bool, scale: float) -> Rows:

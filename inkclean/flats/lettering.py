@@ -54,27 +54,37 @@ def find_lettering(ink: Bool, px_per_mm: float) -> Lettering:
         centres = box[:, :2] + box[:, 2:] / 2
         away, _ = cKDTree(centres[written]).query(centres[mark])
         written[np.flatnonzero(mark)[away < APART * np.median(height[written])]] = True
-    letters = np.where(written[label], label, 0).astype(np.int32)
+    lettering = Lettering(np.zeros(ink.shape, bool), np.zeros(ink.shape, bool))
+    if not written.any():
+        return lettering
+    left, top = stats[written, :2].min(axis=0)
+    right, bottom = (stats[written, :2] + stats[written, 2:4]).max(axis=0)
+    page = slice(top, bottom), slice(left, right)  # the part of it that is written on
+    letters = np.where(written, np.arange(count), 0).astype(np.int32)[label[page]]
     row_of = np.full(count, -1)
     row_of[at] = row
+    row_of[~written] = -1
     size = height * width * px_per_mm**2
-    return Lettering(letters > 0, _counters(letters, row_of, size))
+    lettering.ink[page] = letters > 0
+    lettering.counters[page] = _counters(letters, row_of, size)
+    return lettering
 
 
 def _counters(letters: I32, row: I64, size: F64) -> Bool:
     """Return the paper that letters enclose: it has the colour of what they stand on.
 
-    ``letters`` (H, W) are their numbers, ``row`` the row of each and ``size`` that of its box
-    in px². Rows that enclose too much of their boxes are no letters to look into.
+    ``letters`` (H, W) are their numbers, ``row`` the row of each, −1 for none, and ``size`` that
+    of its box in px². Rows that enclose too much of their boxes are no letters to look into.
     """
     _, room = pieces(np.pad(letters == 0, 1, constant_values=True), connectivity=4)
     enclosed = (room[1:-1, 1:-1] != room[0, 0]) & (letters == 0)
     if not enclosed.any():
         return np.asarray(enclosed)
-    around = grown(letters)
+    # only what is enclosed need be told, and letters are nearer to it than other paper
+    around = grown(np.where(enclosed | (letters > 0), letters, -1).astype(np.int32))
     inside = tally(around[enclosed], None, len(row))
     rows = int(row.max(initial=-1)) + 2
-    own = np.where(np.isin(np.arange(len(row)), np.unique(letters)), row, -1) + 1
+    own = row + 1
     share = tally(own, inside, rows) / np.maximum(tally(own, size, rows), 1e-9)
     share[0] = 0.0  # marks that stand in no row of their own
     return np.asarray(enclosed & (share[own] <= ENCLOSING)[around])

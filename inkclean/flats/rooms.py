@@ -203,7 +203,7 @@ def regrouped(rooms: Rooms, root: I64) -> Rooms:
     most = int(rooms.join.max(initial=0)) + 1
     keys, at = np.unique(pair[kept] * most + rooms.join[kept], return_inverse=True)
     return Rooms(
-        label=root[rooms.label].astype(np.int32),
+        label=root.astype(np.int32)[rooms.label],
         open_=rooms.open_,
         wall=rooms.wall,
         size=size,

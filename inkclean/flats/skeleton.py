@@ -98,19 +98,10 @@ def thin(ink: Bool) -> U8:
             gone_any.append(gone)
             active = active[flat[active] == 1]
             if len(gone):
-                near = (gone[:, None] + steps[::2]).ravel()
-                near = near[flat[near] == 1]
-                seen[active] = True
-                fresh = near[~seen[near]]
-                seen[active] = False
-                seen[fresh] = True
-                fresh = np.unique(fresh)
-                seen[fresh] = False
-                active = np.concatenate([active, fresh])
+                active = np.concatenate([active, *_laid_bare(flat, seen, active, gone, steps)])
         gone_now = np.concatenate(gone_any)
         if not len(gone_now):
             break
-        touched = np.zeros(0, np.int64)
         near = (gone_now[:, None] + steps).ravel()
         near = near[flat[near] == 1]
         seen[near] = True
@@ -121,14 +112,38 @@ def thin(ink: Bool) -> U8:
     return on
 
 
+def _laid_bare(flat: U8, seen: Bool, active: I64, gone: I64, steps: I64) -> list[I64]:
+    """Return the pixels beside those gone that are not active yet, each once.
+
+    ``seen`` is all false, before and after.
+    """
+    seen[active] = True
+    found = []
+    for step in steps[::2]:  # no pixel twice in any one of these
+        near = gone + step
+        near = near[flat[near] > seen[near]]
+        seen[near] = True
+        found.append(near)
+    for near in (active, *found):
+        seen[near] = False
+    return found
+
+
+def _on(flat: U8) -> I64:
+    """Return where a map of 0 and 1 is 1."""
+    return np.flatnonzero(flat.view(np.bool_))
+
+
 def _take_off_stairs(flat: U8, steps: I64) -> None:
     bits = _ring_bits()
+    at = _on(flat)
     for corner in (0, 2, 4, 6):  # two neighbours at a right angle, nothing across
         a, b = corner, (corner + 2) % 8
         across = [(corner + k) % 8 for k in (4, 5, 6)]
         table = bits[:, a] & bits[:, b] & ~bits[:, across].any(axis=1) & (CROSSINGS <= 2)
-        at = np.flatnonzero(flat)
-        flat[at[table[codes(flat, at, steps)]]] = 0
+        taken = table[codes(flat, at, steps)]
+        flat[at[taken]] = 0
+        at = at[~taken]
 
 
 def lines_of(ink: Bool) -> Lines:
@@ -142,7 +157,9 @@ def lines_of(ink: Bool) -> Lines:
 
 def _take_off_horns(lines: Lines) -> int:
     flat, radius = lines.on.ravel(), lines.radius.ravel()
-    ends = end_points(lines)
+    at = _on(flat)
+    code = lines.codes(at)
+    ends = at[_ending(code)]
     if not len(ends):
         return 0
     longest = int(min(60, HORN_RADII * float(radius.max()) + 2))
@@ -151,7 +168,7 @@ def _take_off_horns(lines: Lines) -> int:
     short = stopped & (length - 1 < HORN_RADII * radius[last])
     # two at one junction are a blunt end; one alone may be the stump of a stroke that broke off
     knots = np.zeros(lines.on.shape, np.uint8)
-    knots.ravel()[junctions(lines)] = 1
+    knots.ravel()[at[CROSSINGS[code] >= 3]] = 1
     knot = cv2.connectedComponents(cv2.dilate(knots, np.ones((5, 5), np.uint8)))[1].ravel()
     forked = np.bincount(knot[last[short]], minlength=int(knot.max()) + 1) >= 2
     horn = short & (forked[knot[last]] | (length - 1 < radius[last] + STUMP_PX))
@@ -165,14 +182,17 @@ def _take_off_horns(lines: Lines) -> int:
 
 def end_points(lines: Lines) -> I64:
     """Return the flat positions where a line ends."""
-    at = np.flatnonzero(lines.on.ravel())
-    code = lines.codes(at)
-    return np.asarray(at[(CROSSINGS[code] == 1) & (COUNTS[code] <= 2)])
+    at = _on(lines.on.ravel())
+    return np.asarray(at[_ending(lines.codes(at))])
+
+
+def _ending(code: U8) -> Bool:
+    return np.asarray((CROSSINGS[code] == 1) & (COUNTS[code] <= 2))
 
 
 def junctions(lines: Lines) -> I64:
     """Return the flat positions where three or more lines meet."""
-    at = np.flatnonzero(lines.on.ravel())
+    at = _on(lines.on.ravel())
     return np.asarray(at[CROSSINGS[lines.codes(at)] >= 3])
 
 
