@@ -5,7 +5,7 @@ from __future__ import annotations
 import threading
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from typing import TypeVar
+from typing import TypeVar, cast
 
 import cv2
 
@@ -14,6 +14,8 @@ TILE = 256
 
 Part = TypeVar("Part")
 Made = TypeVar("Made")
+One = TypeVar("One")
+Other = TypeVar("Other")
 
 
 def strips(length: int, rows: int) -> list[slice]:
@@ -85,3 +87,9 @@ def side_by_side(work: Callable[[Part], Made], parts: Sequence[Part]) -> list[Ma
     if failed:
         raise failed[0]
     return [made[number] for number in range(len(parts))]
+
+
+def both(one: Callable[[], One], other: Callable[[], Other]) -> tuple[One, Other]:
+    """Return what two pieces of work give, done side by side; neither may need the other."""
+    work: list[Callable[[], object]] = [one, other]
+    return cast(tuple[One, Other], tuple(side_by_side(lambda part: part(), work)))

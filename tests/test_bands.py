@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from inkclean.bands import side_by_side, strips, tiles
+from inkclean.bands import both, side_by_side, strips, tiles
 
 
 @settings(deadline=None)
@@ -41,5 +41,17 @@ def test_results_come_in_order_whatever_the_threads(threads: int) -> None:
         assert side_by_side(lambda part: part.start, strips(100, 7)) == list(range(0, 100, 7))
         with pytest.raises(ZeroDivisionError):
             side_by_side(lambda part: 1 // (part.start - 7), strips(100, 7))
+    finally:
+        cv2.setNumThreads(before)
+
+
+@pytest.mark.parametrize("threads", [1, 2])
+def test_two_pieces_of_work_give_their_own(threads: int) -> None:
+    before = cv2.getNumThreads()
+    cv2.setNumThreads(threads)
+    try:
+        assert both(lambda: "one", lambda: 2) == ("one", 2)
+        with pytest.raises(ZeroDivisionError):
+            both(lambda: 1, lambda: 1 // 0)
     finally:
         cv2.setNumThreads(before)

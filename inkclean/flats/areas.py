@@ -109,7 +109,7 @@ def _seeds(patch: I32, sight: _Sight, count: int) -> U16:
     def keep_own(band: slice) -> None:
         here = mixed[patch[band]]
         if here.any():
-            seeds[band][here] = np.where(sight.known[band], sight.full(band), 0)[here]
+            np.copyto(seeds[band], sight.full(band) * sight.known[band], where=here)
 
     if mixed.any():
         side_by_side(keep_own, sight.bands)

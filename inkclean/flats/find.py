@@ -10,6 +10,7 @@ import numpy as np
 from scipy.spatial import cKDTree
 
 from inkclean.arrays import F32, F64, I32, U8, Bool
+from inkclean.bands import both
 from inkclean.flats.areas import at_full_resolution, bare_sizes, measure
 from inkclean.flats.ends import Ends, find_ends
 from inkclean.flats.gaps import FEATURES, Joins, find_joins, on_cubic
@@ -88,10 +89,12 @@ def find_flats(
     rooms = regrouped(rooms, absorb(rooms, page.scale, smallest_mm, given))
     rooms = _joined_by_hand(rooms, edits, page.scale)
     label, bridges = _numbered(rooms), _bridges(rooms, joins, given, page.scale)
-    labels = at_full_resolution(
-        ink.coverage, label, rooms.open_, bridges["cubic"], ink.px_per_mm, page.scale
+    labels, (areas, neighbours) = both(
+        lambda: at_full_resolution(
+            ink.coverage, label, rooms.open_, bridges["cubic"], ink.px_per_mm, page.scale
+        ),
+        lambda: measure(label, rooms.open_, page.panel, page.scale),
     )
-    areas, neighbours = measure(label, rooms.open_, page.panel, page.scale)
     areas["size_mm2"] = bare_sizes(ink.coverage, labels, len(areas), ink.px_per_mm)
     return Flats(labels, ink.px_per_mm, areas, neighbours, bridges)
 
@@ -106,10 +109,12 @@ def prepare(ink: Ink) -> Prepared:
     if factor < 1:
         small = np.asarray(cv2.resize(small, size, interpolation=cv2.INTER_AREA), np.float32)
     inked = small >= (INKED if factor < 1 else 0.5)
-    lines = lines_of(inked)
+    lines, (lettering, panel) = both(
+        lambda: lines_of(inked),
+        lambda: (find_lettering(inked, scale), find_panels(inked, scale)),
+    )
     seam = seam_odds(small, max(scale, _broad(lines) / BROAD_MM))
     shaded = tell_hatching(inked, lines, seam, scale)
-    lettering, panel = find_lettering(inked, scale), find_panels(inked, scale)
     closed = _closed(inked, shaded, lettering, scale)
     ridges = find_ridges(closed, seam, scale)
     return Prepared(inked, closed, shaded, seam, ridges, lettering, panel, scale)

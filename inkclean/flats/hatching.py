@@ -8,7 +8,8 @@ import cv2
 import numpy as np
 
 from inkclean.arrays import F32, I32, I64, Bool
-from inkclean.flats.rasters import dilated, pieces, square, tally
+from inkclean.bands import both
+from inkclean.flats.rasters import depth, dilated, pieces, square, tally
 from inkclean.flats.skeleton import Lines, label_branches, lines_of
 
 SCRAP_MM = 3.0  # pieces of ink smaller than this, between strokes taken off, go with them
@@ -106,6 +107,5 @@ def without(ink: Bool, lines: Lines, gone: Bool, reach: float) -> Bool:
     What is as near to the rest of the lines, at junctions, stays.
     """
     rest = (lines.on == 1) & ~gone
-    to_rest = cv2.distanceTransform((~rest).astype(np.uint8), cv2.DIST_L2, 5)
-    to_gone = cv2.distanceTransform((~gone).astype(np.uint8), cv2.DIST_L2, 5)
+    to_rest, to_gone = both(lambda: depth(~rest), lambda: depth(~gone))
     return np.asarray(ink & ((to_rest <= to_gone) | (to_gone > reach)))

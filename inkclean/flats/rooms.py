@@ -13,7 +13,7 @@ from scipy.sparse import coo_matrix
 from scipy.sparse.csgraph import connected_components
 
 from inkclean.arrays import F32, F64, I32, I64, Bool
-from inkclean.bands import Tile, side_by_side, tiles
+from inkclean.bands import Tile, both, side_by_side, tiles
 from inkclean.flats.gaps import on_cubic
 from inkclean.flats.rasters import depth, square, tally
 
@@ -127,18 +127,20 @@ def find_rooms(ink: Bool, wall: I32, seam: F32, black_px: float = np.inf) -> Roo
     count, cells, stats, _ = cv2.connectedComponentsWithStats(
         open_.astype(np.uint8), connectivity=4
     )
-    inner = _largest(np.asarray(cells, np.int32), depth(~ink), count)
-    label = grown(np.asarray(cells, np.int32))
+    cell = np.asarray(cells, np.int32)
+    (inner, deep), label = both(
+        lambda: (_largest(cell, depth(~ink), count), depth(ink)), lambda: grown(cell)
+    )
     a, b, where = _touching(label)
-    through = np.where(across, wall, 0).ravel()
-    join = through[where].max(axis=1)
+    through = np.where(across, wall, np.int32(0))
+    join = through.ravel()[where].max(axis=1)
     key = a * count + b
     pairs, index = np.unique(key, return_inverse=True)
     line = (join == 0).astype(float)
     # a wall across a gap may lie a little beside the seam that was seen
     beside = np.asarray(cv2.dilate(seam, square(SIDEWAYS_PX)), np.float32).ravel()[where]
     drawn = seam.ravel()[where].mean(axis=1)
-    drawn[depth(ink).ravel()[where].max(axis=1) > black_px] = BLACK
+    drawn[deep.ravel()[where].max(axis=1) > black_px] = BLACK
     odds = np.where(join == 0, drawn, beside.max(axis=1))
     opened = np.flatnonzero(join > 0)
     most = int(wall.max()) + 2
@@ -150,7 +152,7 @@ def find_rooms(ink: Bool, wall: I32, seam: F32, black_px: float = np.inf) -> Roo
     return Rooms(
         label=label,
         open_=open_,
-        wall=np.where(across, wall, 0).astype(np.int32),
+        wall=through,
         size=stats[:, cv2.CC_STAT_AREA].astype(float),
         inner=inner,
         a=pairs // count,

@@ -84,8 +84,10 @@ class Merger:
         return rooted(self.parent)
 
     def _push(self, rows: I64) -> None:
-        for row in rows[self.odds[rows] < 0].tolist():
-            heapq.heappush(self.heap, (float(self.odds[row]), row))
+        odds = self.odds[rows]
+        falls = odds < 0
+        for pair in zip(odds[falls].tolist(), rows[falls].tolist(), strict=True):
+            heapq.heappush(self.heap, pair)
 
     def _merge(self, row: int) -> None:
         a, b = int(self.a[row]), int(self.b[row])
