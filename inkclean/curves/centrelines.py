@@ -10,6 +10,7 @@ import numpy as np
 from inkclean.arrays import F32, F64, I64, U8, Bool
 from inkclean.curves.fit import fit_runs
 from inkclean.curves.joining import Middle, run_through
+from inkclean.curves.meeting import meet, seen_at
 from inkclean.curves.outline import Runs, around_fixed
 from inkclean.curves.skeleton import Graph, skeleton_graph
 from inkclean.curves.trace import control_points, trace
@@ -27,8 +28,6 @@ _BESIDE_PX = 1.25
 """How far past the skeleton's distance to the paper a line's edge may lie."""
 _NEAR_JUNCTION = 1.3
 """Within so many half widths of a junction the line's sides belong to others too."""
-_ROWS = 16_384
-"""Points looked at in one go: OpenCV maps no more than 32 766 rows."""
 _BRIEF = 3.0
 """A stroke of fewer points than so many widths is taken to be evenly broad."""
 _FIXED_PX = 0.15
@@ -130,7 +129,7 @@ def _refine(graph: Graph, coverage: F32, radius: F32) -> Middle:
     waist = np.minimum.reduceat(width, graph.ends[:-1])
     brief = lengths < _BRIEF * waist
     width = np.where(brief[own], waist[own], width)
-    return _close_up(graph, points, width, near, own, coverage)
+    return _close_up(graph, points, width, own, coverage, radius)
 
 
 def _shift(graph: Graph, own: I64, by: int) -> I64:
@@ -165,21 +164,6 @@ def _directions(graph: Graph, points: F64, own: I64) -> F64:
     return way
 
 
-def _seen(coverage: F32, x: F64, y: F64) -> F32:
-    """Coverage at places (P, K) px from the first pixel's centre, between pixels bilinear."""
-    seen = np.empty(x.shape, np.float32)
-    for at in range(0, x.shape[0], _ROWS):
-        part = slice(at, at + _ROWS)
-        seen[part] = cv2.remap(
-            coverage,
-            x[part].astype(np.float32),
-            y[part].astype(np.float32),
-            cv2.INTER_LINEAR,
-            borderMode=cv2.BORDER_CONSTANT,
-        )
-    return seen
-
-
 def _across(coverage: F32, points: F64, way: F64, near: F64) -> tuple[F64, F64]:
     """Where the ink's middle lies across each point, and how wide the ink is there."""
     step = np.linspace(-1.0, 1.0, _ACROSS)
@@ -187,7 +171,7 @@ def _across(coverage: F32, points: F64, way: F64, near: F64) -> tuple[F64, F64]:
     out = reach[:, None] * step
     x = points[:, :1] - way[:, 1:] * out - 0.5
     y = points[:, 1:] + way[:, :1] * out - 0.5
-    seen = _seen(coverage, x, y)
+    seen = seen_at(coverage, x, y)
     # Outward from the middle ink only thins: what swells again is the next line's.
     half = _ACROSS // 2
     seen[:, half:] = np.minimum.accumulate(seen[:, half:], axis=1)
@@ -197,9 +181,13 @@ def _across(coverage: F32, points: F64, way: F64, near: F64) -> tuple[F64, F64]:
     return middle.astype(np.float64), (total * reach * 2.0 / (_ACROSS - 1)).astype(np.float64)
 
 
-def _close_up(graph: Graph, points: F64, width: F64, near: F64, own: I64, coverage: F32) -> Middle:
+def _close_up(
+    graph: Graph, points: F64, width: F64, own: I64, coverage: F32, radius: F32
+) -> Middle:
     """Trim what junctions have bent, join the strokes in each junction, set the open ends."""
     degree = np.append(graph.degree, 0)
+    pixel = graph.points.astype(np.int64)
+    near = radius[pixel[:, 1], pixel[:, 0]]
     index = np.arange(own.size)
     keep = np.ones(own.size, np.bool_)
     tips = []
@@ -214,7 +202,7 @@ def _close_up(graph: Graph, points: F64, width: F64, near: F64, own: I64, covera
         keep &= (along > limit) | (along == 0) | graph.closed[own]
     inner = [_next_kept(keep, tip, 1 if side == 0 else -1) for side, tip in enumerate(tips)]
     points, width = points.copy(), width.copy()
-    _meet(graph, points, width, tips, inner)
+    meet(graph, points, width, tips, inner, coverage)
     _reach_ends(graph, points, width, tips, inner, coverage)
     take = np.flatnonzero(keep)
     lengths = np.bincount(own[take], minlength=graph.closed.size)
@@ -235,41 +223,6 @@ def _next_kept(keep: Bool, tip: I64, step: int) -> I64:
     return at[np.clip(place, 0, at.size - 1)]
 
 
-def _meet(graph: Graph, points: F64, width: F64, tips: list[I64], inner: list[I64]) -> None:
-    """Put each junction where the lines that come into it meet, in the least-squares sense."""
-    count = graph.degree.size
-    matrix = np.zeros((count, 2, 2))
-    vector = np.zeros((count, 2))
-    place = np.zeros((count, 2))
-    for side, step in ((0, 1), (1, -1)):
-        node = graph.node[:, side]
-        rows = node >= 0
-        node, at, tip = node[rows], inner[side][rows], tips[side][rows]
-        low, high = graph.ends[:-1][rows], graph.ends[1:][rows] - 1
-        far = np.clip(at + 5 * step, low, high)
-        way = points[at] - points[far]
-        size = np.hypot(way[:, 0], way[:, 1])
-        normal = np.stack((-way[:, 1], way[:, 0]), axis=1) / np.maximum(size, 1e-9)[:, None]
-        normal *= np.minimum(size, 4.0)[:, None]
-        outer = normal[:, :, None] * normal[:, None, :]
-        np.add.at(matrix, node, outer)
-        np.add.at(vector, node, np.einsum("nij,nj->ni", outer, points[at]))
-        np.add.at(place, node, points[tip])
-    place /= np.maximum(graph.degree, 1)[:, None]
-    # A weak pull to the skeleton's own junction settles lines that run nearly the same way.
-    matrix += 0.3 * np.eye(2)
-    vector += 0.3 * place
-    met = np.linalg.solve(matrix, vector[:, :, None])[:, :, 0]
-    off = met - place
-    size = np.hypot(off[:, 0], off[:, 1])
-    met = place + off * np.minimum(1.0, 3.0 / np.maximum(size, 1e-9))[:, None]
-    for side in (0, 1):
-        node = graph.node[:, side]
-        rows = (node >= 0) & (np.append(graph.degree, 0)[node] >= 3)
-        points[tips[side][rows]] = met[node[rows]]
-        width[tips[side][rows]] = width[inner[side][rows]]
-
-
 def _reach_ends(
     graph: Graph, points: F64, width: F64, tips: list[I64], inner: list[I64], coverage: F32
 ) -> None:
@@ -288,7 +241,7 @@ def _reach_ends(
         out = np.linspace(0.0, 1.0, 25) * (half + 6.0)[:, None]
         x = points[back, :1] + way[:, :1] * out - 0.5
         y = points[back, 1:] + way[:, 1:] * out - 0.5
-        seen = _seen(coverage, x, y)
+        seen = seen_at(coverage, x, y)
         seen = np.minimum.accumulate(seen, axis=1)
         ink = np.clip(seen, 0.0, 1.0).sum(axis=1) * (half + 6.0) / 24.0
         place = points[back] + way * (ink - half)[:, None]
