@@ -8,6 +8,7 @@ import cv2
 import numpy as np
 
 from inkclean.arrays import F32, F64, I64, U8, Bool
+from inkclean.curves.crossing import crossed
 from inkclean.curves.fit import fit_runs
 from inkclean.curves.joining import Middle, run_through
 from inkclean.curves.meeting import meet, seen_at
@@ -63,7 +64,7 @@ def centrelines(coverage: F32, px_per_mm: float, within_mm: float = 0.02) -> Str
             np.zeros((0, 2), np.float32),
             blacks,
         )
-    middle = _refine(graph, coverage, radius)
+    middle = _refine(crossed(graph, radius), coverage, radius)
     runs = _runs(middle, max(within_mm * px_per_mm, _FIXED_PX))
     runs, spans = fit_runs(runs)
     cubics, _ = control_points(runs, spans)
@@ -203,7 +204,7 @@ def _close_up(
     inner = [_next_kept(keep, tip, 1 if side == 0 else -1) for side, tip in enumerate(tips)]
     points, width = points.copy(), width.copy()
     meet(graph, points, width, tips, inner, coverage)
-    _reach_ends(graph, points, width, tips, inner, coverage)
+    _reach_ends(graph, points, width, tips, coverage)
     take = np.flatnonzero(keep)
     lengths = np.bincount(own[take], minlength=graph.closed.size)
     ends = np.concatenate(([0], np.cumsum(lengths)))
@@ -223,9 +224,7 @@ def _next_kept(keep: Bool, tip: I64, step: int) -> I64:
     return at[np.clip(place, 0, at.size - 1)]
 
 
-def _reach_ends(
-    graph: Graph, points: F64, width: F64, tips: list[I64], inner: list[I64], coverage: F32
-) -> None:
+def _reach_ends(graph: Graph, points: F64, width: F64, tips: list[I64], coverage: F32) -> None:
     """Set open ends half a width short of where their ink ends: a round cap fills the rest."""
     degree = np.append(graph.degree, 0)
     for side, step in ((0, 1), (1, -1)):
@@ -236,25 +235,31 @@ def _reach_ends(
         far = np.clip(tip + 9 * step, low, high)
         way = points[back] - points[far]
         size = np.hypot(way[:, 0], way[:, 1])
-        way = way / np.maximum(size, 1e-9)[:, None]
+        # A brief tail leaves its joint as its tip lies.
+        other = np.where(tip == low, high, low)
+        brief = (size <= 2.0) & (degree[graph.node[rows, 1 - side]] >= 3)
+        back = np.where(brief, other, back)
+        way = np.where(brief[:, None], points[tip] - points[other], way)
+        length = np.hypot(way[:, 0], way[:, 1])
+        way = way / np.maximum(length, 1e-9)[:, None]
         half = width[back] / 2.0
-        out = np.linspace(0.0, 1.0, 25) * (half + 6.0)[:, None]
+        most = half + 6.0 + np.where(brief, length, 0.0)
+        out = np.linspace(0.0, 1.0, 25) * most[:, None]
         x = points[back, :1] + way[:, :1] * out - 0.5
         y = points[back, 1:] + way[:, 1:] * out - 0.5
         seen = seen_at(coverage, x, y)
         seen = np.minimum.accumulate(seen, axis=1)
-        ink = np.clip(seen, 0.0, 1.0).sum(axis=1) * (half + 6.0) / 24.0
+        ink = np.clip(seen, 0.0, 1.0).sum(axis=1) * most / 24.0
         place = points[back] + way * (ink - half)[:, None]
-        good = size > 2.0
+        good = (size > 2.0) | (brief & (ink - half > length) & (length > 0.7))
         points[tip[good]] = place[good]
         width[tip[good]] = width[back[good]]
         # What lay between gives way: the last points follow the line to the new end.
         for nth in (1, 2):
-            at = np.clip(tip + nth * step, low, high)[good]
-            share = nth / 3.0
-            points[at] = place[good] * (1.0 - share) + points[back[good]] * share
-            width[at] = width[back[good]]
-    del inner
+            inner = good & (high - low > nth)
+            at, share = (tip + nth * step)[inner], nth / 3.0
+            points[at] = place[inner] * (1.0 - share) + points[back[inner]] * share
+            width[at] = width[back[inner]]
 
 
 def _runs(middle: Middle, tolerance: float) -> Runs:

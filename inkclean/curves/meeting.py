@@ -86,7 +86,7 @@ def _inked(
             np.maximum.at(bare[nth], node, paper.reshape(-1, _WAYS.size).max(axis=1))
     good = bare <= bare.min(axis=0) + _BARE
     furthest = _TRIED[_TRIED.size - 1 - np.argmax(good[::-1], axis=0)]
-    return place + furthest[:, None] * (met - place)
+    return np.asarray(place + furthest[:, None] * (met - place))
 
 
 def seen_at(coverage: F32, x: F64, y: F64) -> F32:

@@ -3,17 +3,32 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import TypeAlias
 
+import cv2
 import numpy as np
+from numpy.typing import NDArray
 
 from inkclean.arrays import F32, F64, I64, Bool
 from inkclean.curves.linking import link_loops
+
+C128: TypeAlias = NDArray[np.complex128]
 
 _SPUR = 0.35
 """A twig that reaches out of its junction's disc by less than this share of the disc's radius
 adds nothing that the disc does not redraw."""
 _SPUR_PX = 1.2
 """Or by less than this: pixels make bumps of a px."""
+_TAIL = 0.75
+"""A tail's tip is so many times as broad as the strokes it leaves, and more than a bump,"""
+_TAIL_AREA = 0.3
+"""if by so many squares of their width its ink lies"""
+_NEAR_PX = 0.1
+"""so far beyond pixels that the strokes' edges cross."""
+_AHEAD = 4.0
+"""Strokes' ways at a joint are taken so many half widths on:"""
+_SHARP = np.deg2rad(75.0)
+"""two nearer than this to each other are one that turns sharply."""
 _ROUNDS = 3
 """Twigs on twigs: rounds of pruning."""
 
@@ -94,6 +109,8 @@ def skeleton_graph(skeleton: Bool, radius: F32) -> Graph:
     length = np.add.reduceat(steps, offsets[:-1])
     node = _contract(node, length, reach, ring, pixel.size)
     keep = _prune(node, length, reach, ring, pixel.size)
+    tails = _tails(node, keep, ring, pixel, source, offsets, radius)
+    keep[tails] = True
     return _assemble(where, source, target, offsets, node, ring, keep)
 
 
@@ -154,6 +171,62 @@ def _prune(node: I64, length: F64, reach: F32, ring: Bool, count: int) -> Bool:
             break
         keep &= ~gone
     return keep
+
+
+def _tails(
+    node: I64, keep: Bool, ring: Bool, pixel: I64, source: I64, offsets: I64, radius: F32
+) -> I64:
+    """Pruned twigs without which ink stays bare: the strokes that go on past their joint, drawn
+    at their own breadth, are narrower than the joint's disc. The tip of a sharp turn is no tail.
+
+    ``pixel`` (P,) numbers in the padded picture, ``source`` (S,) pixels of the chains' steps.
+    """
+    strokes = np.flatnonzero(keep & ~ring)
+    kept = np.bincount(node[strokes].reshape(-1), minlength=pixel.size)
+    free = np.bincount(node[~ring].reshape(-1), minlength=pixel.size)[node] == 1
+    twig = np.flatnonzero(~keep & (free.sum(axis=1) == 1) & (kept[node].max(axis=1) >= 2))
+    side = free[twig].argmax(axis=1)
+    tip, joint = node[twig, side], node[twig, 1 - side]
+    width = radius.shape[1] + 2
+    z = pixel % width - 1 + 1j * (pixel // width - 1)
+    reach = radius[z.imag.astype(np.int64), z.real.astype(np.int64)].astype(np.float64)
+    # How broad the strokes at each joint are, taken along all of their way.
+    size = np.diff(offsets)
+    total = np.add.reduceat(reach[source], offsets[:-1])
+    ends = np.stack((2 * strokes, 2 * strokes + 1), axis=1).reshape(-1)
+    at = node.reshape(-1)[ends]
+    sums, steps = (np.bincount(at, n[ends // 2], pixel.size) for n in (total, size))
+    half = sums[joint] / np.maximum(steps[joint], 1.0)
+    ends = ends[np.argsort(at, kind="stable")]
+    two = ends[np.searchsorted(node.reshape(-1)[ends], joint)[:, None] + np.arange(2)]
+    ahead = np.minimum(np.ceil(_AHEAD * half)[:, None].astype(np.int64), size[two // 2] - 1)
+    nth = np.where(two % 2 == 1, size[two // 2] - 1 - ahead, ahead)
+    ways = z[source[offsets[two // 2] + nth]] - z[joint][:, None]
+    turned = np.abs(np.angle(ways[:, 0] * np.conj(ways[:, 1]))) < _SHARP
+    likely = (reach[tip] >= _TAIL * half) & ~(turned & (kept[joint] == 2))
+    twig, tip, half = twig[likely], z[tip[likely]], half[likely]
+    if twig.size == 0:
+        return np.zeros(0, np.int64)
+    drawn = z[source[np.repeat(keep, size)]]
+    left = _bare(tip, half, drawn, radius) > _TAIL_AREA
+    return np.asarray(twig[left], np.int64)
+
+
+def _bare(tip: C128, half: F64, drawn: C128, radius: F32) -> F64:
+    """Ink about each ``tip`` (K,) that strokes ``half`` (K,) px broad to either side, through
+    the pixels ``drawn``, leave bare, in squares of their width.
+    """
+    other = np.ones(radius.shape, np.uint8)
+    other[drawn.imag.astype(np.int64), drawn.real.astype(np.int64)] = 0
+    away = cv2.distanceTransform(other, cv2.DIST_L2, cv2.DIST_MASK_PRECISE)
+    far = np.arange(-int(half.max()) - 3, int(half.max()) + 4)
+    rows = tip.imag.astype(np.int64)[:, None, None] + far[:, None]
+    columns = tip.real.astype(np.int64)[:, None, None] + far
+    inside = (rows >= 0) & (rows < radius.shape[0]) & (columns >= 0) & (columns < radius.shape[1])
+    inside &= np.hypot(far[:, None], far) <= (half + 2.5)[:, None, None]
+    rows, columns = (np.where(inside, n, 0) for n in (rows, columns))
+    inside &= (radius[rows, columns] > 0) & (away[rows, columns] > half[:, None, None] + _NEAR_PX)
+    return np.asarray(inside.sum(axis=(1, 2)) / (2.0 * half - 1.0) ** 2, np.float64)
 
 
 def _assemble(
