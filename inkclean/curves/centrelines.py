@@ -52,7 +52,7 @@ def centrelines(coverage: F32, px_per_mm: float, within_mm: float = 0.02) -> Str
     thin: Callable[[Bool], Bool] = skeletonize
     skeleton = np.asarray(thin(lines), np.bool_)
     dots = _dots(lines, skeleton, radius)
-    graph = skeleton_graph(skeleton & ~dots, radius)
+    graph = skeleton_graph(skeleton & ~dots, np.where(lines, radius, np.float32(0.0)))
     filled = np.where(_widened(black | dots), coverage, np.float32(0.0))
     blacks = trace(filled, px_per_mm, within_mm)
     if graph.points.shape[0] == 0:

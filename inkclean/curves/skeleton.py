@@ -5,7 +5,6 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TypeAlias
 
-import cv2
 import numpy as np
 from numpy.typing import NDArray
 
@@ -88,9 +87,9 @@ def walk(first: I64, second: I64, count: int) -> tuple[I64, I64, Bool]:
 def skeleton_graph(skeleton: Bool, radius: F32) -> Graph:
     """Return the graph of ``skeleton`` (H, W), spurs pruned by what they redraw.
 
-    ``radius`` (H, W) px is the distance to the paper. Pruning by reconstruction: Bai, Latecki
-    and Liu, IEEE TPAMI 29(3), 2007, doi:10.1109/TPAMI.2007.59: a branch goes when the discs
-    of the rest cover what it covers.
+    ``radius`` (H, W) px is the distance to the paper, 0 in what is no line. Pruning by
+    reconstruction: Bai, Latecki and Liu, IEEE TPAMI 29(3), 2007, doi:10.1109/TPAMI.2007.59: a
+    branch goes when the discs of the rest cover what it covers.
     """
     height, width = skeleton.shape
     padded = np.zeros((height + 2, width + 2), np.bool_)
@@ -216,16 +215,21 @@ def _bare(tip: C128, half: F64, drawn: C128, radius: F32) -> F64:
     """Ink about each ``tip`` (K,) that strokes ``half`` (K,) px broad to either side, through
     the pixels ``drawn``, leave bare, in squares of their width.
     """
-    other = np.ones(radius.shape, np.uint8)
-    other[drawn.imag.astype(np.int64), drawn.real.astype(np.int64)] = 0
-    away = cv2.distanceTransform(other, cv2.DIST_L2, cv2.DIST_MASK_PRECISE)
+    from scipy.spatial import cKDTree
+
     far = np.arange(-int(half.max()) - 3, int(half.max()) + 4)
     rows = tip.imag.astype(np.int64)[:, None, None] + far[:, None]
     columns = tip.real.astype(np.int64)[:, None, None] + far
     inside = (rows >= 0) & (rows < radius.shape[0]) & (columns >= 0) & (columns < radius.shape[1])
     inside &= np.hypot(far[:, None], far) <= (half + 2.5)[:, None, None]
-    rows, columns = (np.where(inside, n, 0) for n in (rows, columns))
-    inside &= (radius[rows, columns] > 0) & (away[rows, columns] > half[:, None, None] + _NEAR_PX)
+    rows = np.clip(rows, 0, radius.shape[0] - 1)
+    columns = np.clip(columns, 0, radius.shape[1] - 1)
+    inside &= radius[rows, columns] > 0
+    which, row, column = np.nonzero(inside)
+    place = np.stack((columns[which, 0, column], rows[which, row, 0]), axis=1)
+    tree = cKDTree(np.stack((drawn.real, drawn.imag), axis=1))
+    away, _ = tree.query(place, distance_upper_bound=float(half.max()) + 1.0)
+    inside[which, row, column] = away > half[which] + _NEAR_PX
     return np.asarray(inside.sum(axis=(1, 2)) / (2.0 * half - 1.0) ** 2, np.float64)
 
 
