@@ -9,11 +9,12 @@ Distances are measured both ways: from the curves to the truth and back. Corners
 px; a found one is right if the true edge turns there by over 25 degrees at once, or by 35
 within 1.6 px. Visible ones: true corners whose sides run on for 1.5 px with no other corner, the
 edge turning by over 25 degrees over that length; found ones where the true edge turns by over 35
-degrees between 1.5 px before and 1.5 px after. The way back is told for all of the truth, and
-for what is at least a px broad, ink and paper alike. Two lines side by side whose ink is one have
-one centreline: strokes are told for all lines, and for single ones; junctions for all, and with
-arms that run in one ink counted once. Turning: the sum of all turns of the outline
-over that of the true one; a staircase would turn many times as much.
+degrees between 1.5 px before and 1.5 px after. Where the picture's border cuts a shape off, its
+corners are real but in no path: precision is told off the border as well. The way back is told
+for all of the truth, and for what is at least a px broad, ink and paper alike. Two lines side by
+side whose ink is one have one centreline: strokes are told for all lines, and for single ones;
+junctions for all, and with arms that run in one ink counted once. Turning: the sum of all turns of
+the outline over that of the true one; a staircase would turn many times as much.
 """
 
 from __future__ import annotations
@@ -63,6 +64,8 @@ class Outlined:
     visible: Bool
     right: Bool
     seen: Bool
+    inside: Bool
+    """Of ``right``: not where the picture's border cuts a shape off, as no path does."""
     turning: tuple[float, float]
 
 
@@ -97,6 +100,7 @@ def outlined(drawing: Drawing) -> Outlined:
         drawing.visible[drawing.turns > 40.0],
         _near(found, bends),
         _near(found, drawing.outline[drawing.bend > 35.0], 1.0),
+        np.minimum(found, np.array(drawing.coverage.shape[::-1]) - found).min(axis=1) > 1.0,
         (sum(map(_turning, shapes.loops_px(curves, PX_PER_MM, 16))), drawing.turning),
     )
 
@@ -161,9 +165,9 @@ def print_clean() -> None:
 
 def print_outlined(group: str, rows: list[Outlined]) -> None:
     """Figures of the drawings of one set."""
-    there, back, broad, recalled, visible, right, seen = (
+    there, back, broad, recalled, visible, right, seen, inside = (
         np.concatenate([getattr(r, k) for r in rows])
-        for k in ("there", "back", "broad", "recalled", "visible", "right", "seen")
+        for k in ("there", "back", "broad", "recalled", "visible", "right", "seen", "inside")
     )
     nodes, turning = (np.sum([getattr(r, k) for r in rows], 0) for k in ("nodes", "turning"))
     print(
@@ -171,8 +175,10 @@ def print_outlined(group: str, rows: list[Outlined]) -> None:
         f"({100 * broad.mean():.1f} %): mean {back[broad].mean():.4f} "
         f"p99 {np.percentile(back[broad], 99):.4f}  nodes {nodes[0] / nodes[1]:.2f}  "
         f"corners: recall {recalled.mean():.3f} of {recalled.size}, precision "
-        f"{right.mean():.3f} of {right.size}; visible: recall {recalled[visible].mean():.3f} of "
-        f"{visible.sum()}, precision {seen.mean():.3f}  turning {turning[0] / turning[1]:.3f}",
+        f"{right.mean():.3f} of {right.size} (off the picture's border "
+        f"{right[inside].mean():.3f} of {inside.sum()}); visible: recall "
+        f"{recalled[visible].mean():.3f} of {visible.sum()}, precision "
+        f"{seen.mean():.3f}  turning {turning[0] / turning[1]:.3f}",
         flush=True,
     )
 
