@@ -53,7 +53,7 @@ def foliage(area: Bool, at: F64, rng: np.random.Generator) -> U8:
             pieces.append(place + local @ np.array([[cos, sin], [-sin, cos]]))
             place = pieces[-1][-1]
         line = resample(np.concatenate(pieces), STEP_MM)
-        if np.hypot(*(line[0] - line[-1])) > bow:
+        if np.hypot(*(line[0] - line[-1])) > bow and _stays(area, line):
             _stroke(layer, line, np.ones(len(line), bool), thick)
     layer[~area] = 0
     return layer
@@ -74,7 +74,9 @@ def ripples(area: Bool, at: F64, rng: np.random.Generator) -> U8:
         for side in (1.0,) if rng.random() < 0.7 else (1.0, -1.0):
             line = middle + out * (half * t)[:, None] + across * (side * bend)[:, None]
             reach = rng.uniform(0.5, 0.9) if side < 0 else 1.0
-            _stroke(layer, resample(line[np.abs(t) <= reach], STEP_MM), None, thick)
+            bow = resample(line[np.abs(t) <= reach], STEP_MM)
+            if _stays(area, bow):
+                _stroke(layer, bow, None, thick)
     layer[~area] = 0
     return layer
 
@@ -103,9 +105,18 @@ def fur(area: Bool, at: F64, rng: np.random.Generator) -> U8:
             continue
         way = inwards + lean + curl * s / long + rng.normal() * 0.1
         step = np.stack([np.cos(way), np.sin(way)], axis=1) * STEP_MM
-        _stroke(layer, rim[place] + np.cumsum(step, axis=0), None, thick)
+        line = rim[place] + np.cumsum(step, axis=0)
+        if _stays(area, line[len(line) // 3 :]):
+            _stroke(layer, line, None, thick)
     layer[~area] = 0
     return layer
+
+
+def _stays(area: Bool, line: F64) -> bool:
+    """Tell whether a line stays in an area: one from outline to outline would part it."""
+    x, y = np.round(line * PX_PER_MM).astype(int).T
+    within = (x >= 0) & (y >= 0) & (x < area.shape[1]) & (y < area.shape[0])
+    return bool(within.all() and area[y, x].all())
 
 
 def _inside(area: Bool, place: F64) -> bool:
