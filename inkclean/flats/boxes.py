@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import NamedTuple
 
 import cv2
@@ -38,32 +39,46 @@ class _Box(NamedTuple):
         return -round(10 * self.inked), size
 
 
+@dataclass(frozen=True)
+class _Lines:
+    """Lines along the rows: ``at`` (R,) px; the rest (R, C, C), between every two columns.
+
+    ``first``, ``last``: how well a line would do as a box's first side or its last, the share of
+    it that is inked, or 0.
+    """
+
+    at: I64
+    first: F64
+    last: F64
+
+    def inside(self, k: int, m: int, far: float) -> I64:
+        """Return how many lines from column k to m lie between every two, (R, R).
+
+        Such have paper on both sides; those less than ``far`` px from each other, or from the
+        two, count as one.
+        """
+        at = self.at[(self.first[:, k, m] > 0) & (self.last[:, k, m] > 0)]
+        at = at[np.diff(at, prepend=-far) >= far]
+        after = np.searchsorted(at, self.at + far, side="left")
+        before = np.searchsorted(at, self.at - far, side="right")
+        return np.asarray(before[None, :] - after[:, None])
+
+
 def find_boxes(coarse: Bool, px_per_mm: float, least_mm: float) -> tuple[U8, F64]:
-    """Return the number of the box at each pixel, 1.., and 0 outside all, (H, W).
+    """Return the number of the box at each pixel of ``coarse`` (H, W), 1.., and 0 outside all.
 
     Beside it, for each number, the share of the box's worst side that is inked. A box stands
     upright, no side shorter than ``least_mm``, has a line on every side and paper just outside.
-    Of boxes that overlap the best drawn one is kept, of like ones the smallest.
+    Of boxes that overlap the best drawn one is kept, of like ones the smallest. What is ruled
+    across both ways, or twice one way, is part of a table or of planks, and no box.
     """
     ink, turned = coarse.astype(np.uint8), np.ascontiguousarray(coarse.T).astype(np.uint8)
-    rows, columns = _lines(ink, px_per_mm), _lines(turned, px_per_mm)
-    out = np.zeros(coarse.shape, np.uint8)
-    if min(len(rows), len(columns)) < 2:
-        return out, np.zeros(1)
-    least = round(least_mm * px_per_mm)
-    first, last = _sides(ink, rows, columns, px_per_mm)  # tops, bottoms
-    left, right = _sides(turned, columns, rows, px_per_mm)
-    apart = columns[None, :] - columns[:, None] >= least
-    tall = rows[None, :] - rows[:, None] >= least
-    found = []
-    for k, m in np.argwhere(apart & first.any(axis=0) & last.any(axis=0)).tolist():
-        worst = np.minimum(np.minimum(first[:, k, m][:, None], last[:, k, m]), left[k])
-        worst = np.where(tall, np.minimum(worst, right[m]), 0)
-        for i, j in np.argwhere(worst > 0).tolist():
-            box = _Box(rows[i], rows[j], columns[k], columns[m], worst[i, j])
-            found.append(box)
-    inked = [0.0]
-    for box in sorted(found, key=_Box.rank):
+    row_at, column_at = _places(ink, px_per_mm), _places(turned, px_per_mm)
+    rows = _lines(ink, row_at, column_at, px_per_mm)
+    columns = _lines(turned, column_at, row_at, px_per_mm)
+    least, far = round(least_mm * px_per_mm), OUTSIDE_MM * 2 * px_per_mm
+    out, inked = np.zeros(coarse.shape, np.uint8), [0.0]
+    for box in sorted(_framed(rows, columns, least, far), key=_Box.rank):
         inside = out[box.top : box.bottom + 1, box.left : box.right + 1]
         if len(inked) <= MOST_BOXES and not inside.any():
             inside[1:-1, 1:-1] = len(inked)
@@ -71,8 +86,25 @@ def find_boxes(coarse: Bool, px_per_mm: float, least_mm: float) -> tuple[U8, F64
     return out, np.array(inked)
 
 
-def _lines(ink: U8, px_per_mm: float) -> I64:
-    """Return the rows on which straight lines run, broken or not, the longest first."""
+def _framed(rows: _Lines, columns: _Lines, least: int, far: float) -> list[_Box]:
+    """Return all boxes with a line on every side that nothing rules into a table."""
+    apart = columns.at[None, :] - columns.at[:, None] >= least
+    tall = rows.at[None, :] - rows.at[:, None] >= least
+    found = []
+    for k, m in np.argwhere(apart & rows.first.any(axis=0) & rows.last.any(axis=0)).tolist():
+        sides = columns.first[k], columns.last[m]
+        worst = np.minimum(rows.first[:, k, m][:, None], rows.last[:, k, m])
+        worst = np.where(tall, np.minimum(worst, np.minimum(*sides)), 0)
+        across = rows.inside(k, m, far)
+        for i, j in np.argwhere((worst > 0) & (across < 2)).tolist():
+            if across[i, j] + columns.inside(i, j, far)[k, m] < 2:
+                place = rows.at[i], rows.at[j], columns.at[k], columns.at[m]
+                found.append(_Box(*place, worst[i, j]))
+    return found
+
+
+def _places(ink: U8, px_per_mm: float) -> I64:
+    """Return the rows (R,) on which the longest straight lines run, broken or not."""
     window, beside = round(WINDOW_MM * px_per_mm), round(OUTSIDE_MM * px_per_mm)
     thick = np.asarray(cv2.dilate(ink, np.ones((3, 1), np.uint8)), np.float32)
     share = cv2.blur(thick, (window, 1), borderType=cv2.BORDER_CONSTANT)
@@ -82,25 +114,22 @@ def _lines(ink: U8, px_per_mm: float) -> I64:
     peak = line & (share >= cv2.dilate(share, np.ones((3, 1), np.uint8)))
     _, _, stats, middle = cv2.connectedComponentsWithStats(peak, connectivity=8)
     order = np.argsort(-stats[1:, cv2.CC_STAT_WIDTH], kind="stable")[:MOST_LINES] + 1
-    return np.asarray(np.round(middle[order, 1]), np.int64)
+    return np.unique(np.round(middle[order, 1])).astype(np.int64)
 
 
-def _sides(ink: U8, rows: I64, columns: I64, px_per_mm: float) -> tuple[F64, F64]:
-    """Return how well each row would do as a box's first, or its last, between two columns.
-
-    Both (R, C, C): the share of the side that is inked, 0 where it is none.
-    """
+def _lines(ink: U8, rows: I64, columns: I64, px_per_mm: float) -> _Lines:
+    """Return what the lines on some rows would do for a box between any two columns."""
     loose, outside = round(LOOSE_MM * px_per_mm), round(OUTSIDE_MM * px_per_mm)
     before, after = np.maximum(rows - outside, 0), np.minimum(rows + outside, ink.shape[0] - 1)
     near = np.asarray(cv2.dilate(ink, square(2 * loose + 1)), np.uint8)
     share = _shares(near, rows, columns)
-    drawn = share >= SIDE
+    whole = share >= SIDE
     for third in range(3):
-        drawn &= _shares(near, rows, columns, (third / 3, (third + 1) / 3)) >= ENDS
+        whole &= _shares(near, rows, columns, (third / 3, (third + 1) / 3)) >= ENDS
     bare = [_shares(ink, beside, columns) <= BARE for beside in (before, after)]
     clear = [share - _shares(near, beside, columns) >= CLEARER for beside in (before, after)]
-    first, last = drawn & bare[0] & clear[1], drawn & bare[1] & clear[0]
-    return np.where(first, share, 0.0), np.where(last, share, 0.0)
+    first, last = whole & bare[0] & clear[1], whole & bare[1] & clear[0]
+    return _Lines(rows, np.where(first, share, 0.0), np.where(last, share, 0.0))
 
 
 def _shares(ink: U8, rows: I64, columns: I64, part: tuple[float, float] = (0.0, 1.0)) -> F64:

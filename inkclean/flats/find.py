@@ -9,7 +9,7 @@ import cv2
 import numpy as np
 from scipy.spatial import cKDTree
 
-from inkclean.arrays import F32, F64, I32, U8, Bool
+from inkclean.arrays import F32, F64, U8, Bool
 from inkclean.bands import both
 from inkclean.flats.areas import at_full_resolution, bare_sizes, measure
 from inkclean.flats.ends import Ends, find_ends
@@ -17,7 +17,7 @@ from inkclean.flats.gaps import FEATURES, Joins, find_joins, on_cubic
 from inkclean.flats.hatching import PORE_MM, Shaded, tell_hatching
 from inkclean.flats.lettering import Lettering, find_lettering
 from inkclean.flats.panels import CERTAIN, border_walls, certain_on_borders, find_panels
-from inkclean.flats.rasters import dilated, pieces, square, tally
+from inkclean.flats.rasters import dilated, in_order, pieces, square, tally
 from inkclean.flats.ridges import Ridges, find_ridges
 from inkclean.flats.rooms import Rooms, deepened, find_rooms, joined, lay, regrouped
 from inkclean.flats.seams import seam_odds
@@ -28,8 +28,8 @@ from inkclean.ink.values import Ink
 
 WORKING_PX_PER_MM = 8.0  # fine enough for a line of 0.15 mm and an opening of 0.3 mm
 INKED = 0.35  # share of ink that makes a working pixel ink: keeps fine lines whole
-OPENED_BORDER_MM = 1.5  # nor is the wall on a panel's border, known less finely, this near
-OPENED_MM = 0.5  # a bridge that passes this near a point said to be open is not laid
+OPENED_MM = 0.5  # a bridge that passes this near a point said to be open is not laid,
+OPENED_BORDER_MM = 1.5  # nor a wall on a panel's border, whose place is known less finely
 REACH_MM = 0.4  # bridges laid by hand go on this far, to end inside the ink
 DOUBTFUL = 0.9  # bridges less sure than this are worth a look
 TWIN_MM = 1.0  # bridges with both ends this near each other lie over one gap
@@ -88,7 +88,8 @@ def find_flats(
     rooms = deepened(regrouped(rooms, root), root, LINE_MM * page.scale)
     rooms = regrouped(rooms, absorb(rooms, page.scale, smallest_mm, given))
     rooms = _joined_by_hand(rooms, edits, page.scale)
-    label, bridges = _numbered(rooms), _bridges(rooms, joins, given, page.scale)
+    label = in_order(rooms.label, MOST_AREAS)
+    bridges = _bridges(rooms, joins, given, page.scale)
     labels, (areas, neighbours) = both(
         lambda: at_full_resolution(
             ink.coverage, label, rooms.open_, bridges["cubic"], ink.px_per_mm, page.scale
@@ -241,19 +242,6 @@ def _joined_by_hand(rooms: Rooms, edits: FlatEdits, scale: float) -> Rooms:
     row = np.clip(pairs[..., 1].astype(int), 0, height - 1)
     at = rooms.label[row, column].astype(np.int64)
     return regrouped(rooms, joined(rooms.count + 1, at[:, 0], at[:, 1]))
-
-
-def _numbered(rooms: Rooms) -> I32:
-    """Return the labels as 1..N, in the order in which areas are met from the top left."""
-    label = rooms.label
-    new = np.ones(label.shape, bool)  # the first pixel of an area differs from the one before
-    np.not_equal(label[:, 1:], label[:, :-1], out=new[:, 1:])
-    used, first = np.unique(label[new], return_index=True)
-    table = np.zeros(int(label.max(initial=0)) + 1, np.int32)
-    order = np.argsort(first)
-    order = order[used[order] > 0][:MOST_AREAS]
-    table[used[order]] = np.arange(1, len(order) + 1)
-    return table[label]
 
 
 def _bridges(rooms: Rooms, joins: Joins, given: Bool, scale: float) -> Rows:

@@ -9,7 +9,7 @@ from skimage.segmentation import watershed
 from inkclean.arrays import F64, U8, Bool
 from inkclean.flats.boxes import find_boxes
 from inkclean.flats.gaps import Joins, on_cubic
-from inkclean.flats.rasters import depth, dilated, pieces, square
+from inkclean.flats.rasters import depth, dilated, in_order, pieces, square
 
 COARSE_PX_PER_MM = 2.0  # ruled lines are looked for at this scale: wobble of the hand vanishes
 RULED_MM = 15.0  # a ruled line runs straight for at least this long,
@@ -21,6 +21,7 @@ SQUARE = 0.93  # share of its smallest box that a panel fills
 WELL = 0.8  # share of the worst side of a well drawn box
 HOLD = 0.6  # panels with a broken border count where all hold so much of the ink
 MOST = 120  # panels of either kind
+MOST_NUMBERS = 255  # of panels in all
 BESIDE_MM = 1.0  # a join this near a panel's border lies on it
 CHANNEL_MM = 2.5  # so far out from a gap in a border,
 NARROW = 1.35  # with no more than so many times the gap's width of paper, leads a channel
@@ -28,12 +29,13 @@ CERTAIN = 8.0  # log-odds of such a join
 
 
 def find_panels(ink: Bool, px_per_mm: float) -> U8:
-    """Return the number of the panel at each pixel, 1.., and 0 outside all panels.
+    """Return the number of the panel at each pixel of ``ink`` (H, W), 0 outside all.
 
-    Looks for lines along the sheet's sides (leaning up to about 2°) that together enclose
-    rectangles: borders may have breaks, and many of them if all panels hold most of the ink. One
-    rectangle alone is a panel too if it does. Several that the paper around the drawings leaves,
-    filled with black or not, leaning or not, are panels as well; their borders must be whole.
+    They are numbered 1.., from the top left. Looks for lines along the sheet's sides (leaning up
+    to about 2°) that together enclose rectangles: borders may have breaks, and many of them if
+    all panels hold most of the ink. One rectangle alone is a panel too if it does. Several that
+    the paper around the drawings leaves, filled with black or not, leaning or not, are panels as
+    well; their borders must be whole.
     """
     scale = COARSE_PX_PER_MM / px_per_mm
     size = (max(1, round(ink.shape[1] * scale)), max(1, round(ink.shape[0] * scale)))
@@ -52,7 +54,7 @@ def find_panels(ink: Bool, px_per_mm: float) -> U8:
     if more.max() > 1 and coarse[more > 0].sum() > HOLD * coarse.sum():
         panel = more
     # out to the middle of the ruled line
-    panel = dilated(panel, square(3))
+    panel = dilated(in_order(panel, MOST_NUMBERS).astype(np.uint8), square(3))
     full = cv2.resize(panel, ink.shape[::-1], interpolation=cv2.INTER_NEAREST)
     return np.asarray(full, np.uint8)
 
@@ -88,7 +90,7 @@ def _and(panel: U8, more: U8) -> U8:
     met = np.zeros(256, np.bool_)
     met[np.unique(more[panel > 0])] = True
     number = panel.max() + np.cumsum(~met)
-    number[met | (number > 255) | (np.arange(256) == 0)] = 0
+    number[met | (number > MOST_NUMBERS) | (np.arange(256) == 0)] = 0
     return np.where(panel > 0, panel, number[more]).astype(np.uint8)
 
 

@@ -37,3 +37,18 @@ def tally(label: NDArray[np.integer[Any]], weight: NDArray[Any] | None, count: i
     if weight is None:
         return np.bincount(label, minlength=count).astype(np.float64)
     return np.asarray(np.bincount(label, weight, count), np.float64)
+
+
+def in_order(label: NDArray[np.integer[Any]], most: int) -> I32:
+    """Return a map (H, W) with its labels 1.., in the order they are met from the top left.
+
+    0 stays 0, and so becomes what is met after ``most`` others.
+    """
+    new = np.ones(label.shape, bool)  # the first pixel of an area differs from the one before
+    np.not_equal(label[:, 1:], label[:, :-1], out=new[:, 1:])
+    used, first = np.unique(label[new], return_index=True)
+    table = np.zeros(int(label.max(initial=0)) + 1, np.int32)
+    order = np.argsort(first)
+    order = order[used[order] > 0][:most]
+    table[used[order]] = np.arange(1, len(order) + 1)
+    return np.asarray(table[label], np.int32)

@@ -34,7 +34,7 @@ LEAST_DEEP_MM = 3.0  # areas narrower than twice this get nothing
 
 
 def furnish(page: Page, rng: np.random.Generator) -> None:
-    """Draw shading, words and dashes into some areas of the page; its truth stays."""
+    """Draw shading, words, dashes and textures into some areas; the page's truth stays."""
     inside = np.ones(page.truth.shape, np.uint8)
     inside[:, 1:] &= page.truth[:, 1:] == page.truth[:, :-1]
     inside[1:] &= page.truth[1:] == page.truth[:-1]

@@ -104,3 +104,24 @@ def test_a_place_said_to_be_open_on_a_border_is_open() -> None:
     assert shut[inside] != shut[above]
     opened = find_flats(ink, edits=FlatEdits(opened=((27.5, 10.0),))).labels
     assert opened[inside] == opened[above]
+
+
+@pytest.mark.parametrize("cell_mm", [5, 10, 15])
+@pytest.mark.parametrize("dry", [False, True])
+def test_a_ruled_table_is_no_page_of_panels(cell_mm: int, dry: bool) -> None:
+    page = np.zeros((1600, 1200), np.uint8)
+    for x in range(80, 1130, cell_mm * 8):
+        cv2.line(page, (x, 80), (x, 1520), 1, 3)
+    for y in range(80, 1530, cell_mm * 8):
+        cv2.line(page, (80, y), (1120, y), 1, 3)
+    if dry:
+        page[np.random.default_rng(1).random(page.shape) < 0.4] = 0
+    assert not find_panels(page.astype(np.bool_), SCALE).any()
+
+
+def test_panels_are_numbered_from_the_top_left() -> None:
+    page = make_page(201, replace(LOOSE, panels=True), 150, 200)
+    panel = find_panels(page.coverage >= 0.5, page.px_per_mm)
+    numbers, first = np.unique(panel, return_index=True)
+    assert numbers.tolist() == list(range(len(numbers)))
+    assert (np.diff(first[1:]) > 0).all()
