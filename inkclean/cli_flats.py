@@ -123,5 +123,6 @@ def _summary(report: dict[str, Any]) -> list[str]:
     ]
     lines += doubts(report)
     if found["doubtful"]:
-        lines.append(f"  {found['doubtful']} bridges worth a look")
+        proof = report["outputs"].get("flats_proof", "")
+        lines.append(f"  {found['doubtful']} bridges in doubt, ringed in {Path(proof).name}")
     return [*lines, *(f"  {path}" for path in report["outputs"].values())]

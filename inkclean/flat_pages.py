@@ -126,6 +126,7 @@ def _make(
     keep.write(outputs, begun=True)
     with watch.stage("write flats"):
         write_flats(
+            page.target.name,
             flats,
             colouring,
             cleaned.ink,

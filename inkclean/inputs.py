@@ -15,7 +15,15 @@ CONTACT = "inkclean contact sheet"
 # what the tool itself leaves beside a photo is no photo
 _OWN = (
     *(".ink.png", ".lines.png", ".pencil.png", ".tone.png", ".proof.png", ".flats.png"),
-    *(".areas.png", ".ink.tiff", ".press.tiff", ".press.pdf", ".tiles.pdf", ".contact.png"),
+    *(
+        ".areas.png",
+        ".flats-proof.png",
+        ".ink.tiff",
+        ".press.tiff",
+        ".press.pdf",
+        ".tiles.pdf",
+        ".contact.png",
+    ),
 )
 
 

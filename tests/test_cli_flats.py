@@ -50,7 +50,7 @@ def test_a_drawing_leaves_flats_areas_layers_and_the_clean_results(drawing: Path
     result = _run(drawing, *WHOLE, "--json")
     assert result.exception is None
     report = json.loads(result.stdout)
-    kinds = {"ink", "svg", "ticket", "flats", "areas", "flats_svg", "ora"}
+    kinds = {"ink", "svg", "ticket", "flats", "areas", "flats_svg", "flats_proof", "ora"}
     assert set(report["outputs"]) == kinds
     for path in report["outputs"].values():
         assert Path(path).stat().st_size > 0
@@ -91,6 +91,7 @@ def test_ink_that_was_cleaned_before_is_taken_as_it_is(drawing: Path) -> None:
         "boxes.flats.png",
         "boxes.areas.png",
         "boxes.flats.svg",
+        "boxes.flats-proof.png",
         "boxes.ora",
     }
     assert "3 areas" in result.stdout

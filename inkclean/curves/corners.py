@@ -85,7 +85,9 @@ def find_corners(edges: Edges, coverage: F32) -> Corners:
     apex[bends.at] = np.clip(bends.apex.real, 0, width) + 1j * np.clip(bends.apex.imag, 0, height)
     worst = np.full(strength.size, limit)
     worst[bends.at] = limit / bends.narrow
-    sharp = edges.blur < SHARP_BLUR
+    # one bit says nothing of how far into a pixel an end goes
+    grey = bool(((coverage > 0.0) & (coverage < 1.0)).any())
+    sharp = edges.blur < SHARP_BLUR and grey
     at, place = _pairs(edges, coverage, skip) if sharp else (np.zeros(0, np.int64), apex[:0])
     for step in range(-skip, skip + 1):
         strength[_along(edges.loops, at.reshape(-1), step)] = 0.0

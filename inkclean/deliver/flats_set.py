@@ -10,6 +10,7 @@ from typing import Literal, TypeAlias
 from inkclean.curves.values import Curves
 from inkclean.deliver.files import check_free
 from inkclean.deliver.flats_files import write_areas_png, write_flats_png, write_flats_svg
+from inkclean.deliver.flats_proof import write_flats_proof
 from inkclean.deliver.layers import write_layers
 from inkclean.deliver.openraster import write_openraster
 from inkclean.deliver.stack import layered
@@ -24,6 +25,7 @@ ENDINGS = {
     "flats": ".flats.png",
     "areas": ".areas.png",
     "flats_svg": ".flats.svg",
+    "flats_proof": ".flats-proof.png",
     "ora": ".ora",
     "layers": ".layers",
 }
@@ -76,6 +78,7 @@ def result_hash(path: Path) -> str:
 
 
 def write_flats(
+    name: str,
     flats: Flats,
     colouring: Colouring,
     ink: Ink,
@@ -85,7 +88,7 @@ def write_flats(
     *,
     replace: bool = False,
 ) -> None:
-    """Write the results named in ``outputs``, kinds as in ``ENDINGS``.
+    """Write the results of the page ``name`` that ``outputs`` asks for, kinds as in ``ENDINGS``.
 
     Raises:
         OutputError: a result is there already, or cannot be written.
@@ -98,6 +101,9 @@ def write_flats(
         write_areas_png(flats, outputs["areas"], replace=replace)
     if "flats_svg" in outputs:
         write_flats_svg(flats, colouring, curves, outputs["flats_svg"], replace=replace)
+    if "flats_proof" in outputs:
+        proof = outputs["flats_proof"]
+        write_flats_proof(name, flats, colouring, ink, proof, replace=replace)
     if {"ora", "layers"} & outputs.keys():
         shading = None if settings.shade is None else shade_areas(flats, ink, settings.shade)
         stack = layered(flats, colouring, ink, shading)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from pathlib import Path
+from typing import TypeAlias
 
 import cv2
 import numpy as np
@@ -16,58 +17,67 @@ from inkclean.sheet.values import Capture, Photo, Sheet
 from inkclean.units import MM_PER_INCH
 
 # Height of the pictures in px: a page of A4 shows lines of 0.2 mm at more than one px.
-_HEIGHT = 1800
-_GAP = 48
-_HEAD = 130
+HEIGHT = 1800
+MARGIN = 48
+HEAD = 130
 _LINE = 40
 _TABLE = (238, 236, 231)
-_TEXT = (38, 36, 34)
+TEXT = (38, 36, 34)
 _OUTLINE = (214, 92, 42)
-_SPECK = (36, 128, 138)
-_DOUBT = (214, 92, 42)
+SURE = (36, 128, 138)
+DOUBT = (214, 92, 42)
 # More rings than this would hide the page; the ticket lists all that are in doubt.
 _MOST_RINGS = 3000
 
 
+Colour: TypeAlias = tuple[int, int, int]
+
+
 @dataclass(frozen=True)
-class _Panel:
+class Panel:
+    """A picture ``HEIGHT`` px high, and what stands over it."""
+
     title: str
     picture: Image.Image
 
 
 def write_proof(photo: Photo, sheet: Sheet, ink: Ink, capture: Capture, path: Path) -> None:
     """Write the proof as PNG; the underdrawing is shown where ``ink`` has kept its picture."""
-    panels = [_Panel("Photo", _photo_panel(photo, sheet)), _Panel("Ink", _ink_panel(ink))]
+    panels = [Panel("Photo", _photo_panel(photo, sheet)), Panel("Ink", _ink_panel(ink))]
     if ink.pencil.layer is not None:
         pencil = _fit(encode(_shrink(ink.pencil.layer)))
-        panels.append(_Panel("Underdrawing taken off", pencil))
-    notes = _notes(sheet, ink, capture)
-    width = _GAP + sum(panel.picture.width + _GAP for panel in panels)
-    height = _HEAD + _HEIGHT + _GAP + _LINE * len(notes) + _GAP
+        panels.append(Panel("Underdrawing taken off", pencil))
+    lay_out(photo.name, panels, _notes(sheet, ink, capture)).save(path, "PNG", compress_level=3)
+
+
+def lay_out(name: str, panels: list[Panel], notes: list[tuple[str, Colour]]) -> Image.Image:
+    """Return the panels side by side, the page's name above and the notes below."""
+    width = MARGIN + sum(panel.picture.width + MARGIN for panel in panels)
+    height = HEAD + HEIGHT + MARGIN + _LINE * len(notes) + MARGIN
     table = Image.new("RGB", (max(width, 1200), height), _TABLE)
     draw = ImageDraw.Draw(table)
-    left = _GAP
+    left = MARGIN
     for panel in panels:
-        draw.text((left, _HEAD - 54), panel.title, _TEXT, font=ImageFont.load_default(34))
-        table.paste(panel.picture, (left, _HEAD))
-        left += panel.picture.width + _GAP
-    draw.text((_GAP, 22), photo.name, _TEXT, font=ImageFont.load_default(40))
+        draw.text((left, HEAD - 54), panel.title, TEXT, font=ImageFont.load_default(34))
+        table.paste(panel.picture, (left, HEAD))
+        left += panel.picture.width + MARGIN
+    draw.text((MARGIN, 22), name, TEXT, font=ImageFont.load_default(40))
     for number, (note, colour) in enumerate(notes):
-        top = _HEAD + _HEIGHT + _GAP + _LINE * number
-        draw.text((_GAP, top), note, colour, font=ImageFont.load_default(26))
-    table.save(path, "PNG", compress_level=3)
+        top = HEAD + HEIGHT + MARGIN + _LINE * number
+        draw.text((MARGIN, top), note, colour, font=ImageFont.load_default(26))
+    return table
 
 
 def _fit(pixels: U8) -> Image.Image:
-    scale = _HEIGHT / pixels.shape[0]
+    scale = HEIGHT / pixels.shape[0]
     how = cv2.INTER_AREA if scale < 1.0 else cv2.INTER_CUBIC
-    size = (max(1, round(pixels.shape[1] * scale)), _HEIGHT)
+    size = (max(1, round(pixels.shape[1] * scale)), HEIGHT)
     return Image.fromarray(np.asarray(cv2.resize(pixels, size, interpolation=how), np.uint8))
 
 
 def _shrink(picture: F32) -> F32:
     """Bring a large picture near the panel's height before it is encoded, to save time."""
-    step = picture.shape[0] // _HEIGHT
+    step = picture.shape[0] // HEIGHT
     if step < 2:
         return picture
     size = (picture.shape[1] // step, picture.shape[0] // step)
@@ -96,16 +106,16 @@ def _ink_panel(ink: Ink) -> Image.Image:
     scale = picture.height / ink.coverage.shape[0] * ink.px_per_mm
     for x, y, size in ink.removed[:_MOST_RINGS] * scale:
         reach = max(7.0, size)
-        draw.ellipse((x - reach, y - reach, x + reach, y + reach), outline=_SPECK, width=2)
+        draw.ellipse((x - reach, y - reach, x + reach, y + reach), outline=SURE, width=2)
     font = ImageFont.load_default(24)
     for number, doubt in enumerate(ink.doubts, 1):
         x, y = doubt.x_mm * scale, doubt.y_mm * scale
         reach = max(20.0, doubt.size_mm * scale * 0.6)
-        draw.ellipse((x - reach, y - reach, x + reach, y + reach), outline=_DOUBT, width=4)
+        draw.ellipse((x - reach, y - reach, x + reach, y + reach), outline=DOUBT, width=4)
         draw.text(
             (x + reach + 3, y - 14),
             str(number),
-            _DOUBT,
+            DOUBT,
             font=font,
             stroke_width=3,
             stroke_fill=(255, 255, 255),
@@ -113,23 +123,23 @@ def _ink_panel(ink: Ink) -> Image.Image:
     return picture
 
 
-def _notes(sheet: Sheet, ink: Ink, capture: Capture) -> list[tuple[str, tuple[int, int, int]]]:
+def _notes(sheet: Sheet, ink: Ink, capture: Capture) -> list[tuple[str, Colour]]:
     paper = sheet.frame.paper or "sheet"
     share = 100.0 * float((ink.coverage >= 0.5).mean())
     notes = [
         (
             f"{paper}, {sheet.width_mm:.0f} by {sheet.height_mm:.0f} mm, {sheet.frame.framed}; "
             f"{share:.1f} % ink.  Photo: {capture.verdict}. {capture.advice}",
-            _TEXT,
+            TEXT,
         )
     ]
     if sheet.frame.doubt:
-        notes.append((sheet.frame.doubt, _DOUBT))
+        notes.append((sheet.frame.doubt, DOUBT))
     if ink.pencil.note:
-        notes.append((ink.pencil.note, _TEXT))
+        notes.append((ink.pencil.note, TEXT))
     if len(ink.removed):
-        notes.append((f"{len(ink.removed)} specks taken away (ringed)", _SPECK))
-    notes += [(f"{number}  {doubt.why}", _DOUBT) for number, doubt in enumerate(ink.doubts[:12], 1)]
+        notes.append((f"{len(ink.removed)} specks taken away (ringed)", SURE))
+    notes += [(f"{number}  {doubt.why}", DOUBT) for number, doubt in enumerate(ink.doubts[:12], 1)]
     if len(ink.doubts) > 12:
-        notes.append((f"and {len(ink.doubts) - 12} more places, listed in the ticket", _DOUBT))
+        notes.append((f"and {len(ink.doubts) - 12} more places, listed in the ticket", DOUBT))
     return notes

@@ -110,7 +110,7 @@ def _areas(
             for kind, path in settings.outputs(into, name).items()
             if kind in ("flats", "ora")
         }
-        write_flats(flats, colouring, page.ink, page.curves, settings, outputs, replace=True)
+        write_flats(name, flats, colouring, page.ink, page.curves, settings, outputs, replace=True)
         return list(outputs.values())
     shading = None if work.light is None else shade_areas(flats, page.ink, work.light)
     path = into / f"{name}.page.png"

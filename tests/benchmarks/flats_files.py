@@ -24,7 +24,7 @@ from inkclean.ink.values import Ink, Pencil
 from inkclean.units import MM_PER_INCH
 from tests.flats.small_maps import cells, lined
 
-KINDS = ("flats", "areas", "flats_svg", "ora", "ora shaded", "layers")
+KINDS = ("flats", "areas", "flats_svg", "flats_proof", "ora", "ora shaded", "layers")
 _SMALL = 400
 
 
@@ -66,7 +66,7 @@ def measure(kind: str, dpi: float) -> None:
         colouring = colour_areas(flats)
         outputs = settings.outputs(Path(folder), "page")
         wanted = kind.split(maxsplit=1)[0]
-        write_flats(flats, colouring, ink, curves, settings, {wanted: outputs[wanted]})
+        write_flats("page", flats, colouring, ink, curves, settings, {wanted: outputs[wanted]})
         seconds, cpu = time.perf_counter() - start, time.process_time() - worked
     peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
     print(
