@@ -1,7 +1,7 @@
 """Which walls earn their place.
 
 All joins are laid as walls at once; the rooms between them and the ink are merged again, worst
-wall first, until every wall left is more likely seen than not. A wall is judged as a whole: by
+walls first, until every wall left is more likely seen than not. A wall is judged as a whole: by
 how likely a seam runs along its drawn line and across its openings, by the odds of the joins in
 it, by how much drawn line they complete, and by the rooms on both sides.
 """
@@ -31,6 +31,7 @@ from inkclean.flats.walls import (
 NEVER = 1e6  # odds of a wall laid by hand
 HOPELESS = -7.0  # joins with lower odds are not tried
 NARROWEST = 0.35  # share of the smallest length: rooms thinner than this are slivers
+SURELY_NONE = -3.0  # log-odds of walls that fall whatever else does
 OPENING = 4.0  # an opening counts as so much drawn line when a sliver looks for company
 HATCHED = 4.0  # so does a line that is likely hatching
 LIKE = 4.0  # and so much more counts another sliver
@@ -52,7 +53,6 @@ class Merger:
         for row, (a, b) in enumerate(zip(rooms.a.tolist(), rooms.b.tolist(), strict=True)):
             self.around[a][b] = self.around[b][a] = row
         self.odds = self.scores(np.arange(len(self.wall)))
-        self.heap: list[tuple[float, int]] = []
 
     def bar(self, walls: Bool) -> None:
         """Let some walls never fall."""
@@ -70,26 +70,43 @@ class Merger:
         odds = score(self.features(rows))
         return np.where(self.wall[rows, FIXED] > 0, np.inf, odds)
 
-    def falls(self, row: int) -> bool:
-        """Say whether a wall falls: it is likelier none."""
-        return bool(self.odds[row] < 0)
-
     def run(self) -> I64:
-        """Merge until every wall left earns its place; return the root of each room."""
-        self._push(np.arange(len(self.wall)))
-        while self.heap:
-            odds, row = heapq.heappop(self.heap)
-            if self.odds[row] == odds and self.falls(row):
-                self._merge(row)
+        """Merge until every wall left earns its place; return the root of each room.
+
+        Walls that surely are none fall many at a time, the others only if no wall of their two
+        rooms is worse.
+        """
+        for limit, together in ((SURELY_NONE, self.worst), (0.0, self.least)):
+            while len(rows := together(np.flatnonzero(self.odds < limit))):
+                self.rescore([self.merge(row) for row in rows.tolist() if self.odds[row] < limit])
         return rooted(self.parent)
 
-    def _push(self, rows: I64) -> None:
-        odds = self.odds[rows]
-        falls = odds < 0
-        for pair in zip(odds[falls].tolist(), rows[falls].tolist(), strict=True):
-            heapq.heappush(self.heap, pair)
+    def worst(self, rows: I64) -> I64:
+        """Return those of some walls that are the worst of their smaller rooms, worst first."""
+        order = rows[np.argsort(self.odds[rows], kind="stable")]
+        a, b = self.a[order], self.b[order]
+        first = (self.size[a] < self.size[b]) | ((self.size[a] == self.size[b]) & (a > b))
+        _, of = np.unique(np.where(first, a, b), return_index=True)
+        return order[np.sort(of)]
 
-    def _merge(self, row: int) -> None:
+    def least(self, rows: I64) -> I64:
+        """Return those of some walls that are the worst of both their rooms: none share one."""
+        order = rows[np.argsort(self.odds[rows], kind="stable")]
+        rank = np.arange(len(order))
+        lowest = np.full(len(self.parent), len(order))
+        np.minimum.at(lowest, self.a[order], rank)
+        np.minimum.at(lowest, self.b[order], rank)
+        both = (lowest[self.a[order]] == rank) & (lowest[self.b[order]] == rank)
+        return np.asarray(order[both])
+
+    def rescore(self, rooms: list[int]) -> None:
+        """Judge the walls around some rooms anew."""
+        around = {row for room in rooms for row in self.around[room].values()}
+        rows = np.array(sorted(around), np.int64)
+        self.odds[rows] = self.scores(rows)
+
+    def merge(self, row: int) -> int:
+        """Let a wall fall; return the room that its two become."""
         a, b = int(self.a[row]), int(self.b[row])
         if len(self.around[a]) < len(self.around[b]):
             a, b = b, a
@@ -112,10 +129,9 @@ class Merger:
             else:
                 self.wall[mine] = merged(self.wall[mine], self.wall[theirs])
                 self.odds[theirs] = np.nan
+                self.odds[mine] = np.inf  # it does not fall before it is judged anew
         self.around[b] = {}
-        rows = np.fromiter(self.around[a].values(), np.int64, len(self.around[a]))
-        self.odds[rows] = self.scores(rows)
-        self._push(rows)
+        return a
 
 
 def _islands(rooms: Rooms) -> Bool:

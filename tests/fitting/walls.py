@@ -114,28 +114,22 @@ class Taught(Merger):
             self.seen.append((self.features(np.array([row]))[0], real, weight))
         return real
 
-    def falls(self, row: int) -> bool:
-        if self.odds[row] >= 0:
-            return False
-        real = self._record(row)
-        if real:
-            self.wall[row, walls.FIXED] = 2
-            self.odds[row] = np.inf
-        return not real
-
     def run(self) -> I64:
-        super().run()
+        """Merge as the weights have it; what falls wrongly stays, what stands wrongly falls."""
         while True:
-            left = np.flatnonzero(np.isfinite(self.odds) & (self.odds >= 0))
-            wrong = self.area[self.a[left]] == self.area[self.b[left]]
-            left = left[wrong]
-            if not len(left):
+            rows = self.worst(np.flatnonzero(self.odds < 0))
+            if not len(rows):
+                left = np.flatnonzero(np.isfinite(self.odds) & (self.odds >= 0))
+                wrong = left[self.area[self.a[left]] == self.area[self.b[left]]]
+                rows = wrong[[np.argmin(self.odds[wrong])]] if len(wrong) else wrong
+            if not len(rows):
                 break
-            row = int(left[np.argmin(self.odds[left])])
-            self._record(row)
-            self._merge(row)
-            super().run()
-        for row in np.flatnonzero(np.isfinite(self.odds) & (self.odds >= 0)).tolist():
+            real = np.array([self._record(row) for row in rows.tolist()])
+            self.wall[rows[real], walls.FIXED] = 2
+            self.odds[rows[real]] = np.inf
+            falls = rows[~real].tolist()
+            self.rescore([self.merge(row) for row in falls if np.isfinite(self.odds[row])])
+        for row in np.flatnonzero(np.isfinite(self.odds)).tolist():
             self._record(row)
         return rooted(self.parent)
 
