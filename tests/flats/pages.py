@@ -13,6 +13,7 @@ from itertools import pairwise
 import cv2
 import numpy as np
 from scipy.ndimage import distance_transform_edt, find_objects
+from scipy.spatial import cKDTree
 from skimage import measure
 
 from inkclean.arrays import F32, F64, I32, U8, Bool
@@ -31,6 +32,7 @@ class Troubles:
     gap_share: float = 0.0  # strokes with a gap cut into them
     gap_mm: tuple[float, float] = (0.5, 4.0)
     gap_beside_end: float = 0.0  # of those gaps, the share that lies beside a corner or junction
+    gap_clear_mm: float = 0.0  # the others keep so far from all other strokes; 0: lie anywhere
     wobble_mm: float = 0.0
     short: float = 0.0  # stroke ends that stop short, by 0.3 to 1.8 mm
     over: float = 0.0  # stroke ends that run over, by 0.3 to 2 mm
@@ -47,7 +49,7 @@ class Troubles:
     panels: bool = False
 
 
-EASY = Troubles(gap_share=0.25, hatched=0.12)
+EASY = Troubles(gap_share=0.33, gap_mm=(0.5, 5.0), gap_clear_mm=1.0, hatched=0.12)
 LOOSE = Troubles(
     gap_share=0.2,
     gap_beside_end=0.3,
@@ -65,7 +67,8 @@ LOOSE = Troubles(
     blacks=0.04,
 )
 SINGLE: dict[str, Troubles] = {
-    "gaps mid-stroke": Troubles(gap_share=0.3),
+    "gaps mid-stroke": Troubles(gap_share=0.4, gap_mm=(0.5, 5.0), gap_clear_mm=1.0),
+    "gaps anywhere and hatching": Troubles(gap_share=0.25, hatched=0.12),
     "gaps beside corners and junctions": Troubles(gap_share=0.3, gap_beside_end=1.0),
     "wobble and taper": Troubles(wobble_mm=0.2, taper=True, gap_share=0.1),
     "stopping short": Troubles(short=0.35),
@@ -186,25 +189,34 @@ class _Maker:
             for a, b in _runs(thick == k):
                 cv2.polylines(self.ink, [at[a : b + 1]], False, 255, int(k), cv2.LINE_AA, 4)
 
-    def draw_run(self, points: F64, closed: bool, width: float) -> None:
+    def begins(self, points: F64, n: int, closed: bool, clear: Bool) -> int | None:
+        """Return where a gap of n points begins, or nothing if there is no place for it."""
+        rng, t = self.rng, self.troubles
+        last = len(points) - n
+        if not closed and rng.random() < t.gap_beside_end:
+            return int(rng.integers(0, 2)) * last
+        if not t.gap_clear_mm:
+            return int(rng.integers(n, max(n + 1, last - n)))
+        start = np.arange(n, last - n)
+        met = np.concatenate([[0], np.cumsum(~clear)])
+        start = start[met[start + n] == met[start]]
+        return int(rng.choice(start)) if len(start) else None
+
+    def draw_run(self, points: F64, closed: bool, width: float, clear: Bool) -> None:
         rng, t = self.rng, self.troubles
         length = len(points) * STEP_MM
         pieces = [points]
         if rng.random() < t.gap_share and length > 7:
             gap = min(rng.uniform(*t.gap_mm), length / 3)
             n = max(2, round((gap + width) / STEP_MM))
-            beside = not closed and rng.random() < t.gap_beside_end
-            last = len(points) - n
-            if beside:
-                start = int(rng.integers(0, 2)) * last
-            else:
-                start = int(rng.integers(n, max(n + 1, last - n)))
-            middle = points[min(start + n // 2, len(points) - 1)]
-            self.gaps.append((float(middle[0]), float(middle[1]), float(gap)))
-            if closed:
-                pieces = [np.roll(points[:-1], -(start + n), axis=0)[: len(points) - 1 - n]]
-            else:
-                pieces = [points[: start + 1], points[start + n :]]
+            start = self.begins(points, n, closed, clear)
+            if start is not None:
+                middle = points[min(start + n // 2, len(points) - 1)]
+                self.gaps.append((float(middle[0]), float(middle[1]), float(gap)))
+                if closed:
+                    pieces = [np.roll(points[:-1], -(start + n), axis=0)[: len(points) - 1 - n]]
+                else:
+                    pieces = [points[: start + 1], points[start + n :]]
         elif not closed and length > 5:
             pieces = [self._loosened(points)]
         dry = rng.random() < t.dry
@@ -242,6 +254,20 @@ class _Maker:
         fine = cv2.GaussianBlur(noise, (0, 0), 1.2) * 4.2
         broad = cv2.GaussianBlur(noise[::-1], (0, 0), 8) * 28
         self.ink[part][fine + broad > 0.9] = 0
+
+
+def _clear(runs: list[tuple[F64, bool, float]], apart_mm: float) -> list[Bool]:
+    """Return which points of each run lie further than that, and its width, off all others."""
+    if not runs:
+        return []
+    length = [len(points) for points, _, _ in runs]
+    own = np.repeat(np.arange(len(runs)), length)
+    reach = np.repeat([width + apart_mm for _, _, width in runs], length)
+    tree = cKDTree(np.vstack([points for points, _, _ in runs]))
+    # so many are more than a run has of its own within reach
+    away, other = tree.query(tree.data, 48, distance_upper_bound=float(reach.max()))
+    met = (away < reach[:, None]) & (np.append(own, -1)[other] != own[:, None])
+    return np.split(~met.any(axis=1), np.cumsum(length)[:-1])
 
 
 def _furnish(maker: _Maker, inside: Bool, place: tuple[slice, slice], depth: F32) -> None:
@@ -318,8 +344,9 @@ def make_page(seed: int, troubles: Troubles, width_mm: float = 210, height_mm: f
     truth = _components(np.where(drawn > 127, -1, maker.ids))
     truth = nearest_label(truth)
     maker.ink[:] = 0
-    for points, closed, width in runs:
-        maker.draw_run(points, closed, width)
+    clear = _clear(runs, troubles.gap_clear_mm)
+    for (points, closed, width), free in zip(runs, clear, strict=True):
+        maker.draw_run(points, closed, width, free)
     _furnish_all(maker, truth)
     if maker.blacks.any():  # a black belongs to no area: what it parts are two
         truth = np.where(maker.blacks, 0, _components(np.where(maker.blacks, -1, truth)))
