@@ -15,36 +15,31 @@ import numpy as np
 from numpy.typing import NDArray
 
 from inkclean.arrays import F32, F64, I64, Bool
-from inkclean.curves.blunt import SHARP_BLUR, blunt_ends, like_corners
 from inkclean.curves.edges import Edges
+from inkclean.curves.judge import judged
 from inkclean.curves.outline import Outline
 from inkclean.curves.placing import Corners, clear, drawn_back, placed, same_size, whole_tips
+from inkclean.curves.surroundings import REACH, surroundings
 
 C128: TypeAlias = NDArray[np.complex128]
 
-_TURN = np.deg2rad(26.0)
-"""A gentler bend reads as a curve, and costs a cubic nothing."""
-_SUDDEN = 0.62
-"""Share of the turn within two steps of the corner: 0.67 to 0.91 at a true one, 0.58 where
-the radius is 2 px at a right angle."""
-_SUDDEN_TIP = 0.54
-"""The same at tips of a tapering line, where the two sides' roundings meet:"""
-_TIP_TURN = np.deg2rad((105.0, 120.0))
-"""from not at all at 75 degrees to wholly at 60."""
+_TURN = 0.25
+"""Tangent of the least turn within so many points as give way to a corner."""
+_ODDS = 0.0
+"""Log-odds of a corner, from which on it is one."""
+_APART = 1
+"""Points so near along the edge are of one corner."""
+_AT_ONCE = 4096
 _BLUNT_PX = 0.70
-"""How far the sides' meeting lies off the edge, across the corner: under 0.55 px at a true
-corner at any angle, over 0.7 px where a cap of 1 px radius turns."""
+"""How far the new outline may run off the edge, across the corner; blur of one px adds so much:"""
 _BLUNT_BLUR = 0.45
-"""Blur of one px adds so much to that."""
 _NARROW = 0.12
 """Cosine of half the turn at the sharpest tip, 14 degrees wide: finer ones count as this."""
-_TIP_PX = 6.0
-"""No tip is carried further than this beyond the edge."""
-_TIP_SHARE = 0.6
-"""A tip is left whole when so much of the ink it asks for is there: pixels cut it unevenly."""
-_BLUNT_LOOP = 16
-"""A loop of fewer points has no room for a blunt end and two sides."""
-_CLEAN = 15.0
+_TRUST = 0.15
+"""The sides' meeting is believed so many px from where the network has the corner, and by so
+much of the corner's distance from the edge:"""
+_TRUST_SHARE = 0.1
+_CLEAN = 3.0
 """How much a side that leaves its chord, in px, speaks against taking the corner from there."""
 _BEND = 0.12
 """The tightest curvature, in 1/px, along which a side is carried on to its corner."""
@@ -73,34 +68,19 @@ def restore_corners(edges: Edges, coverage: F32) -> Outline:
 def find_corners(edges: Edges, coverage: F32) -> Corners:
     """Return the corners of ``edges``, found in ``coverage`` (H, W)."""
     apex = edges.points[:, 0] + 1j * edges.points[:, 1]
-    skip = 2 + round(0.8 * edges.blur)
+    skip = _skip(edges)
     if edges.loops.size == 1:
         return Corners(edges, np.zeros(0, np.int64), apex, skip)
-    limit = _BLUNT_PX + _BLUNT_BLUR * edges.blur
-    bends = _bends(edges, coverage, skip, limit)
     strength = np.zeros(edges.points.shape[0])
-    strength[bends.at] = bends.strength
+    worst = np.zeros(strength.size)
+    at, odds, told = _judged(edges, coverage)
+    strength[at] = np.maximum(odds - _ODDS, 0.0)
+    corner = _strongest(strength, edges.loops, _APART)
+    told = told[np.searchsorted(at, corner)]
+    apex[corner], worst[corner] = _places(edges, corner, told, skip)
     # Nothing is drawn beyond the page.
     height, width = coverage.shape
-    apex[bends.at] = np.clip(bends.apex.real, 0, width) + 1j * np.clip(bends.apex.imag, 0, height)
-    worst = np.full(strength.size, limit)
-    worst[bends.at] = limit / bends.narrow
-    # one bit says nothing of how far into a pixel an end goes
-    grey = bool(((coverage > 0.0) & (coverage < 1.0)).any())
-    sharp = edges.blur < SHARP_BLUR and grey
-    at, place = _pairs(edges, coverage, skip) if sharp else (np.zeros(0, np.int64), apex[:0])
-    for step in range(-skip, skip + 1):
-        strength[_along(edges.loops, at.reshape(-1), step)] = 0.0
-    single = _strongest(strength, edges.loops, skip)
-    if sharp:
-        nth = np.searchsorted(bends.at, single)
-        into, out = bends.into[nth], bends.out[nth]
-        # A rounded one keeps its corner, half-way out to where its sides would meet.
-        round_ = single[~like_corners(apex[single], into, out, coverage)]
-        edge = edges.points[round_, 0] + 1j * edges.points[round_, 1]
-        apex[round_] = (apex[round_] + edge) / 2.0
-    corner = np.union1d(single, at)
-    apex[at], worst[at], strength[at] = place, limit / _NARROW, np.pi
+    apex = np.clip(apex.real, 0, width) + 1j * np.clip(apex.imag, 0, height)
     corner = _faithful(corner, apex, worst, edges, strength, skip)
     edges, corner, apex, tips = whole_tips(edges, corner, apex, skip)
     corner = drawn_back(edges, corner, apex, skip, tips)
@@ -110,23 +90,41 @@ def find_corners(edges: Edges, coverage: F32) -> Corners:
     return Corners(edges, corner[~spoilt[loop]], apex, skip)
 
 
-def _pairs(edges: Edges, coverage: F32, skip: int) -> tuple[I64, C128]:
-    """Points (K, 2) of blunt ends' corners and their places, no point in two of them."""
-    z, core, length = _wrapped(edges, 16)
-    bends = _turns(z, skip)
-    turns = bends.copy()
-    for step in (1, 2):
-        turns[step:] |= bends[:-step]
-        turns[:-step] |= bends[step:]
-    ends = blunt_ends(z, core, turns[core] & (length >= _BLUNT_LOOP), coverage)
-    # Of ends that overlap, the one most like its pixels is taken.
-    steps = np.arange(ends.step.min(initial=0), ends.step.max(initial=0) + 1)
-    steps = np.clip(steps, ends.step[:, :1], ends.step[:, 1:])
-    taken = _along(edges.loops, ends.between[:, None], steps)
-    best = np.full(core.size, taken.shape[0])
-    np.minimum.at(best, taken, np.arange(taken.shape[0])[:, None])
-    first = (best[taken] == np.arange(taken.shape[0])[:, None]).all(axis=1)
-    return _along(edges.loops, ends.between[:, None], ends.step)[first], ends.apex[first]
+def _judged(edges: Edges, coverage: F32) -> tuple[I64, F32, C128]:
+    """Points (C,) where the edge turns, log-odds that they are a corner's, and its place."""
+    z, core, at = turning(edges)
+    odds, told = np.empty(at.size, np.float32), np.empty(at.size, np.complex128)
+    for first in range(0, at.size, _AT_ONCE):
+        some = slice(first, first + _AT_ONCE)
+        about = surroundings(z, core[at[some]], coverage, edges.blur, edges.noise)
+        said = judged(about.values)
+        odds[some] = said[:, 0]
+        told[some] = z[core[at[some]]] + about.from_frame(said[:, 1] + 1j * said[:, 2])
+    return at, odds, told
+
+
+def _places(edges: Edges, corner: I64, told: C128, skip: int) -> tuple[C128, F64]:
+    """Where each ``corner`` (C,) lies: where its sides meet, if that is about the place ``told``;
+    and how far from the edge the new outline may run.
+    """
+    reach = 4 + round(edges.blur)
+    z, core, _ = _wrapped(edges, skip + 2 * reach + 3)
+    stray = _STRAY_PX + 2.0 * edges.noise
+    apex, least = told.copy(), np.full(corner.size, np.inf)
+    narrow = np.ones(corner.size)
+    # Of the points beside a corner, one may have both its sides free of the rounding.
+    for step in (0, -1, 1):
+        here = core[corner] + step
+        left, right = (_side(z, here, sign, skip, reach, stray) for sign in (-1, 1))
+        meeting = _meeting(left, right)
+        off = np.abs(meeting - told) + _CLEAN * (left.bow + right.bow)
+        trusted = np.abs(meeting - told) < _TRUST + _TRUST_SHARE * np.abs(told - z[core[corner]])
+        better = trusted & (off < least)
+        apex[better], least[better] = meeting[better], off[better]
+        if step == 0:
+            turn = np.abs(np.angle(right.way * np.conj(left.way)))
+            narrow = np.maximum(np.cos(turn / 2.0), _NARROW)
+    return apex, (_BLUNT_PX + _BLUNT_BLUR * edges.blur) / narrow
 
 
 def _along(loops: I64, at: I64, step: I64 | int) -> I64:
@@ -135,52 +133,16 @@ def _along(loops: I64, at: I64, step: I64 | int) -> I64:
     return loops[own] + (at - loops[own] + step) % np.diff(loops)[own]
 
 
-@dataclass(frozen=True)
-class _Bends:
-    """Points ``at`` (C,) that may be corners, where their sides meet, how sudden the turn is,
-    how far the meeting may lie off the edge, as a share of that across a flat corner, and the
-    ways in which the sides run into the corner and out of it.
+def turning(edges: Edges) -> tuple[C128, I64, I64]:
+    """Points as complex numbers, each loop run on at both ends; where each point went; those
+    points at which the edge turns enough for a corner.
     """
-
-    at: I64
-    apex: C128
-    strength: F64
-    narrow: F64
-    into: C128
-    out: C128
+    z, core, _ = _wrapped(edges, REACH)
+    return z, core, np.flatnonzero(_turns(z, _skip(edges))[core])
 
 
-def _bends(edges: Edges, coverage: F32, skip: int, limit: float) -> _Bends:
-    reach = 4 + round(edges.blur)
-    z, core, length = _wrapped(edges, skip + 2 * reach + 2)
-    at = np.flatnonzero(_turns(z, skip)[core] & (length >= 6 * skip))
-    here = core[at]
-    stray = _STRAY_PX + 2.0 * edges.noise
-    left, right = (_side(z, here, sign, skip, reach, stray) for sign in (-1, 1))
-    turn = np.angle(right.way * np.conj(left.way))
-    sudden = np.angle((z[here + skip] - z[here]) * np.conj(z[here] - z[here - skip]))
-    apex, into, out = _meeting(left, right)
-    sharp = np.angle(out * np.conj(into))
-    # Between two points the rounding reaches one further on the nearer side: where both sides
-    # run on, they are taken from there.
-    further = [_side(z, here, sign, skip + 1, reach, stray) for sign in (-1, 1)]
-    other, *_ = _meeting(*further)
-    steady = further[0].bow + further[1].bow < 0.5 * stray
-    apex = np.where(steady & (np.abs(other - apex) < 1.0), other, apex)
-    gap = _off_edge(apex, z, here, skip)
-    narrow = np.maximum(np.cos(np.abs(turn) / 2.0), _NARROW)
-    likely = (np.abs(turn) > _TURN) & (sharp * np.sign(turn) > _TURN)
-    least = np.interp(np.abs(turn), _TIP_TURN, (_SUDDEN, _SUDDEN_TIP))
-    likely &= np.abs(sudden) > least * np.abs(turn)
-    likely &= (gap * narrow < limit) & (gap < _TIP_PX)
-    ahead = left.way / np.maximum(np.abs(left.way), 1e-9)
-    ahead -= right.way / np.maximum(np.abs(right.way), 1e-9)
-    foot = apex - gap * ahead / np.maximum(np.abs(ahead), 1e-9)
-    apex = _as_long_as_inked(apex[likely], foot[likely], turn[likely], coverage)
-    # Of the points beside one corner, the best has both its sides free of the rounding.
-    strength = np.abs(sudden[likely])
-    strength /= 1.0 + _CLEAN * (left.bow + right.bow)[likely]
-    return _Bends(at[likely], apex, strength, narrow[likely], into[likely], out[likely])
+def _skip(edges: Edges) -> int:
+    return 2 + round(0.8 * edges.blur)
 
 
 def _turns(z: C128, skip: int) -> Bool:
@@ -188,8 +150,7 @@ def _turns(z: C128, skip: int) -> Bool:
     step = z[skip:] - z[:-skip]
     product = step[skip:] * np.conj(step[:-skip])
     turns = np.zeros(z.size, np.bool_)
-    least = np.tan(_SUDDEN_TIP * _TURN)
-    turns[skip:-skip] = np.abs(product.imag) > least * product.real
+    turns[skip:-skip] = np.abs(product.imag) > _TURN * product.real
     return turns
 
 
@@ -239,8 +200,8 @@ def _side(z: C128, here: I64, sign: int, skip: int, reach: int, stray: float) ->
     return _Side(middle, sign * way, bend, bow)
 
 
-def _meeting(left: _Side, right: _Side) -> tuple[C128, C128, C128]:
-    """Where the two sides meet, each carried on along its own curvature, and their ways there."""
+def _meeting(left: _Side, right: _Side) -> C128:
+    """Where the two sides meet, each carried on along its own curvature."""
     apex = _cross(left.middle, left.way, right.middle, right.way)
     ends = []
     for side, sign in ((left, 1.0), (right, -1.0)):
@@ -255,7 +216,7 @@ def _meeting(left: _Side, right: _Side) -> tuple[C128, C128, C128]:
             )
         )
     better = _cross(*ends[0], *ends[1])
-    return np.where(np.abs(better - apex) < 1.0, better, apex), ends[0][1], -ends[1][1]
+    return np.where(np.abs(better - apex) < 1.0, better, apex)
 
 
 def _cross(p: C128, u: C128, q: C128, v: C128) -> C128:
@@ -264,43 +225,6 @@ def _cross(p: C128, u: C128, q: C128, v: C128) -> C128:
     safe = np.where(np.abs(area) < 1e-9, np.inf, area)
     meeting: C128 = p + (np.conj(q - p) * v).imag / safe * u
     return meeting
-
-
-def _as_long_as_inked(apex: C128, foot: C128, turn: F64, coverage: F32) -> C128:
-    """Draw back tips that reach further beyond the edge than their ink does.
-
-    A wedge thinner than a pixel still covers a share of it: the shares found on the way to
-    the apex, over those a whole wedge would leave, say how much of it is there. In a notch
-    paper and ink change places.
-    """
-    far = np.flatnonzero(np.abs(apex - foot) > 1.0)
-    foot = foot[far]
-    way = apex[far] - foot
-    found, whole = np.zeros(far.size), np.zeros(far.size)
-    slope = 2.0 / np.tan(np.maximum(np.abs(turn[far]), 0.1) / 2.0)
-    for share in (0.2, 0.4, 0.6, 0.8):
-        place = foot + share * way
-        x = np.clip(place.real.astype(np.int64), 0, coverage.shape[1] - 1)
-        y = np.clip(place.imag.astype(np.int64), 0, coverage.shape[0] - 1)
-        seen = coverage[y, x]
-        # Ink to the right hand: a turn to the right is a tip of ink, to the left a notch.
-        found += np.where(turn[far] > 0.0, seen, 1.0 - seen)
-        whole += np.minimum(slope * (1.0 - share) * np.abs(way), 1.0)
-    drawn = apex.copy()
-    there = found / np.maximum(whole, 1e-6)
-    drawn[far] = foot + way * np.where(there > _TIP_SHARE, 1.0, np.clip(there, 0.0, 1.0))
-    return drawn
-
-
-def _off_edge(p: C128, z: C128, here: I64, skip: int) -> F64:
-    """Distance of each ``p`` to the edge within ``skip`` points of its own point."""
-    nearest = np.full(p.size, np.inf)
-    for k in range(-skip, skip):
-        a, b = z[here + k], z[here + k + 1]
-        step = b - a
-        t = ((p - a) * np.conj(step)).real / np.maximum(np.abs(step) ** 2, 1e-12)
-        nearest = np.minimum(nearest, np.abs(p - a - np.clip(t, 0.0, 1.0) * step))
-    return nearest
 
 
 def _strongest(strength: F64, loops: I64, skip: int) -> I64:

@@ -1,0 +1,46 @@
+"""How likely a point where the edge turns is a true corner's, and where the corner lies.
+
+A small network looks at the point's surroundings (``surroundings.py``). It was fitted on drawings
+whose corners are known (``tests/fitting/corners.py``): a corner changes few pixels against a round
+one, in ways that its neighbours, its sides and the blur have a say in.
+"""
+
+from __future__ import annotations
+
+from functools import cache
+from importlib.resources import files
+from itertools import pairwise
+
+import numpy as np
+
+from inkclean.arrays import F32
+from inkclean.curves.surroundings import SIZE
+
+WEIGHTS = "corners.f32"
+"""Little-endian float32: of each layer its weights (in, out) and then its bias (out,)."""
+LAYERS = (SIZE, 96, 48, 3)
+
+
+def judged(values: F32) -> F32:
+    """Return the log-odds of a corner, and its place x, y in the point's frame, (C, 3).
+
+    ``values`` (C, SIZE) as in ``Surroundings``.
+    """
+    *inner, (weight, bias) = _layers()
+    x = values
+    for rows, offset in inner:
+        x = x @ rows
+        x += offset
+        np.maximum(x, 0.0, out=x)
+    return np.asarray(x @ weight + bias, np.float32)
+
+
+@cache
+def _layers() -> list[tuple[F32, F32]]:
+    flat = np.frombuffer((files("inkclean.curves") / WEIGHTS).read_bytes(), "<f4")
+    layers = []
+    for rows, columns in pairwise(LAYERS):
+        weight, flat = flat[: rows * columns].reshape(rows, columns), flat[rows * columns :]
+        bias, flat = flat[:columns], flat[columns:]
+        layers.append((weight.astype(np.float32), bias.astype(np.float32)))
+    return layers
