@@ -20,7 +20,7 @@ SAMPLES = 16
 """Samples a span, ends included: a cubic's error has at most five lobes, so three samples
 fall on each."""
 FEW_SAMPLES = 8
-"""Samples of a span of no more steps than that."""
+"""Samples of a span of fewer steps than that: no point of it lies far from a sample."""
 ROUNDS = 3
 """Least squares and steps to the foot in turn: a further round changes the error by under 1 %."""
 _ONE, _TWO, _THREE = np.float32(1.0), np.float32(2.0), np.float32(3.0)

@@ -140,7 +140,7 @@ def _measure(
     worst, at = np.empty(first.size, np.float32), np.empty(first.size, np.float32)
     if turn:
         start, end = start.copy(), end.copy()
-    kind = np.searchsorted(counts[:-1], last - first)
+    kind = np.searchsorted(counts[:-1], last - first, side="right")
     parts = []
     for nth, count in enumerate(counts):
         rows = np.flatnonzero(kind == nth)

@@ -19,10 +19,10 @@ SIDE = 64
 
 
 def _form() -> F64:
-    """A wedge with one side hollow: no two of its corners are alike."""
+    """A wedge with one side hollow and a notch: no two of its corners are alike."""
     hollow = np.linspace(0.0, np.pi, 40)[:, None]
     side = np.hstack((12.3 + 40.0 * hollow / np.pi, 50.2 - 9.0 * np.sin(hollow)))
-    return shapes.clockwise(np.vstack((side, [[44.1, 14.6], [30.7, 17.2]])))
+    return shapes.clockwise(np.vstack((side, [[44.1, 14.6], [33.2, 24.9], [27.7, 17.2]])))
 
 
 def _seen(coverage: F32) -> tuple[F64, F32]:
@@ -86,5 +86,5 @@ def test_small_dots_get_no_corner(radius: float) -> None:
     disc = np.stack((np.cos(angle), np.sin(angle)), 1) * radius + 20.0
     for across in np.arange(0.0, 1.0, 0.17):
         for down in (0.0, 0.31, 0.62):
-            coverage = coverage_of([shapes.clockwise(disc + [across, down])], 40, 40)
+            coverage = coverage_of([shapes.clockwise(disc + np.array([across, down]))], 40, 40)
             assert find_corners(find_edges(coverage), coverage).at.size == 0

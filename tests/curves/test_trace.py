@@ -237,7 +237,7 @@ def test_results_on_fixed_input_stay_as_they_are() -> None:
     assert counts == HISTOGRAM
 
 
-HISTOGRAM = {"a": 18, "g": 21, "s": 16, "B": 24, "R": 22, "5": 16}
+HISTOGRAM = {"a": 19, "g": 24, "s": 16, "B": 26, "R": 22, "5": 15}
 
 ZOO = {
     "no pixel of ink": np.zeros((5, 4)),
@@ -264,8 +264,9 @@ def test_odd_pages_are_traced(name: str) -> None:
     assert (curves.width_mm, curves.height_mm) == (width / PX_PER_MM, height / PX_PER_MM)
     assert (len(curves.cubics) > 0) == bool((coverage > 0.5).any())
     if len(curves.cubics):
-        points = curves.cubics * PX_PER_MM
-        assert points.min() > -1.0 and (points.max(axis=(0, 1)) < [width + 1, height + 1]).all()
+        # The curves themselves; handles may reach further out.
+        points = flatten(curves.cubics * PX_PER_MM, 32)
+        assert points.min() > -0.3 and (points.max(axis=0) < [width + 0.3, height + 0.3]).all()
 
 
 def _rough_page() -> F32:

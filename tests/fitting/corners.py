@@ -1,9 +1,9 @@
 """Fits the network that tells true corners (``inkclean/curves/corners.f32``).
 
-``python -m tests.fitting.corners collect SVGS FONTS PICTURES DATA`` draws PICTURES of its own
-(``outlines.py``) and reads the drawings of the folder SVGS (``svgs.mjs``; Open Peeps alone);
-``python -m tests.fitting.corners fit DATA corners.f32`` fits on them. Neither sees a drawing that
-the benchmarks measure, nor a font that they do.
+``python -m tests.fitting.corners collect FONTS PICTURES DATA SEED`` draws PICTURES, letters of the
+fonts in the folder FONTS among them (``outlines.py``); ``python -m tests.fitting.corners fit
+DATA... corners.f32`` fits on what it kept. No drawing that the benchmarks measure is among them,
+nor should a font be that they do.
 
 A point of the edge counts as a corner's if it is the nearest to it; the points beside it count
 the less the further they lie. Bends of 25 to 40 degrees and round ones no raster tells from a
@@ -13,15 +13,11 @@ corner are left out.
 from __future__ import annotations
 
 import sys
-from dataclasses import replace
 from itertools import pairwise
 from pathlib import Path
-from typing import Any
 
 import cv2
 import numpy as np
-import shapely
-import shapely.affinity
 import torch
 from scipy.spatial import cKDTree
 
@@ -30,22 +26,8 @@ from inkclean.curves.corners import turning
 from inkclean.curves.edges import find_edges
 from inkclean.curves.judge import LAYERS
 from inkclean.curves.surroundings import SIZE, both_sides, surroundings
-from inkclean.demo.camera import Conditions, photograph
-from inkclean.demo.page import draw
-from inkclean.pipeline import clean_photo
-from inkclean.sheet.squaring import to_photo
-from inkclean.ticket import Settings
-from tests.curves import drawings
-from tests.fitting.outlines import SIDE, Drawn, drawn, forms, of_polygons
-from tests.scoring.cases import photo
+from tests.fitting.outlines import Drawn, drawn
 
-PX_PER_MM = 12.0
-PHOTOS: tuple[dict[str, Any], ...] = (
-    {},
-    {"blur_px": 1.4, "tilt": 12.0},
-    {"light_ratio": 3.0, "jpeg_quality": 80},
-    {"turn": -4.0, "blur_px": 0.6, "tint": "cream"},
-)
 _CORNER = 40.0
 _BEND = 25.0
 _TIP_PX = 6.0
@@ -75,10 +57,11 @@ def samples(picture: Drawn, coverage: F32) -> tuple[F32, F32]:
         truth[near, 1] = 0.0
     number = np.full(edges.points.shape[0], -1)
     number[at] = np.arange(at.size)
+    offset = np.zeros(at.size, np.complex128)
     length = np.diff(edges.loops)
     tree = cKDTree(edges.points)
     if len(sharp):
-        # what lies near a corner must be told apart from it
+        # What lies near a corner must be told apart from it.
         near = cKDTree(sharp).query(edges.points[at])[0] < 1.0
         truth[near, 1] = 1.0
     for corner in sharp:
@@ -98,14 +81,9 @@ def samples(picture: Drawn, coverage: F32) -> tuple[F32, F32]:
                 truth[nth, 1] = 1.0
             if share > truth[nth, 0]:
                 truth[nth, 0] = share
-                frame = (place - z[core[point]]) * np.conj(about.way[nth])
-                frame = np.conj(frame) if about.mirrored[nth] else frame
-                truth[nth, 2:] = frame.real, frame.imag
-    # Where the border cuts a drawing off, its path has no corner.
-    rim = np.minimum(edges.points[at], np.array(coverage.shape[::-1]) - edges.points[at]).min(
-        axis=1
-    )
-    truth[rim < 2.0, 1] = 0.0
+                offset[nth] = place - z[core[point]]
+    frame = about.to_frame(offset)
+    truth[:, 2], truth[:, 3] = frame.real, frame.imag
     return about.values, truth
 
 
@@ -128,58 +106,14 @@ def worn(rng: np.random.Generator, coverage: F32) -> F32:
     return np.asarray(np.clip(soft, 0.0, 1.0), np.float32)
 
 
-def photographed(rng: np.random.Generator, faces: list[Path], nth: int) -> Drawn:
-    """A page full of pictures as it comes back from a simulated photo, cleaned."""
-    page = draw()
-    scale = page.px_per_mm / PX_PER_MM
-    side = int(SIDE * scale)
-    ink = np.zeros_like(page.ink)
-    found: list[list[F64]] = []
-    for top in range(side // 2, ink.shape[0] - 3 * side // 2, side):
-        for left in range(side // 2, ink.shape[1] - 3 * side // 2, side):
-            inked = forms(rng, faces)
-            large = shapely.affinity.scale(inked, scale, scale, origin=(0.0, 0.0))
-            ink[top : top + side, left : left + side] = of_polygons(large, side).coverage
-            small = of_polygons(inked, SIDE)
-            place = np.array([left, top]) / page.px_per_mm
-            found.append([small.corners / PX_PER_MM + place, small.turns,
-                          small.tight / PX_PER_MM + place])  # fmt: skip
-    conditions = Conditions(desk="wood", seed=nth, **PHOTOS[nth % len(PHOTOS)])
-    shot = photograph(replace(page, ink=ink), conditions)
-    cleaned = clean_photo(photo(shot, f"corners{nth}"), Settings())
-    frame = cleaned.sheet.frame
-    high, wide = cleaned.ink.coverage.shape
-    fit_mm = np.array([frame.width_mm, frame.height_mm]) / [wide, high]
-    columns, rows = np.meshgrid(np.linspace(0, wide, 9), np.linspace(0, high, 9))
-    grid = np.stack((columns, rows), axis=-1).reshape(-1, 2)
-    back = cv2.findHomography(shot.to_page(to_photo(frame, grid * fit_mm)), grid)[0]
-
-    def seen(points: F64) -> F64:
-        return np.asarray(cv2.perspectiveTransform(points[None], back)[0], np.float64)
-
-    corners, turns, tight = (np.concatenate(part) for part in zip(*found, strict=True))
-    return Drawn(cleaned.ink.coverage, seen(corners), turns, seen(tight))
-
-
-def collect(svgs: Path, fonts: Path, pictures: int, photos: int, out: Path, seed: int = 1) -> None:
-    """Draw, read and keep what ``fit`` needs."""
+def collect(fonts: Path, pictures: int, out: Path, seed: int) -> None:
+    """Draw and keep what ``fit`` needs."""
     rng = np.random.default_rng(seed)
     faces = sorted(fonts.rglob("*.[ot]tf"))
     values, truths = [], []
-
-    def keep(picture: Drawn) -> None:
-        value, truth = samples(picture, worn(rng, picture.coverage))
-        values.append(value.astype(np.float16))
-        truths.append(truth)
-
     for _ in range(pictures):
-        keep(drawn(rng, faces))
-    for path in sorted(svgs.glob("*.svg")):
-        d = drawings.figure(path, int(rng.integers(280, 620)))
-        keep(Drawn(d.coverage, d.corners, d.turns, d.tight))
-    for nth in range(photos):
-        picture = photographed(rng, faces, 10 * seed + nth)
-        value, truth = samples(picture, picture.coverage)
+        picture = drawn(rng, faces)
+        value, truth = samples(picture, worn(rng, picture.coverage))
         values.append(value.astype(np.float16))
         truths.append(truth)
     np.savez(out, values=np.concatenate(values), truth=np.concatenate(truths))
@@ -201,7 +135,7 @@ class Judge(torch.nn.Module):
         return self.layers[-1](x)
 
 
-def fit(data: list[Path], out: Path, rounds: int = 24, batch: int = 2048) -> None:
+def fit(data: list[Path], out: Path, rounds: int = 14, batch: int = 2048) -> None:
     """Fit on what ``collect`` kept and write the weights."""
     torch.manual_seed(1)
     torch.set_num_threads(1)
@@ -254,14 +188,8 @@ def write(net: Judge, out: Path) -> None:
 def main(given: list[str]) -> int:
     """Collect or fit."""
     if given[0] == "collect":
-        collect(
-            Path(given[1]),
-            Path(given[2]),
-            int(given[3]),
-            int(given[4]),
-            Path(given[5]),
-            *map(int, given[6:]),
-        )
+        fonts, pictures, out, seed = given[1:]
+        collect(Path(fonts), int(pictures), Path(out), int(seed))
     else:
         fit([Path(name) for name in given[1:-1]], Path(given[-1]))
     return 0

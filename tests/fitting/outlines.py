@@ -52,12 +52,12 @@ def forms(rng: np.random.Generator, fonts: list[Path]) -> Any:
     kind = rng.random()
     if kind < 0.3 and fonts:
         ink = _letters(rng, fonts[rng.integers(len(fonts))])
-    elif kind < 0.62:
+    elif kind < 0.58:
         ink = _scrawl(rng)
-    elif kind < 0.8:
+    elif kind < 0.82:
         ink = _bars(rng)
     else:
-        ink = _hatching(rng) if kind < 0.87 else _blots(rng)
+        ink = _hatching(rng) if kind < 0.88 else _blots(rng)
     if rng.random() < 0.75:
         ink = _bent(rng, ink)
     return ink.intersection(shapely.box(3.0, 3.0, SIDE - 3.0, SIDE - 3.0))
@@ -193,11 +193,12 @@ def _form(rng: np.random.Generator) -> Any:
     kind = rng.integers(0, 8)
     angle = np.linspace(0.0, 2 * np.pi, 240, endpoint=False)
     if kind == 0:
-        reach = 1.0 + sum(
+        waves = [
             rng.uniform(0.0, 0.25) / k * np.cos(k * angle + rng.uniform(0, 6)) for k in range(2, 8)
-        )
-        return shapely.Polygon(_turned(rng, np.stack((np.cos(angle), np.sin(angle)), 1)
-                                       * reach[:, None] * size) + place)  # fmt: skip
+        ]
+        reach = size * (1.0 + np.sum(waves, axis=0))
+        blot = np.stack((reach * np.cos(angle), reach * np.sin(angle)), 1)
+        return shapely.Polygon(_turned(rng, blot) + place)
     if kind == 1:
         round_ = np.stack((np.cos(angle), rng.uniform(0.4, 1.0) * np.sin(angle)), 1)
         return shapely.Polygon(_turned(rng, round_ * size) + place)
