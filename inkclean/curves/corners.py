@@ -31,6 +31,10 @@ _ODDS = -0.35
 at most, corners of square ones to 0.6 at least."""
 _ODDS_BLUR = 1.5
 """So much more is asked for each px of blur."""
+_DOT = 40
+_DOT_PX = 0.12
+"""A loop of so few points that keeps so near to an ellipse, and by the edge's noise twice, is a
+dot."""
 _BESIDE = 3
 """Points so near along the edge are of one corner if they have it within so many px:"""
 _SAME_PX = 1.7
@@ -138,7 +142,28 @@ def turning(edges: Edges) -> tuple[C128, I64, I64]:
     points at which the edge turns enough for a corner.
     """
     z, core, _ = _wrapped(edges, REACH)
-    return z, core, np.flatnonzero(_turns(z, _skip(edges))[core])
+    turns = _turns(z, _skip(edges))[core]
+    return z, core, np.flatnonzero(turns & np.repeat(~_dots(edges), np.diff(edges.loops)))
+
+
+def _dots(edges: Edges) -> Bool:
+    """Which loops (L,) are small and follow an ellipse of their own second moments: they have
+    no corner.
+    """
+    length, begin = np.diff(edges.loops), edges.loops[:-1]
+    points = edges.points.astype(np.float32)
+
+    def mean(values: F32) -> F32:
+        return np.asarray(np.add.reduceat(values, begin) / length, np.float32)
+
+    x, y = (points[:, axis] - np.repeat(mean(points[:, axis]), length) for axis in (0, 1))
+    xx, xy, yy = (np.repeat(mean(product), length) for product in (x * x, x * y, y * y))
+    area = np.maximum(xx * yy - xy * xy, np.float32(1e-6))
+    size = np.sqrt((yy * x * x - 2.0 * xy * x * y + xx * y * y) / (2.0 * area))
+    off = np.abs(size - 1.0) * np.hypot(x, y)
+    near = _DOT_PX + 2.0 * edges.noise
+    dots: Bool = (np.maximum.reduceat(off, begin) < near) & (length <= _DOT)
+    return dots
 
 
 def _skip(edges: Edges) -> int:
