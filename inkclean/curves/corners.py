@@ -31,6 +31,14 @@ _ODDS = -0.35
 at most, corners of square ones to 0.6 at least."""
 _ODDS_BLUR = 1.5
 """So much more is asked for each px of blur."""
+_ODDS_LINES = -3.0
+"""Between two exact lines that turn by so much a corner needs no more odds than that:"""
+_LINES_TURN = np.deg2rad((35.0, 60.0))
+_LINE_PX = 0.015
+"""A line leaves its chord of some px by no more."""
+_TOLD_PX = 0.4
+"""It meets the other so near to where the network has the corner."""
+_ODDS_LEAST = 0.01
 _DOT = 40
 _DOT_PX = 0.12
 """A loop of so few points that keeps so near to an ellipse, and by the edge's noise twice, is a
@@ -86,6 +94,8 @@ def find_corners(edges: Edges, coverage: F32) -> Corners:
     told = apex.copy()
     at, odds, told[at] = _judged(edges, coverage)
     strength[at] = np.maximum(odds - _ODDS - _ODDS_BLUR * edges.blur, 0.0)
+    doubtful = at[(odds > _ODDS_LINES) & (strength[at] == 0.0)]
+    strength[doubtful[_between_lines(edges, doubtful, told[doubtful], skip)]] = _ODDS_LEAST
     corner = _strongest(strength, told, edges.loops)
     apex[corner], worst[corner] = _places(edges, corner, told[corner], skip)
     # Nothing is drawn beyond the page.
@@ -111,6 +121,19 @@ def _judged(edges: Edges, coverage: F32) -> tuple[I64, F32, C128]:
         odds[some] = said[:, 0]
         told[some] = z[core[at[some]]] + about.from_frame(said[:, 1] + 1j * said[:, 2])
     return at, odds, told
+
+
+def _between_lines(edges: Edges, at: I64, told: C128, skip: int) -> Bool:
+    """Whether two exact lines meet at a blunt angle about where ``at`` (C,) are ``told`` to have
+    a corner: half-way between two points of the edge it shows but little.
+    """
+    reach = 4 + round(edges.blur)
+    z, core, _ = _wrapped(edges, skip + 2 * reach + 3)
+    left, right = (_side(z, core[at], sign, skip, reach, _STRAY_PX) for sign in (-1, 1))
+    turn = np.abs(np.angle(right.way * np.conj(left.way)))
+    lines = (left.bow < _LINE_PX) & (right.bow < _LINE_PX)
+    lines &= (turn > _LINES_TURN[0]) & (turn < _LINES_TURN[1])
+    return np.asarray(lines & (np.abs(_meeting(left, right) - told) < _TOLD_PX))
 
 
 def _places(edges: Edges, corner: I64, told: C128, skip: int) -> tuple[C128, F64]:
