@@ -39,6 +39,12 @@ _LINE_PX = 0.015
 _TOLD_PX = 0.4
 """It meets the other so near to where the network has the corner."""
 _ODDS_LEAST = 0.01
+_ROUND_BLUR = 0.3
+"""On edges more blurred than that, px, round ends of thin lines and square ones look alike, and a
+pen leaves round ones. An end is two corners so few points apart:"""
+_END_STEPS = 7
+_END_TURN = np.deg2rad(150.0)
+"""and the edge runs back beside itself, turned by so much."""
 _DOT = 40
 _DOT_PX = 0.12
 """A loop of so few points that keeps so near to an ellipse, and by the edge's noise twice, is a
@@ -97,6 +103,8 @@ def find_corners(edges: Edges, coverage: F32) -> Corners:
     doubtful = at[(odds > _ODDS_LINES) & (strength[at] == 0.0)]
     strength[doubtful[_between_lines(edges, doubtful, told[doubtful], skip)]] = _ODDS_LEAST
     corner = _strongest(strength, told, edges.loops)
+    if edges.blur > _ROUND_BLUR:
+        corner = corner[~_ends(edges, corner)]
     apex[corner], worst[corner] = _places(edges, corner, told[corner], skip)
     # Nothing is drawn beyond the page.
     height, width = coverage.shape
@@ -134,6 +142,34 @@ def _between_lines(edges: Edges, at: I64, told: C128, skip: int) -> Bool:
     lines = (left.bow < _LINE_PX) & (right.bow < _LINE_PX)
     lines &= (turn > _LINES_TURN[0]) & (turn < _LINES_TURN[1])
     return np.asarray(lines & (np.abs(_meeting(left, right) - told) < _TOLD_PX))
+
+
+def _ends(edges: Edges, corner: I64) -> Bool:
+    """Whether each ``corner`` (C,), in the order of the points, is one of two at a line's end."""
+    if corner.size == 0:
+        return np.zeros(0, np.bool_)
+    z = edges.points[:, 0] + 1j * edges.points[:, 1]
+    own = np.searchsorted(edges.loops, corner, side="right") - 1
+    begin, size = edges.loops[own], np.diff(edges.loops)[own]
+    # The next one on the same loop: after the last comes the first.
+    last = np.append(own[1:] != own[:-1], True)
+    first = np.flatnonzero(np.append(True, last[:-1]))
+    after = np.where(
+        last, np.repeat(first, np.diff(np.append(first, own.size))), np.arange(own.size) + 1
+    )
+    steps = (corner[after] - corner) % size
+
+    def at(place: I64, step: int) -> C128:
+        return z[begin + (place - begin + step) % size]
+
+    into = at(corner, -3) - at(corner, -7)
+    out = at(corner[after], 7) - at(corner[after], 3)
+    end = (steps > 0) & (steps <= _END_STEPS) & (size > 4 * _END_STEPS)
+    end &= np.abs(np.angle(out * np.conj(into))) > _END_TURN
+    end &= ((z[corner[after]] - z[corner]) * np.conj(into)).imag > 0.0  # of ink, not of paper
+    ends = end.copy()
+    ends[after[end]] = True
+    return ends
 
 
 def _places(edges: Edges, corner: I64, told: C128, skip: int) -> tuple[C128, F64]:

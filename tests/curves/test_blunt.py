@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from scipy.ndimage import gaussian_filter
 from scipy.spatial import cKDTree
 
 from inkclean.arrays import F64
@@ -57,3 +58,17 @@ def test_dots_get_no_corner(radius: float) -> None:
         disc = np.stack((np.cos(angle), np.sin(angle)), 1) * radius + [40.0 + shift, 40.3]
         coverage = coverage_of([shapes.clockwise(disc)], 80, 80)
         assert not trace(coverage, PX_PER_MM).corner.any()
+
+
+@pytest.mark.parametrize("width", [2.8, 3.2, 3.7, 4.5])
+@pytest.mark.parametrize("degrees", [3.0, 17.0, 40.0, 71.0])
+def test_ends_on_blurred_edges_are_not_made_square(width: float, degrees: float) -> None:
+    for shift in (0.0, 0.37, 0.71):
+        for round_ in (True, False):
+            sharp = coverage_of([_line(width, degrees, shift, round_)], 80, 80)
+            coverage = np.asarray(gaussian_filter(sharp, 0.6), np.float32)
+            edges = find_edges(coverage)
+            corner = find_corners(edges, coverage).at
+            # no two at one end
+            apart = np.abs(np.diff(edges.points[corner], axis=0)).max(axis=1)
+            assert (apart > 10.0).all()
