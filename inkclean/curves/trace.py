@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import TypeAlias
 
 import numpy as np
+from numpy.typing import NDArray
 
 from inkclean.arrays import F32, F64, I64, Bool, any_within
 from inkclean.curves.bezier import on_cubics
@@ -19,6 +21,8 @@ from inkclean.curves.spans import Spans
 from inkclean.curves.straights import rule_lines
 from inkclean.curves.tips import crossing_pieces, pieces_of
 from inkclean.curves.values import Curves
+
+C128: TypeAlias = NDArray[np.complex128]
 
 _ROOM_SHARE = 0.4
 """Both sides of a thin line or gap may stray by this share of its width and still not meet."""
@@ -44,6 +48,8 @@ _STEPS = 8
 """Samples a cubic, to see whether it crosses another, or more:"""
 _STEP_PX = 1.5
 """a sample in so many px."""
+_TIP_TURN = np.deg2rad(150.0)
+"""Sides that turn back by so much may cross within a step of their tip."""
 _LEAST_PX = 0.05
 """No curve is asked to lie closer than the edge itself is known."""
 
@@ -191,8 +197,34 @@ def _crossings(outline: Outline, pieces: _Pieces, asked: Bool) -> tuple[I64, F64
         away = near[beside] - pieces.cubics[own[beside], end]
         suspect[beside] = np.hypot(away[:, 0], away[:, 1]) < _CARRIED_PX
     one, two = crossing_pieces(pieces_of(points, loops), some[suspect])
-    found = np.concatenate((one, two))
+    tips = _crossed_tips(pieces)
+    tips = tips[np.repeat(asked, pieces.counts)[tips]]
+    found = np.concatenate((one, two, (np.cumsum(steps) - steps)[tips]))
     return np.unique(np.searchsorted(loops, found, side="right") - 1), points[found]
+
+
+def _crossed_tips(pieces: _Pieces) -> I64:
+    """The pieces that begin at a sharp tip whose two sides cross on their last step to it.
+
+    There they leave the tip the other way round than they come apart further off.
+    """
+    first = np.cumsum(pieces.counts) - pieces.counts
+    before = np.arange(-1, pieces.corner.size - 1)
+    before[first[pieces.counts > 0]] = (first + pieces.counts - 1)[pieces.counts > 0]
+    tip = np.flatnonzero(pieces.corner)
+    z = pieces.cubics[..., 0] + 1j * pieces.cubics[..., 1]
+    into, out = z[before[tip]], z[tip]
+    near = _turn(into[:, 3] - into[:, 2], out[:, 1] - out[:, 0])
+    weights = np.array([27.0, 27.0, 9.0, 1.0]) / 64.0  # a quarter of the way
+    ahead, behind = out @ weights - out[:, 0], into[:, 3] - into[:, ::-1] @ weights
+    far = _turn(behind.astype(np.complex128), ahead.astype(np.complex128))
+    sharp = np.minimum(np.abs(near), np.abs(far)) > _TIP_TURN
+    return np.asarray(tip[sharp & (near * far < 0.0)])
+
+
+def _turn(into: C128, out: C128) -> F64:
+    """Return the turn from one way to the other, radians."""
+    return np.asarray(np.angle(out * np.conj(into)))
 
 
 def _samples(cubics: F64, steps: I64) -> tuple[F64, I64]:
