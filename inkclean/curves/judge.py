@@ -13,12 +13,13 @@ from itertools import pairwise
 
 import numpy as np
 
-from inkclean.arrays import F32
+from inkclean.arrays import F32, F64
 from inkclean.curves.surroundings import SIZE
 
 WEIGHTS = "corners.f32"
 """Little-endian float32: of each layer its weights (in, out) and then its bias (out,)."""
 LAYERS = (SIZE, 96, 48, 3)
+_DIGITS = 6
 
 
 def judged(values: F32) -> F32:
@@ -27,20 +28,21 @@ def judged(values: F32) -> F32:
     ``values`` (C, SIZE) as in ``Surroundings``.
     """
     *inner, (weight, bias) = _layers()
-    x = values
+    x = values.astype(np.float64)
     for rows, offset in inner:
         x = x @ rows
         x += offset
         np.maximum(x, 0.0, out=x)
-    return np.asarray(x @ weight + bias, np.float32)
+    # sums differ in their last digits with the threads that share them out
+    return np.asarray(np.round(x @ weight + bias, _DIGITS), np.float32)
 
 
 @cache
-def _layers() -> list[tuple[F32, F32]]:
+def _layers() -> list[tuple[F64, F64]]:
     flat = np.frombuffer((files("inkclean.curves") / WEIGHTS).read_bytes(), "<f4")
     layers = []
     for rows, columns in pairwise(LAYERS):
         weight, flat = flat[: rows * columns].reshape(rows, columns), flat[rows * columns :]
         bias, flat = flat[:columns], flat[columns:]
-        layers.append((weight.astype(np.float32), bias.astype(np.float32)))
+        layers.append((weight.astype(np.float64), bias.astype(np.float64)))
     return layers

@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import os
+import subprocess
+import sys
 from importlib.resources import files
 
 import numpy as np
@@ -88,3 +91,22 @@ def test_small_dots_get_no_corner(radius: float) -> None:
         for down in (0.0, 0.31, 0.62):
             coverage = coverage_of([shapes.clockwise(disc + np.array([across, down]))], 40, 40)
             assert find_corners(find_edges(coverage), coverage).at.size == 0
+
+
+def test_threads_change_nothing() -> None:
+    code = (
+        "import sys, numpy as np; from inkclean.curves.judge import judged; "
+        "from inkclean.curves.surroundings import SIZE; "
+        "some = np.random.default_rng(1).normal(0, 2, (4096, SIZE)).astype(np.float32); "
+        "sys.stdout.buffer.write(judged(some).tobytes())"
+    )
+    said = {
+        subprocess.run(
+            [sys.executable, "-c", code],
+            env=os.environ | {"OPENBLAS_NUM_THREADS": count, "OMP_NUM_THREADS": count},
+            stdout=subprocess.PIPE,
+            check=True,
+        ).stdout
+        for count in ("1", "2", "3")
+    }
+    assert len(said) == 1 and len(said.pop()) == 4096 * 3 * 4
