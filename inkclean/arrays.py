@@ -16,6 +16,7 @@ I32: TypeAlias = NDArray[np.int32]
 I64: TypeAlias = NDArray[np.int64]
 F32: TypeAlias = NDArray[np.float32]
 F64: TypeAlias = NDArray[np.float64]
+C128: TypeAlias = NDArray[np.complex128]
 Bool: TypeAlias = NDArray[np.bool_]
 
 _AT_ONCE = 1 << 20  # pairs of points that are measured at once

@@ -10,19 +10,15 @@ Hoshyari et al., Perception-driven semi-structured boundary vectorization, ACM T
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TypeAlias
 
 import numpy as np
-from numpy.typing import NDArray
 
-from inkclean.arrays import F32, F64, I64, Bool
+from inkclean.arrays import C128, F32, F64, I64, Bool
 from inkclean.curves.edges import Edges
 from inkclean.curves.judge import judged
 from inkclean.curves.outline import Outline
 from inkclean.curves.placing import Corners, clear, drawn_back, placed, same_size, whole_tips
 from inkclean.curves.surroundings import REACH, surroundings
-
-C128: TypeAlias = NDArray[np.complex128]
 
 _TURN = 0.25
 """Tangent of the least turn within so many points as give way to a corner."""
@@ -98,14 +94,16 @@ def find_corners(edges: Edges, coverage: F32) -> Corners:
     strength = np.zeros(edges.points.shape[0])
     worst = np.zeros(strength.size)
     told = apex.copy()
-    at, odds, told[at] = _judged(edges, coverage)
+    z, core, at = turning(edges)
+    odds, told[at] = _judged(edges, coverage, z, core[at])
     strength[at] = np.maximum(odds - _ODDS - _ODDS_BLUR * edges.blur, 0.0)
     doubtful = at[(odds > _ODDS_LINES) & (strength[at] == 0.0)]
-    strength[doubtful[_between_lines(edges, doubtful, told[doubtful], skip)]] = _ODDS_LEAST
+    lines = _between_lines(edges, z, core[doubtful], told[doubtful], skip)
+    strength[doubtful[lines]] = _ODDS_LEAST
     corner = _strongest(strength, told, edges.loops)
     if edges.blur > _ROUND_BLUR:
         corner = corner[~_ends(edges, corner)]
-    apex[corner], worst[corner] = _places(edges, corner, told[corner], skip)
+    apex[corner], worst[corner] = _places(edges, z, core[corner], told[corner], skip)
     # Nothing is drawn beyond the page.
     height, width = coverage.shape
     apex = np.clip(apex.real, 0, width) + 1j * np.clip(apex.imag, 0, height)
@@ -118,26 +116,24 @@ def find_corners(edges: Edges, coverage: F32) -> Corners:
     return Corners(edges, corner[~spoilt[loop]], apex, skip)
 
 
-def _judged(edges: Edges, coverage: F32) -> tuple[I64, F32, C128]:
-    """Points (C,) where the edge turns, log-odds that they are a corner's, and its place."""
-    z, core, at = turning(edges)
-    odds, told = np.empty(at.size, np.float32), np.empty(at.size, np.complex128)
-    for first in range(0, at.size, _AT_ONCE):
+def _judged(edges: Edges, coverage: F32, z: C128, here: I64) -> tuple[F32, C128]:
+    """Log-odds (C,) that the points ``here`` (C,) of ``z`` are a corner's, and its places, px."""
+    odds, told = np.empty(here.size, np.float32), np.empty(here.size, np.complex128)
+    for first in range(0, here.size, _AT_ONCE):
         some = slice(first, first + _AT_ONCE)
-        about = surroundings(z, core[at[some]], coverage, edges.blur, edges.noise)
+        about = surroundings(z, here[some], coverage, edges.blur, edges.noise)
         said = judged(about.values)
         odds[some] = said[:, 0]
-        told[some] = z[core[at[some]]] + about.from_frame(said[:, 1] + 1j * said[:, 2])
-    return at, odds, told
+        told[some] = z[here[some]] + about.from_frame(said[:, 1] + 1j * said[:, 2])
+    return odds, told
 
 
-def _between_lines(edges: Edges, at: I64, told: C128, skip: int) -> Bool:
-    """Whether two exact lines meet at a blunt angle about where ``at`` (C,) are ``told`` to have
-    a corner: half-way between two points of the edge it shows but little.
+def _between_lines(edges: Edges, z: C128, here: I64, told: C128, skip: int) -> Bool:
+    """Whether two exact lines meet at a blunt angle about where the points ``here`` (C,) of ``z``
+    are ``told`` to have a corner: half-way between two points of the edge it shows but little.
     """
-    reach = 4 + round(edges.blur)
-    z, core, _ = _wrapped(edges, skip + 2 * reach + 3)
-    left, right = (_side(z, core[at], sign, skip, reach, _STRAY_PX) for sign in (-1, 1))
+    reach = _reach(edges)
+    left, right = (_side(z, here, sign, skip, reach, _STRAY_PX) for sign in (-1, 1))
     turn = np.abs(np.angle(right.way * np.conj(left.way)))
     lines = (left.bow < _LINE_PX) & (right.bow < _LINE_PX)
     lines &= (turn > _LINES_TURN[0]) & (turn < _LINES_TURN[1])
@@ -172,22 +168,21 @@ def _ends(edges: Edges, corner: I64) -> Bool:
     return ends
 
 
-def _places(edges: Edges, corner: I64, told: C128, skip: int) -> tuple[C128, F64]:
-    """Where each ``corner`` (C,) lies: where its sides meet, if that is about the place ``told``;
-    and how far from the edge the new outline may run.
+def _places(edges: Edges, z: C128, corner: I64, told: C128, skip: int) -> tuple[C128, F64]:
+    """Where each ``corner`` (C,) of ``z`` lies, px: where its sides meet, if that is about the
+    place ``told``; and how far from the edge the new outline may run, px.
     """
-    reach = 4 + round(edges.blur)
-    z, core, _ = _wrapped(edges, skip + 2 * reach + 3)
+    reach = _reach(edges)
     stray = _STRAY_PX + 2.0 * edges.noise
     apex, least = told.copy(), np.full(corner.size, np.inf)
     narrow = np.ones(corner.size)
     # Of the points beside a corner, one may have both its sides free of the rounding.
     for step in (0, -1, 1):
-        here = core[corner] + step
+        here = corner + step
         left, right = (_side(z, here, sign, skip, reach, stray) for sign in (-1, 1))
         meeting = _meeting(left, right)
         off = np.abs(meeting - told) + _CLEAN * (left.bow + right.bow)
-        trusted = np.abs(meeting - told) < _TRUST + _TRUST_SHARE * np.abs(told - z[core[corner]])
+        trusted = np.abs(meeting - told) < _TRUST + _TRUST_SHARE * np.abs(told - z[corner])
         better = trusted & (off < least)
         apex[better], least[better] = meeting[better], off[better]
         if step == 0:
@@ -197,11 +192,12 @@ def _places(edges: Edges, corner: I64, told: C128, skip: int) -> tuple[C128, F64
 
 
 def turning(edges: Edges) -> tuple[C128, I64, I64]:
-    """Points as complex numbers, each loop run on at both ends; where each point went; those
-    points at which the edge turns enough for a corner.
+    """Points as complex px, each loop run on at both ends; where each point went; those points at
+    which the edge turns enough for a corner.
     """
-    z, core, _ = _wrapped(edges, REACH)
-    turns = _turns(z, _skip(edges))[core]
+    skip = _skip(edges)
+    z, core = _wrapped(edges, max(REACH, skip + 2 * _reach(edges) + 3))
+    turns = _turns(z, skip)[core]
     return z, core, np.flatnonzero(turns & np.repeat(~_dots(edges), np.diff(edges.loops)))
 
 
@@ -226,7 +222,13 @@ def _dots(edges: Edges) -> Bool:
 
 
 def _skip(edges: Edges) -> int:
+    """How many points to either side of a corner are rounded by it."""
     return 2 + round(0.8 * edges.blur)
+
+
+def _reach(edges: Edges) -> int:
+    """Over how many points a side is looked along."""
+    return 4 + round(edges.blur)
 
 
 def _turns(z: C128, skip: int) -> Bool:
@@ -238,10 +240,8 @@ def _turns(z: C128, skip: int) -> Bool:
     return turns
 
 
-def _wrapped(edges: Edges, margin: int) -> tuple[C128, I64, I64]:
-    """Points as complex numbers, each loop run on at both ends; where each point went; the
-    length of its loop.
-    """
+def _wrapped(edges: Edges, margin: int) -> tuple[C128, I64]:
+    """Points as complex px, each loop run on at both ends; where each point went."""
     length = np.diff(edges.loops)
     padded = length + 2 * margin
     begin = np.cumsum(padded) - padded
@@ -250,7 +250,7 @@ def _wrapped(edges: Edges, margin: int) -> tuple[C128, I64, I64]:
     z = edges.points[:, 0] + 1j * edges.points[:, 1]
     own = np.repeat(np.arange(length.size), length)
     core = begin[own] + margin + np.arange(own.size) - edges.loops[own]
-    return z[edges.loops[owner] + within % length[owner]], core, length[own]
+    return z[edges.loops[owner] + within % length[owner]], core
 
 
 def _side(z: C128, here: I64, sign: int, skip: int, reach: int, stray: float) -> _Side:

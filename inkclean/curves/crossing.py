@@ -8,15 +8,10 @@ on the stub, it was one crossing: good continuation (Wertheimer, Psychologische 
 
 from __future__ import annotations
 
-from typing import TypeAlias
-
 import numpy as np
-from numpy.typing import NDArray
 
-from inkclean.arrays import F32, F64, I64, Bool
+from inkclean.arrays import C128, F32, F64, I64, Bool
 from inkclean.curves.skeleton import Graph
-
-C128: TypeAlias = NDArray[np.complex128]
 
 _STUB = 16.0
 """A stub is no longer than so many half widths of its arms: they cross at some 8 degrees."""

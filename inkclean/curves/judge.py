@@ -23,7 +23,7 @@ _DIGITS = 6
 
 
 def judged(values: F32) -> F32:
-    """Return the log-odds of a corner, and its place x, y in the point's frame, (C, 3).
+    """Return the log-odds of a corner, and its place x, y in the point's frame, px: (C, 3).
 
     ``values`` (C, SIZE) as in ``Surroundings``.
     """

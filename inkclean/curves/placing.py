@@ -3,17 +3,13 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from typing import TypeAlias
 
 import numpy as np
-from numpy.typing import NDArray
 
-from inkclean.arrays import F64, I64, Bool, any_within
+from inkclean.arrays import C128, F64, I64, Bool, any_within
 from inkclean.curves.edges import Edges
 from inkclean.curves.outline import Outline
 from inkclean.curves.tips import beside, near_pieces, pieces_of, tips_crossed
-
-C128: TypeAlias = NDArray[np.complex128]
 
 _SPECK = 8
 """A loop of so few points may be a tip's end, broken off where it was thinner than a pixel."""

@@ -3,15 +3,11 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TypeAlias
 
 import numpy as np
-from numpy.typing import NDArray
 
-from inkclean.arrays import F32, F64, I64, Bool
+from inkclean.arrays import C128, F32, F64, I64, Bool
 from inkclean.curves.linking import link_loops
-
-C128: TypeAlias = NDArray[np.complex128]
 
 _SPUR = 0.35
 """A twig that reaches out of its junction's disc by less than this share of the disc's radius

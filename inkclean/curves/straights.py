@@ -8,15 +8,11 @@ long as no end of a line moves by more than a share of the tolerance.
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from typing import TypeAlias
 
 import numpy as np
-from numpy.typing import NDArray
 
-from inkclean.arrays import F64, I64, Bool
+from inkclean.arrays import C128, F64, I64, Bool
 from inkclean.curves.outline import Runs, around_fixed, members
-
-C128: TypeAlias = NDArray[np.complex128]
 
 _CHUNK = 8
 """Points looked at together."""

@@ -8,15 +8,11 @@ are turns to either hand.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TypeAlias
 
 import cv2
 import numpy as np
-from numpy.typing import NDArray
 
-from inkclean.arrays import F32, F64, I64, Bool
-
-C128: TypeAlias = NDArray[np.complex128]
+from inkclean.arrays import C128, F32, F64, I64, Bool
 
 REACH = 10
 """Points of the edge looked at, to either side."""

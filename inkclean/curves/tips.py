@@ -7,14 +7,10 @@ the pieces in the squares that it touches.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TypeAlias
 
 import numpy as np
-from numpy.typing import NDArray
 
-from inkclean.arrays import F64, I32, I64
-
-C128: TypeAlias = NDArray[np.complex128]
+from inkclean.arrays import C128, F64, I32, I64
 
 _SQUARE_PX = 2.0
 """Side of the squares: most pieces are shorter than that."""

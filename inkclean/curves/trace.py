@@ -3,12 +3,10 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TypeAlias
 
 import numpy as np
-from numpy.typing import NDArray
 
-from inkclean.arrays import F32, F64, I64, Bool, any_within
+from inkclean.arrays import C128, F32, F64, I64, Bool, any_within
 from inkclean.curves.bezier import on_cubics
 from inkclean.curves.corners import find_corners
 from inkclean.curves.edges import find_edges
@@ -21,8 +19,6 @@ from inkclean.curves.spans import Spans
 from inkclean.curves.straights import rule_lines
 from inkclean.curves.tips import crossing_pieces, pieces_of
 from inkclean.curves.values import Curves
-
-C128: TypeAlias = NDArray[np.complex128]
 
 _ROOM_SHARE = 0.4
 """Both sides of a thin line or gap may stray by this share of its width and still not meet."""

@@ -82,7 +82,10 @@ class Merger:
         return rooted(self.parent)
 
     def worst(self, rows: I64) -> I64:
-        """Return those of some walls that are the worst of their smaller rooms, worst first."""
+        """Return those of the walls ``rows`` (N,) that are the worst of their smaller rooms.
+
+        The worst come first.
+        """
         order = rows[np.argsort(self.odds[rows], kind="stable")]
         a, b = self.a[order], self.b[order]
         first = (self.size[a] < self.size[b]) | ((self.size[a] == self.size[b]) & (a > b))
@@ -90,7 +93,10 @@ class Merger:
         return order[np.sort(of)]
 
     def least(self, rows: I64) -> I64:
-        """Return those of some walls that are the worst of both their rooms: none share one."""
+        """Return those of the walls ``rows`` (N,) that are the worst of both their rooms.
+
+        No two share a room. The worst come first.
+        """
         order = rows[np.argsort(self.odds[rows], kind="stable")]
         rank = np.arange(len(order))
         lowest = np.full(len(self.parent), len(order))
