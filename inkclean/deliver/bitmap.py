@@ -10,6 +10,7 @@ from PIL import Image
 
 from inkclean.arrays import F32, U8, Bool, length
 from inkclean.deliver.png import one_bit_png
+from inkclean.ink.values import Ink
 from inkclean.units import MM_PER_INCH
 
 # zlib's third level packs pictures of pages nearly as small as its last, many times faster
@@ -42,6 +43,14 @@ def edge_alpha(coverage: F32, px_per_mm: float, dpi: float) -> U8:
     np.clip(fine, 0.0, 1.0, out=fine)
     fine *= 255.0
     return np.rint(fine).astype(np.uint8)
+
+
+def own_alpha(ink: Ink) -> U8:
+    """Return :func:`edge_alpha` at the ink's own resolution, (H, W) uint8.
+
+    What lies under the cut is no ink: only the edge itself is between black and bare.
+    """
+    return edge_alpha(ink.coverage, ink.px_per_mm, ink.px_per_mm * MM_PER_INCH)
 
 
 def _enlarge(coverage: F32, px_per_mm: float, dpi: float) -> U8:

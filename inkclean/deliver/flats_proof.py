@@ -9,6 +9,7 @@ import numpy as np
 from PIL import Image, ImageDraw
 
 from inkclean.arrays import U8
+from inkclean.deliver.bitmap import own_alpha
 from inkclean.deliver.files import placed
 from inkclean.deliver.proof import DOUBT, HEIGHT, SURE, TEXT, Colour, Panel, lay_out
 from inkclean.flats.colours import Colouring
@@ -41,9 +42,9 @@ def _pale_page(flats: Flats, colouring: Colouring, ink: Ink) -> U8:
     height, width = flats.labels.shape
     size = max(1, round(width * HEIGHT / height)), HEIGHT
     label = cv2.resize(flats.labels, size, interpolation=cv2.INTER_NEAREST)
-    cover = cv2.resize(ink.coverage, size, interpolation=cv2.INTER_AREA)
+    lines = cv2.resize(own_alpha(ink), size, interpolation=cv2.INTER_AREA)
     pale = 255.0 - _PALE * (255.0 - colouring.palette.astype(np.float32))
-    page = pale[colouring.of_area[label]] * (1.0 - cover[..., None])
+    page = pale[colouring.of_area[label]] * (1.0 - lines[..., None] / np.float32(255.0))
     return np.asarray(np.rint(page), np.uint8)
 
 

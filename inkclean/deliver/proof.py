@@ -11,10 +11,9 @@ import numpy as np
 from PIL import Image, ImageDraw, ImageFont
 
 from inkclean.arrays import F32, U8
-from inkclean.deliver.bitmap import edge_alpha, encode
+from inkclean.deliver.bitmap import encode, own_alpha
 from inkclean.ink.values import Ink
 from inkclean.sheet.values import Capture, Photo, Sheet
-from inkclean.units import MM_PER_INCH
 
 # Height of the pictures in px: a page of A4 shows lines of 0.2 mm at more than one px.
 HEIGHT = 1800
@@ -100,8 +99,7 @@ def _photo_panel(photo: Photo, sheet: Sheet) -> Image.Image:
 
 
 def _ink_panel(ink: Ink) -> Image.Image:
-    alpha = edge_alpha(ink.coverage, ink.px_per_mm, ink.px_per_mm * MM_PER_INCH)
-    picture = _fit(np.asarray(255 - alpha, np.uint8)).convert("RGB")
+    picture = _fit(np.asarray(255 - own_alpha(ink), np.uint8)).convert("RGB")
     draw = ImageDraw.Draw(picture)
     scale = picture.height / ink.coverage.shape[0] * ink.px_per_mm
     for x, y, size in ink.removed[:_MOST_RINGS] * scale:

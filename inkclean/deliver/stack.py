@@ -14,12 +14,11 @@ import cv2
 import numpy as np
 
 from inkclean.arrays import U8
-from inkclean.deliver.bitmap import edge_alpha
+from inkclean.deliver.bitmap import own_alpha
 from inkclean.flats.colours import Colouring
 from inkclean.flats.shade import Shading, lit, shaded
 from inkclean.flats.values import Flats
 from inkclean.ink.values import Ink
-from inkclean.units import MM_PER_INCH
 
 Op: TypeAlias = Literal["svg:src-over", "svg:multiply", "svg:screen", "svg:src-atop"]
 
@@ -104,8 +103,7 @@ def layered(flats: Flats, colouring: Colouring, ink: Ink, shading: Shading | Non
     height, width = flats.labels.shape
     whole = Box(0, 0, height, width)
     index = colouring.of_area[flats.labels]
-    # what lies under the cut is no ink: only the edge itself is between black and bare
-    alpha = edge_alpha(ink.coverage, ink.px_per_mm, ink.px_per_mm * MM_PER_INCH)
+    alpha = own_alpha(ink)
     paper = _plain(colouring.palette[0])
     size = np.bincount(
         colouring.of_area[1:], flats.areas["size_mm2"], minlength=len(colouring.palette)

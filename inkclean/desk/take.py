@@ -122,15 +122,12 @@ def _areas(
 
 def _plain_page(page: Cleaned, path: Path) -> Path:
     """Write the ink on white paper, its edges soft for screens."""
-    from inkclean.deliver.bitmap import edge_alpha
-    from inkclean.units import MM_PER_INCH
+    from inkclean.deliver.bitmap import own_alpha
 
-    scale = page.ink.px_per_mm
-    alpha = edge_alpha(page.ink.coverage, scale, scale * MM_PER_INCH)
-    grey = 255 - alpha
+    grey = 255 - own_alpha(page.ink)
     pixels = grey[..., None].repeat(3, axis=2)
     with placed(path, True) as draft:
-        draft.write_bytes(picture_png(pixels, scale))
+        draft.write_bytes(picture_png(pixels, page.ink.px_per_mm))
     return path
 
 

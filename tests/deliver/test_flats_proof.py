@@ -56,6 +56,22 @@ def test_bridges_are_drawn_where_they_lie_and_the_doubtful_ones_ringed(tmp_path:
         assert _near(pixels, other, x, y) == 0
 
 
+def test_dust_under_the_cut_is_no_ink_there_either(tmp_path: Path) -> None:
+    flats, ink = _page()
+    ink.coverage[300:304, 300:304] = 0.4
+    ink.coverage[400:404, 300:304] = 1.0
+    path = tmp_path / "quay.flats-proof.png"
+    write_flats_proof("quay", flats, colour_areas(flats), ink, path)
+    with Image.open(path) as picture:
+        pixels = np.asarray(picture.convert("L")).astype(int)
+    step = HEIGHT / SIDE_MM / PX_PER_MM
+    dust, dot, bare = (
+        pixels[HEAD + round(y * step), MARGIN + round(302 * step)] for y in (302, 402, 350)
+    )
+    assert dust == bare
+    assert dot < bare - 100
+
+
 def test_what_stands_there_stays(tmp_path: Path) -> None:
     flats, ink = _page()
     path = tmp_path / "quay.flats-proof.png"
