@@ -11,8 +11,9 @@ from inkclean.arrays import F32, F64, I64, U8, Bool
 from inkclean.curves.crossing import crossed
 from inkclean.curves.fit import fit_runs
 from inkclean.curves.joining import Middle, run_through
-from inkclean.curves.meeting import meet, seen_at
+from inkclean.curves.meeting import meet
 from inkclean.curves.outline import Runs, around_fixed
+from inkclean.curves.seen import seen_at
 from inkclean.curves.skeleton import Graph, skeleton_graph
 from inkclean.curves.trace import control_points, trace
 from inkclean.curves.values import Strokes
@@ -25,6 +26,8 @@ _DOT = 1.2
 """A mark no longer than this many of its widths is a dot, and stays a filled shape."""
 _ACROSS = 33
 """Samples across a line: eight a px on a line 2 px wide."""
+_LEVEL = 8
+"""Of 25 samples toward a line's end, so many lie well within it."""
 _BESIDE_PX = 1.25
 """How far past the skeleton's distance to the paper a line's edge may lie."""
 _NEAR_JUNCTION = 1.3
@@ -248,8 +251,10 @@ def _reach_ends(graph: Graph, points: F64, width: F64, tips: list[I64], coverage
         x = points[back, :1] + way[:, :1] * out - 0.5
         y = points[back, 1:] + way[:, 1:] * out - 0.5
         seen = seen_at(coverage, x, y)
-        seen = np.minimum.accumulate(seen, axis=1)
-        ink = np.clip(seen, 0.0, 1.0).sum(axis=1) * most / 24.0
+        # Lines thinner than a pixel's diagonal are nowhere all ink.
+        whole = np.clip(seen[:, :_LEVEL].mean(axis=1, keepdims=True), 0.5, 1.0)
+        seen = np.minimum.accumulate(np.minimum(seen / whole, 1.0), axis=1)
+        ink = seen.sum(axis=1) * most / 24.0
         place = points[back] + way * (ink - half)[:, None]
         good = (size > 2.0) | (brief & (ink - half > length) & (length > 0.7))
         points[tip[good]] = place[good]

@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-import cv2
 import numpy as np
 
 from inkclean.arrays import F32, F64, I64
+from inkclean.curves.seen import seen_at
 from inkclean.curves.skeleton import Graph
 
 _TRIED = np.linspace(0.0, 1.0, 9)
@@ -18,8 +18,6 @@ _WITHIN_PX = 0.5
 """so far within the edge, where a sharp raster is inked wholly."""
 _BARE = 0.02
 """Share of paper on a ring that counts as none."""
-_ROWS = 16_384
-"""Points looked at in one go: OpenCV maps no more than 32 766 rows."""
 
 
 def meet(
@@ -87,18 +85,3 @@ def _inked(
     good = bare <= bare.min(axis=0) + _BARE
     furthest = _TRIED[_TRIED.size - 1 - np.argmax(good[::-1], axis=0)]
     return np.asarray(place + furthest[:, None] * (met - place))
-
-
-def seen_at(coverage: F32, x: F64, y: F64) -> F32:
-    """Coverage at places (P, K) px from the first pixel's centre, between pixels bilinear."""
-    seen = np.empty(x.shape, np.float32)
-    for at in range(0, x.shape[0], _ROWS):
-        part = slice(at, at + _ROWS)
-        seen[part] = cv2.remap(
-            coverage,
-            x[part].astype(np.float32),
-            y[part].astype(np.float32),
-            cv2.INTER_LINEAR,
-            borderMode=cv2.BORDER_CONSTANT,
-        )
-    return seen

@@ -9,10 +9,10 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-import cv2
 import numpy as np
 
 from inkclean.arrays import C128, F32, F64, I64, Bool
+from inkclean.curves.seen import seen_about
 
 REACH = 10
 """Points of the edge looked at, to either side."""
@@ -21,8 +21,6 @@ _ACROSS = np.arange(-5.0, 4.5)
 """Places at which coverage is looked at, px, turned with the edge."""
 _FAR_PX = 12.0
 """No point of the edge counts as further than this, a px to the point plus some."""
-_BLOCK = 30000
-_HALO = 16
 SIZE = 4 * REACH + _ALONG.size * _ACROSS.size + 2
 
 
@@ -70,24 +68,14 @@ def surroundings(z: C128, here: I64, coverage: F32, blur: float, noise: float) -
 
 
 def _seen(at: C128, way: C128, sign: F32, coverage: F32) -> F32:
-    """Coverage (C, K) about each point ``at``, bilinear; paper beyond the picture."""
+    """Coverage (C, K) about each point ``at``, turned with the edge."""
     along = np.repeat(_ALONG.astype(np.float32), _ACROSS.size)
     across = np.tile(_ACROSS.astype(np.float32), _ALONG.size)
-    seen = np.empty((at.size, along.size), np.float32)
-    # OpenCV takes no larger picture than this at once.
-    block = np.floor(at.real / _BLOCK) + 1j * np.floor(at.imag / _BLOCK)
-    for here in np.unique(block):
-        left, top = (max(int(side * _BLOCK) - _HALO, 0) for side in (here.real, here.imag))
-        side = _BLOCK + 2 * _HALO
-        part = coverage[top : top + side, left : left + side]
-        some = np.flatnonzero(block == here)
-        u, v = (side.astype(np.float32)[some, None] for side in (way.real, way.imag))
-        x = u * along - v * sign[some, None] * across
-        x += (at.real[some] - (left + 0.5)).astype(np.float32)[:, None]
-        y = v * along + u * sign[some, None] * across
-        y += (at.imag[some] - (top + 0.5)).astype(np.float32)[:, None]
-        seen[some] = cv2.remap(part, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT)
-    return seen
+    u, v = (side.astype(np.float32)[:, None] for side in (way.real, way.imag))
+    x, y = (side * along for side in (u, v))
+    x -= v * sign[:, None] * across
+    y += u * sign[:, None] * across
+    return seen_about(coverage, at, x, y)
 
 
 def both_sides(values: F64 | F32) -> F32:

@@ -87,6 +87,16 @@ def test_strokes_come_back_with_their_middles_widths_and_junctions(name: str) ->
     assert strokes.blacks.loops.size == 1
 
 
+@pytest.mark.parametrize("width", [1.5, 2.0, 3.0])
+@pytest.mark.parametrize("angle", np.arange(6) * np.pi / 6.0 + 0.05)
+def test_thin_lines_reach_their_ends(width: float, angle: float) -> None:
+    """Where no pixel is wholly ink, the line is as long all the same."""
+    way = 25.0 * np.array([np.cos(angle), np.sin(angle)])
+    line = np.array([[40.2, 40.7] - way, [40.2, 40.7] + way])
+    strokes = centrelines(drawn([line], [width], 80, 80), PX_PER_MM)
+    assert _to_lines(line, _polylines(strokes)).max() <= 0.6
+
+
 def _dense(line: F64) -> F64:
     length = np.concatenate(([0], np.cumsum(np.hypot(*np.diff(line, axis=0).T))))
     at = np.linspace(0, length[-1], int(length[-1]) + 1)

@@ -1,0 +1,58 @@
+"""How much ink a picture shows at places between its pixels."""
+
+from __future__ import annotations
+
+import cv2
+import numpy as np
+
+from inkclean.arrays import C128, F32, F64
+
+_PARTS = np.float32(32.0)
+"""Older OpenCV looks no finer than such parts of a px, newer does; here all look alike."""
+_BLOCK_PX = 30_000
+_HALO_PX = 256
+_ROWS = 16_384
+"""OpenCV takes no larger picture than that, with its halo, and no more rows at once."""
+
+
+def seen_at(coverage: F32, x: F64, y: F64) -> F32:
+    """Return ``coverage`` (H, W) at ``x``, ``y`` (P, K) px, K of a row near each other, from the
+    first pixel's centre; bilinear, and paper beyond the picture.
+    """
+    first = x[:, 0] + 1j * y[:, 0]
+    return seen_about(
+        coverage,
+        first + (0.5 + 0.5j),
+        (x - first.real[:, None]).astype(np.float32),
+        (y - first.imag[:, None]).astype(np.float32),
+    )
+
+
+def seen_about(coverage: F32, at: C128, x: F32, y: F32) -> F32:
+    """Return ``coverage`` (H, W) at the places ``x``, ``y`` (P, K) px from ``at`` (P,), complex
+    px of the picture, no further than 256 px; bilinear, and paper beyond the picture.
+    """
+    seen = np.empty(x.shape, np.float32)
+    block = np.floor(at.real / _BLOCK_PX) + 1j * np.floor(at.imag / _BLOCK_PX)
+    for here in np.unique(block):
+        left, top = (max(int(side * _BLOCK_PX) - _HALO_PX, 0) for side in (here.real, here.imag))
+        side = _BLOCK_PX + 2 * _HALO_PX
+        part = coverage[top : top + side, left : left + side]
+        own = np.flatnonzero(block == here)
+        for first in range(0, own.size, _ROWS):
+            some = own[first : first + _ROWS]
+            x_at = _place(x[some], at.real[some] - (left + 0.5))
+            y_at = _place(y[some], at.imag[some] - (top + 0.5))
+            seen[some] = cv2.remap(
+                part, x_at, y_at, cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT
+            )
+    return seen
+
+
+def _place(offset: F32, centre: F64) -> F32:
+    """Put ``offset`` (P, K) from ``centre`` (P,), rounded, in its place."""
+    offset += centre.astype(np.float32)[:, None]
+    offset *= _PARTS
+    np.rint(offset, out=offset)
+    offset /= _PARTS
+    return offset
