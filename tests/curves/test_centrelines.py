@@ -92,7 +92,7 @@ def test_strokes_come_back_with_their_middles_widths_and_junctions(name: str) ->
 def test_thin_lines_reach_their_ends(width: float, angle: float) -> None:
     """Where no pixel is wholly ink, the line is as long all the same."""
     way = 25.0 * np.array([np.cos(angle), np.sin(angle)])
-    line = np.array([[40.2, 40.7] - way, [40.2, 40.7] + way])
+    line = np.array([40.2, 40.7]) + np.outer([-1.0, 1.0], way)
     strokes = centrelines(drawn([line], [width], 80, 80), PX_PER_MM)
     assert _to_lines(line, _polylines(strokes)).max() <= 0.6
 
