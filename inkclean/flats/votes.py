@@ -1,7 +1,7 @@
 """Which walls earn their place.
 
 All joins are laid as walls at once; the rooms between them and the ink are merged again, worst
-walls first, until every wall left is more likely seen than not. A wall is judged as a whole: by
+walls first, until every wall left is worth its place. A wall is judged as a whole: by
 how likely a seam runs along its drawn line and across its openings, by the odds of the joins in
 it, by how much drawn line they complete, and by the rooms on both sides.
 """
@@ -31,6 +31,7 @@ from inkclean.flats.walls import (
 NEVER = 1e6  # odds of a wall laid by hand
 HOPELESS = -7.0  # joins with lower odds are not tried
 NARROWEST = 0.35  # share of the smallest length: rooms thinner than this are slivers
+DOUBT = -0.5  # log-odds down to which a wall stays: a leak spoils two areas, a wrong split one
 SURELY_NONE = -3.0  # log-odds of walls that fall whatever else does
 OPENING = 4.0  # an opening counts as so much drawn line when a sliver looks for company
 HATCHED = 4.0  # so does a line that is likely hatching
@@ -76,7 +77,7 @@ class Merger:
         Walls that surely are none fall many at a time, the others only if no wall of their two
         rooms is worse.
         """
-        for limit, together in ((SURELY_NONE, self.worst), (0.0, self.least)):
+        for limit, together in ((SURELY_NONE, self.worst), (DOUBT, self.least)):
             while len(rows := together(np.flatnonzero(self.odds < limit))):
                 self.rescore([self.merge(row) for row in rows.tolist() if self.odds[row] < limit])
         return rooted(self.parent)
