@@ -107,19 +107,22 @@ def _fresh(
     last: I64,
     start: F32 | None = None,
     end: F32 | None = None,
-    loosened: Bool | None = None,
+    renewed: Bool | None = None,
+    near: Bool | None = None,
 ) -> Spans:
     """Fit spans between ``first`` and ``last``.
 
     Tangents come from the points where none is given (nan) or where the node has just been
-    ``loosened``; those given stay, for the neighbours have them too.
+    ``renewed``; those given stay, for the neighbours have them too. Where the node is ``near``
+    they come from the next points alone.
     """
-    if start is None or end is None or loosened is None:
+    if start is None or end is None or renewed is None or near is None:
         start, end = (np.full((2, first.size), np.nan, np.float32) for _ in range(2))
-        loosened = runs.corner
+        renewed, near = runs.corner, np.zeros_like(runs.corner)
     for nodes, way, side in ((first, start, 1), (last, end, 0)):
-        open_ = np.flatnonzero(np.isnan(way[0]) | loosened[nodes])
-        way[:, open_] = tangents(runs, nodes[open_], _REACH)[side]
+        open_ = np.flatnonzero(np.isnan(way[0]) | renewed[nodes])
+        reach = np.where(near[nodes[open_]], 1, _REACH)
+        way[:, open_] = tangents(runs, nodes[open_], reach)[side]
     return _measure(runs, first, last, start, end)
 
 
@@ -192,28 +195,32 @@ def _between_two(runs: Runs, first: I64, last: I64, start: F32, end: F32) -> F32
 
 
 def _split(runs: Runs, spans: Spans) -> tuple[Runs, Spans]:
-    """Split what breaks the tolerance until nothing does."""
+    """Split what breaks the tolerance until nothing does.
+
+    Where few steps are left, their tangents are taken from the nearest points alone; then they
+    may lie as far off as was promised; only then is the edge broken there.
+    """
     good = [spans.take(spans.worst <= 1.0)]
     bad = spans.take(spans.worst > 1.0)
+    near = np.zeros(runs.fixed.size, np.bool_)
     while bad.first.size:
         short = bad.last - bad.first <= _SHORT
-        tight = np.zeros(short.size, np.bool_)
-        for step in range(_SHORT + 1):
-            at = np.minimum(bad.first + step, bad.last)
-            tight |= runs.tolerance[at] < runs.most[at]
-        whole = [bad.take(short & tight)]
-        if whole[0].first.size:
-            # Before a smooth edge is broken, it may lie as far off as was promised.
-            runs = ease(runs, whole[0].first, whole[0].last)
-        stuck = short & ~tight
+        wide = short & ~(near[bad.first] & near[bad.last])
+        tight = short & ~wide & _held_close(runs, bad)
+        stuck = short & ~wide & ~tight
+        renewed = _ends_of(runs, bad.take(wide))
+        near |= renewed
+        if tight.any():
+            runs = ease(runs, bad.first[tight], bad.last[tight])
         before = runs.corner
+        touched = renewed.copy()
         if stuck.any():
             runs = loosen(runs, bad.first[stuck], bad.last[stuck])
-            touched = np.zeros(runs.fixed.size, np.bool_)
             touched[bad.first[stuck]] = touched[bad.last[stuck]] = True
-            again = [touched[part.first] | touched[part.last] for part in good]
-            whole += [part.take(which) for part, which in zip(good, again, strict=True)]
-            good = [part.take(~which) for part, which in zip(good, again, strict=True)]
+        again = [touched[part.first] | touched[part.last] for part in good]
+        whole = [bad.take(wide | tight)]
+        whole += [part.take(which) for part, which in zip(good, again, strict=True)]
+        good = [part.take(~which) for part, which in zip(good, again, strict=True)]
         part, rest = bad.take(~short), end_to_end(whole)
         middle = part.first + np.rint(
             (part.last - part.first) * np.clip(part.at, 0.25, 0.75)
@@ -228,11 +235,29 @@ def _split(runs: Runs, spans: Spans) -> tuple[Runs, Spans]:
             np.concatenate((middle, part.last, singles + 1, rest.last)),
             np.concatenate((part.start, open_, unknown, rest.start), axis=1),
             np.concatenate((open_, part.end, unknown, rest.end), axis=1),
-            runs.corner & ~before,
+            renewed | (runs.corner & ~before),
+            near,
         )
         good.append(fresh.take(fresh.worst <= 1.0))
         bad = fresh.take(fresh.worst > 1.0)
     return runs, in_order(end_to_end(good))
+
+
+def _held_close(runs: Runs, spans: Spans) -> Bool:
+    """Which short spans (S,) lie at points that are asked to be kept closer than was promised."""
+    tight = np.zeros(spans.first.size, np.bool_)
+    for step in range(_SHORT + 1):
+        at = np.minimum(spans.first + step, spans.last)
+        tight |= runs.tolerance[at] < runs.most[at]
+    return tight
+
+
+def _ends_of(runs: Runs, spans: Spans) -> Bool:
+    """Which points (M,) are ends of ``spans``; a seam's two ends are one."""
+    ends = np.zeros(runs.fixed.size, np.bool_)
+    ends[spans.first] = ends[spans.last] = True
+    ends[runs.first] = ends[runs.last] = ends[runs.first] | ends[runs.last]
+    return ends
 
 
 def _singles(spans: Spans, which: Bool) -> I64:

@@ -169,24 +169,24 @@ def loosen(runs: Runs, first: I64, last: I64) -> Runs:
     )
 
 
-def tangents(runs: Runs, nodes: I64, reach: int) -> tuple[F64, F64]:
+def tangents(runs: Runs, nodes: I64, reach: I64) -> tuple[F64, F64]:
     """Unit tangents (2, K) into and out of each of ``nodes``, both pointing onward.
 
     They agree except at corners. Beside an exact line the tangent is the line's. Elsewhere it
-    is the chord between the points ``reach`` before and after; at a corner, the end slope of
+    is the chord between the points ``reach`` (K,) before and after; at a corner, the end slope of
     the parabola through the points one and two reaches away.
     """
     ended = runs.fixed[nodes] & ~runs.around[nodes]
     into = np.empty((2, nodes.size))
     free = np.flatnonzero(~ended)
-    into[:, free] = _unit(_chords(runs, nodes[free], reach))
+    into[:, free] = _unit(_chords(runs, nodes[free], reach[free]))
     out = into.copy()
     held = np.flatnonzero(ended)
-    into[:, held], out[:, held] = _at_ends(runs, nodes[held], reach)
+    into[:, held], out[:, held] = _at_ends(runs, nodes[held], reach[held])
     return into, out
 
 
-def _chords(runs: Runs, nodes: I64, reach: int) -> F64:
+def _chords(runs: Runs, nodes: I64, reach: I64) -> F64:
     """Chords (2, K) from ``reach`` points before each of ``nodes`` to as many after."""
     # In a smooth closed loop the window runs on across the seam.
     owner = np.searchsorted(runs.last, nodes)
@@ -200,7 +200,7 @@ def _chords(runs: Runs, nodes: I64, reach: int) -> F64:
     return chords
 
 
-def _at_ends(runs: Runs, nodes: I64, reach: int) -> tuple[F64, F64]:
+def _at_ends(runs: Runs, nodes: I64, reach: I64) -> tuple[F64, F64]:
     """Unit tangents (2, K) into and out of fixed ``nodes``."""
     z = runs.points
     owner = np.searchsorted(runs.last, nodes)
@@ -218,7 +218,7 @@ def _at_ends(runs: Runs, nodes: I64, reach: int) -> tuple[F64, F64]:
     return _unit(into), _unit(np.where(smooth, shared, outgoing))
 
 
-def _end_slope(z: F64, end: I64, limit: I64, reach: int) -> F64:
+def _end_slope(z: F64, end: I64, limit: I64, reach: I64) -> F64:
     """Slope at ``end``, pointing from ``limit``'s side onto it, from points on that side."""
     away = np.sign(limit - end)
     span = np.abs(limit - end)
