@@ -72,3 +72,35 @@ def test_ends_on_blurred_edges_are_not_made_square(width: float, degrees: float)
             # no two at one end
             apart = np.abs(np.diff(edges.points[corner], axis=0)).max(axis=1)
             assert (apart > 10.0).all()
+
+
+def _crescent(rng: np.random.Generator) -> F64:
+    """Outline of a bowed stroke whose narrow ends bulge to one side."""
+    turn = np.linspace(-1.0, 1.0, 60) * rng.uniform(0.6, 1.6)
+    along = np.linspace(0.0, 1.0, 60)
+    half = np.interp(along, [0.0, 1.0], rng.uniform(0.6, 1.3, 2))
+    half += rng.uniform(1.5, 3.0) * np.sin(np.pi * along) ** 0.8
+    way = np.stack((np.cos(turn), np.sin(turn)), 1)
+    radius = rng.uniform(8.0, 20.0)
+    outer, inner = (way * (radius + side * half)[:, None] for side in (1.0, -1.0))
+    t = np.linspace(0.0, 1.0, 20)[:, None]
+    bulge = np.sqrt(t * (1.0 - t)) * t ** rng.uniform(0.0, 1.0)
+    ends = []
+    for first, last in ((outer[-1], inner[-1]), (inner[0], outer[0])):
+        step = last - first
+        away = np.array([step[1], -step[0]])
+        away *= -np.sign(away @ (outer[30] - first)) * rng.uniform(0.4, 1.2)
+        ends.append((first + step * t + away * bulge)[1:-1])
+    outline = np.vstack((outer, ends[0], inner[::-1], ends[1]))
+    a = rng.uniform(0.0, 2.0 * np.pi)
+    outline = outline @ np.array([[np.cos(a), np.sin(a)], [-np.sin(a), np.cos(a)]])
+    return shapes.clockwise(outline - outline.mean(axis=0) + 30.0 + rng.random(2))
+
+
+@pytest.mark.parametrize("seed", range(0, 60, 10))
+def test_tight_bends_are_fitted_not_broken(seed: int) -> None:
+    """Invented strokes: no corner comes out beyond those that were found before the fit."""
+    for nth in range(seed, seed + 10):
+        coverage = coverage_of([_crescent(np.random.default_rng(nth))], 60, 60)
+        found = find_corners(find_edges(coverage), coverage).at.size
+        assert trace(coverage, PX_PER_MM).corner.sum() <= found
