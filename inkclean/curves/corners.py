@@ -22,9 +22,9 @@ from inkclean.curves.surroundings import REACH, surroundings
 
 _TURN = 0.25
 """Tangent of the least turn within so many points as give way to a corner."""
-_ODDS = -0.35
-"""Log-odds of a corner, from which on it is one: round ends of lines 2.8 px wide come to -0.39
-at most, corners of square ones to 0.6 at least."""
+_ODDS = -0.75
+"""Log-odds of a corner, from which on it is one: round ends of lines 2.8 px wide come to -1.0
+at most, corners of square ones to -0.5 at least."""
 _ODDS_BLUR = 1.5
 """So much more is asked for each px of blur."""
 _ODDS_LINES = -3.0
@@ -34,6 +34,10 @@ _LINE_PX = 0.015
 """A line leaves its chord of some px by no more."""
 _TOLD_PX = 0.4
 """It meets the other so near to where the network has the corner."""
+_ODDS_TIP = -2.5
+"""Where two sides close in on each other, turned by at least so much, and meet where the network
+has the corner, it needs no more odds than that: of a tip that pixels broke up little is seen."""
+_TIP_TURN = np.deg2rad(150.0)
 _ODDS_LEAST = 0.01
 _ROUND_BLUR = 0.3
 """On edges more blurred than that, px, round ends of thin lines and square ones look alike, and a
@@ -61,6 +65,8 @@ much of the corner's distance from the edge:"""
 _TRUST_SHARE = 0.1
 _CLEAN = 3.0
 """How much a side that leaves its chord, in px, speaks against taking the corner from there."""
+_FEW = 0.1
+"""A side looked at over two points alone counts as leaving its chord by so much."""
 _BEND = 0.12
 """The tightest curvature, in 1/px, along which a side is carried on to its corner."""
 _STRAY_PX = 0.07
@@ -70,14 +76,15 @@ over a shorter way."""
 
 @dataclass(frozen=True)
 class _Side:
-    """One side of every point: its middle, its way onto (or off) the point, its curvature, and
-    how far it leaves its chord.
+    """One side of every point: its middle, its way onto (or off) the point, its curvature, how
+    far it leaves its chord, and how far over the part that is ``used``.
     """
 
     middle: C128
     way: C128
     bend: F64
     bow: F64
+    used: F64
 
 
 def restore_corners(edges: Edges, coverage: F32) -> Outline:
@@ -97,9 +104,11 @@ def find_corners(edges: Edges, coverage: F32) -> Corners:
     z, core, at = turning(edges)
     odds, told[at] = _judged(edges, coverage, z, core[at])
     strength[at] = np.maximum(odds - _ODDS - _ODDS_BLUR * edges.blur, 0.0)
-    doubtful = at[(odds > _ODDS_LINES) & (strength[at] == 0.0)]
-    lines = _between_lines(edges, z, core[doubtful], told[doubtful], skip)
-    strength[doubtful[lines]] = _ODDS_LEAST
+    unsure = np.flatnonzero((odds > _ODDS_LINES) & (strength[at] == 0.0))
+    doubtful = at[unsure]
+    lines, pointed = _between_sides(edges, z, core[doubtful], told[doubtful], skip)
+    pointed &= odds[unsure] > _ODDS_TIP + _ODDS_BLUR * edges.blur
+    strength[doubtful[lines | pointed]] = _ODDS_LEAST
     corner = _strongest(strength, told, edges.loops)
     if edges.blur > _ROUND_BLUR:
         corner = corner[~_ends(edges, corner)]
@@ -128,16 +137,20 @@ def _judged(edges: Edges, coverage: F32, z: C128, here: I64) -> tuple[F32, C128]
     return odds, told
 
 
-def _between_lines(edges: Edges, z: C128, here: I64, told: C128, skip: int) -> Bool:
-    """Whether two exact lines meet at a blunt angle about where the points ``here`` (C,) of ``z``
-    are ``told`` to have a corner: half-way between two points of the edge it shows but little.
+def _between_sides(edges: Edges, z: C128, here: I64, told: C128, skip: int) -> tuple[Bool, Bool]:
+    """Whether the sides of the points ``here`` (C,) of ``z`` meet where these are ``told`` to have
+    a corner: two exact lines at a blunt angle, which half-way between two points of the edge
+    shows but little; and two that run to a tip.
     """
     reach = _reach(edges)
     left, right = (_side(z, here, sign, skip, reach, _STRAY_PX) for sign in (-1, 1))
     turn = np.abs(np.angle(right.way * np.conj(left.way)))
-    lines = (left.bow < _LINE_PX) & (right.bow < _LINE_PX)
-    lines &= (turn > _LINES_TURN[0]) & (turn < _LINES_TURN[1])
-    return np.asarray(lines & (np.abs(_meeting(left, right) - told) < _TOLD_PX))
+    off = np.abs(_meeting(left, right) - told)
+    bow = np.maximum(left.bow, right.bow)
+    lines = (bow < _LINE_PX) & (turn > _LINES_TURN[0]) & (turn < _LINES_TURN[1])
+    far = _TRUST + _TRUST_SHARE * np.abs(told - z[here])
+    tips = (bow < _STRAY_PX) & (turn > _TIP_TURN) & (off < far)
+    return np.asarray(lines & (off < _TOLD_PX)), np.asarray(tips)
 
 
 def _ends(edges: Edges, corner: I64) -> Bool:
@@ -181,7 +194,7 @@ def _places(edges: Edges, z: C128, corner: I64, told: C128, skip: int) -> tuple[
         here = corner + step
         left, right = (_side(z, here, sign, skip, reach, stray) for sign in (-1, 1))
         meeting = _meeting(left, right)
-        off = np.abs(meeting - told) + _CLEAN * (left.bow + right.bow)
+        off = np.abs(meeting - told) + _CLEAN * (left.used + right.used)
         trusted = np.abs(meeting - told) < _TRUST + _TRUST_SHARE * np.abs(told - z[corner])
         better = trusted & (off < least)
         apex[better], least[better] = meeting[better], off[better]
@@ -267,7 +280,10 @@ def _side(z: C128, here: I64, sign: int, skip: int, reach: int, stray: float) ->
     bow = np.abs((np.conj(way) * (inner - middle)).imag) / np.maximum(np.abs(way), 1e-9)
     bowed = bow > stray
     short = at(skip + 2) - at(skip)
-    bent = np.abs((np.conj(short) * (at(skip + 1) - at(skip))).imag) > stray * np.abs(short)
+    off = np.abs((np.conj(short) * (at(skip + 1) - at(skip))).imag) / np.maximum(
+        np.abs(short), 1e-9
+    )
+    bent = off > stray
     shortest = at(skip + 1) - at(skip)
     way = np.where(bowed, np.where(bent, shortest, short), way)
     middle = np.where(
@@ -281,7 +297,8 @@ def _side(z: C128, here: I64, sign: int, skip: int, reach: int, stray: float) ->
     bends = bow > 0.25 * np.abs(bend) * np.abs(way) ** 2 / 12.0
     bend = np.where(~bowed & bends & (np.abs(bend) < _BEND), bend, 0.0)
     # Both sides are given in the direction of travel; bend is the turn per px toward the point.
-    return _Side(middle, sign * way, bend, bow)
+    used = np.where(bowed, np.where(bent, _FEW, off), bow)
+    return _Side(middle, sign * way, bend, bow, used)
 
 
 def _meeting(left: _Side, right: _Side) -> C128:

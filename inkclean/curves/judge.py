@@ -18,7 +18,7 @@ from inkclean.curves.surroundings import SIZE
 
 WEIGHTS = "corners.f32"
 """Little-endian float32: of each layer its weights (in, out) and then its bias (out,)."""
-LAYERS = (SIZE, 96, 48, 3)
+LAYERS = (SIZE, 160, 64, 3)
 _DIGITS = 6
 
 
@@ -27,22 +27,32 @@ def judged(values: F32) -> F32:
 
     ``values`` (C, SIZE) as in ``Surroundings``.
     """
-    *inner, (weight, bias) = _layers()
+    # sums differ in their last digits with the threads that share them out
+    return np.asarray(np.round(said(_layers(), values), _DIGITS), np.float32)
+
+
+def said(layers: list[tuple[F64, F64]], values: F32) -> F64:
+    """Return what a network of ``layers`` (weights and bias each) says of ``values`` (C, SIZE)."""
+    *inner, (weight, bias) = layers
     x = values.astype(np.float64)
     for rows, offset in inner:
         x = x @ rows
         x += offset
         np.maximum(x, 0.0, out=x)
-    # sums differ in their last digits with the threads that share them out
-    return np.asarray(np.round(x @ weight + bias, _DIGITS), np.float32)
+    return x @ weight + bias
 
 
-@cache
-def _layers() -> list[tuple[F64, F64]]:
-    flat = np.frombuffer((files("inkclean.curves") / WEIGHTS).read_bytes(), "<f4")
+def unpacked(data: bytes, sizes: tuple[int, ...]) -> list[tuple[F64, F64]]:
+    """Return the layers written in ``data``, of ``sizes`` from the first to the last."""
+    flat = np.frombuffer(data, "<f4")
     layers = []
-    for rows, columns in pairwise(LAYERS):
+    for rows, columns in pairwise(sizes):
         weight, flat = flat[: rows * columns].reshape(rows, columns), flat[rows * columns :]
         bias, flat = flat[:columns], flat[columns:]
         layers.append((weight.astype(np.float64), bias.astype(np.float64)))
     return layers
+
+
+@cache
+def _layers() -> list[tuple[F64, F64]]:
+    return unpacked((files("inkclean.curves") / WEIGHTS).read_bytes(), LAYERS)

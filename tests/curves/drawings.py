@@ -79,9 +79,9 @@ def files(group: str) -> list[Path]:
     return sorted((FOLDER / group).glob("*.svg"))
 
 
-def figure(path: Path, size: int) -> Drawing:
-    """A drawing of filled shapes, ``size`` px wide and high."""
-    return _drawing(path, path.read_text("utf-8"), size, 0.0)
+def figure(path: Path, size: int, text: str = "") -> Drawing:
+    """A drawing of filled shapes, ``size`` px wide and high; ``text`` stands for the file's own."""
+    return _drawing(path, text or path.read_text("utf-8"), size, 0.0)
 
 
 def strokes(path: Path, size: int = 0) -> Drawing:

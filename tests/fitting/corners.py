@@ -1,9 +1,13 @@
 """Fits the network that tells true corners (``inkclean/curves/corners.f32``).
 
-``python -m tests.fitting.corners collect FONTS PICTURES DATA SEED`` draws PICTURES, letters of the
-fonts in the folder FONTS among them (``outlines.py``); ``python -m tests.fitting.corners fit
-DATA... corners.f32`` fits on what it kept. No drawing that the benchmarks measure is among them,
-nor should a font be that they do.
+``python -m tests.fitting.corners collect FONTS PICTURES DATA SEED`` draws PICTURES, letters of
+the fonts in the folder FONTS among them (``outlines.py``); ``... figures SVGS PICTURES DATA SEED``
+takes open drawings of filled shapes (``peeps`` of ``svgs.mjs``: Open Peeps by Pablo Stanley, CC0),
+turned, mirrored, 256 to 720 px wide; ``... fit DATA... NETWORK.f32`` fits on what they kept, and a
+file named twice counts twice; ``... teach NETWORK... DATA TAUGHT`` puts what several networks say
+in place of what is true: one that is fitted on this does nearly as well as all of them together. A
+network named ``a-160-64.f32`` has inner layers of those sizes, else it has the package's. No
+drawing that the benchmarks measure is among them, nor should a font be that they do.
 
 A point of the edge counts as a corner's if it is the nearest to it; the points beside it count
 the less the further they lie. Bends of 25 to 40 degrees and round ones no raster tells from a
@@ -12,7 +16,9 @@ corner are left out.
 
 from __future__ import annotations
 
+import re
 import sys
+from collections.abc import Iterable
 from itertools import pairwise
 from pathlib import Path
 
@@ -24,16 +30,20 @@ from scipy.spatial import cKDTree
 from inkclean.arrays import F32, F64
 from inkclean.curves.corners import turning
 from inkclean.curves.edges import find_edges
-from inkclean.curves.judge import LAYERS
+from inkclean.curves.judge import LAYERS, said, unpacked
 from inkclean.curves.surroundings import SIZE, both_sides, surroundings
+from tests.curves import drawings
 from tests.fitting.outlines import Drawn, drawn
 
+_TURNED = 0.7
+"""Share of the open drawings that are turned."""
 _CORNER = 40.0
 _BEND = 25.0
 _TIP_PX = 6.0
 _NEAR_PX = 1.8
 _PLACE = 0.2
 """What a px of the corner's place weighs against its odds."""
+_AT_ONCE = 8192
 _BESIDE = 0.35
 """Points that are further from the corner than the nearest count by a bell of so many px."""
 
@@ -110,23 +120,80 @@ def collect(fonts: Path, pictures: int, out: Path, seed: int) -> None:
     """Draw and keep what ``fit`` needs."""
     rng = np.random.default_rng(seed)
     faces = sorted(fonts.rglob("*.[ot]tf"))
+    keep((drawn(rng, faces) for _ in range(pictures)), rng, out)
+
+
+def figures(svgs: Path, pictures: int, out: Path, seed: int) -> None:
+    """Take open drawings and keep what ``fit`` needs."""
+    rng = np.random.default_rng(seed)
+    files = sorted((svgs / "peeps").glob("*.svg"))
+
+    def one() -> Drawn:
+        file = files[rng.integers(len(files))]
+        text = re.sub(r"<metadata.*?</metadata>", "", file.read_text("utf-8"), flags=re.DOTALL)
+        if rng.random() < _TURNED:
+            text = turned(text, rng)
+        seen = drawings.figure(file, int(rng.uniform(256, 720)), text)
+        return Drawn(seen.coverage, seen.corners, seen.turns, seen.tight)
+
+    keep((one() for _ in range(pictures)), rng, out)
+
+
+def turned(text: str, rng: np.random.Generator) -> str:
+    """The SVG's drawing turned about its middle at random, and every other time mirrored."""
+    box = re.search(r'viewBox="([-\d. ]+)"', text)
+    assert box
+    left, top, wide, high = (float(n) for n in box[1].split())
+    turn = f"rotate({rng.uniform(0, 360):.2f} {left + wide / 2} {top + high / 2})"
+    if rng.random() < 0.5:
+        turn += f" translate({2 * left + wide} 0) scale(-1 1)"
+    first, last = text.index(">", text.index("<svg")) + 1, text.rindex("</svg>")
+    return f'{text[:first]}<g transform="{turn}">{text[first:last]}</g>{text[last:]}'
+
+
+def keep(pictures: Iterable[Drawn], rng: np.random.Generator, out: Path) -> None:
+    """Wear the pictures and write what is seen and true of them."""
     values, truths = [], []
-    for _ in range(pictures):
-        picture = drawn(rng, faces)
+    for picture in pictures:
         value, truth = samples(picture, worn(rng, picture.coverage))
         values.append(value.astype(np.float16))
         truths.append(truth)
     np.savez(out, values=np.concatenate(values), truth=np.concatenate(truths))
 
 
+def sizes_of(network: Path) -> tuple[int, ...]:
+    """Sizes of all layers, by the file's name."""
+    inner = tuple(map(int, re.findall(r"(?<=-)\d+", network.stem)))
+    return (SIZE, *inner, LAYERS[-1]) if inner else LAYERS
+
+
+def teach(networks: list[Path], data: Path, out: Path) -> None:
+    """Write ``data`` anew, true now what the ``networks`` say on the whole, from either side."""
+    teachers = [unpacked(path.read_bytes(), sizes_of(path)) for path in networks]
+    values = np.load(data)["values"]
+    truth = np.ones((len(values), 4), np.float32)
+    for first in range(0, len(values), _AT_ONCE):
+        part = slice(first, first + _AT_ONCE)
+        seen = values[part].astype(np.float32)
+        one, other = (
+            np.mean([said(layers, way) for layers in teachers], axis=0)
+            for way in (seen, both_sides(seen))
+        )
+        other[:, 1] *= -1.0
+        odds, *place = ((one + other) / 2.0).T
+        truth[part, 0] = 1.0 / (1.0 + np.exp(-odds))
+        truth[part, 2], truth[part, 3] = place
+    np.savez(out, values=values, truth=truth)
+
+
 class Judge(torch.nn.Module):
     """The network as the package runs it."""
 
-    def __init__(self, mean: F64, spread: F64) -> None:
+    def __init__(self, mean: F64, spread: F64, sizes: tuple[int, ...] = LAYERS) -> None:
         super().__init__()
         self.mean = torch.tensor(mean, dtype=torch.float32)
         self.spread = torch.tensor(spread, dtype=torch.float32)
-        self.layers = torch.nn.ModuleList(torch.nn.Linear(a, b) for a, b in pairwise(LAYERS))
+        self.layers = torch.nn.ModuleList(torch.nn.Linear(a, b) for a, b in pairwise(sizes))
 
     def forward(self, values: torch.Tensor) -> torch.Tensor:
         x = (values - self.mean) / self.spread
@@ -146,7 +213,7 @@ def fit(data: list[Path], out: Path, rounds: int = 14, batch: int = 2048) -> Non
     known = truth[:, 1] > 0.0
     values, truth = values[known], truth[known]
     some = values[rng.permutation(len(values))[:50000]].astype(np.float64)
-    net = Judge(some.mean(0), some.std(0) + 0.05)
+    net = Judge(some.mean(0), some.std(0) + 0.05, sizes_of(out))
     best = torch.optim.AdamW(net.parameters(), 2e-3, weight_decay=1e-4)
     steps = rounds * (len(values) // batch)
     plan = torch.optim.lr_scheduler.OneCycleLR(best, 4e-3, total_steps=steps + 1)
@@ -158,10 +225,10 @@ def fit(data: list[Path], out: Path, rounds: int = 14, batch: int = 2048) -> Non
             turned = rng.random(len(rows)) < 0.5
             x[turned] = both_sides(x[turned])
             y[turned, 2] *= -1.0
-            said, right = net(torch.from_numpy(x)), torch.from_numpy(y)
-            odds = torch.nn.functional.binary_cross_entropy_with_logits(said[:, 0], right[:, 0])
+            told, right = net(torch.from_numpy(x)), torch.from_numpy(y)
+            odds = torch.nn.functional.binary_cross_entropy_with_logits(told[:, 0], right[:, 0])
             off = torch.nn.functional.smooth_l1_loss(
-                said[:, 1:], right[:, 2:], reduction="none", beta=0.2
+                told[:, 1:], right[:, 2:], reduction="none", beta=0.2
             ).sum(1)
             place = (off * right[:, 0]).sum() / torch.clamp(right[:, 0].sum(), min=1.0)
             best.zero_grad()
@@ -186,10 +253,14 @@ def write(net: Judge, out: Path) -> None:
 
 
 def main(given: list[str]) -> int:
-    """Collect or fit."""
-    if given[0] == "collect":
-        fonts, pictures, out, seed = given[1:]
-        collect(Path(fonts), int(pictures), Path(out), int(seed))
+    """Collect, teach or fit."""
+    if given[0] in ("collect", "figures"):
+        source, pictures, out, seed = given[1:]
+        work = collect if given[0] == "collect" else figures
+        work(Path(source), int(pictures), Path(out), int(seed))
+    elif given[0] == "teach":
+        *networks, data, out_file = map(Path, given[1:])
+        teach(networks, data, out_file)
     else:
         fit([Path(name) for name in given[1:-1]], Path(given[-1]))
     return 0
