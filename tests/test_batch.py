@@ -137,6 +137,7 @@ def test_like_what_is_no_ticket(tmp_path: Path, text: str) -> None:
     assert len(result.stderr.strip().splitlines()) == 1
 
 
+@pytest.mark.slow
 def test_contact_sheet_and_timings(tmp_path: Path) -> None:
     for number in range(3):
         small_pages.write(tmp_path / f"page{number}.png", seed=number)

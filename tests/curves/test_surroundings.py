@@ -93,6 +93,7 @@ def test_small_dots_get_no_corner(radius: float) -> None:
             assert find_corners(find_edges(coverage), coverage).at.size == 0
 
 
+@pytest.mark.slow
 def test_threads_change_nothing() -> None:
     code = (
         "import sys, numpy as np; from inkclean.curves.judge import judged; "

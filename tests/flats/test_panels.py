@@ -89,6 +89,7 @@ def test_no_area_crosses_a_border_that_is_dry_and_broken(loose_page: Page) -> No
     assert ((size > least).sum(axis=0) <= 1).all()
 
 
+@pytest.mark.slow
 def test_drawings_without_borders_have_no_panels() -> None:
     for seed in (200, 201):
         page = make_page(seed, LOOSE, 150, 200)

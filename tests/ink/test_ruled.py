@@ -46,6 +46,7 @@ def _sheet(paper: F32, ink: F32, tone: float) -> Sheet:
     return Sheet(np.asarray(soft, np.float32), PX_PER_MM, FRAME, np.ones((2, 2, 3), np.float32))
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("spacing", "colour", "squares", "curl"),
     [

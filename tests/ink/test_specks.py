@@ -60,6 +60,7 @@ def test_drawn_dots_stay(noise: float) -> None:
     assert len(removed) <= 1
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("noise", [0.01, 0.02])
 def test_dust_goes(noise: float) -> None:
     rng = np.random.default_rng(4)

@@ -82,6 +82,7 @@ def test_a_jpeg_that_claims_too_much(tmp_path: Path) -> None:
     assert "megapixels" in refused(tmp_path / "a.jpg")
 
 
+@pytest.mark.slow
 def test_a_large_page_passes_pillows_own_guard(tmp_path: Path) -> None:
     """100 MP is over Pillow's warning, and warnings are errors here."""
     path = tmp_path / "large.png"
