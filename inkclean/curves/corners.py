@@ -66,7 +66,7 @@ _TRUST_SHARE = 0.1
 _CLEAN = 3.0
 """How much a side that leaves its chord, in px, speaks against taking the corner from there."""
 _FEW = 0.1
-"""A side looked at over two points alone counts as leaving its chord by so much."""
+"""A side looked at over two points alone counts as leaving its chord by so many px."""
 _BEND = 0.12
 """The tightest curvature, in 1/px, along which a side is carried on to its corner."""
 _STRAY_PX = 0.07
@@ -280,9 +280,8 @@ def _side(z: C128, here: I64, sign: int, skip: int, reach: int, stray: float) ->
     bow = np.abs((np.conj(way) * (inner - middle)).imag) / np.maximum(np.abs(way), 1e-9)
     bowed = bow > stray
     short = at(skip + 2) - at(skip)
-    off = np.abs((np.conj(short) * (at(skip + 1) - at(skip))).imag) / np.maximum(
-        np.abs(short), 1e-9
-    )
+    off = np.abs((np.conj(short) * (at(skip + 1) - at(skip))).imag)
+    off /= np.maximum(np.abs(short), 1e-9)
     bent = off > stray
     shortest = at(skip + 1) - at(skip)
     way = np.where(bowed, np.where(bent, shortest, short), way)

@@ -50,7 +50,7 @@ def seen_about(coverage: F32, at: C128, x: F32, y: F32) -> F32:
 
 
 def _place(offset: F32, centre: F64) -> F32:
-    """Put ``offset`` (P, K) from ``centre`` (P,), rounded, in its place."""
+    """Add ``centre`` (P,) px to ``offset`` (P, K) px, in place, and round the sums."""
     offset += centre.astype(np.float32)[:, None]
     offset *= _PARTS
     np.rint(offset, out=offset)

@@ -1,9 +1,9 @@
 """Which walls earn their place.
 
 All joins are laid as walls at once; the rooms between them and the ink are merged again, worst
-walls first, until every wall left is worth its place. A wall is judged as a whole: by
-how likely a seam runs along its drawn line and across its openings, by the odds of the joins in
-it, by how much drawn line they complete, and by the rooms on both sides.
+walls first, until every wall left is worth its place. A wall is judged as a whole: by how likely a
+seam runs along its drawn line and across its openings, by the odds of the joins in it, by how much
+drawn line they complete, and by the rooms on both sides.
 """
 
 from __future__ import annotations

@@ -107,34 +107,31 @@ def test_tight_bends_are_fitted_not_broken() -> None:
     assert broken <= 1  # with tangents from afar 17 are
 
 
+def _reach(rng: np.random.Generator, form: F64) -> float:
+    """How far along +x the curves of ``form`` (N, 2) px come, put on a page at random."""
+    a = rng.uniform(0.0, 2.0 * np.pi)
+    way = np.array([np.cos(a), np.sin(a)])
+    place = 64.0 + 20.0 * way + rng.uniform(-0.5, 0.5, 2)
+    outline = shapes.clockwise(form @ np.array([way, [-way[1], way[0]]]) + place)
+    curves = trace(coverage_of([outline], 128, 128), PX_PER_MM)
+    return float(((np.vstack(shapes.loops_px(curves, PX_PER_MM)) - place) @ way).max())
+
+
 @pytest.mark.parametrize("degrees", [20.0, 25.0])
 def test_tips_that_pixels_broke_up_are_whole(degrees: float) -> None:
     rng = np.random.default_rng(5)
-    half = np.radians(degrees) / 2.0
-    wedge = np.array([[0.0, 0.0], [-50.0, 50.0 * np.tan(half)], [-50.0, -50.0 * np.tan(half)]])
+    side = 50.0 * np.tan(np.radians(degrees) / 2.0)
+    wedge = np.array([[0.0, 0.0], [-50.0, side], [-50.0, -side]])
     for _ in range(24):
-        a = rng.uniform(0.0, 2.0 * np.pi)
-        way = np.array([np.cos(a), np.sin(a)])
-        tip = 64.0 + 20.0 * way + rng.uniform(-0.5, 0.5, 2)
-        outline = wedge @ np.array([way, [-way[1], way[0]]]) + tip
-        curves = trace(coverage_of([shapes.clockwise(outline)], 128, 128), PX_PER_MM)
-        reach = ((np.vstack(shapes.loops_px(curves, PX_PER_MM)) - tip) @ way).max()
-        assert abs(reach) < 0.1
+        assert abs(_reach(rng, wedge)) < 0.1
 
 
 @pytest.mark.parametrize("degrees", [4.0, 12.0, 22.0])
 def test_round_ends_of_tapering_lines_are_not_drawn_out(degrees: float) -> None:
     half = np.radians(degrees) / 2.0
     turn = np.linspace(half - np.pi / 2.0, np.pi / 2.0 - half, 40)
+    arc = 1.2 * np.stack((np.cos(turn), np.sin(turn)), 1)
+    back = 40.0 * np.array([[-np.cos(half), np.sin(half)], [-np.cos(half), -np.sin(half)]])
+    line = np.vstack((arc, back + arc[[-1, 0]])) - [5.0, 0.0]
     for seed in range(12):
-        rng = np.random.default_rng(seed)
-        arc = 1.2 * np.stack((np.cos(turn), np.sin(turn)), 1)
-        back = 40.0 * np.array([[-np.cos(half), np.sin(half)], [-np.cos(half), -np.sin(half)]])
-        outline = np.vstack((arc, back + arc[[-1, 0]]))
-        a = rng.uniform(0.0, 2.0 * np.pi)
-        way = np.array([np.cos(a), np.sin(a)])
-        middle = 64.0 + 15.0 * way + rng.uniform(-0.5, 0.5, 2)
-        outline = outline @ np.array([way, [-way[1], way[0]]]) + middle
-        curves = trace(coverage_of([shapes.clockwise(outline)], 128, 128), PX_PER_MM)
-        reach = ((np.vstack(shapes.loops_px(curves, PX_PER_MM)) - middle) @ way).max()
-        assert abs(reach - 1.2) < 0.4
+        assert abs(_reach(np.random.default_rng(seed), line) + 5.0 - 1.2) < 0.4
