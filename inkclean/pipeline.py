@@ -12,18 +12,18 @@ from importlib import import_module
 
 import numpy as np
 
-from inkclean.arrays import F64
+from inkclean.base.arrays import F64
+from inkclean.base.errors import InputError, UsageError
+from inkclean.base.units import parse_paper
 from inkclean.curves.values import Curves, Strokes
-from inkclean.errors import InputError, UsageError
 from inkclean.ink.edits import InkEdits
 from inkclean.ink.find import find_ink_of_line
 from inkclean.ink.values import Ink
+from inkclean.settings import Settings
 from inkclean.sheet.check import check_capture
-from inkclean.sheet.frame import Squared, find_frame, given_frame, square_up, whole_frame
+from inkclean.sheet.framing.frame import Squared, find_frame, given_frame, square_up, whole_frame
 from inkclean.sheet.light import even_light
 from inkclean.sheet.values import Capture, Frame, Photo, Sheet
-from inkclean.ticket import Settings
-from inkclean.units import parse_paper
 
 # Smaller or narrower pictures show no page, and nothing could be told of their light.
 LEAST_PX = 16
@@ -177,7 +177,7 @@ def clean_photo(
         curves = trace(ink.coverage, ink.px_per_mm, settings.within_mm)
         strokes: Strokes | None = None
         if settings.strokes:
-            from inkclean.curves.centrelines import centrelines
+            from inkclean.curves.centrelines.strokes import centrelines
 
             strokes = centrelines(ink.coverage, ink.px_per_mm, settings.within_mm)
     return Cleaned(sheet, capture, ink, curves, strokes, watch.seconds, weight)

@@ -8,8 +8,8 @@ import cv2
 import numpy as np
 from PIL import Image
 
-from inkclean.arrays import U8
-from inkclean.deliver.bitmap import encode
+from inkclean.base.arrays import U8
+from inkclean.deliver.pictures.bitmap import encode
 
 WIDTH, HEIGHT = 300, 420
 DPI = 150

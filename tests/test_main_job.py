@@ -16,7 +16,7 @@ import numpy as np
 import pytest
 
 from inkclean.pipeline import clean_photo
-from inkclean.ticket import Settings
+from inkclean.settings import Settings
 from tests.alone import alone
 from tests.scoring.cases import case, photo, shoot
 from tests.scoring.score import score_cleaned

@@ -11,9 +11,9 @@ import cv2
 import numpy as np
 import pytest
 
-from inkclean.batch import Job, clean_file
-from inkclean.results import ALSO, Order
-from inkclean.ticket import Settings
+from inkclean.jobs.batch import Job, clean_file
+from inkclean.jobs.results import ALSO, Order
+from inkclean.settings import Settings
 from tests import small_pages
 
 

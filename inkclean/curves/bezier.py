@@ -14,7 +14,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from inkclean.arrays import F32, F64, I64
+from inkclean.base.arrays import F32, F64, I64
 
 SAMPLES = 16
 """Samples a span, ends included: a cubic's error has at most five lobes, so three samples

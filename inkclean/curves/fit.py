@@ -11,11 +11,11 @@ from dataclasses import replace
 
 import numpy as np
 
-from inkclean.arrays import F32, I64, Bool
-from inkclean.bands import side_by_side
+from inkclean.base.arrays import F32, I64, Bool
+from inkclean.base.tiles import side_by_side
 from inkclean.curves.bezier import FEW_SAMPLES, ROUNDS, SAMPLES, fit_spans, free_tangents, sample
-from inkclean.curves.extrema import find_extrema, snapped
-from inkclean.curves.outline import Runs, ease, loosen, tangents
+from inkclean.curves.outlines.extrema import find_extrema, snapped
+from inkclean.curves.outlines.outline import Runs, ease, loosen, tangents
 from inkclean.curves.spans import Spans, end_to_end, in_order, put
 
 _APART = 32

@@ -5,7 +5,7 @@ from __future__ import annotations
 import cv2
 import numpy as np
 
-from inkclean.arrays import C128, F32, F64
+from inkclean.base.arrays import C128, F32, F64
 
 _PARTS = np.float32(32.0)
 """Older OpenCV looks no finer than such parts of a px, newer does; here all look alike."""

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from inkclean.arrays import F32, I64, Bool
+from inkclean.base.arrays import F32, I64, Bool
 
 
 @dataclass(frozen=True)

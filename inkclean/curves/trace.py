@@ -6,18 +6,18 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from inkclean.arrays import C128, F32, F64, I64, Bool, any_within
+from inkclean.base.arrays import C128, F32, F64, I64, Bool, any_within
 from inkclean.curves.bezier import on_cubics
-from inkclean.curves.corners import find_corners
-from inkclean.curves.edges import find_edges
 from inkclean.curves.fit import fit_runs
-from inkclean.curves.outline import Outline, Runs, lay_out, without
-from inkclean.curves.ovals import Ovals, find_ovals
-from inkclean.curves.placing import Corners
-from inkclean.curves.settle import settle
+from inkclean.curves.outlines.corners import find_corners
+from inkclean.curves.outlines.edges import find_edges
+from inkclean.curves.outlines.outline import Outline, Runs, lay_out, without
+from inkclean.curves.outlines.ovals import Ovals, find_ovals
+from inkclean.curves.outlines.placing import Corners
+from inkclean.curves.outlines.settle import settle
+from inkclean.curves.outlines.straights import rule_lines
+from inkclean.curves.outlines.tips import crossing_pieces, pieces_of
 from inkclean.curves.spans import Spans
-from inkclean.curves.straights import rule_lines
-from inkclean.curves.tips import crossing_pieces, pieces_of
 from inkclean.curves.values import Curves
 
 _ROOM_SHARE = 0.4

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from inkclean.arrays import F32, F64, I32, I64, Bool
+from inkclean.base.arrays import F32, F64, I32, I64, Bool
 
 
 @dataclass(frozen=True)

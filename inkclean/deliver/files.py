@@ -16,8 +16,10 @@ from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager, suppress
 from pathlib import Path
 
-from inkclean.errors import OutputError
+from inkclean.base.errors import OutputError
 
+# Stands near the start of every contact sheet.
+CONTACT = "inkclean contact sheet"
 _DRAFT = ".part"
 _RECORD = ".moves"
 # Drafts of other machines are left alone this long: nobody can ask there whether their
@@ -211,3 +213,12 @@ def _said(path: Path) -> Iterator[None]:
         reason = error.strerror or str(error)
         text = f"{path} could not be written ({reason}): make room, or choose another -o DIR"
         raise OutputError(text) from error
+
+
+def is_contact(path: Path) -> bool:
+    """Tell whether a file is a contact sheet that this program wrote."""
+    try:
+        with path.open("rb") as file:
+            return CONTACT.encode() in file.read(256)
+    except OSError:
+        return False

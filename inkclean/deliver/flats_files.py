@@ -8,12 +8,12 @@ from xml.sax.saxutils import escape, quoteattr
 
 import numpy as np
 
-from inkclean.arrays import F64, I64, U8
+from inkclean.base.arrays import F64, I64, U8
 from inkclean.curves.values import Curves
 from inkclean.deliver.files import placed
-from inkclean.deliver.png import label_png, palette_png
+from inkclean.deliver.pictures.png import label_png, palette_png
 from inkclean.flats.borders import Outlines, outlines
-from inkclean.flats.colours import Colouring
+from inkclean.flats.colour.colours import Colouring
 from inkclean.flats.values import Flats
 
 # Borders lie under the middle of lines; even the thinnest line is twice as broad as this.

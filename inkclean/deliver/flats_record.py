@@ -7,10 +7,10 @@ from typing import Any
 
 import numpy as np
 
-from inkclean.arrays import F64
-from inkclean.errors import InputError
-from inkclean.flats.colours import Colouring
-from inkclean.flats.hints import Hints
+from inkclean.base.arrays import F64
+from inkclean.base.errors import InputError
+from inkclean.flats.colour.colours import Colouring
+from inkclean.flats.colour.hints import Hints
 from inkclean.flats.values import BACKGROUND, FIGURE, GUTTER, FlatEdits, Flats, Point
 
 _KINDS = {FIGURE: "figure", BACKGROUND: "background", GUTTER: "gutter"}

@@ -7,16 +7,16 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Literal, TypeAlias
 
+from inkclean.base.errors import UsageError
 from inkclean.curves.values import Curves
 from inkclean.deliver.files import check_free
 from inkclean.deliver.flats_files import write_areas_png, write_flats_png, write_flats_svg
-from inkclean.deliver.flats_proof import write_flats_proof
-from inkclean.deliver.layers import write_layers
-from inkclean.deliver.openraster import write_openraster
-from inkclean.deliver.stack import layered
-from inkclean.errors import UsageError
-from inkclean.flats.colours import Colouring
-from inkclean.flats.shade import shade_areas
+from inkclean.deliver.layers.folder import write_layers
+from inkclean.deliver.layers.openraster import write_openraster
+from inkclean.deliver.layers.stack import layered
+from inkclean.deliver.pictures.flats_proof import write_flats_proof
+from inkclean.flats.colour.colours import Colouring
+from inkclean.flats.colour.shade import shade_areas
 from inkclean.flats.values import Flats
 from inkclean.ink.values import Ink
 

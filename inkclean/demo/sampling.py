@@ -8,7 +8,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from inkclean.arrays import F32, F64
+from inkclean.base.arrays import F32, F64
 
 _MOST_ROWS = 30000  # cv2.remap takes at most 32767
 

@@ -10,13 +10,13 @@ from typing import Any
 
 import numpy as np
 
-from inkclean.errors import UsageError
+from inkclean.base.errors import UsageError
 from inkclean.flats.find import OPENED_MM
 from inkclean.flats.values import FlatEdits
 from inkclean.ink.edits import InkEdits, InkStroke
-from inkclean.ink.pencil import check_drop
+from inkclean.ink.pencil.separate import check_drop
 from inkclean.pipeline import parse_outline
-from inkclean.ticket import Settings, check_settings
+from inkclean.settings import Settings, check_settings
 
 # No sheet is larger than this, in mm; points outside are no points of it.
 _FARTHEST = 5000.0

@@ -7,7 +7,7 @@ from typing import Any
 import cv2
 import numpy as np
 
-from inkclean.arrays import U8
+from inkclean.base.arrays import U8
 
 # The piece is a square of this side; it is looked for up to this far around the place asked for.
 SIDE_MM, REACH_MM = 4.5, 40.0

@@ -10,9 +10,9 @@ from pathlib import Path
 import numpy as np
 
 from inkclean.desk.acts import Dab
-from inkclean.flats.colours import Colouring, colour_areas
-from inkclean.flats.hints import Hints, colour_by_hints
-from inkclean.flats.palette import unlike
+from inkclean.flats.colour.colours import Colouring, colour_areas
+from inkclean.flats.colour.hints import Hints, colour_by_hints
+from inkclean.flats.colour.palette import unlike
 from inkclean.flats.values import Flats
 from inkclean.ink.values import Ink
 

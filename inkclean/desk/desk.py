@@ -11,22 +11,24 @@ from itertools import islice
 from pathlib import Path
 from typing import Any
 
+from inkclean.base.errors import InkcleanError, InputError
 from inkclean.deliver.files import placed
 from inkclean.deliver.flats_record import read_edits
 from inkclean.desk import pictures
 from inkclean.desk.acts import Dab, Work, check_act, fold
-from inkclean.desk.bench import Hands, Task
 from inkclean.desk.closeness import curves_near
 from inkclean.desk.config import Config
 from inkclean.desk.log import Act, Log
 from inkclean.desk.shelf import Page, Shelf
 from inkclean.desk.touch import colour_at, turned
-from inkclean.errors import InkcleanError, InputError
-from inkclean.flats.hints import Hints
+from inkclean.desk.work.bench import Hands
+from inkclean.desk.work.task import Task
+from inkclean.flats.colour.hints import Hints
 from inkclean.ink.edits import read_ink_edits
-from inkclean.inputs import TICKET
+from inkclean.jobs.inputs import TICKET
+from inkclean.jobs.ticket import read_ticket
+from inkclean.settings import Settings, check_settings
 from inkclean.sheet.read import read_photos
-from inkclean.ticket import Settings, check_settings, read_ticket
 
 
 class Desk:
@@ -202,8 +204,8 @@ class Desk:
 
     def _need(self, page: Page) -> float:
         """Return about what a page takes in memory, in MB."""
-        from inkclean.batch import need_of
-        from inkclean.results import Order
+        from inkclean.jobs.batch import need_of
+        from inkclean.jobs.results import Order
         from inkclean.sheet.read import largest_pixels
 
         with self._lock:

@@ -10,7 +10,7 @@ from pathlib import Path
 import cv2
 import numpy as np
 
-from inkclean.arrays import U8, U16
+from inkclean.base.arrays import U8, U16
 
 TILE_PX = 512
 _JPEG_QUALITY = 88

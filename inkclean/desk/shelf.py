@@ -12,10 +12,10 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from pathlib import Path
 
+from inkclean.base.errors import InputError
 from inkclean.deliver.files import placed
-from inkclean.errors import InputError
-from inkclean.inputs import PICTURES, gather
-from inkclean.ticket import file_hash
+from inkclean.jobs.inputs import PICTURES, gather
+from inkclean.jobs.ticket import file_hash
 
 _HEADS = (
     (b"\xff\xd8\xff", ".jpg"),

@@ -6,10 +6,10 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from inkclean.arrays import U8
-from inkclean.errors import UsageError
-from inkclean.flats.colour_space import to_lab
-from inkclean.flats.palette import colour_name
+from inkclean.base.arrays import U8
+from inkclean.base.errors import UsageError
+from inkclean.flats.colour.palette import colour_name
+from inkclean.flats.colour.space import to_lab
 
 # The mark is looked for this far around the touch, in mm; of that, its most coloured part counts.
 REACH_MM, SHARE = 1.0, 0.12

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.sparse import csgraph, csr_array
 
-from inkclean.arrays import F64, I32, I64, U16, Bool
+from inkclean.base.arrays import F64, I32, I64, U16, Bool
 
 # Rounds of smoothing: enough to iron the staircase out.
 _SMOOTHINGS = 6

@@ -8,7 +8,7 @@ from typing import NamedTuple
 import cv2
 import numpy as np
 
-from inkclean.arrays import F64, I64, U8, Bool
+from inkclean.base.arrays import F64, I64, U8, Bool
 from inkclean.flats.rasters import square
 
 WINDOW_MM = 15.0  # a line is looked for in stretches of this length,

@@ -9,21 +9,21 @@ import cv2
 import numpy as np
 from scipy.spatial import cKDTree
 
-from inkclean.arrays import F32, F64, U8, Bool
-from inkclean.bands import both
+from inkclean.base.arrays import F32, F64, U8, Bool
+from inkclean.base.tiles import both
 from inkclean.flats.areas import at_full_resolution, bare_sizes, measure
-from inkclean.flats.ends import Ends, find_ends
-from inkclean.flats.gaps import FEATURES, Joins, find_joins, on_cubic
-from inkclean.flats.hatching import PORE_MM, Shaded, tell_hatching
-from inkclean.flats.lettering import Lettering, find_lettering
+from inkclean.flats.lines.ends import Ends, find_ends
+from inkclean.flats.lines.gaps import FEATURES, Joins, find_joins, on_cubic
+from inkclean.flats.lines.hatching import PORE_MM, Shaded, tell_hatching
+from inkclean.flats.lines.lettering import Lettering, find_lettering
+from inkclean.flats.lines.seams import seam_odds
+from inkclean.flats.lines.skeleton import Lines, lines_of
 from inkclean.flats.panels import CERTAIN, border_walls, certain_on_borders, find_panels
 from inkclean.flats.rasters import dilated, in_order, pieces, square, tally
-from inkclean.flats.ridges import Ridges, find_ridges
-from inkclean.flats.rooms import Rooms, deepened, find_rooms, joined, lay, regrouped
-from inkclean.flats.seams import seam_odds
-from inkclean.flats.skeleton import Lines, lines_of
 from inkclean.flats.values import BRIDGE, FlatEdits, Flats, Point, Rows, no_rows
-from inkclean.flats.votes import NEVER, Merger, absorb, walls_of
+from inkclean.flats.walls.ridges import Ridges, find_ridges
+from inkclean.flats.walls.rooms import Rooms, deepened, find_rooms, joined, lay, regrouped
+from inkclean.flats.walls.votes import NEVER, Merger, absorb, walls_of
 from inkclean.ink.values import Ink
 
 WORKING_PX_PER_MM = 8.0  # fine enough for a line of 0.15 mm and an opening of 0.3 mm

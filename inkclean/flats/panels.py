@@ -6,9 +6,9 @@ import cv2
 import numpy as np
 from skimage.segmentation import watershed
 
-from inkclean.arrays import F64, U8, Bool
+from inkclean.base.arrays import F64, U8, Bool
 from inkclean.flats.boxes import find_boxes
-from inkclean.flats.gaps import Joins, on_cubic
+from inkclean.flats.lines.gaps import Joins, on_cubic
 from inkclean.flats.rasters import depth, dilated, in_order, pieces, square
 
 COARSE_PX_PER_MM = 2.0  # ruled lines are looked for at this scale: wobble of the hand vanishes

@@ -8,7 +8,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from inkclean.arrays import F32, F64, I32, U8, Bool
+from inkclean.base.arrays import F32, F64, I32, U8, Bool
 
 
 def square(size: int) -> U8:

@@ -8,7 +8,7 @@ from typing import Any, TypeAlias
 import numpy as np
 from numpy.typing import NDArray
 
-from inkclean.arrays import U16
+from inkclean.base.arrays import U16
 
 Rows: TypeAlias = NDArray[np.void]
 Point: TypeAlias = tuple[float, float]

@@ -13,8 +13,8 @@ import math
 import cv2
 import numpy as np
 
-from inkclean.arrays import F32
-from inkclean.bands import TILE, Tile, side_by_side, tiles
+from inkclean.base.arrays import F32
+from inkclean.base.tiles import TILE, Tile, side_by_side, tiles
 from inkclean.ink.decide import Decision, decide
 from inkclean.ink.depth import BLOCK_PX, absorbed_by, ink_depth
 from inkclean.ink.levels import EdgeLevels, deblur, deblur_gain, disc

@@ -15,7 +15,7 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 
-from inkclean.arrays import F32, F64, I32, I64, U8, Bool, length
+from inkclean.base.arrays import F32, F64, I32, I64, U8, Bool, length
 from inkclean.ink.levels import laplacian
 from inkclean.sheet.lit import averaged
 

@@ -9,8 +9,8 @@ from functools import lru_cache
 import cv2
 import numpy as np
 
-from inkclean.arrays import F32, F64, I64
-from inkclean.bands import TILE, Tile, side_by_side, tiles
+from inkclean.base.arrays import F32, F64, I64
+from inkclean.base.tiles import TILE, Tile, side_by_side, tiles
 from inkclean.ink.levels import laplacian
 from inkclean.sheet.lit import stretched
 

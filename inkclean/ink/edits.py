@@ -9,8 +9,8 @@ from typing import Any, Literal
 import cv2
 import numpy as np
 
-from inkclean.arrays import F32, F64
-from inkclean.errors import InputError
+from inkclean.base.arrays import F32, F64
+from inkclean.base.errors import InputError
 
 # A touch brings back the specks whose rim lies within this, in mm.
 TOUCH_MM = 0.3

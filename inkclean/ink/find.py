@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
-from inkclean.arrays import F32
+from inkclean.base.arrays import F32
 from inkclean.ink.cut import WEIGHT_MM, cut
 from inkclean.ink.edits import InkEdits, mend
-from inkclean.ink.pencil import separate
+from inkclean.ink.pencil.separate import separate
 from inkclean.ink.specks import clean_specks
 from inkclean.ink.values import Ink
 from inkclean.ink.width import typical_line_mm
@@ -34,7 +34,7 @@ def find_ink(
 
     Args:
         sheet: the sheet.
-        drop: what is underdrawing, as for :func:`inkclean.ink.pencil.separate`.
+        drop: what is underdrawing, as for :func:`inkclean.ink.pencil.separate.separate`.
         weight: −1..1, thinner to heavier, as for :func:`inkclean.ink.cut.cut`.
         speck_mm: size up to which a lone mark is a speck, in mm; 0 keeps all.
         keep_pencil: also make the picture of the underdrawing, which costs as much again.

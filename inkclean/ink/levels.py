@@ -15,7 +15,7 @@ from functools import lru_cache
 import cv2
 import numpy as np
 
-from inkclean.arrays import F32, F64, U8
+from inkclean.base.arrays import F32, F64, U8
 
 # Part of the blur taken back by one step of reverse diffusion, f − gain·σ²/2·∇²f. It cures
 # the retreat σ²/2r of curved edges and rounded corners, and costs noise. Found on bars, discs,

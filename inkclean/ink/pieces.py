@@ -10,7 +10,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from inkclean.arrays import F64, I32, I64, Bool
+from inkclean.base.arrays import F64, I32, I64, Bool
 
 # Px of the pictures of pieces that are looked at at once.
 WINDOW_PX = 1 << 19

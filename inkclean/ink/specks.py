@@ -13,8 +13,8 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 
-from inkclean.arrays import F32, F64, I64, Bool
-from inkclean.bands import TILE, Tile, side_by_side, tiles
+from inkclean.base.arrays import F32, F64, I64, Bool
+from inkclean.base.tiles import TILE, Tile, side_by_side, tiles
 from inkclean.ink.levels import disc
 from inkclean.ink.pieces import WINDOW_PX, Pieces, grown, small_pieces
 from inkclean.ink.values import Doubt, Grey

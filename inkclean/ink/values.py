@@ -6,7 +6,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from inkclean.arrays import F32
+from inkclean.base.arrays import F32
 
 
 @dataclass(frozen=True)

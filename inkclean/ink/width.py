@@ -5,8 +5,8 @@ from __future__ import annotations
 import cv2
 import numpy as np
 
-from inkclean.arrays import F32, I64
-from inkclean.bands import TILE, Tile, side_by_side, tiles
+from inkclean.base.arrays import F32, I64
+from inkclean.base.tiles import TILE, Tile, side_by_side, tiles
 
 # A line of up to this many px across is measured; broader ink is never the thinnest.
 _REACH = 6

@@ -8,7 +8,7 @@ from typing import Literal
 import cv2
 import numpy as np
 
-from inkclean.arrays import F32, U8, length
+from inkclean.base.arrays import F32, U8, length
 from inkclean.sheet.lit import every
 from inkclean.sheet.values import Capture, Photo, Sheet
 

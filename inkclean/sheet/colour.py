@@ -8,9 +8,9 @@ import cv2
 import numpy as np
 from PIL import Image, ImageCms
 
-from inkclean.arrays import F64, U8
-from inkclean.sheet.tones import to_linear
-from inkclean.sheet.tones import to_srgb as encode
+from inkclean.base.arrays import F64, U8
+from inkclean.base.colour import to_linear
+from inkclean.base.colour import to_srgb as encode
 
 # A profile that moves no probe colour by more than this many steps of 255 is sRGB in all but
 # name; the 12 MP conversion is then skipped.

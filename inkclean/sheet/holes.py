@@ -10,7 +10,7 @@ from __future__ import annotations
 import cv2
 import numpy as np
 
-from inkclean.arrays import F32, F64, I32, I64, Bool
+from inkclean.base.arrays import F32, F64, I32, I64, Bool
 
 SMALLEST_MM, LARGEST_MM = 4.5, 9.0
 FARTHEST_MM = 16.0  # of a hole's centre from the edge

@@ -5,11 +5,11 @@ from __future__ import annotations
 import cv2
 import numpy as np
 
-from inkclean.arrays import U8, Bool
+from inkclean.base.arrays import U8, Bool
+from inkclean.base.colour import to_linear
 from inkclean.sheet.holes import punched_holes
 from inkclean.sheet.lit import Lit, at, shape_of
 from inkclean.sheet.shading import Shading, find_shading, grid_size
-from inkclean.sheet.tones import to_linear
 from inkclean.sheet.values import Frame, Sheet
 
 NOISE_SAMPLES = 40_000  # enough for a standard deviation to half a per cent

@@ -13,9 +13,9 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from inkclean.arrays import F32, F64, I64, U8, Bool
-from inkclean.bands import side_by_side, strips
-from inkclean.sheet.tones import TO_LINEAR
+from inkclean.base.arrays import F32, F64, I64, U8, Bool
+from inkclean.base.colour import TO_LINEAR
+from inkclean.base.tiles import side_by_side, strips
 
 _T = TypeVar("_T", np.float32, np.uint8)
 

@@ -11,8 +11,9 @@ from typing import Any
 import cv2
 import numpy as np
 
-from inkclean.arrays import U8
-from inkclean.errors import InputError
+from inkclean.base.arrays import U8
+from inkclean.base.errors import InputError
+from inkclean.sheet.budget import check_budget
 from inkclean.sheet.values import Photo
 
 # A page that holds no picture is drawn at the usual resolution of a scan.
@@ -97,8 +98,6 @@ def page_photos(path: Path, budget_mp: float) -> Iterator[Photo]:
 
 
 def _page_photo(path: Path, page: Any, name: str, budget_mp: float) -> Photo:
-    from inkclean.sheet.read import check_budget
-
     width_pt, height_pt = page.get_size()
     placed, others = _pictures(page)
     large = [p for p in placed if math.prod(p.size_pt) > SMALL_SHARE * width_pt * height_pt]

@@ -22,8 +22,9 @@ from PIL import (
     WebPImagePlugin,
 )
 
-from inkclean.arrays import U8
-from inkclean.errors import InputError
+from inkclean.base.arrays import U8
+from inkclean.base.errors import InputError
+from inkclean.sheet.budget import check_budget
 from inkclean.sheet.colour import rgb_to_srgb, scaled8, to_srgb, upright
 from inkclean.sheet.values import Photo
 
@@ -103,21 +104,6 @@ def largest_pixels(path: Path) -> int | None:
             return image.width * image.height
     except InputError:
         return None
-
-
-def check_budget(path: Path, width: int, height: int, budget_mp: float) -> None:
-    """Refuse a picture of more than ``budget_mp`` megapixels, or without any.
-
-    Raises:
-        InputError: too large or empty.
-    """
-    if width < 1 or height < 1:
-        raise InputError(f"{path}: the picture has no pixels; save it again or use another")
-    if width * height > budget_mp * 1e6:
-        raise InputError(
-            f"{path}: {width} × {height} px is more than the {budget_mp:g} megapixels allowed; "
-            "scale it down first"
-        )
 
 
 def believable_ppi(stated: Any, width: int, height: int, camera: bool = False) -> float | None:

@@ -16,8 +16,8 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 
-from inkclean.arrays import F32, U8, Bool, length
-from inkclean.sheet.tones import to_linear
+from inkclean.base.arrays import F32, U8, Bool, length
+from inkclean.base.colour import to_linear
 
 PITCH_MM = 0.3  # a sample of the shading: finer than the penumbra of any usual shadow
 MOST_SAMPLES = 1_200_000  # keeps a sheet of A2 as quick as one of A3

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Literal
 
-from inkclean.arrays import F32, F64, U8, Bool
+from inkclean.base.arrays import F32, F64, U8, Bool
 from inkclean.sheet.lit import Tone, shape_of, whole
 
 Framed = Literal["found", "whole", "given"]

@@ -13,9 +13,9 @@ import cv2
 import numpy as np
 from skimage import filters
 
-from inkclean.arrays import U8, Bool
+from inkclean.base.arrays import U8, Bool
 from inkclean.ink.find import find_ink
-from inkclean.sheet.frame import square_up, whole_frame
+from inkclean.sheet.framing.frame import square_up, whole_frame
 from inkclean.sheet.light import even_light
 from inkclean.sheet.values import Photo
 from tests.scoring.measures import drd, overlap

@@ -51,9 +51,10 @@ def picture(kind: str, folder: Path) -> Path:
 
 def draw_picture(kind: str, path: Path) -> None:
     """Draw and photograph, or scan, the demo page."""
-    from inkclean.demo.camera import Conditions, photograph, scan
-    from inkclean.demo.page import draw
-    from inkclean.units import PAPERS
+    from inkclean.base.units import PAPERS
+    from inkclean.demo.camera.conditions import Conditions
+    from inkclean.demo.camera.shot import photograph, scan
+    from inkclean.demo.drawing.page import draw
 
     if kind == "scan":
         path.write_bytes(_tagged(scan(draw(PAPERS["A3"]), SCAN_DPI).jpeg))

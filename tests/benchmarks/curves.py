@@ -14,12 +14,12 @@ import cv2
 import numpy as np
 from scipy.interpolate import splprep
 
-from inkclean.arrays import F32, F64
-from inkclean.curves.corners import restore_corners
-from inkclean.curves.edges import find_edges
+from inkclean.base.arrays import F32, F64
 from inkclean.curves.fit import fit_runs
-from inkclean.curves.outline import lay_out
-from inkclean.curves.settle import settle
+from inkclean.curves.outlines.corners import restore_corners
+from inkclean.curves.outlines.edges import find_edges
+from inkclean.curves.outlines.outline import lay_out
+from inkclean.curves.outlines.settle import settle
 from inkclean.curves.trace import trace
 from tests.curves.raster import coverage_of
 from tests.curves.shapes import blob

@@ -26,17 +26,18 @@ import numpy as np
 from scipy.spatial import cKDTree
 from skimage.measure import find_contours
 
-from inkclean.arrays import F64, Bool
+from inkclean.base.arrays import F64, Bool
 from inkclean.curves.bezier import on_cubics
-from inkclean.curves.centrelines import centrelines
+from inkclean.curves.centrelines.strokes import centrelines
 from inkclean.curves.trace import trace
 from inkclean.curves.values import Curves, Strokes
-from inkclean.demo.camera import Conditions, Shot, photograph
-from inkclean.demo.page import Page, draw
+from inkclean.demo.camera.conditions import Conditions
+from inkclean.demo.camera.shot import Shot, photograph
+from inkclean.demo.drawing.page import Page, draw
 from inkclean.pipeline import clean_photo
-from inkclean.sheet.squaring import to_photo
+from inkclean.settings import Settings
+from inkclean.sheet.framing.squaring import to_photo
 from inkclean.sheet.values import Photo
-from inkclean.ticket import Settings
 from tests.curves import drawings, shapes
 from tests.curves.drawings import Drawing, distance
 from tests.curves.meetings import PARTED, alone, junctions, matched, true_junctions

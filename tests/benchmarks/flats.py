@@ -14,7 +14,7 @@ from collections.abc import Callable
 import cv2
 import numpy as np
 
-from inkclean.arrays import I32, Bool
+from inkclean.base.arrays import I32, Bool
 from inkclean.flats.find import find_flats
 from inkclean.ink.values import Ink, Pencil
 from tests.flats import other_methods

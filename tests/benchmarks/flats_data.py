@@ -11,15 +11,15 @@ from pathlib import Path
 import cv2
 import numpy as np
 
-from inkclean.arrays import F32, I32, Bool
-from inkclean.flats.colours import colour_areas
+from inkclean.base.arrays import F32, I32, Bool
+from inkclean.flats.colour.colours import colour_areas
 from inkclean.flats.find import find_flats
 from inkclean.flats.values import BACKGROUND, GUTTER, Flats
 from inkclean.ink.values import Ink, Pencil
 from inkclean.pipeline import clean_photo
-from inkclean.sheet.frame import square_up
+from inkclean.settings import Settings
+from inkclean.sheet.framing.frame import square_up
 from inkclean.sheet.read import read_photos
-from inkclean.ticket import Settings
 from tests.flats.pages import EASY, LOOSE, SINGLE, Troubles, make_page
 from tests.flats.scores import Score, score, total
 

@@ -16,12 +16,12 @@ from pathlib import Path
 import cv2
 import numpy as np
 
+from inkclean.base.units import MM_PER_INCH
 from inkclean.curves.values import Curves
 from inkclean.deliver.flats_set import FlatsSettings, write_flats
-from inkclean.flats.colours import colour_areas
+from inkclean.flats.colour.colours import colour_areas
 from inkclean.flats.values import Flats
 from inkclean.ink.values import Ink, Pencil
-from inkclean.units import MM_PER_INCH
 from tests.flats.small_maps import cells, lined
 
 KINDS = ("flats", "areas", "flats_svg", "flats_proof", "ora", "ora shaded", "layers")

@@ -13,8 +13,8 @@ import resvg_py
 from click.testing import CliRunner
 from PIL import Image
 
-from inkclean.cli import main as command
-from inkclean.sheet.frame import find_frame, to_photo
+from inkclean.cli.main import main as command
+from inkclean.sheet.framing.frame import find_frame, to_photo
 from inkclean.sheet.read import read_photos
 
 FOLDER = Path(__file__).parents[2] / "fixtures" / "pictures"

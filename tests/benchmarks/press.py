@@ -15,12 +15,12 @@ from pathlib import Path
 
 import numpy as np
 
+from inkclean.base.units import PAPERS
 from inkclean.curves.values import Curves
-from inkclean.deliver.press import PressSettings, prepare, write_press_pdf, write_press_tiff
-from inkclean.deliver.tile_plan import PosterSettings
-from inkclean.deliver.tiles import write_tiles
-from inkclean.deliver.trim import Edges
-from inkclean.units import PAPERS
+from inkclean.deliver.press.files import PressSettings, prepare, write_press_pdf, write_press_tiff
+from inkclean.deliver.press.tile_plan import PosterSettings
+from inkclean.deliver.press.tiles import write_tiles
+from inkclean.deliver.press.trim import Edges
 from tests.deliver import drawn
 
 

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from inkclean.arrays import F64, I64
+from inkclean.base.arrays import F64, I64
 
 
 def crossings(lines: list[F64], square: float) -> F64:

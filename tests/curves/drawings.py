@@ -20,7 +20,7 @@ import svgelements
 from scipy.spatial import cKDTree
 from skimage.measure import find_contours
 
-from inkclean.arrays import F32, F64, I64, Bool
+from inkclean.base.arrays import F32, F64, I64, Bool
 
 FOLDER = Path(__file__).parents[3] / "shared/data/vector"
 FIGURES = ("notionists", "lorelei")

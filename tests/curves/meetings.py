@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 from scipy.spatial import cKDTree
 
-from inkclean.arrays import F64, I64, Bool
+from inkclean.base.arrays import F64, I64, Bool
 from inkclean.curves.values import Strokes
 
 _TOUCH = 0.9

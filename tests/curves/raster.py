@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from inkclean.arrays import F32, F64
+from inkclean.base.arrays import F32, F64
 
 
 def coverage_of(outlines: list[F64], height: int, width: int) -> F32:

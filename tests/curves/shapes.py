@@ -12,7 +12,7 @@ from fontTools.pens.basePen import decomposeQuadraticSegment
 from fontTools.pens.recordingPen import DecomposingRecordingPen
 from fontTools.ttLib import TTFont
 
-from inkclean.arrays import F64
+from inkclean.base.arrays import F64
 from inkclean.curves.values import Curves
 from tests.curves.raster import flatten
 

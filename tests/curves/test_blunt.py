@@ -7,9 +7,9 @@ import pytest
 from scipy.ndimage import gaussian_filter
 from scipy.spatial import cKDTree
 
-from inkclean.arrays import F64
-from inkclean.curves.corners import find_corners
-from inkclean.curves.edges import find_edges
+from inkclean.base.arrays import F64
+from inkclean.curves.outlines.corners import find_corners
+from inkclean.curves.outlines.edges import find_edges
 from inkclean.curves.trace import trace
 from tests.curves import shapes
 from tests.curves.raster import coverage_of

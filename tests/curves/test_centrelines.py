@@ -8,9 +8,9 @@ import numpy as np
 import pytest
 import svgpathtools
 
-from inkclean.arrays import F32, F64
-from inkclean.curves.centrelines import centrelines
-from inkclean.curves.skeleton import walk
+from inkclean.base.arrays import F32, F64
+from inkclean.curves.centrelines.skeleton import walk
+from inkclean.curves.centrelines.strokes import centrelines
 from inkclean.curves.values import Strokes
 from tests.curves.meetings import junctions
 from tests.curves.raster import flatten

@@ -5,10 +5,10 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from inkclean.arrays import F32, F64
+from inkclean.base.arrays import F32, F64
 from inkclean.curves.trace import trace
 from inkclean.pipeline import clean_photo
-from inkclean.ticket import Settings
+from inkclean.settings import Settings
 from tests.curves import drawings, shapes
 from tests.curves.crossings import crossings
 from tests.curves.raster import coverage_of

@@ -7,8 +7,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from inkclean.curves.edges import find_edges
-from inkclean.curves.linking import link_loops
+from inkclean.curves.outlines.edges import find_edges
+from inkclean.curves.outlines.linking import link_loops
 from tests.curves.raster import circle, coverage_of
 from tests.curves.shapes import area
 

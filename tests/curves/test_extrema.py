@@ -5,11 +5,11 @@ from __future__ import annotations
 import numpy as np
 from scipy.spatial import cKDTree
 
-from inkclean.arrays import F64
-from inkclean.curves.corners import restore_corners
-from inkclean.curves.edges import find_edges
-from inkclean.curves.extrema import find_extrema, snapped
-from inkclean.curves.outline import lay_out
+from inkclean.base.arrays import F64
+from inkclean.curves.outlines.corners import restore_corners
+from inkclean.curves.outlines.edges import find_edges
+from inkclean.curves.outlines.extrema import find_extrema, snapped
+from inkclean.curves.outlines.outline import lay_out
 from inkclean.curves.trace import trace
 from tests.curves import shapes
 from tests.curves.raster import circle, coverage_of

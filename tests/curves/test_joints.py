@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from inkclean.arrays import F64
-from inkclean.curves.centrelines import centrelines
+from inkclean.base.arrays import F64
+from inkclean.curves.centrelines.strokes import centrelines
 from inkclean.curves.values import Strokes
 from tests.curves.meetings import junctions
 from tests.curves.raster import flatten

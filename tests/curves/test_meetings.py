@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from inkclean.arrays import F64
+from inkclean.base.arrays import F64
 from tests.curves.meetings import PARTED, alone, true_junctions
 
 WIDTH = 3.0

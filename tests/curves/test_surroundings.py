@@ -10,11 +10,11 @@ from importlib.resources import files
 import numpy as np
 import pytest
 
-from inkclean.arrays import F32, F64
-from inkclean.curves import judge
-from inkclean.curves.corners import find_corners, turning
-from inkclean.curves.edges import find_edges
-from inkclean.curves.surroundings import SIZE, both_sides, surroundings
+from inkclean.base.arrays import F32, F64
+from inkclean.curves.outlines import judge
+from inkclean.curves.outlines.corners import find_corners, turning
+from inkclean.curves.outlines.edges import find_edges
+from inkclean.curves.outlines.surroundings import SIZE, both_sides, surroundings
 from tests.curves import shapes
 from tests.curves.raster import coverage_of
 
@@ -77,7 +77,7 @@ def test_places_go_into_the_frame_and_back() -> None:
 
 def test_the_weights_fill_the_layers() -> None:
     sizes = zip(judge.LAYERS[:-1], judge.LAYERS[1:], strict=True)
-    size = (files("inkclean.curves") / judge.WEIGHTS).read_bytes()
+    size = (files("inkclean.curves.outlines") / judge.WEIGHTS).read_bytes()
     assert len(size) == 4 * sum((a + 1) * b for a, b in sizes)
     said = judge.judged(np.zeros((5, SIZE), np.float32))
     assert said.shape == (5, 3) and np.isfinite(said).all()
@@ -96,8 +96,8 @@ def test_small_dots_get_no_corner(radius: float) -> None:
 @pytest.mark.slow
 def test_threads_change_nothing() -> None:
     code = (
-        "import sys, numpy as np; from inkclean.curves.judge import judged; "
-        "from inkclean.curves.surroundings import SIZE; "
+        "import sys, numpy as np; from inkclean.curves.outlines.judge import judged; "
+        "from inkclean.curves.outlines.surroundings import SIZE; "
         "some = np.random.default_rng(1).normal(0, 2, (4096, SIZE)).astype(np.float32); "
         "sys.stdout.buffer.write(judged(some).tobytes())"
     )

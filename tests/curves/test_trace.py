@@ -7,8 +7,8 @@ from hypothesis import assume, example, given, settings
 from hypothesis import strategies as st
 from scipy.spatial import cKDTree
 
-from inkclean.arrays import F32, F64
-from inkclean.curves.edges import find_edges
+from inkclean.base.arrays import F32, F64
+from inkclean.curves.outlines.edges import find_edges
 from inkclean.curves.trace import trace
 from inkclean.curves.values import Curves
 from tests.curves import shapes

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from inkclean.arrays import F64
+from inkclean.base.arrays import F64
 from inkclean.curves.values import Curves
 
 # four cubics for a circle, the standard handle length

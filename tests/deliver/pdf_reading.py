@@ -8,7 +8,7 @@ import numpy as np
 import pikepdf
 import pypdfium2
 
-from inkclean.arrays import F64
+from inkclean.base.arrays import F64
 
 
 def darkness(path: Path, px_per_mm: float, page: int = 0) -> F64:

@@ -11,7 +11,7 @@ import struct
 
 import numpy as np
 
-from inkclean.arrays import F64, U8
+from inkclean.base.arrays import F64, U8
 
 _GRID = 9
 

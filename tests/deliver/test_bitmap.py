@@ -10,8 +10,8 @@ import pytest
 import tifffile
 from PIL import Image
 
-from inkclean.arrays import F32
-from inkclean.deliver import bitmap
+from inkclean.base.arrays import F32
+from inkclean.deliver.pictures import bitmap
 
 
 def _disc(side: int, x: float, y: float, radius: float) -> F32:

@@ -12,10 +12,9 @@ import pytest
 from PIL import Image, ImageCms
 from pyora import Project
 
-from inkclean.arrays import U8
-from inkclean.deliver.colour import Colour, check_total_ink, read_profile, to_cmyk
-from inkclean.deliver.colour_read import read_colour
-from inkclean.deliver.flatten import (
+from inkclean.base.arrays import U8
+from inkclean.base.errors import InputError
+from inkclean.deliver.layers.flatten import (
     OPERATORS,
     ReadLayer,
     ReadStack,
@@ -23,7 +22,8 @@ from inkclean.deliver.flatten import (
     flatten_stack,
     on_white,
 )
-from inkclean.errors import InputError
+from inkclean.deliver.layers.read import read_colour
+from inkclean.deliver.press.colour import Colour, check_total_ink, read_profile, to_cmyk
 from tests.deliver.press_profile import cmyk_profile
 
 

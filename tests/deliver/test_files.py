@@ -10,8 +10,8 @@ from pathlib import Path
 
 import pytest
 
+from inkclean.base.errors import OutputError
 from inkclean.deliver.files import _machine, finish_moves, moves_record, placed
-from inkclean.errors import OutputError
 
 ENDINGS = (".a", ".b", ".ticket.json")
 

@@ -12,7 +12,7 @@ import pytest
 import resvg_py
 from PIL import Image
 
-from inkclean.arrays import U8
+from inkclean.base.arrays import U8
 from inkclean.curves.values import Curves
 from inkclean.deliver.flats_files import (
     flats_svg,
@@ -20,8 +20,8 @@ from inkclean.deliver.flats_files import (
     write_flats_png,
     write_flats_svg,
 )
-from inkclean.deliver.png import label_png, palette_png, picture_png
-from inkclean.flats.colours import Colouring, colour_areas
+from inkclean.deliver.pictures.png import label_png, palette_png, picture_png
+from inkclean.flats.colour.colours import Colouring, colour_areas
 from inkclean.flats.values import Flats
 from tests.flats.small_maps import cells
 

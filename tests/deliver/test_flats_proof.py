@@ -8,10 +8,10 @@ import numpy as np
 import pytest
 from PIL import Image
 
-from inkclean.deliver.flats_proof import write_flats_proof
-from inkclean.deliver.proof import DOUBT, HEAD, HEIGHT, MARGIN, SURE
-from inkclean.errors import OutputError
-from inkclean.flats.colours import colour_areas
+from inkclean.base.errors import OutputError
+from inkclean.deliver.pictures.flats_proof import write_flats_proof
+from inkclean.deliver.pictures.proof import DOUBT, HEAD, HEIGHT, MARGIN, SURE
+from inkclean.flats.colour.colours import colour_areas
 from inkclean.flats.values import AREA, BRIDGE, NEIGHBOURS, Flats, no_rows
 from inkclean.ink.values import Ink, Pencil
 

@@ -7,10 +7,10 @@ from typing import Any
 import numpy as np
 import pytest
 
+from inkclean.base.errors import InputError
 from inkclean.deliver.flats_record import edits_record, flats_record, read_edits
-from inkclean.errors import InputError
-from inkclean.flats.colours import colour_areas
-from inkclean.flats.hints import Hints, colour_by_hints, hints_in_picture
+from inkclean.flats.colour.colours import colour_areas
+from inkclean.flats.colour.hints import Hints, colour_by_hints, hints_in_picture
 from inkclean.flats.values import BRIDGE, FlatEdits
 from tests.flats.small_maps import cells, two_rooms
 

@@ -7,8 +7,8 @@ import cv2
 import numpy as np
 import pytest
 
-from inkclean.deliver.hints_read import read_hints
-from inkclean.errors import InputError
+from inkclean.base.errors import InputError
+from inkclean.deliver.layers.hints_read import read_hints
 
 GOOD = [
     {"x_mm": 10, "y_mm": 20.5, "colour": "#C83C32", "name": "skin"},

@@ -7,13 +7,13 @@ import numpy as np
 import pytest
 from PIL import Image
 
-from inkclean.arrays import F64
-from inkclean.deliver.composite import render
-from inkclean.deliver.layers import ORDER_LIST, write_layers
-from inkclean.deliver.stack import Stack, layered
-from inkclean.errors import OutputError
-from inkclean.flats.colours import colour_areas
-from inkclean.flats.shade import shade_areas
+from inkclean.base.arrays import F64
+from inkclean.base.errors import OutputError
+from inkclean.deliver.layers.composite import render
+from inkclean.deliver.layers.folder import ORDER_LIST, write_layers
+from inkclean.deliver.layers.stack import Stack, layered
+from inkclean.flats.colour.colours import colour_areas
+from inkclean.flats.colour.shade import shade_areas
 from tests.flats.small_maps import cells, lined
 
 

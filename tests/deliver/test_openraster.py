@@ -21,14 +21,14 @@ from hypothesis.extra.numpy import arrays
 from PIL import Image
 from pyora import Project
 
-from inkclean.arrays import F64, U8
-from inkclean.deliver.bitmap import edge_alpha
-from inkclean.deliver.composite import lay, render
-from inkclean.deliver.openraster import thumbnail, write_openraster
-from inkclean.deliver.stack import Group, Layer, Stack, layered
-from inkclean.errors import OutputError
-from inkclean.flats.colours import colour_areas
-from inkclean.flats.shade import shade_areas
+from inkclean.base.arrays import F64, U8
+from inkclean.base.errors import OutputError
+from inkclean.deliver.layers.composite import lay, render
+from inkclean.deliver.layers.openraster import thumbnail, write_openraster
+from inkclean.deliver.layers.stack import Group, Layer, Stack, layered
+from inkclean.deliver.pictures.bitmap import edge_alpha
+from inkclean.flats.colour.colours import colour_areas
+from inkclean.flats.colour.shade import shade_areas
 from tests.flats.small_maps import cells, lined
 
 SIDE = 180
@@ -296,7 +296,7 @@ def test_many_tiles_compose_like_one() -> None:
     # larger than a tile, with half-transparent layers whose edges cross the seams
     random = np.random.default_rng(4)
     pixels = random.integers(0, 256, (300, 600, 4)).astype(np.uint8)
-    from inkclean.deliver.stack import Box
+    from inkclean.deliver.layers.stack import Box
 
     whole = Box(0, 0, 300, 600)
     part = Box(100, 200, 290, 530)

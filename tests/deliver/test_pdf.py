@@ -9,8 +9,8 @@ import numpy as np
 import pikepdf
 import pytest
 
-from inkclean.deliver.pdf import Points, loops_of_shapes, path_operators, write_pdf
-from inkclean.deliver.raster import Region, render
+from inkclean.deliver.pictures.raster import Region, render
+from inkclean.deliver.vector.pdf import Points, loops_of_shapes, path_operators, write_pdf
 from tests.deliver import drawn
 from tests.deliver.pdf_reading import box_mm, darkness, operators
 

@@ -12,11 +12,11 @@ import pikepdf
 import pytest
 from PIL import Image
 
-from inkclean.deliver.press import PressSettings, prepare, press_page
-from inkclean.deliver.raster import Region, render
-from inkclean.deliver.trim import Edges, parse_trim
-from inkclean.errors import InkcleanError, InputError, OutputError, UsageError
-from inkclean.units import Paper
+from inkclean.base.errors import InkcleanError, InputError, OutputError, UsageError
+from inkclean.base.units import Paper
+from inkclean.deliver.pictures.raster import Region, render
+from inkclean.deliver.press.files import PressSettings, prepare, press_page
+from inkclean.deliver.press.trim import Edges, parse_trim
 from tests.deliver import drawn
 from tests.deliver.pdf_reading import box_mm, darkness, every_key, operators
 from tests.deliver.press_profile import cmyk_profile

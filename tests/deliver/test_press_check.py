@@ -5,17 +5,17 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from inkclean.arrays import F64
+from inkclean.base.arrays import F64
 from inkclean.curves.values import Curves
-from inkclean.deliver.press_check import (
+from inkclean.deliver.pictures.raster import moved
+from inkclean.deliver.press.check import (
     check_lines,
     check_page,
     check_resolution,
     line_widths,
     thinnest_line,
 )
-from inkclean.deliver.raster import moved
-from inkclean.deliver.trim import Edges, Page
+from inkclean.deliver.press.trim import Edges, Page
 from tests.deliver import drawn
 
 THREE, FIVE, NONE = Edges(3, 3, 3, 3), Edges(5, 5, 5, 5), Edges(0, 0, 0, 0)

@@ -10,9 +10,10 @@ from hypothesis import strategies as st
 from PIL import Image
 from scipy.spatial import cKDTree
 
-from inkclean.arrays import F64, Bool
+from inkclean.base.arrays import F64, Bool
+from inkclean.base.errors import UsageError
 from inkclean.curves.values import Curves
-from inkclean.deliver.raster import (
+from inkclean.deliver.pictures.raster import (
     Region,
     crossings,
     flatten,
@@ -21,7 +22,6 @@ from inkclean.deliver.raster import (
     render,
     size_px,
 )
-from inkclean.errors import UsageError
 from tests.deliver import drawn
 
 # one px per mm, so that coordinates in mm are px

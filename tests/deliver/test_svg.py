@@ -8,10 +8,10 @@ import pytest
 import svgelements
 import svgpathtools
 
-from inkclean.curves.centrelines import centrelines
+from inkclean.curves.centrelines.strokes import centrelines
 from inkclean.curves.trace import trace
 from inkclean.curves.values import Curves
-from inkclean.deliver.svg import write_strokes_svg, write_svg
+from inkclean.deliver.vector.svg import write_strokes_svg, write_svg
 from tests.curves.raster import circle, coverage_of, flatten
 from tests.curves.shapes import letter
 

@@ -9,9 +9,9 @@ import numpy as np
 import pytest
 from PIL import Image
 
-from inkclean.arrays import Bool
-from inkclean.deliver.raster import Region, packed_bands, render, size_px
-from inkclean.deliver.tiff import write_one_bit_tiff
+from inkclean.base.arrays import Bool
+from inkclean.deliver.pictures.raster import Region, packed_bands, render, size_px
+from inkclean.deliver.pictures.tiff import write_one_bit_tiff
 from tests.deliver import drawn
 
 

@@ -12,13 +12,13 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from inkclean.deliver.colour import Colour
-from inkclean.deliver.raster import Region, moved, render
-from inkclean.deliver.tile_plan import BAND_MM, PosterSettings, plan_tiles
-from inkclean.deliver.tiles import write_tiles
-from inkclean.deliver.trim import Edges, Page, fitted, parse_trim
-from inkclean.errors import UsageError
-from inkclean.units import PAPERS, Paper
+from inkclean.base.errors import UsageError
+from inkclean.base.units import PAPERS, Paper
+from inkclean.deliver.pictures.raster import Region, moved, render
+from inkclean.deliver.press.colour import Colour
+from inkclean.deliver.press.tile_plan import BAND_MM, PosterSettings, plan_tiles
+from inkclean.deliver.press.tiles import write_tiles
+from inkclean.deliver.press.trim import Edges, Page, fitted, parse_trim
 from tests.deliver import drawn
 from tests.deliver.pdf_reading import box_mm, darkness
 

@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import pytest
 
-from inkclean.deliver.raster import Region
-from inkclean.deliver.trim import (
+from inkclean.base.errors import UsageError
+from inkclean.base.units import Paper
+from inkclean.deliver.pictures.raster import Region
+from inkclean.deliver.press.trim import (
     Edges,
     Page,
     by_scale,
@@ -14,8 +16,6 @@ from inkclean.deliver.trim import (
     parse_edges,
     parse_trim,
 )
-from inkclean.errors import UsageError
-from inkclean.units import Paper
 from tests.deliver import drawn
 
 NONE = Edges(0, 0, 0, 0)

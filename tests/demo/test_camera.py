@@ -10,12 +10,15 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from inkclean.arrays import F32, F64
-from inkclean.demo import camera, desk, lamp
-from inkclean.demo.camera import Conditions, Shot
-from inkclean.demo.page import PENCILS, Page
-from inkclean.demo.view import View, aim
-from inkclean.units import Paper
+from inkclean.base.arrays import F32, F64
+from inkclean.base.units import Paper
+from inkclean.demo.camera import lamp
+from inkclean.demo.camera import shot as camera
+from inkclean.demo.camera import table as desk
+from inkclean.demo.camera.conditions import Conditions
+from inkclean.demo.camera.shot import Shot
+from inkclean.demo.camera.view import View, aim
+from inkclean.demo.drawing.page import PENCILS, Page
 
 CARD = Paper("card", 80.0, 100.0)
 SCALE = 600.0 / 25.4

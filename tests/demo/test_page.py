@@ -8,12 +8,12 @@ import cv2
 import numpy as np
 import pytest
 
-from inkclean.arrays import F64
-from inkclean.demo import lettering
-from inkclean.demo.page import PX_PER_MM, Page, Style, draw
-from inkclean.demo.pen import resample, smooth, tremor
+from inkclean.base.arrays import F64
+from inkclean.base.units import PAPERS, Paper
+from inkclean.demo.drawing import lettering
+from inkclean.demo.drawing.page import PX_PER_MM, Page, Style, draw
+from inkclean.demo.drawing.pen import resample, smooth, tremor
 from inkclean.demo.sampling import values_at
-from inkclean.units import PAPERS, Paper
 
 SMALL = Paper("small", 105.0, 148.5)
 

@@ -7,9 +7,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from inkclean.arrays import F64
-from inkclean.demo import raster
-from inkclean.demo.pen import Pen, disc, ink_strokes
+from inkclean.base.arrays import F64
+from inkclean.demo.drawing import raster
+from inkclean.demo.drawing.pen import Pen, disc, ink_strokes
 
 
 def _cover(

@@ -17,9 +17,9 @@ import pytest
 import uvicorn
 from playwright.sync_api import Browser, Page, expect
 
-from inkclean.desk.app import create_app
 from inkclean.desk.config import Config
-from inkclean.desk.serve import _bind
+from inkclean.desk.web.app import create_app
+from inkclean.desk.web.serve import _bind
 from tests.desk import pages
 
 CHROMIUM = Path("/usr/bin/chromium")
@@ -59,7 +59,14 @@ class Table:
         self.thread.start()
 
     def start(self, port: int = 0) -> None:
-        words = [sys.executable, "-m", "inkclean.cli", "desk", "--no-browser", f"--port={port}"]
+        words = [
+            sys.executable,
+            "-m",
+            "inkclean.cli",
+            "desk",
+            "--no-browser",
+            f"--port={port}",
+        ]
         self.ran = subprocess.Popen([*words, str(self.folder)], stdout=subprocess.PIPE, text=True)
         assert self.ran.stdout is not None
         found = re.search(r"http://\S+", self.ran.stdout.readline())

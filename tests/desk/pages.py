@@ -7,7 +7,7 @@ from pathlib import Path
 import cv2
 import numpy as np
 
-from inkclean.arrays import U8
+from inkclean.base.arrays import U8
 
 # The sheet lies here in the photo (px, from the top left clockwise): A4's shape, 5 px/mm.
 LEFT, TOP, WIDE, HIGH = 100, 90, 1050, 1485

@@ -4,9 +4,9 @@ import math
 
 import pytest
 
+from inkclean.base.errors import UsageError
 from inkclean.desk.acts import Work, check_act, fold
-from inkclean.errors import UsageError
-from inkclean.ticket import Settings
+from inkclean.settings import Settings
 
 WRONG: list[object] = [
     None,

@@ -11,9 +11,9 @@ from pathlib import Path
 import pytest
 from starlette.testclient import TestClient
 
-from inkclean.desk.app import create_app
 from inkclean.desk.config import Config
-from inkclean.inputs import PICTURES
+from inkclean.desk.web.app import create_app
+from inkclean.jobs.inputs import PICTURES
 from tests.desk import pages
 
 HOST = "127.0.0.1:8123"
@@ -55,7 +55,7 @@ def test_the_page_and_its_modules_come_with_a_strict_policy(desk: TestClient) ->
 
 
 def test_the_page_asks_no_other_machine_for_anything() -> None:
-    from inkclean.desk.app import STATIC
+    from inkclean.desk.web.app import STATIC
 
     for path in STATIC.iterdir():
         text = path.read_text("utf-8").replace("http://www.w3.org/2000/svg", "")
@@ -276,7 +276,8 @@ def test_pages_lie_in_the_order_they_were_laid_in(desk: TestClient, photo: bytes
 
 def test_a_ticket_of_the_command_line_is_gone_on_with(tmp_path: Path, photo: bytes) -> None:
     from inkclean.ink.edits import InkEdits, ink_edits_record
-    from inkclean.ticket import Settings, Ticket, file_hash, ticket_text
+    from inkclean.jobs.ticket import Ticket, file_hash, ticket_text
+    from inkclean.settings import Settings
 
     folder = tmp_path / "work"
     folder.mkdir()

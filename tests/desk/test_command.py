@@ -12,8 +12,8 @@ from pathlib import Path
 import pytest
 from click.testing import CliRunner
 
-from inkclean.cli import main
-from inkclean.desk.serve import _lines
+from inkclean.cli.main import main
+from inkclean.desk.web.serve import _lines
 
 COMMAND = [sys.executable, "-m", "inkclean.cli", "desk", "--no-browser"]
 

@@ -13,9 +13,9 @@ import numpy as np
 import pytest
 from playwright.sync_api import Page, expect
 
+from inkclean.jobs.ticket import read_ticket
 from inkclean.pipeline import frame_photo
 from inkclean.sheet.read import read_photos
-from inkclean.ticket import read_ticket
 from tests.desk import pages
 from tests.desk.hands import (
     TABLET,

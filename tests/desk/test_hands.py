@@ -7,10 +7,11 @@ from typing import Any
 
 import pytest
 
-from inkclean.desk import bench
 from inkclean.desk.acts import Work
-from inkclean.desk.bench import Hands, Task
-from inkclean.ticket import Settings
+from inkclean.desk.work import bench
+from inkclean.desk.work.bench import Hands
+from inkclean.desk.work.task import Task
+from inkclean.settings import Settings
 
 
 class Still:

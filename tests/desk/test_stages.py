@@ -13,12 +13,12 @@ import pytest
 from inkclean.desk import pictures
 from inkclean.desk.acts import Work, check_act, fold
 from inkclean.desk.closeness import curves_near
-from inkclean.desk.stages import Bench
-from inkclean.desk.take import edits_of
-from inkclean.flats.shade import shade_areas
+from inkclean.desk.work.stages import Bench
+from inkclean.desk.work.take import edits_of
+from inkclean.flats.colour.shade import shade_areas
 from inkclean.pipeline import clean_photo, frame_photo
+from inkclean.settings import Settings
 from inkclean.sheet.read import read_photos
-from inkclean.ticket import Settings
 from tests.desk import pages
 
 
@@ -54,7 +54,7 @@ def test_the_desk_gives_what_the_command_line_gives(tmp_path: Path) -> None:
 
 
 def test_stages_give_a_first_look_marks_relief_and_quick_edits(tmp_path: Path) -> None:
-    from inkclean.desk import first
+    from inkclean.desk.work import first
 
     path = pages.write(tmp_path / "page.jpg")
     bench = Bench(path, 1, tmp_path / "pictures", 300.0)

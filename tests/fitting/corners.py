@@ -1,4 +1,4 @@
-"""Fits the network that tells true corners (``inkclean/curves/corners.f32``).
+"""Fits the network that tells true corners (``inkclean/curves/outlines/corners.f32``).
 
 ``python -m tests.fitting.corners collect FONTS PICTURES DATA SEED`` draws PICTURES, letters of
 the fonts in the folder FONTS among them (``outlines.py``); ``... figures SVGS PICTURES DATA SEED``
@@ -27,11 +27,11 @@ import numpy as np
 import torch
 from scipy.spatial import cKDTree
 
-from inkclean.arrays import F32, F64
-from inkclean.curves.corners import turning
-from inkclean.curves.edges import find_edges
-from inkclean.curves.judge import LAYERS, said, unpacked
-from inkclean.curves.surroundings import SIZE, both_sides, surroundings
+from inkclean.base.arrays import F32, F64
+from inkclean.curves.outlines.corners import turning
+from inkclean.curves.outlines.edges import find_edges
+from inkclean.curves.outlines.judge import LAYERS, said, unpacked
+from inkclean.curves.outlines.surroundings import SIZE, both_sides, surroundings
 from tests.curves import drawings
 from tests.fitting.outlines import Drawn, drawn
 

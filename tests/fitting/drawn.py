@@ -13,7 +13,7 @@ from pathlib import Path
 import cv2
 import numpy as np
 
-from inkclean.arrays import F32, F64, I32
+from inkclean.base.arrays import F32, F64, I32
 from inkclean.flats.find import WORKING_PX_PER_MM
 from tests.fitting.extras import furnish
 from tests.flats.pages import EASY, LOOSE, PX_PER_MM, Page, Troubles, make_page, nearest_label

@@ -5,7 +5,7 @@ from __future__ import annotations
 import cv2
 import numpy as np
 
-from inkclean.arrays import F64, U8, Bool
+from inkclean.base.arrays import F64, U8, Bool
 from tests.fitting.textures import foliage, fur, grain, ripples
 from tests.flats.pages import PX_PER_MM, Page
 from tests.flats.shapes import bowed, resample, wobbled

@@ -17,7 +17,7 @@ import numpy as np
 import resvg_py
 from scipy.ndimage import distance_transform_edt
 
-from inkclean.arrays import F32, I32, Bool
+from inkclean.base.arrays import F32, I32, Bool
 from tests.flats.shapes import bowed
 
 PX_PER_MM = 8.0

@@ -17,7 +17,7 @@ from fontTools.pens.basePen import decomposeQuadraticSegment
 from fontTools.pens.recordingPen import DecomposingRecordingPen
 from fontTools.ttLib import TTFont
 
-from inkclean.arrays import F32, F64
+from inkclean.base.arrays import F32, F64
 from tests.curves.raster import coverage_of
 from tests.curves.shapes import area, evenly
 

@@ -1,4 +1,4 @@
-"""Fits the network of ``inkclean/flats/seams.py`` on drawn pages and writes it as ONNX.
+"""Fits the network of ``inkclean/flats/lines/seams.py`` on drawn pages and writes it as ONNX.
 
 Run: ``python -m tests.fitting.seams FOLDER MINUTES OUT.onnx``, with the pages of
 ``tests.fitting.drawn`` in FOLDER (``pip install -e '.[fit]'``). A network of the shape of
@@ -20,7 +20,7 @@ import torch.nn.functional as fn
 from numpy.typing import NDArray
 from torch import Tensor, nn
 
-from inkclean.arrays import F32, U8
+from inkclean.base.arrays import F32, U8
 
 WIDTHS = (24, 40, 64, 96)
 FOLD = 4  # so many px a side are channels of one cell

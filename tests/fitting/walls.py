@@ -1,4 +1,4 @@
-"""Fits the odds of joins (``gaps.py``) and the network that judges walls (``walls.py``).
+"""Fits the odds of joins (``gaps.py``) and the network that judges walls (``walls/judge.py``).
 
 Run: ``python -m tests.fitting.walls FIRST COUNT`` (``pip install -e '.[fit]'``): draws pages of
 these seeds, 2000 and above, and prints ``WEIGHTS`` of the joins and the text of
@@ -19,13 +19,15 @@ import cv2
 import numpy as np
 import torch
 
-from inkclean.arrays import F64, I32, I64, Bool
-from inkclean.flats import find, gaps, walls
-from inkclean.flats.gaps import Joins, on_cubic
+from inkclean.base.arrays import F64, I32, I64, Bool
+from inkclean.flats import find
+from inkclean.flats.lines import gaps
+from inkclean.flats.lines.gaps import Joins, on_cubic
 from inkclean.flats.panels import CERTAIN
-from inkclean.flats.rooms import Rooms, rooted
 from inkclean.flats.values import FlatEdits
-from inkclean.flats.votes import Merger
+from inkclean.flats.walls import judge as walls
+from inkclean.flats.walls.rooms import Rooms, rooted
+from inkclean.flats.walls.votes import Merger
 from inkclean.ink.values import Ink, Pencil
 from tests.fitting import others
 from tests.fitting.drawn import drawn, some_troubles

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 
-from inkclean.arrays import F32, F64, I32, U8, Bool
+from inkclean.base.arrays import F32, F64, I32, U8, Bool
 from tests.flats.shapes import bowed
 
 WORDS = ["NOW", "over", "HELLO", "so?", "BOAT", "ago", "8 PM"]

@@ -5,16 +5,16 @@ from __future__ import annotations
 import cv2
 import numpy as np
 
-from inkclean.arrays import F32, I32, U8, Bool
+from inkclean.base.arrays import F32, I32, U8, Bool
 from inkclean.flats.areas import at_full_resolution
-from inkclean.flats.ends import find_ends
-from inkclean.flats.gaps import find_joins
-from inkclean.flats.hatching import tell_hatching
+from inkclean.flats.lines.ends import find_ends
+from inkclean.flats.lines.gaps import find_joins
+from inkclean.flats.lines.hatching import tell_hatching
+from inkclean.flats.lines.seams import seam_odds
+from inkclean.flats.lines.skeleton import lines_of
 from inkclean.flats.rasters import pieces
-from inkclean.flats.rooms import find_rooms, grown, lay
-from inkclean.flats.seams import seam_odds
-from inkclean.flats.skeleton import lines_of
-from inkclean.flats.votes import absorb, walls_of
+from inkclean.flats.walls.rooms import find_rooms, grown, lay
+from inkclean.flats.walls.votes import absorb, walls_of
 
 SCALE = 8.0  # px/mm of the working raster
 

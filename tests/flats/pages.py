@@ -16,7 +16,7 @@ from scipy.ndimage import distance_transform_edt, find_objects
 from scipy.spatial import cKDTree
 from skimage import measure
 
-from inkclean.arrays import F32, F64, I32, U8, Bool
+from inkclean.base.arrays import F32, F64, I32, U8, Bool
 from inkclean.ink.values import Ink, Pencil
 from tests.flats import furnishing
 from tests.flats.shapes import bowed, closed_shape, resample, wobbled

@@ -9,8 +9,9 @@ from __future__ import annotations
 
 import numpy as np
 
-from inkclean.arrays import F64
-from inkclean.flats.colour_space import (
+from inkclean.base.arrays import F64
+from inkclean.flats.colour.palette import APART, PAPER, colour_name
+from inkclean.flats.colour.space import (
     EYES,
     difference,
     lab_to_linear,
@@ -18,7 +19,6 @@ from inkclean.flats.colour_space import (
     seen_by,
     to_lab,
 )
-from inkclean.flats.palette import APART, PAPER, colour_name
 
 _COLOURS, _SETS, _STEPS = 5, 30, 1500
 _MARGIN = 0.6

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 
-from inkclean.arrays import F64, I32, U8, Bool
+from inkclean.base.arrays import F64, I32, U8, Bool
 
 RIGHT = 0.9  # intersection over union
 COUNTS_MM2 = 6.0  # smaller true areas are not scored,

@@ -5,7 +5,7 @@ from __future__ import annotations
 import cv2
 import numpy as np
 
-from inkclean.arrays import F64
+from inkclean.base.arrays import F64
 
 
 def resample(points: F64, step: float, closed: bool = False) -> F64:

@@ -7,7 +7,7 @@ import numpy as np
 from scipy.ndimage import find_objects
 from scipy.spatial import cKDTree
 
-from inkclean.arrays import I32, U8
+from inkclean.base.arrays import I32, U8
 from inkclean.flats.values import AREA, BACKGROUND, NEIGHBOURS, Flats
 from inkclean.ink.values import Ink, Pencil
 

@@ -6,7 +6,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from hypothesis.extra.numpy import arrays
 
-from inkclean.arrays import F64, I32
+from inkclean.base.arrays import F64, I32
 from inkclean.flats.borders import Outlines, outlines
 from tests.flats.small_maps import cells
 

@@ -5,9 +5,9 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from inkclean.flats.colour_space import EYES, least_difference, to_lab
-from inkclean.flats.colours import colour_areas
-from inkclean.flats.palette import APART, MUTED, PAPER, colour_name, unlike
+from inkclean.flats.colour.colours import colour_areas
+from inkclean.flats.colour.palette import APART, MUTED, PAPER, colour_name, unlike
+from inkclean.flats.colour.space import EYES, least_difference, to_lab
 from inkclean.flats.values import AREA, BACKGROUND, GUTTER, NEIGHBOURS, Flats
 from tests.flats.small_maps import cells, flats_of
 

@@ -8,7 +8,7 @@ import cv2
 import numpy as np
 import pytest
 
-from inkclean.arrays import F32
+from inkclean.base.arrays import F32
 from inkclean.flats.find import find_flats
 from inkclean.flats.values import BACKGROUND, FIGURE, GUTTER, FlatEdits, Flats
 from inkclean.ink.values import Ink, Pencil

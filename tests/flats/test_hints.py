@@ -6,10 +6,10 @@ import cv2
 import numpy as np
 import pytest
 
-from inkclean.arrays import U8
-from inkclean.errors import InputError
-from inkclean.flats.hints import Hints, colour_by_hints, hints_in_picture
-from inkclean.flats.palette import PAPER
+from inkclean.base.arrays import U8
+from inkclean.base.errors import InputError
+from inkclean.flats.colour.hints import Hints, colour_by_hints, hints_in_picture
+from inkclean.flats.colour.palette import PAPER
 from inkclean.flats.values import BACKGROUND, Flats
 from tests.flats.small_maps import cells, flats_of, lined, neighbours_of, two_rooms
 

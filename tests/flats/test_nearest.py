@@ -9,9 +9,9 @@ import numpy as np
 import pytest
 from scipy.ndimage import distance_transform_edt
 
-from inkclean.arrays import I32
+from inkclean.base.arrays import I32
 from inkclean.flats.areas import at_full_resolution, measure
-from inkclean.flats.rooms import HALOS_PX, TILE_PX, grown
+from inkclean.flats.walls.rooms import HALOS_PX, TILE_PX, grown
 
 
 @pytest.fixture(params=[1, 2])

@@ -6,9 +6,9 @@ import numpy as np
 import pytest
 from scipy.ndimage import label
 
-from inkclean.arrays import F32, F64, Bool
-from inkclean.flats.gaps import on_cubic
-from inkclean.flats.ridges import find_ridges
+from inkclean.base.arrays import F32, F64, Bool
+from inkclean.flats.lines.gaps import on_cubic
+from inkclean.flats.walls.ridges import find_ridges
 
 PX_PER_MM = 8.0
 SIDE = 160

@@ -6,9 +6,9 @@ import cv2
 import numpy as np
 import pytest
 
-from inkclean.arrays import F32, U8
-from inkclean.flats import seams
-from inkclean.flats.seams import seam_odds
+from inkclean.base.arrays import F32, U8
+from inkclean.flats.lines import seams
+from inkclean.flats.lines.seams import seam_odds
 
 PX_PER_MM = 8.0
 SIDE = 480

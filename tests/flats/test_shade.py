@@ -5,12 +5,12 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from inkclean.arrays import F32, I32
-from inkclean.flats import relief
-from inkclean.flats.colour_space import to_lab
-from inkclean.flats.palette import MUTED
-from inkclean.flats.relief import inflate, normals
-from inkclean.flats.shade import Shading, lit, shade_areas, shaded
+from inkclean.base.arrays import F32, I32
+from inkclean.flats.colour import relief
+from inkclean.flats.colour.palette import MUTED
+from inkclean.flats.colour.relief import inflate, normals
+from inkclean.flats.colour.shade import Shading, lit, shade_areas, shaded
+from inkclean.flats.colour.space import to_lab
 from inkclean.flats.values import BACKGROUND, Flats
 from tests.flats.small_maps import flats_of, lined
 

@@ -30,7 +30,8 @@ def seeds(kind: str, folder: Path) -> None:
             if len(data) < 20_000:
                 (folder / f"zoo{number}").write_bytes(data)
         return
-    from inkclean.ticket import Settings, Ticket, ticket_text
+    from inkclean.jobs.ticket import Ticket, ticket_text
+    from inkclean.settings import Settings
 
     plain = Ticket("page.jpg", "0" * 64, 1, Settings(), {"ink": {"weight": 0.5}})
     (folder / "plain").write_text(ticket_text(plain), "utf-8")

@@ -7,9 +7,9 @@ import os
 import tempfile
 from pathlib import Path
 
-from inkclean.errors import InkcleanError
+from inkclean.base.errors import InkcleanError
+from inkclean.jobs.ticket import Ticket, read_ticket, ticket_text
 from inkclean.sheet.read import read_photos
-from inkclean.ticket import Ticket, read_ticket, ticket_text
 
 # Pictures above this are refused: the fuzzer looks for faults, not for patience.
 BUDGET_MP = 4.0

@@ -10,8 +10,9 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
+from inkclean.jobs.ticket import Ticket, json_text, ticket_text
+from inkclean.settings import Settings
 from inkclean.sheet.read import believable_ppi
-from inkclean.ticket import Settings, Ticket, json_text, ticket_text
 from tests.fuzz import targets
 from tests.zoo import animals
 

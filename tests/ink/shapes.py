@@ -5,7 +5,7 @@ from __future__ import annotations
 import cv2
 import numpy as np
 
-from inkclean.arrays import F32, F64, U8
+from inkclean.base.arrays import F32, F64, U8
 from inkclean.ink.values import Grey
 
 FINE = 12  # sub-pixels a side

@@ -10,8 +10,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from inkclean.arrays import F32, U8
-from inkclean.deliver.bitmap import cut_at
+from inkclean.base.arrays import F32, U8
+from inkclean.deliver.pictures.bitmap import cut_at
 from inkclean.ink import levels
 from inkclean.ink.cut import WEIGHT_MM, cut
 from inkclean.ink.depth import ink_depth

@@ -5,8 +5,8 @@ import json
 import numpy as np
 import pytest
 
-from inkclean.arrays import F32
-from inkclean.errors import InputError
+from inkclean.base.arrays import F32
+from inkclean.base.errors import InputError
 from inkclean.ink.edits import (
     InkEdits,
     InkStroke,

@@ -5,9 +5,9 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from inkclean.errors import UsageError
+from inkclean.base.errors import UsageError
 from inkclean.ink.find import find_ink
-from inkclean.sheet.frame import whole_frame
+from inkclean.sheet.framing.frame import whole_frame
 from inkclean.sheet.values import Photo, Sheet
 from tests.ink.shapes import FINE, bar, canvas, dot, photographed
 

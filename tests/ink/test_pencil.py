@@ -8,9 +8,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from inkclean.arrays import F32, Bool
-from inkclean.errors import UsageError
-from inkclean.ink.pencil import separate
+from inkclean.base.arrays import F32, Bool
+from inkclean.base.errors import UsageError
+from inkclean.ink.pencil.separate import separate
 from inkclean.ink.values import Grey
 from inkclean.sheet.values import Sheet
 from tests.sheet.patches import BLACK, FRAME, PX_PER_MM, Drawn, draw, even, linear

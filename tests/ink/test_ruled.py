@@ -6,8 +6,8 @@ import cv2
 import numpy as np
 import pytest
 
-from inkclean.arrays import F32
-from inkclean.ink.pencil import separate
+from inkclean.base.arrays import F32
+from inkclean.ink.pencil.separate import separate
 from inkclean.sheet.values import Sheet
 from tests.sheet.patches import FRAME, linear
 

@@ -8,8 +8,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from inkclean.arrays import F32, U8
-from inkclean.deliver.bitmap import cut_at
+from inkclean.base.arrays import F32, U8
+from inkclean.deliver.pictures.bitmap import cut_at
 from inkclean.ink.cut import cut
 from inkclean.ink.specks import DOUBT_MM, MOST_DOUBTS, clean_specks
 from inkclean.ink.values import Grey

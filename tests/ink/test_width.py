@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from inkclean.arrays import F32
+from inkclean.base.arrays import F32
 from inkclean.ink.width import thin_line_mm
 
 

@@ -13,7 +13,7 @@ import numpy as np
 import pytest
 from skimage.color import deltaE_ciede2000, rgb2lab
 
-from inkclean.flats.colour_space import EYES, difference, lab_to_srgb, seen_by, to_lab
+from inkclean.flats.colour.space import EYES, difference, lab_to_srgb, seen_by, to_lab
 
 PAIRS = np.array(
     [

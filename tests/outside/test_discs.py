@@ -14,7 +14,7 @@ import cv2
 import numpy as np
 import pytest
 
-from inkclean.curves.edges import find_edges
+from inkclean.curves.outlines.edges import find_edges
 from inkclean.curves.trace import trace
 from tests.curves.raster import circle, coverage_of, flatten
 

@@ -11,7 +11,7 @@ from collections.abc import Callable
 import numpy as np
 from skimage import data
 
-from inkclean.arrays import U8
+from inkclean.base.arrays import U8
 from tests.benchmarks.contest import otsu, ours, sauvola
 from tests.scoring.measures import overlap
 

@@ -11,9 +11,9 @@ import numpy as np
 import pytest
 from skimage.color import rgb2lab
 
-from inkclean.ink.pencil import separate
-from inkclean.ink.pigments import Pigment, density_of
-from inkclean.sheet.tones import TO_LINEAR, to_linear, to_srgb
+from inkclean.base.colour import TO_LINEAR, to_linear, to_srgb
+from inkclean.ink.pencil.pigments import Pigment, density_of
+from inkclean.ink.pencil.separate import separate
 from inkclean.sheet.values import Sheet
 from tests.sheet.patches import FRAME, PX_PER_MM, draw, even
 

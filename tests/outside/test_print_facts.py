@@ -13,13 +13,13 @@ import pikepdf
 import pytest
 from PIL import Image
 
-from inkclean.deliver.colour import Colour, check_total_ink
-from inkclean.deliver.press import PressSettings, press_page
-from inkclean.deliver.press_check import check_lines, check_resolution
-from inkclean.deliver.raster import render
-from inkclean.deliver.tiles import sharp_from_m
-from inkclean.deliver.trim import Edges, fitted, make_page, parse_edges, parse_trim
-from inkclean.units import MM_PER_INCH, MM_PER_PT, PAPERS, Paper
+from inkclean.base.units import MM_PER_INCH, MM_PER_PT, PAPERS, Paper
+from inkclean.deliver.pictures.raster import render
+from inkclean.deliver.press.check import check_lines, check_resolution
+from inkclean.deliver.press.colour import Colour, check_total_ink
+from inkclean.deliver.press.files import PressSettings, press_page
+from inkclean.deliver.press.tiles import sharp_from_m
+from inkclean.deliver.press.trim import Edges, fitted, make_page, parse_edges, parse_trim
 from tests.deliver import drawn
 from tests.deliver.pdf_reading import box_mm
 

@@ -16,9 +16,9 @@ import svgpathtools
 from PIL import Image
 from playwright.sync_api import Browser
 
-from inkclean.arrays import F32
+from inkclean.base.arrays import F32
 from inkclean.curves.trace import trace
-from inkclean.deliver.svg import write_svg
+from inkclean.deliver.vector.svg import write_svg
 from tests.desk.hands import needs_chromium
 
 PX_PER_MM, ACROSS, DOWN, STEP, RADIUS = 12.0, 160, 125, 12, 3.2

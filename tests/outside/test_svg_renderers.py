@@ -17,10 +17,10 @@ import resvg_py
 import svgelements
 from reportlab.pdfgen.canvas import Canvas
 
-from inkclean.arrays import F32
+from inkclean.base.arrays import F32
+from inkclean.base.units import MM_PER_PT
 from inkclean.curves.trace import trace
-from inkclean.deliver.svg import write_svg
-from inkclean.units import MM_PER_PT
+from inkclean.deliver.vector.svg import write_svg
 from tests.curves.raster import circle, coverage_of, flatten
 from tests.curves.shapes import letter, star
 

@@ -8,7 +8,7 @@ import time
 import numpy as np
 
 from inkclean.pipeline import clean_photo
-from inkclean.ticket import Settings
+from inkclean.settings import Settings
 from tests.scoring.cases import CASES, case, photo, shoot
 from tests.scoring.score import score_cleaned
 

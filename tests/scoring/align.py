@@ -8,11 +8,11 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 
-from inkclean.arrays import F32, F64
-from inkclean.demo.camera import Shot
-from inkclean.demo.page import Page
+from inkclean.base.arrays import F32, F64
+from inkclean.base.units import MM_PER_INCH
+from inkclean.demo.camera.shot import Shot
+from inkclean.demo.drawing.page import Page
 from inkclean.demo.sampling import look_up
-from inkclean.units import MM_PER_INCH
 
 Mapping = Callable[[F64], F64]
 PX_PER_MM = 600.0 / MM_PER_INCH

@@ -13,11 +13,12 @@ import cv2
 import numpy as np
 
 import inkclean.demo
-from inkclean.demo import camera
-from inkclean.demo.camera import Conditions, Shot
-from inkclean.demo.page import Page, Style, draw
+from inkclean.base.units import PAPERS
+from inkclean.demo.camera import shot as camera
+from inkclean.demo.camera.conditions import Conditions
+from inkclean.demo.camera.shot import Shot
+from inkclean.demo.drawing.page import Page, Style, draw
 from inkclean.sheet.values import Photo
-from inkclean.units import PAPERS
 from tests.alone import alone
 
 _MOST_KEPT = 80
@@ -234,7 +235,7 @@ def _place(kind: str, what: object) -> Path:
     folder = Path(tempfile.gettempdir()) / "inkclean-shots"
     folder.mkdir(exist_ok=True)
     code = hashlib.sha256()
-    for source in sorted(Path(str(inkclean.demo.__file__)).parent.glob("*.py")):
+    for source in sorted(Path(str(inkclean.demo.__file__)).parent.rglob("*.py")):
         code.update(source.read_bytes())
     named = repr(what) + code.hexdigest()
     return folder / f"{kind}-{hashlib.sha256(named.encode()).hexdigest()[:20]}.npz"

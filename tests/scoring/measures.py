@@ -13,8 +13,8 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 
-from inkclean.arrays import F32, F64, Bool
-from inkclean.demo import raster
+from inkclean.base.arrays import F32, F64, Bool
+from inkclean.demo.drawing import raster
 from inkclean.demo.sampling import values_at
 
 

@@ -8,11 +8,11 @@ from typing import TYPE_CHECKING
 import cv2
 import numpy as np
 
-from inkclean.arrays import F32, F64, Bool
-from inkclean.demo.camera import Shot
-from inkclean.demo.page import Page
-from inkclean.demo.paper import squares
-from inkclean.sheet.squaring import to_photo
+from inkclean.base.arrays import F32, F64, Bool
+from inkclean.demo.camera.paper import squares
+from inkclean.demo.camera.shot import Shot
+from inkclean.demo.drawing.page import Page
+from inkclean.sheet.framing.squaring import to_photo
 from inkclean.sheet.values import Frame, Sheet
 from tests.scoring import measures
 from tests.scoring.align import PX_PER_MM, Aligned, align
@@ -123,7 +123,7 @@ def score_paper(page: Page, shot: Shot, sheet: Sheet) -> float:
 
 def score_cleaned(page: Page, shot: Shot, cleaned: Cleaned) -> dict[str, float]:
     """Score everything about a cleaned page."""
-    from inkclean.deliver.bitmap import cut_at
+    from inkclean.deliver.pictures.bitmap import cut_at
 
     page = with_grid(page, shot)
     sheet, ink = cleaned.sheet, cleaned.ink

@@ -8,9 +8,10 @@ from functools import cache
 import numpy as np
 import pytest
 
-from inkclean.demo.camera import Conditions, Shot, photograph
-from inkclean.demo.page import Page, draw
-from inkclean.units import Paper
+from inkclean.base.units import Paper
+from inkclean.demo.camera.conditions import Conditions
+from inkclean.demo.camera.shot import Shot, photograph
+from inkclean.demo.drawing.page import Page, draw
 from tests.scoring.score import align_sheet, score_frame, score_ink, true_frame
 
 SCALE = 600.0 / 25.4

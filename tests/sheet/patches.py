@@ -11,7 +11,7 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 
-from inkclean.arrays import F32, F64, U8
+from inkclean.base.arrays import F32, F64, U8
 from inkclean.sheet.values import Frame, Sheet
 
 PX_PER_MM = 12.0

@@ -5,12 +5,12 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from inkclean.errors import UsageError
+from inkclean.base.errors import UsageError
+from inkclean.base.units import PAPERS
 from inkclean.pipeline import parse_outline
-from inkclean.sheet.bowed import sides_through
-from inkclean.sheet.frame import given_frame, to_photo
+from inkclean.sheet.framing.bowed import sides_through
+from inkclean.sheet.framing.frame import given_frame, to_photo
 from inkclean.sheet.values import Photo
-from inkclean.units import PAPERS
 
 CORNERS = np.array([[100.0, 80.0], [820.0, 80.0], [820.0, 1100.0], [100.0, 1100.0]])
 NONE = np.zeros((0, 2))

@@ -8,7 +8,7 @@ import pytest
 from numpy.typing import NDArray
 
 from inkclean.sheet.check import check_capture, edge_blur_px
-from inkclean.sheet.frame import whole_frame
+from inkclean.sheet.framing.frame import whole_frame
 from inkclean.sheet.values import Photo, Sheet
 
 F32 = NDArray[np.float32]

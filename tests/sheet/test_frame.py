@@ -12,12 +12,12 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from numpy.typing import NDArray
 
-from inkclean.errors import UsageError
-from inkclean.sheet.frame import find_frame, given_frame, square_up, to_photo, whole_frame
-from inkclean.sheet.papers import aspects, framed_size
+from inkclean.base.errors import UsageError
+from inkclean.base.units import PAPERS
+from inkclean.sheet.framing.frame import find_frame, given_frame, square_up, to_photo, whole_frame
+from inkclean.sheet.framing.papers import aspects, framed_size
 from inkclean.sheet.read import read_photos
 from inkclean.sheet.values import Frame, Photo
-from inkclean.units import PAPERS
 from tests.sheet.desks import Scene, corners, jaccard, photograph
 from tests.sheet.icc import encode_srgb
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from inkclean.sheet.frame import find_frame, to_photo
+from inkclean.sheet.framing.frame import find_frame, to_photo
 from tests.scoring.cases import case, photo, shoot
 from tests.scoring.score import score_frame
 

@@ -6,7 +6,7 @@ import cv2
 import numpy as np
 import pytest
 
-from inkclean.arrays import F32, U8, Bool
+from inkclean.base.arrays import F32, U8, Bool
 from inkclean.sheet.light import even_light
 from inkclean.sheet.values import Sheet
 from tests.sheet.patches import BLACK, FRAME, PX_PER_MM, draw, linear, position, shoot

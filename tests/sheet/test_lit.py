@@ -7,7 +7,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from inkclean.arrays import F32
+from inkclean.base.arrays import F32
+from inkclean.base.colour import to_linear
 from inkclean.sheet.lit import (
     Lit,
     at,
@@ -20,7 +21,6 @@ from inkclean.sheet.lit import (
     stretched,
     whole,
 )
-from inkclean.sheet.tones import to_linear
 
 
 def _lit(high: int, wide: int, seed: int, *, blank: bool = False) -> Lit:

@@ -13,7 +13,7 @@ import pytest
 from numpy.typing import NDArray
 from PIL import Image, ImageCms, ImageOps
 
-from inkclean.errors import InputError
+from inkclean.base.errors import InputError
 from inkclean.sheet.read import believable_ppi, read_photos
 from inkclean.sheet.values import Photo
 from tests.sheet import icc

@@ -13,7 +13,7 @@ from typing import Any
 import numpy as np
 from PIL import Image, ImageCms, TiffImagePlugin
 
-from inkclean.arrays import U8
+from inkclean.base.arrays import U8
 from tests import small_pages
 
 Maker = Callable[[Path], Path]

@@ -19,9 +19,9 @@ import pytest
 from click.testing import CliRunner, Result
 from PIL import Image
 
-from inkclean import inputs
-from inkclean.cli import main
-from inkclean.errors import InputError
+from inkclean.base.errors import InputError
+from inkclean.cli.main import main
+from inkclean.jobs import inputs
 from inkclean.sheet.read import read_photos
 from tests import small_pages
 from tests.zoo import animals

@@ -1,0 +1,1 @@
+"""The command line: parses, asks a page or a job, prints."""

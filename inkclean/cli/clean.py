@@ -1,0 +1,221 @@
+"""The command ``clean``: photos or scans to clean ink and curves."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator, Sequence
+from dataclasses import replace
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from inkclean.cli.options import (
+    clean_options,
+    doubts,
+    finish,
+    page_options,
+    result_options,
+    settings_of,
+    shower,
+    spent,
+    teller,
+    work_through,
+)
+
+if TYPE_CHECKING:
+    from inkclean.jobs.batch import BookTask, Outcome, Task, Tell
+    from inkclean.jobs.results import Order
+    from inkclean.settings import Settings
+
+_FILE = click.Path(path_type=Path, dir_okay=False)
+_SCHEME = re.compile(r"([a-z][a-z0-9+.-]+):/(.*)")
+# The settings that the options are read into, where the names differ.
+_FIELDS = {"speck": "speck_mm", "within": "within_mm", "budget": "budget_mp"}
+
+
+def _batch_options(command: Any) -> Any:
+    """Add the options for whole books and many machines."""
+    for option in reversed(
+        (
+            click.option(
+                "--like",
+                type=_FILE,
+                metavar="TICKET",
+                help="Clean every page with the settings and paper of this one's ticket; options "
+                "given beside it go before.",
+            ),
+            click.option(
+                "--even",
+                is_flag=True,
+                help="Bring the ink of all pages to one weight: the middle of their typical lines.",
+            ),
+            click.option(
+                "--contact",
+                type=_FILE,
+                metavar="FILE",
+                help="Also leave a contact sheet of all pages, a PNG, to look the batch over.",
+            ),
+            click.option(
+                "--timings",
+                type=_FILE,
+                metavar="FILE",
+                help="Also leave a trace of where the time went (trace events in JSON).",
+            ),
+            click.option(
+                "--cluster",
+                metavar="ADDRESS",
+                help="Clean the pages on the Dask cluster whose scheduler is at ADDRESS.",
+            ),
+        )
+    ):
+        command = option(command)
+    return command
+
+
+@click.command()
+@click.argument("photos", nargs=-1, required=True, metavar="PHOTO…")
+@page_options
+@result_options
+@clean_options
+@click.option(
+    "--also",
+    default="",
+    metavar="KINDS",
+    help="More results: lines, pencil, tone, tiff, pdf, proof (with commas between).",
+)
+@_batch_options
+@click.pass_context
+def clean(context: click.Context, /, photos: tuple[str, ...], also: str, **options: Any) -> None:
+    """Turn photos or scans (files or folders) into clean ink and curves."""
+    from inkclean.jobs.results import Order, parse_also
+
+    order = Order(_settings(context, options), parse_also(also))
+    _check_places(options)
+    tasks = _tasks(photos, order, options)
+    # a hundred thousand reports would fill the memory: kept only for who looks at all of them
+    overviews = options["contact"] is not None or options["timings"] is not None
+    outcomes: list[Outcome] = []
+    done, failures = work_through(
+        _outcomes(tasks, options, teller(len(tasks), options["quiet"])),
+        shower(options, summary),
+        outcomes.append if overviews else lambda outcome: None,
+    )
+    _leave_overviews(outcomes, options)
+    finish(done, failures)
+
+
+def _settings(context: click.Context, options: dict[str, Any]) -> Settings:
+    settings = replace(settings_of(options), even=options["even"])
+    if options["like"] is None:
+        return settings
+    from inkclean.jobs.book import like
+    from inkclean.settings import check_settings
+
+    spelled = {
+        _FIELDS.get(name, name)
+        for name in options
+        if context.get_parameter_source(name) is not click.core.ParameterSource.DEFAULT
+    }
+    settings = like(options["like"], settings, spelled)
+    check_settings(settings)
+    return settings
+
+
+def _check_places(options: dict[str, Any]) -> None:
+    """Refuse, before any work, places for the overviews that are taken."""
+    if options["contact"] is not None:
+        from inkclean.deliver.pictures.contact import check_contact
+
+        check_contact(options["contact"], options["replace"])
+    if options["timings"] is not None:
+        from inkclean.jobs.timings import check_timings
+
+        check_timings(options["timings"], options["replace"])
+
+
+def _tasks(photos: Sequence[str], order: Order, options: dict[str, Any]) -> list[BookTask]:
+    from inkclean.jobs.batch import Job
+    from inkclean.jobs.inputs import check_names, gather
+    from inkclean.jobs.remote import RemoteJob, gather_remote, is_address
+
+    folder, again = place_of(options["folder"]), options["replace"]
+    far = [photo for photo in photos if is_address(photo)]
+    paths = gather([Path(photo) for photo in photos if not is_address(photo)])
+    sources = gather_remote(far)
+    if not sources and not isinstance(folder, str):
+        place = folder
+        if options["cluster"]:
+            # the machines of a cluster share the files, not the folder one stands in
+            paths = [path.absolute() for path in paths]
+            place = None if place is None else place.absolute()
+        check_names(paths, place)
+        return [Job(path, place, order, again) for path in paths]
+    sources += [path.absolute().as_uri() for path in paths]
+    if isinstance(folder, Path):
+        folder = folder.absolute().as_uri()
+    pairs = [(source, (folder or source.rpartition("/")[0]).rstrip("/")) for source in sources]
+    check_names([Path(place, source.rpartition("/")[2]) for source, place in pairs], None)
+    return [RemoteJob(source, place, order, again) for source, place in pairs]
+
+
+def place_of(folder: Path | None) -> Path | str | None:
+    """Return the folder for the results, as an address again if it was one.
+
+    A path drops the second slash of ``s3://bucket/book``, and two of ``file:///book``.
+    """
+    found = _SCHEME.match("" if folder is None else folder.as_posix())
+    if folder is None or found is None or folder.exists():
+        return folder
+    slashes = "///" if found[1] in ("file", "local") else "//"
+    return f"{found[1]}:{slashes}{found[2]}"
+
+
+def _outcomes(tasks: Sequence[BookTask], options: dict[str, Any], tell: Tell) -> Iterator[Outcome]:
+    from inkclean.jobs.batch import run_tasks, timed
+    from inkclean.jobs.book import even_files
+
+    def cleaned(some: Sequence[Task]) -> Iterator[Outcome]:
+        if options["cluster"]:
+            from inkclean.jobs.cluster import clean_on_cluster
+
+            return clean_on_cluster(some, options["cluster"])
+        return run_tasks(some, workers=options["jobs"])
+
+    def say(text: str) -> None:
+        if not options["quiet"]:
+            click.echo(text, err=True)
+
+    if options["even"]:
+        return even_files(tasks, cleaned, tell, say)
+    return timed(tasks, cleaned(tasks), tell)
+
+
+def _leave_overviews(outcomes: Sequence[Outcome], options: dict[str, Any]) -> None:
+    """Write the contact sheet and the trace where they were asked for."""
+    if options["contact"] is not None:
+        from inkclean.deliver.pictures.contact import write_contact
+        from inkclean.jobs.overview import cells
+
+        write_contact(cells(outcomes), options["contact"], options["replace"])
+    if options["timings"] is not None:
+        from inkclean.jobs.timings import write_timings
+
+        works = [work for outcome in outcomes for work in outcome.work]
+        write_timings(works, options["timings"], options["replace"])
+
+
+def summary(report: dict[str, Any]) -> list[str]:
+    """Return the few lines that tell a person what became of a page."""
+    sheet, ink, curves = report["sheet"], report["ink"], report["curves"]
+    paper = sheet["paper"] or "sheet"
+    size = f"{sheet['width_mm']:.0f} × {sheet['height_mm']:.0f} mm"
+    lines = [
+        f"{Path(report['input']).name}: {paper} ({size}, {sheet['framed']}), "
+        f"{100 * ink['share']:.1f} % ink, {curves['shapes']} shapes, {spent(report)}"
+    ]
+    lines += doubts(report)
+    if ink["doubts"]:
+        lines.append(f"  {len(ink['doubts'])} places worth a look: see --also proof")
+    lines += [f"  {path}" for path in report["outputs"].values()]
+    return lines

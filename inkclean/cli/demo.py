@@ -1,0 +1,79 @@
+"""The command ``demo``: draws the demo page, photographs it, and takes it all the way."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from inkclean.base.errors import InkcleanError
+from inkclean.cli.clean import summary
+
+NAME = "lamp-heron"
+
+
+@click.command()
+@click.argument(
+    "folder", metavar="[DIR]", default="demo-page", type=click.Path(path_type=Path, file_okay=False)
+)
+@click.option("--quiet", is_flag=True, help="Print nothing but errors.")
+@click.option("--replace", is_flag=True, help="Write over results that are there.")
+def demo(folder: Path, quiet: bool, replace: bool) -> None:
+    """Draw the demo page, photograph it and clean it; everything lands in DIR."""
+
+    def say(text: str) -> None:
+        if not quiet:
+            click.echo(text)
+
+    from inkclean.deliver.flats_set import FlatsSettings
+    from inkclean.jobs.batch import Job, clean_file
+    from inkclean.jobs.flat_pages import FlatsOrder, flat_file
+    from inkclean.jobs.results import Order
+    from inkclean.settings import Settings
+
+    photo = folder / f"{NAME}.jpg"
+    say("drawing the page and photographing it …")
+    shoot(photo, replace)
+    say("cleaning the photo …")
+    order = Order(Settings(), ("lines", "pencil", "tone", "proof"))
+    outcome = clean_file(Job(photo, folder, order, replace))
+    if outcome.error is not None:
+        raise DemoError(outcome.error, outcome.exit_code)
+    for report in outcome.reports:
+        for line in summary(report):
+            say(line)
+    say("splitting it into colour areas …")
+    ticket = folder / f"{NAME}.ticket.json"
+    flats = FlatsOrder(order, FlatsSettings(shade=315.0))
+    if replace or not flats.flats.outputs(folder, NAME)["ora"].exists():
+        for report in flat_file(ticket, folder, flats, replace):
+            say(f"  {report['flats']['areas']} areas, {report['flats']['bridges']} bridges")
+            for path in report["outputs"].values():
+                say(f"  {path}")
+    say(f"look at {folder / NAME}.proof.png first: before, after, and what is in doubt;")
+    say(f"then open {folder / NAME}.ora in a paint program that reads OpenRaster, and paint on")
+
+
+class DemoError(InkcleanError):
+    """A step of the demo failed; carries that step's words and exit code."""
+
+    def __init__(self, text: str, exit_code: int) -> None:
+        super().__init__(text)
+        self.exit_code = exit_code
+
+
+def shoot(path: Path, replace: bool) -> None:
+    """Draw and photograph the demo page; a photo that is there already and the same stays.
+
+    Raises:
+        OutputError: another file bears the photo's name.
+    """
+    from inkclean.deliver.files import placed
+    from inkclean.demo.camera.shot import photograph
+    from inkclean.demo.drawing.page import draw
+
+    jpeg = photograph(draw()).jpeg
+    if path.exists() and path.read_bytes() == jpeg:
+        return
+    with placed(path, replace) as draft:
+        draft.write_bytes(jpeg)

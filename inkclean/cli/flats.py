@@ -1,0 +1,128 @@
+"""The command ``flats``: the colour areas of inked pages, ready to shade."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from inkclean.base.errors import UsageError
+from inkclean.cli.options import (
+    clean_options,
+    doubts,
+    finish,
+    page_options,
+    result_options,
+    settings_of,
+    shower,
+    spent,
+    teller,
+    work_through,
+)
+
+if TYPE_CHECKING:
+    from inkclean.deliver.flats_set import FlatsSettings
+
+_FILE = click.Path(path_type=Path)
+
+
+def _options(command: Any) -> Any:
+    for option in reversed(
+        (
+            click.option(
+                "--gap",
+                default="5mm",
+                show_default=True,
+                metavar="LENGTH",
+                help="Widest opening in a line that may be bridged.",
+            ),
+            click.option(
+                "--smallest",
+                default="2mm",
+                show_default=True,
+                metavar="LENGTH",
+                help="Scraps smaller than this go to the area they belong to.",
+            ),
+            click.option(
+                "--colours",
+                type=_FILE,
+                metavar="FILE",
+                help="Colours to use: a PNG of the sheet with dabs of colour, or points in JSON or "
+                "CSV (x_mm, y_mm, colour as #RRGGBB, name).",
+            ),
+            click.option(
+                "--layers",
+                type=click.Choice(("ora", "png")),
+                default="ora",
+                show_default=True,
+                help="Layers as one OpenRaster file, or as a folder of PNG with a list.",
+            ),
+            click.option(
+                "--shade",
+                type=click.FloatRange(-360, 360),
+                metavar="DEGREES",
+                help="Fill the shade and light layers softly, for light from this side: 0 from "
+                "above, 90 from the right, 315 from the upper left.",
+            ),
+        )
+    ):
+        command = option(command)
+    return command
+
+
+@click.command()
+@click.argument("pages", nargs=-1, required=True, metavar="PHOTO|INK|TICKET…", type=_FILE)
+@page_options
+@result_options
+@clean_options
+@_options
+def flats(pages: tuple[Path, ...], **options: Any) -> None:
+    """Split inked pages into colour areas, and write them as layers ready to shade."""
+    from inkclean.jobs.batch import run_tasks, timed
+    from inkclean.jobs.flat_pages import FlatsJob, FlatsOrder
+    from inkclean.jobs.inputs import gather_pages
+    from inkclean.jobs.results import Order
+
+    order = FlatsOrder(Order(settings_of(options)), flats_settings_of(options))
+    paths = gather_pages(pages)
+    if order.flats.colours is not None and len(paths) > 1:
+        raise UsageError("--colours belongs to one page: give the pages one by one")
+    jobs = [FlatsJob(path, options["folder"], order, options["replace"]) for path in paths]
+    outcomes = run_tasks(jobs, workers=options["jobs"])
+    told = timed(jobs, outcomes, teller(len(jobs), options["quiet"]))
+    finish(*work_through(told, shower(options, _summary)))
+
+
+def flats_settings_of(options: dict[str, Any]) -> FlatsSettings:
+    """Return what the options of the flats spell.
+
+    Raises:
+        UsageError: a length or direction is not understood.
+    """
+    from inkclean.base.units import parse_length_mm
+    from inkclean.deliver.flats_set import FlatsSettings, check_flats_settings
+
+    settings = FlatsSettings(
+        gap_mm=parse_length_mm(options["gap"]),
+        smallest_mm=parse_length_mm(options["smallest"]),
+        colours=options["colours"],
+        layers=options["layers"],
+        shade=options["shade"],
+    )
+    check_flats_settings(settings)
+    return settings
+
+
+def _summary(report: dict[str, Any]) -> list[str]:
+    """Return the few lines that tell a person what became of a page."""
+    found = report["flats"]
+    lines = [
+        f"{Path(report['input']).name}: {found['areas']} areas in {len(found['colours'])} colours, "
+        f"{found['bridges']} gaps bridged, {spent(report)}"
+    ]
+    lines += doubts(report)
+    if found["doubtful"]:
+        proof = report["outputs"].get("flats_proof", "")
+        lines.append(f"  {found['doubtful']} bridges in doubt, ringed in {Path(proof).name}")
+    return [*lines, *(f"  {path}" for path in report["outputs"].values())]

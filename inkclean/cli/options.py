@@ -1,0 +1,247 @@
+"""Options and endings that the commands share: written once, used by each."""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Callable, Iterable
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, TypeVar
+
+import click
+
+from inkclean.base.errors import printable
+
+if TYPE_CHECKING:
+    from inkclean.jobs.batch import Outcome, Task, Tell
+    from inkclean.settings import Settings
+
+_F = TypeVar("_F", bound=Callable[..., Any])
+SOME_FAILED = 4
+
+
+def page_options(command: _F) -> _F:
+    """Add the options that every command on photos has."""
+    for option in reversed(
+        (
+            click.option(
+                "--paper",
+                default="auto",
+                show_default=True,
+                metavar="SIZE",
+                help="A4, A3, letter, tabloid … or a size such as 210x297mm.",
+            ),
+            click.option(
+                "--dpi",
+                type=click.IntRange(72, 2400),
+                default=600,
+                show_default=True,
+                help="Resolution of the bitmaps.",
+            ),
+            click.option(
+                "--jobs",
+                type=click.IntRange(1, 64),
+                default=1,
+                show_default=True,
+                help="Processes that work side by side.",
+            ),
+        )
+    ):
+        command = option(command)
+    return command
+
+
+def result_options(command: _F) -> _F:
+    """Add the options on where results go and what is said of them, which every command has."""
+    for option in reversed(
+        (
+            click.option(
+                "-o",
+                "folder",
+                type=click.Path(path_type=Path, file_okay=False),
+                metavar="DIR",
+                help="Folder for the results; else beside what was given.",
+            ),
+            click.option("--json", "as_json", is_flag=True, help="Print one JSON object a page."),
+            click.option("--quiet", is_flag=True, help="Print nothing but errors."),
+            click.option("--replace", is_flag=True, help="Write over results that are there."),
+        )
+    ):
+        command = option(command)
+    return command
+
+
+def clean_options(command: _F) -> _F:
+    """Add the options of cleaning."""
+    for option in reversed(
+        (
+            click.option(
+                "--frame",
+                default="auto",
+                show_default=True,
+                metavar="HOW",
+                help="auto, whole, or four corners in photo px: x,y;x,y;x,y;x,y.",
+            ),
+            click.option(
+                "--drop",
+                multiple=True,
+                default=("auto",),
+                show_default=True,
+                metavar="PENCIL",
+                help="Underdrawing to take off: auto, none, blue, red … or #RRGGBB; "
+                "may be given several times.",
+            ),
+            click.option(
+                "--weight",
+                type=click.FloatRange(-1, 1),
+                default=0.0,
+                show_default=True,
+                help="Thinner to heavier ink.",
+            ),
+            click.option(
+                "--speck",
+                default="0.2mm",
+                show_default=True,
+                metavar="LENGTH",
+                help="Marks up to this size are judged as specks.",
+            ),
+            click.option(
+                "--within",
+                default="0.02mm",
+                show_default=True,
+                metavar="LENGTH",
+                help="How far a curve may stray from the ink's edge.",
+            ),
+            click.option(
+                "--strokes",
+                is_flag=True,
+                help="Centrelines with widths in the SVG in place of outlines.",
+            ),
+            click.option(
+                "--budget",
+                type=click.FloatRange(1, 5000),
+                default=300.0,
+                show_default=True,
+                metavar="MP",
+                help="Largest photo that is opened, in megapixels.",
+            ),
+        )
+    ):
+        command = option(command)
+    return command
+
+
+def settings_of(options: dict[str, Any]) -> Settings:
+    """Return the Settings that the options spell; units are read here.
+
+    Raises:
+        UsageError: a length, paper, frame or pencil is not understood.
+    """
+    from inkclean.base.units import parse_length_mm
+    from inkclean.settings import Settings, check_settings
+
+    speck_mm, within_mm = parse_length_mm(options["speck"]), parse_length_mm(options["within"])
+    settings = Settings(
+        paper=options["paper"],
+        frame=options["frame"],
+        dpi=options["dpi"],
+        drop=tuple(options["drop"]),
+        weight=options["weight"],
+        speck_mm=speck_mm,
+        within_mm=within_mm,
+        strokes=options["strokes"],
+        budget_mp=options["budget"],
+    )
+    check_settings(settings)
+    return settings
+
+
+def work_through(
+    outcomes: Iterable[Outcome],
+    show: Callable[[dict[str, Any]], None],
+    keep: Callable[[Outcome], None] = lambda outcome: None,
+) -> tuple[int, list[tuple[str, int]]]:
+    """Show the outcomes of a batch as they come; return how many pages are done, and the failures.
+
+    ``keep`` is given each outcome. Ctrl-C ends the program with a word on what is done.
+    """
+    done, failures = 0, []
+    try:
+        for outcome in outcomes:
+            keep(outcome)
+            for report in outcome.reports:
+                done += 1
+                show(report)
+            if outcome.error is not None:
+                failures.append((outcome.error, outcome.exit_code))
+                click.echo(f"inkclean: {outcome.error}", err=True)
+    except KeyboardInterrupt:
+        click.echo(
+            f"inkclean: stopped with {done} pages done: the same command goes on from here",
+            err=True,
+        )
+        sys.exit(SOME_FAILED)
+    return done, failures
+
+
+def shower(
+    options: dict[str, Any], summary: Callable[[dict[str, Any]], Iterable[str]]
+) -> Callable[[dict[str, Any]], None]:
+    """Return what prints a page's report: a JSON line, the lines of ``summary``, or nothing."""
+
+    def show(report: dict[str, Any]) -> None:
+        if options["as_json"]:
+            from inkclean.jobs.ticket import json_text
+
+            click.echo(json_text(report))
+        elif not options["quiet"]:
+            for line in summary(report):
+                click.echo(printable(line))
+
+    return show
+
+
+def spent(report: dict[str, Any]) -> str:
+    """Return how long a page took, or that it stood finished."""
+    if report["done_before"]:
+        return "done before"
+    return f"{sum(report['seconds'].values()):.1f} s"
+
+
+def doubts(report: dict[str, Any]) -> list[str]:
+    """Return what cleaning a page found worth a word, of a report that tells of cleaning."""
+    if "sheet" not in report:
+        return []
+    lines = [note for note in (report["sheet"]["doubt"], report["pencil"]["note"]) if note]
+    if report["capture"]["verdict"] != "good":
+        lines.append(report["capture"]["advice"])
+    return [f"  {line}" for line in lines]
+
+
+def teller(total: int, quiet: bool) -> Tell:
+    """Return what says on standard error how far a batch of ``total`` files is."""
+
+    def tell(done: int, task: Task, left: float | None) -> None:
+        if not quiet and total > 1:
+            click.echo(progress(done, total, task.name, left), err=True)
+
+    return tell
+
+
+def progress(done: int, total: int, name: str, left: float | None) -> str:
+    """Return the line that tells how far a batch is."""
+    text = f"page {done + 1} of {total}: {printable(name)}"
+    if left is None:
+        return text
+    minutes = round(left / 60)
+    return f"{text}, about {minutes} min left" if minutes else f"{text}, under a minute left"
+
+
+def finish(done: int, failures: list[tuple[str, int]]) -> None:
+    """End with the exit code that the failures ask for."""
+    if not failures:
+        return
+    if done:
+        click.echo(f"inkclean: {len(failures)} failed, {done} done", err=True)
+        sys.exit(SOME_FAILED)
+    codes = {code for _, code in failures}
+    sys.exit(codes.pop() if len(codes) == 1 else SOME_FAILED)

@@ -1,0 +1,252 @@
+"""The command ``press``: print files from a ticket or a photo."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+from click.core import ParameterSource
+
+from inkclean.base.errors import UsageError
+from inkclean.cli.options import finish, result_options, shower, teller, work_through
+
+if TYPE_CHECKING:
+    from inkclean.jobs.press_pages import PressOrder
+
+_FILE = click.Path(path_type=Path)
+# what has no say on a poster, and what has one only beside another option
+_NOT_ON_POSTERS = (
+    *("trim", "bleed", "safe", "side", "fit", "scale", "marks", "standard", "intent", "profile"),
+    *("ink_limit", "finest", "also", "dpi"),
+)
+_ONLY_WITH = {
+    **dict.fromkeys(("on", "overlap", "margin"), ("poster",)),
+    "dpi": ("also",),
+    "intent": ("standard",),
+    "profile": ("standard", "colour"),
+    "ink_limit": ("colour",),
+}
+
+
+def _options(command: Any) -> Any:
+    for option in reversed(
+        (
+            click.option(
+                "--trim",
+                metavar="SIZE",
+                help="Trimmed page: comic, comic-short, digest, A4 … or 6.625x10.25in; else the "
+                "sheet's own size.",
+            ),
+            click.option(
+                "--bleed",
+                default="3mm",
+                show_default=True,
+                metavar="LENGTHS",
+                help="One length, or four: top,outer,bottom,inner.",
+            ),
+            click.option(
+                "--safe",
+                default="5mm",
+                show_default=True,
+                metavar="LENGTHS",
+                help="Safe area inside the trim, one length or four.",
+            ),
+            click.option(
+                "--side",
+                type=click.Choice(("recto", "verso")),
+                default="recto",
+                show_default=True,
+                help="Right-hand or left-hand page: says which edge is the inner one.",
+            ),
+            click.option(
+                "--fit",
+                type=click.Choice(("trim", "bleed", "live")),
+                help="The whole sheet within the trim, the sheet filling the bleed, or the ink "
+                "within the safe area.",
+            ),
+            click.option(
+                "--scale", metavar="PER_CENT", help="Size of the art, such as 66.7%, centred."
+            ),
+            click.option("--marks", is_flag=True, help="Add crop marks."),
+            click.option(
+                "--standard", type=click.Choice(("x1a",)), help="x1a: write PDF/X-1a:2003."
+            ),
+            click.option(
+                "--intent",
+                metavar="NAME",
+                help="Registered name of the printing condition, as your printer states it.",
+            ),
+            click.option(
+                "--profile", type=_FILE, metavar="FILE", help="The printer's CMYK profile (ICC)."
+            ),
+            click.option(
+                "--colour",
+                type=_FILE,
+                metavar="FILE",
+                help="Colour under the lines: a picture, a folder of layers, an OpenRaster.",
+            ),
+            click.option(
+                "--ink-limit",
+                type=click.FloatRange(100, 400),
+                default=280,
+                show_default=True,
+                metavar="PER_CENT",
+                help="Most that the four inks may sum to.",
+            ),
+            click.option(
+                "--finest",
+                default="0.25pt",
+                show_default=True,
+                metavar="LENGTH",
+                help="Thinnest line that your printer holds.",
+            ),
+            click.option("--also", metavar="KINDS", default="", help="tiff: the lines at one bit."),
+            click.option(
+                "--dpi",
+                type=click.Choice(("600", "800", "1200", "2400")),
+                default="600",
+                show_default=True,
+                help="Resolution of the TIFF.",
+            ),
+            click.option("--poster", metavar="SIZE", help="Print this large, over sheets of --on."),
+            click.option("--on", default="A4", show_default=True, metavar="SIZE", help="Sheets."),
+            click.option(
+                "--overlap",
+                default="10mm",
+                show_default=True,
+                metavar="LENGTH",
+                help="Least that neighbouring sheets share.",
+            ),
+            click.option(
+                "--margin",
+                default="5mm",
+                show_default=True,
+                metavar="LENGTH",
+                help="Rim that the home printer leaves bare.",
+            ),
+            click.option(
+                "--paper",
+                default="auto",
+                show_default=True,
+                metavar="SIZE",
+                help="Paper in the photo; a ticket knows it.",
+            ),
+        )
+    ):
+        command = option(command)
+    return command
+
+
+@click.command()
+@click.argument("pages", nargs=-1, required=True, metavar="TICKET|PHOTO…", type=_FILE)
+@_options
+@result_options
+def press(pages: tuple[Path, ...], **options: Any) -> None:
+    """Write print files of inked pages, and look them over before they go out.
+
+    A folder stands for the tickets in it, or for its photos if it holds none.
+    """
+    from inkclean.jobs.batch import run_tasks, timed
+    from inkclean.jobs.inputs import gather_pages
+    from inkclean.jobs.press_pages import PressJob
+
+    _check_say(options)
+    order = order_of(options)
+    paths = gather_pages(pages)
+    if order.settings.colour is not None and len(paths) > 1:
+        raise UsageError("--colour belongs to one page: press the pages one by one")
+    jobs = [PressJob(path, options["folder"], order, options["replace"]) for path in paths]
+    told = timed(jobs, run_tasks(jobs), teller(len(jobs), options["quiet"]))
+    finish(*work_through(told, shower(options, summary)))
+
+
+def _check_say(options: dict[str, Any]) -> None:
+    """Refuse what was typed but would have no say, lest it be believed to have had one."""
+    source = click.get_current_context().get_parameter_source
+    typed = {name for name in options if source(name) is ParameterSource.COMMANDLINE}
+    idle = [f"--{name.replace('_', '-')}" for name in _NOT_ON_POSTERS if name in typed]
+    if options["poster"] and idle:
+        raise UsageError(f"--poster is for a home printer: leave out {', '.join(idle)}")
+    for name, others in _ONLY_WITH.items():
+        if name in typed and not any(options[other] for other in others):
+            wanted = " or ".join(f"--{other}" for other in others)
+            raise UsageError(f"--{name.replace('_', '-')} has no say without {wanted}")
+
+
+def order_of(options: dict[str, Any]) -> PressOrder:
+    """Return what the options ask for.
+
+    Raises:
+        UsageError: a size, length or share is not understood, or options exclude each other.
+    """
+    from inkclean.base.units import MM_PER_PT, parse_length_mm
+    from inkclean.deliver.press.files import PressSettings
+    from inkclean.deliver.press.tile_plan import PosterSettings
+    from inkclean.deliver.press.trim import parse_edges, parse_trim
+    from inkclean.jobs.press_pages import PressOrder
+
+    kinds = {part.strip().lower() for part in options["also"].split(",") if part.strip()}
+    if kinds - {"tiff"}:
+        raise UsageError(f"--also '{options['also']}' is not known: press can add tiff")
+    settings = PressSettings(
+        trim=parse_trim(options["trim"]) if options["trim"] else None,
+        bleed=parse_edges(options["bleed"], "--bleed"),
+        safe=parse_edges(options["safe"], "--safe"),
+        side=options["side"],
+        fit=options["fit"],
+        scale=_share(options["scale"]) if options["scale"] else None,
+        marks=options["marks"],
+        standard=options["standard"],
+        intent=options["intent"] or None,
+        profile=options["profile"],
+        colour=options["colour"],
+        ink_limit=options["ink_limit"],
+        finest_pt=parse_length_mm(options["finest"]) / MM_PER_PT,
+    )
+    poster = None
+    if options["poster"]:
+        poster = PosterSettings(
+            parse_trim(options["poster"]),
+            parse_trim(options["on"]),
+            parse_length_mm(options["overlap"]),
+            parse_length_mm(options["margin"]),
+        )
+    return PressOrder(settings, poster, int(options["dpi"]) if kinds else None, options["paper"])
+
+
+def _share(text: str) -> float:
+    try:
+        share = float(text.strip().removesuffix("%")) / 100
+    except ValueError:
+        share = 0.0
+    if not 0.01 <= share <= 100:
+        raise UsageError(f"--scale '{text}' is no size: write per cent, from 1% to 10000%")
+    return share
+
+
+def summary(report: dict[str, Any]) -> Iterator[str]:
+    """Yield the lines that tell a person what was written and what the check found."""
+    name = Path(report["input"]).name
+    if "sheets" in report:
+        size = report["poster"]
+        yield (
+            f"{name}: poster {size['width_mm']:g} × {size['height_mm']:g} mm on "
+            f"{report['sheets']} sheets, {report['columns']} across, {report['rows']} down"
+        )
+        if report["colour_ppi"]:
+            yield (
+                f"  colour at {report['colour_ppi']:.0f} px per inch, sharp from "
+                f"{report['sharp_from_m']:.2g} m; the lines are sharp from any distance"
+            )
+    else:
+        size = report["trim"]
+        verdict = report["verdict"]
+        yield f"{name}: trim {size['width_mm']:g} × {size['height_mm']:g} mm, check: {verdict}"
+        for finding in report["check"]:
+            yield f"  {finding['verdict']:<6}  {finding['what']}: {finding['measured']}"
+            if finding["cure"]:
+                yield f"          {finding['cure']}"
+        yield from (f"  {note}" for note in report["notes"])
+    yield from (f"  {path}" for path in report["outputs"].values())

@@ -1,0 +1,1 @@
+"""The ink as strokes: centrelines with widths."""

@@ -1,0 +1,1 @@
+"""The ink's outlines: edges, corners, straight lines, ovals."""

@@ -1,0 +1,391 @@
+"""True corners found and restored before anything is fitted.
+
+A raster rounds every corner within about a px. Whether there is one a small network tells
+(``judge.py``), and about where. If its two sides run on undisturbed and meet near there, the
+corner is the place where they meet; it is single and sharp. Perceived corners:
+Hoshyari et al., Perception-driven semi-structured boundary vectorization, ACM TOG 37(4),
+2018, doi:10.1145/3197517.3201312; the measures here are our own.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from inkclean.base.arrays import C128, F32, F64, I64, Bool
+from inkclean.curves.outlines.edges import Edges
+from inkclean.curves.outlines.judge import judged
+from inkclean.curves.outlines.outline import Outline
+from inkclean.curves.outlines.placing import (
+    Corners,
+    clear,
+    drawn_back,
+    placed,
+    same_size,
+    whole_tips,
+)
+from inkclean.curves.outlines.surroundings import REACH, surroundings
+
+_TURN = 0.25
+"""Tangent of the least turn within so many points as give way to a corner."""
+_ODDS = -0.75
+"""Log-odds of a corner, from which on it is one: round ends of lines 2.8 px wide come to -1.0
+at most, corners of square ones to -0.5 at least."""
+_ODDS_BLUR = 1.5
+"""So much more is asked for each px of blur."""
+_ODDS_LINES = -3.0
+"""Between two exact lines that turn by so much a corner needs no more odds than that:"""
+_LINES_TURN = np.deg2rad((35.0, 60.0))
+_LINE_PX = 0.015
+"""A line leaves its chord of some px by no more."""
+_TOLD_PX = 0.4
+"""It meets the other so near to where the network has the corner."""
+_ODDS_TIP = -2.5
+"""Where two sides close in on each other, turned by at least so much, and meet where the network
+has the corner, it needs no more odds than that: of a tip that pixels broke up little is seen."""
+_TIP_TURN = np.deg2rad(150.0)
+_ODDS_LEAST = 0.01
+_ROUND_BLUR = 0.3
+"""On edges more blurred than that, px, round ends of thin lines and square ones look alike, and a
+pen leaves round ones. An end is two corners so few points apart:"""
+_END_STEPS = 7
+_END_TURN = np.deg2rad(150.0)
+"""and the edge runs back beside itself, turned by so much."""
+_DOT = 40
+_DOT_PX = 0.12
+"""A loop of so few points that keeps so near to an ellipse, and by the edge's noise twice, is a
+dot."""
+_BESIDE = 3
+"""Points so near along the edge are of one corner if they have it within so many px:"""
+_SAME_PX = 1.7
+_AT_ONCE = 4096
+"""Points looked at together: what lies about them stays in the cache."""
+_BLUNT_PX = 0.70
+"""How far the new outline may run off the edge, across the corner; blur of one px adds so much:"""
+_BLUNT_BLUR = 0.45
+_NARROW = 0.12
+"""Cosine of half the turn at the sharpest tip, 14 degrees wide: finer ones count as this."""
+_TRUST = 0.15
+"""The sides' meeting is believed so many px from where the network has the corner, and by so
+much of the corner's distance from the edge:"""
+_TRUST_SHARE = 0.1
+_CLEAN = 3.0
+"""How much a side that leaves its chord, in px, speaks against taking the corner from there."""
+_FEW = 0.1
+"""A side looked at over two points alone counts as leaving its chord by so many px."""
+_BEND = 0.12
+"""The tightest curvature, in 1/px, along which a side is carried on to its corner."""
+_STRAY_PX = 0.07
+"""A side may leave its chord by this much and the edge's noise twice; else it is looked at
+over a shorter way."""
+
+
+@dataclass(frozen=True)
+class _Side:
+    """One side of every point: its middle, its way onto (or off) the point, its curvature, how
+    far it leaves its chord, and how far over the part that is ``used``.
+    """
+
+    middle: C128
+    way: C128
+    bend: F64
+    bow: F64
+    used: F64
+
+
+def restore_corners(edges: Edges, coverage: F32) -> Outline:
+    """Return the outline of ``edges`` of ``coverage`` with its corners where their sides meet."""
+    return find_corners(edges, coverage).restored()
+
+
+def find_corners(edges: Edges, coverage: F32) -> Corners:
+    """Return the corners of ``edges``, found in ``coverage`` (H, W)."""
+    apex = edges.points[:, 0] + 1j * edges.points[:, 1]
+    skip = _skip(edges)
+    if edges.loops.size == 1:
+        return Corners(edges, np.zeros(0, np.int64), apex, skip)
+    strength = np.zeros(edges.points.shape[0])
+    worst = np.zeros(strength.size)
+    told = apex.copy()
+    z, core, at = turning(edges)
+    odds, told[at] = _judged(edges, coverage, z, core[at])
+    strength[at] = np.maximum(odds - _ODDS - _ODDS_BLUR * edges.blur, 0.0)
+    unsure = np.flatnonzero((odds > _ODDS_LINES) & (strength[at] == 0.0))
+    doubtful = at[unsure]
+    lines, pointed = _between_sides(edges, z, core[doubtful], told[doubtful], skip)
+    pointed &= odds[unsure] > _ODDS_TIP + _ODDS_BLUR * edges.blur
+    strength[doubtful[lines | pointed]] = _ODDS_LEAST
+    corner = _strongest(strength, told, edges.loops)
+    if edges.blur > _ROUND_BLUR:
+        corner = corner[~_ends(edges, corner)]
+    apex[corner], worst[corner] = _places(edges, z, core[corner], told[corner], skip)
+    # Nothing is drawn beyond the page.
+    height, width = coverage.shape
+    apex = np.clip(apex.real, 0, width) + 1j * np.clip(apex.imag, 0, height)
+    corner = _faithful(corner, apex, worst, edges, strength, skip)
+    edges, corner, apex, tips = whole_tips(edges, corner, apex, skip)
+    corner = drawn_back(edges, corner, apex, skip, tips)
+    points, keep, kept = placed(edges, corner, apex, skip)
+    spoilt = ~same_size(edges, points[keep], kept)
+    loop = np.searchsorted(edges.loops, corner, side="right") - 1
+    return Corners(edges, corner[~spoilt[loop]], apex, skip)
+
+
+def _judged(edges: Edges, coverage: F32, z: C128, here: I64) -> tuple[F32, C128]:
+    """Log-odds (C,) that the points ``here`` (C,) of ``z`` are a corner's, and its places, px."""
+    odds, told = np.empty(here.size, np.float32), np.empty(here.size, np.complex128)
+    for first in range(0, here.size, _AT_ONCE):
+        some = slice(first, first + _AT_ONCE)
+        about = surroundings(z, here[some], coverage, edges.blur, edges.noise)
+        said = judged(about.values)
+        odds[some] = said[:, 0]
+        told[some] = z[here[some]] + about.from_frame(said[:, 1] + 1j * said[:, 2])
+    return odds, told
+
+
+def _between_sides(edges: Edges, z: C128, here: I64, told: C128, skip: int) -> tuple[Bool, Bool]:
+    """Whether the sides of the points ``here`` (C,) of ``z`` meet where these are ``told`` to have
+    a corner: two exact lines at a blunt angle, which half-way between two points of the edge
+    shows but little; and two that run to a tip.
+    """
+    reach = _reach(edges)
+    left, right = (_side(z, here, sign, skip, reach, _STRAY_PX) for sign in (-1, 1))
+    turn = np.abs(np.angle(right.way * np.conj(left.way)))
+    off = np.abs(_meeting(left, right) - told)
+    bow = np.maximum(left.bow, right.bow)
+    lines = (bow < _LINE_PX) & (turn > _LINES_TURN[0]) & (turn < _LINES_TURN[1])
+    far = _TRUST + _TRUST_SHARE * np.abs(told - z[here])
+    tips = (bow < _STRAY_PX) & (turn > _TIP_TURN) & (off < far)
+    return np.asarray(lines & (off < _TOLD_PX)), np.asarray(tips)
+
+
+def _ends(edges: Edges, corner: I64) -> Bool:
+    """Whether each ``corner`` (C,), in the order of the points, is one of two at a line's end."""
+    if corner.size == 0:
+        return np.zeros(0, np.bool_)
+    z = edges.points[:, 0] + 1j * edges.points[:, 1]
+    own = np.searchsorted(edges.loops, corner, side="right") - 1
+    begin, size = edges.loops[own], np.diff(edges.loops)[own]
+    # The next one on the same loop: after the last comes the first.
+    last = np.append(own[1:] != own[:-1], True)
+    first = np.flatnonzero(np.append(True, last[:-1]))
+    after = np.where(
+        last, np.repeat(first, np.diff(np.append(first, own.size))), np.arange(own.size) + 1
+    )
+    steps = (corner[after] - corner) % size
+
+    def at(place: I64, step: int) -> C128:
+        return z[begin + (place - begin + step) % size]
+
+    into = at(corner, -3) - at(corner, -7)
+    out = at(corner[after], 7) - at(corner[after], 3)
+    end = (steps > 0) & (steps <= _END_STEPS) & (size > 4 * _END_STEPS)
+    end &= np.abs(np.angle(out * np.conj(into))) > _END_TURN
+    end &= ((z[corner[after]] - z[corner]) * np.conj(into)).imag > 0.0  # of ink, not of paper
+    ends = end.copy()
+    ends[after[end]] = True
+    return ends
+
+
+def _places(edges: Edges, z: C128, corner: I64, told: C128, skip: int) -> tuple[C128, F64]:
+    """Where each ``corner`` (C,) of ``z`` lies, px: where its sides meet, if that is about the
+    place ``told``; and how far from the edge the new outline may run, px.
+    """
+    reach = _reach(edges)
+    stray = _STRAY_PX + 2.0 * edges.noise
+    apex, least = told.copy(), np.full(corner.size, np.inf)
+    narrow = np.ones(corner.size)
+    # Of the points beside a corner, one may have both its sides free of the rounding.
+    for step in (0, -1, 1):
+        here = corner + step
+        left, right = (_side(z, here, sign, skip, reach, stray) for sign in (-1, 1))
+        meeting = _meeting(left, right)
+        off = np.abs(meeting - told) + _CLEAN * (left.used + right.used)
+        trusted = np.abs(meeting - told) < _TRUST + _TRUST_SHARE * np.abs(told - z[corner])
+        better = trusted & (off < least)
+        apex[better], least[better] = meeting[better], off[better]
+        if step == 0:
+            turn = np.abs(np.angle(right.way * np.conj(left.way)))
+            narrow = np.maximum(np.cos(turn / 2.0), _NARROW)
+    return apex, (_BLUNT_PX + _BLUNT_BLUR * edges.blur) / narrow
+
+
+def turning(edges: Edges) -> tuple[C128, I64, I64]:
+    """Points as complex px, each loop run on at both ends; where each point went; those points at
+    which the edge turns enough for a corner.
+    """
+    skip = _skip(edges)
+    z, core = _wrapped(edges, max(REACH, skip + 2 * _reach(edges) + 3))
+    turns = _turns(z, skip)[core]
+    return z, core, np.flatnonzero(turns & np.repeat(~_dots(edges), np.diff(edges.loops)))
+
+
+def _dots(edges: Edges) -> Bool:
+    """Which loops (L,) are small and follow an ellipse of their own second moments: they have
+    no corner.
+    """
+    length, begin = np.diff(edges.loops), edges.loops[:-1]
+    points = edges.points.astype(np.float32)
+
+    def mean(values: F32) -> F32:
+        return np.asarray(np.add.reduceat(values, begin) / length, np.float32)
+
+    x, y = (points[:, axis] - np.repeat(mean(points[:, axis]), length) for axis in (0, 1))
+    xx, xy, yy = (np.repeat(mean(product), length) for product in (x * x, x * y, y * y))
+    area = np.maximum(xx * yy - xy * xy, np.float32(1e-6))
+    size = np.sqrt((yy * x * x - 2.0 * xy * x * y + xx * y * y) / (2.0 * area))
+    off = np.abs(size - 1.0) * np.hypot(x, y)
+    near = _DOT_PX + 2.0 * edges.noise
+    dots: Bool = (np.maximum.reduceat(off, begin) < near) & (length <= _DOT)
+    return dots
+
+
+def _skip(edges: Edges) -> int:
+    """How many points to either side of a corner are rounded by it."""
+    return 2 + round(0.8 * edges.blur)
+
+
+def _reach(edges: Edges) -> int:
+    """Over how many points a side is looked along."""
+    return 4 + round(edges.blur)
+
+
+def _turns(z: C128, skip: int) -> Bool:
+    """Where the turn within ``skip`` points could make a corner at all."""
+    step = z[skip:] - z[:-skip]
+    product = step[skip:] * np.conj(step[:-skip])
+    turns = np.zeros(z.size, np.bool_)
+    turns[skip:-skip] = np.abs(product.imag) > _TURN * product.real
+    return turns
+
+
+def _wrapped(edges: Edges, margin: int) -> tuple[C128, I64]:
+    """Points as complex px, each loop run on at both ends; where each point went."""
+    length = np.diff(edges.loops)
+    padded = length + 2 * margin
+    begin = np.cumsum(padded) - padded
+    owner = np.repeat(np.arange(length.size), padded)
+    within = np.arange(owner.size) - begin[owner] - margin
+    z = edges.points[:, 0] + 1j * edges.points[:, 1]
+    own = np.repeat(np.arange(length.size), length)
+    core = begin[own] + margin + np.arange(own.size) - edges.loops[own]
+    return z[edges.loops[owner] + within % length[owner]], core
+
+
+def _side(z: C128, here: I64, sign: int, skip: int, reach: int, stray: float) -> _Side:
+    """Look along one side over ``reach`` points, or over fewer where it does not run on."""
+
+    def at(k: int) -> C128:
+        return z[here + sign * k]
+
+    near = (at(skip) + at(skip + 1)) / 2.0
+    far = (at(skip + reach) + at(skip + reach - 1)) / 2.0
+    way = far - near
+    inner = sum((at(skip + k) for k in range(2, reach - 1)), np.zeros(here.size)) / (reach - 3)
+    middle = (near + far) / 2.0
+    bow = np.abs((np.conj(way) * (inner - middle)).imag) / np.maximum(np.abs(way), 1e-9)
+    bowed = bow > stray
+    short = at(skip + 2) - at(skip)
+    off = np.abs((np.conj(short) * (at(skip + 1) - at(skip))).imag)
+    off /= np.maximum(np.abs(short), 1e-9)
+    bent = off > stray
+    shortest = at(skip + 1) - at(skip)
+    way = np.where(bowed, np.where(bent, shortest, short), way)
+    middle = np.where(
+        bowed,
+        np.where(bent, (at(skip) + at(skip + 1)) / 2.0, (at(skip) + at(skip + 2)) / 2.0),
+        middle,
+    )
+    beyond = at(skip + 2 * reach) - at(skip + reach)
+    bend = np.angle(way * np.conj(beyond)) / np.maximum(np.abs(way) + np.abs(beyond), 1e-9) * 2.0
+    # A side that bends bows already: one that does not only runs into the next corner.
+    bends = bow > 0.25 * np.abs(bend) * np.abs(way) ** 2 / 12.0
+    bend = np.where(~bowed & bends & (np.abs(bend) < _BEND), bend, 0.0)
+    # Both sides are given in the direction of travel; bend is the turn per px toward the point.
+    used = np.where(bowed, np.where(bent, _FEW, off), bow)
+    return _Side(middle, sign * way, bend, bow, used)
+
+
+def _meeting(left: _Side, right: _Side) -> C128:
+    """Where the two sides meet, each carried on along its own curvature."""
+    apex = _cross(left.middle, left.way, right.middle, right.way)
+    ends = []
+    for side, sign in ((left, 1.0), (right, -1.0)):
+        size = np.maximum(np.abs(side.way), 1e-9)
+        unit = sign * side.way / size
+        reach = ((apex - side.middle) * np.conj(unit)).real
+        offset = side.bend * (reach * reach / 2.0 - size * size / 24.0)
+        ends.append(
+            (
+                side.middle + unit * (reach + 1j * offset),
+                unit * np.exp(1j * side.bend * np.clip(reach, 0.0, 8.0)),
+            )
+        )
+    better = _cross(*ends[0], *ends[1])
+    return np.where(np.abs(better - apex) < 1.0, better, apex)
+
+
+def _cross(p: C128, u: C128, q: C128, v: C128) -> C128:
+    """Where the line through ``p`` along ``u`` meets the one through ``q`` along ``v``."""
+    area = (np.conj(u) * v).imag
+    safe = np.where(np.abs(area) < 1e-9, np.inf, area)
+    meeting: C128 = p + (np.conj(q - p) * v).imag / safe * u
+    return meeting
+
+
+def _strongest(strength: F64, told: C128, loops: I64) -> I64:
+    """Points that are the strongest of those beside them that tell of the same corner."""
+    length = np.diff(loops)
+    candidate = np.flatnonzero(strength > 0.0)
+    own = np.searchsorted(loops, candidate, side="right") - 1
+    begin, size = loops[own], length[own]
+    best = np.ones(candidate.size, np.bool_)
+    for k in range(1, _BESIDE + 1):
+        for sign in (-1, 1):
+            there = begin + (candidate - begin + sign * k) % size
+            other = np.abs(told[there] - told[candidate]) > _SAME_PX
+            best &= other | (strength[candidate] + (1e-9 if sign < 0 else 0.0) > strength[there])
+    return candidate[best]
+
+
+def _faithful(corner: I64, apex: C128, worst: F64, edges: Edges, strength: F64, skip: int) -> I64:
+    """Drop corners that would cut away edge: what gives way must lie beside the new outline.
+
+    Of neighbours too close to be told apart the stronger stays.
+    """
+    length = np.diff(edges.loops)
+    z = edges.points[:, 0] + 1j * edges.points[:, 1]
+    own = np.searchsorted(edges.loops, np.arange(z.size), side="right") - 1
+    while corner.size:
+        keep = clear(corner, edges.loops, skip)
+        begin, size = edges.loops[own[corner]], length[own[corner]]
+        order = np.argsort(corner)
+        corner, begin, size = corner[order], begin[order], size[order]
+        placed = z.copy()
+        placed[corner] = apex[corner]
+        wrong = np.zeros(corner.size, np.bool_)
+        for sign in (-1, 1):
+            # The nearest point that stays, on this side.
+            other = corner
+            open_ = np.ones(corner.size, np.bool_)
+            for k in range(1, 2 * skip):
+                there = begin + (corner - begin + sign * k) % size
+                other = np.where(open_ & keep[there], there, other)
+                open_ &= ~keep[there]
+            step = placed[other] - placed[corner]
+            for k in range(1, skip):
+                gone = z[begin + (corner - begin + sign * k) % size] - placed[corner]
+                t = (gone * np.conj(step)).real / np.maximum(np.abs(step) ** 2, 1e-12)
+                off = np.abs(gone - np.clip(t, 0.0, 1.0) * step)
+                wrong |= off > worst[corner] + 0.1
+        if not wrong.any():
+            return corner
+        # A corner's fault may be its neighbour's: among neighbours only the weakest goes.
+        at = np.flatnonzero(wrong)
+        near = np.diff(corner[at], prepend=-(10**9)) > 2 * skip
+        group = np.cumsum(near) - 1
+        order = np.lexsort((strength[corner[at]], group))
+        weakest = at[order[np.flatnonzero(np.diff(group[order], prepend=-1))]]
+        corner = np.delete(corner, weakest)
+    return corner

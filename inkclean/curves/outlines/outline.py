@@ -1,0 +1,238 @@
+"""The edge made ready to be fitted: corners restored, runs laid out."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from inkclean.base.arrays import F32, F64, I32, I64, Bool
+
+
+@dataclass(frozen=True)
+class Outline:
+    """Closed loops of points, ink to the right hand, with what must not be smoothed away.
+
+    ``points`` (N, 2) float64 px; ``loops`` (L + 1,) int64 offsets, first points not repeated.
+    ``corner`` (N,) bool: the outline turns sharply here. ``room`` (N,) float32 px to the nearest
+    other edge. ``shape`` and ``hole`` as in Edges.
+    """
+
+    points: F64
+    loops: I64
+    corner: Bool
+    room: F32
+    shape: I32
+    hole: Bool
+
+
+@dataclass(frozen=True)
+class Runs:
+    """Loops laid out as open runs of points, each loop's first point repeated at its end.
+
+    ``points`` (2, M) float64; ``tolerance`` (M,) float32 px, how near a curve is asked to lie,
+    and ``most`` (M,) how far it may where it would otherwise have to break; ``first`` and
+    ``last`` (L,) the index of each loop's two ends. ``fixed`` (M,) bool: a node must stand here
+    (the ends of every loop too). ``corner`` (M,) bool. ``line`` (M,) bool: the segment from here
+    on is an exact line. ``low`` and ``high`` (M,): the fixed points around each, itself if fixed.
+    ``around`` (M,) bool: in a loop with no fixed point but its seam, which is smooth.
+    """
+
+    points: F64
+    tolerance: F32
+    most: F32
+    first: I64
+    last: I64
+    fixed: Bool
+    corner: Bool
+    line: Bool
+    low: I64
+    high: I64
+    around: Bool
+
+
+def lay_out(outline: Outline, tolerance: F32, most: F32) -> Runs:
+    """Return the runs of ``outline``, every loop begun at a corner if it has one.
+
+    ``tolerance`` and ``most`` are (N,) px.
+    """
+    lengths = np.diff(outline.loops)
+    loop = np.repeat(np.arange(lengths.size), lengths)
+    # A loop with nothing fixed begins where it bends most: no straight is cut there.
+    rank = np.where(outline.corner, -np.inf, -_bends(outline, loop, lengths))
+    least = np.minimum.reduceat(rank, outline.loops[:-1])
+    seam = np.flatnonzero(rank == least[loop])
+    seam = seam[np.flatnonzero(np.diff(loop[seam], prepend=-1))]
+    new_lengths = lengths + 1
+    last = np.cumsum(new_lengths) - 1
+    first = last - lengths
+    owner = np.repeat(np.arange(lengths.size), new_lengths)
+    within = np.arange(owner.size) - first[owner]
+    start = seam - outline.loops[:-1]
+    take = outline.loops[owner] + (start[owner] + within) % lengths[owner]
+    fixed = outline.corner[take]
+    smooth_seam = ~outline.corner[seam]
+    fixed[first] = fixed[last] = True
+    low, high = around_fixed(fixed)
+    return Runs(
+        points=np.ascontiguousarray(outline.points[take].T),
+        tolerance=tolerance[take],
+        most=most[take],
+        first=first,
+        last=last,
+        fixed=fixed,
+        corner=outline.corner[take],
+        line=np.zeros(take.size, np.bool_),
+        low=low,
+        high=high,
+        around=smooth_seam[owner],
+    )
+
+
+def _bends(outline: Outline, loop: I64, lengths: I64) -> F64:
+    begin = outline.loops[:-1][loop]
+    within = np.arange(loop.size) - begin
+    step = np.minimum(3, np.maximum(lengths // 3, 1))[loop]
+    z = outline.points[:, 0] + 1j * outline.points[:, 1]
+    back = z - z[begin + (within - step) % lengths[loop]]
+    ahead = z[begin + (within + step) % lengths[loop]] - z
+    bends: F64 = np.abs(np.angle(ahead * np.conj(back)))
+    return bends
+
+
+def without(outline: Outline, loops: Bool) -> tuple[Outline, Bool]:
+    """Return ``outline`` without the ``loops`` (L,) marked, and which points (N,) stay."""
+    lengths = np.diff(outline.loops)
+    keep = np.repeat(~loops, lengths)
+    kept = Outline(
+        outline.points[keep],
+        np.concatenate(([0], np.cumsum(lengths[~loops]))),
+        outline.corner[keep],
+        outline.room[keep],
+        outline.shape[~loops],
+        outline.hole[~loops],
+    )
+    return kept, keep
+
+
+def around_fixed(fixed: Bool) -> tuple[I64, I64]:
+    """Return the index of the fixed point at or before each point, and at or after it."""
+    index = np.arange(fixed.size)
+    low = np.maximum.accumulate(np.where(fixed, index, 0))
+    high = np.minimum.accumulate(np.where(fixed, index, fixed.size)[::-1])[::-1]
+    return low, high
+
+
+def members(first: I64, last: I64) -> tuple[I64, I64]:
+    """Indices of all points of the stretches ``first`` to ``last`` (K,), and the stretch each
+    belongs to.
+    """
+    lengths = last - first + 1
+    owner = np.repeat(np.arange(first.size), lengths)
+    begin = np.cumsum(lengths) - lengths
+    return (first - begin)[owner] + np.arange(owner.size), owner
+
+
+def ease(runs: Runs, first: I64, last: I64) -> Runs:
+    """Return ``runs`` with all that is allowed given to the points from ``first`` to ``last``."""
+    easy, _ = members(first, last)
+    tolerance = runs.tolerance.copy()
+    tolerance[easy] = runs.most[easy]
+    return replace(runs, tolerance=tolerance)
+
+
+def loosen(runs: Runs, first: I64, last: I64) -> Runs:
+    """Return ``runs`` with every point from each ``first`` to ``last`` made a corner."""
+    loose = np.zeros(runs.fixed.size, np.bool_)
+    loose[members(first, last)[0]] = True
+    loop = np.unique(np.searchsorted(runs.last, first))
+    # A seam is one point twice.
+    seam = loose[runs.first[loop]] | loose[runs.last[loop]]
+    loose[runs.first[loop]] = loose[runs.last[loop]] = seam
+    fixed = runs.fixed | loose
+    around = runs.around.copy()
+    around[members(runs.first[loop], runs.last[loop])[0]] = False
+    # Only what lies between the fixed points about a stretch gets new ones.
+    changed = np.zeros(fixed.size, np.bool_)
+    changed[members(runs.low[first], runs.high[last])[0]] = True
+    place = np.flatnonzero(changed)
+    low, high = runs.low.copy(), runs.high.copy()
+    nearest = around_fixed(fixed[place])
+    low[place], high[place] = place[nearest[0]], place[nearest[1]]
+    return replace(
+        runs,
+        fixed=fixed,
+        corner=runs.corner | loose,
+        low=low,
+        high=high,
+        around=around,
+    )
+
+
+def tangents(runs: Runs, nodes: I64, reach: I64) -> tuple[F64, F64]:
+    """Unit tangents (2, K) into and out of each of ``nodes``, both pointing onward.
+
+    They agree except at corners. Beside an exact line the tangent is the line's. Elsewhere it
+    is the chord between the points ``reach`` (K,) before and after; at a corner, the end slope of
+    the parabola through the points one and two reaches away.
+    """
+    ended = runs.fixed[nodes] & ~runs.around[nodes]
+    into = np.empty((2, nodes.size))
+    free = np.flatnonzero(~ended)
+    into[:, free] = _unit(_chords(runs, nodes[free], reach[free]))
+    out = into.copy()
+    held = np.flatnonzero(ended)
+    into[:, held], out[:, held] = _at_ends(runs, nodes[held], reach[held])
+    return into, out
+
+
+def _chords(runs: Runs, nodes: I64, reach: I64) -> F64:
+    """Chords (2, K) from ``reach`` points before each of ``nodes`` to as many after."""
+    # In a smooth closed loop the window runs on across the seam.
+    owner = np.searchsorted(runs.last, nodes)
+    begin, length = runs.first[owner], (runs.last - runs.first)[owner]
+    span = np.minimum(reach, np.maximum(length // 4, 1))
+    even = np.minimum(np.minimum(nodes - runs.low[nodes], runs.high[nodes] - nodes), reach)
+    around = runs.around[nodes]
+    back = np.where(around, begin + (nodes - begin - span) % length, nodes - even)
+    ahead = np.where(around, begin + (nodes - begin + span) % length, nodes + even)
+    chords: F64 = runs.points.take(ahead, axis=1) - runs.points.take(back, axis=1)
+    return chords
+
+
+def _at_ends(runs: Runs, nodes: I64, reach: I64) -> tuple[F64, F64]:
+    """Unit tangents (2, K) into and out of fixed ``nodes``."""
+    z = runs.points
+    owner = np.searchsorted(runs.last, nodes)
+    # At the seam of a loop with corners, the points before the first node lie at its end.
+    inner = np.where(nodes == runs.first[owner], runs.last[owner], nodes)
+    outer = np.where(nodes == runs.last[owner], runs.first[owner], nodes)
+    incoming = _end_slope(z, inner, runs.low[np.maximum(inner - 1, 0)], reach)
+    outgoing = -_end_slope(z, outer, runs.high[np.minimum(outer + 1, z.shape[1] - 1)], reach)
+    smooth = ~runs.corner[nodes]
+    before_line, after_line = runs.line[np.maximum(inner - 1, 0)], runs.line[outer]
+    shared = np.where(
+        before_line & smooth, incoming, np.where(after_line, outgoing, incoming + outgoing)
+    )
+    into = np.where(smooth, shared, incoming)
+    return _unit(into), _unit(np.where(smooth, shared, outgoing))
+
+
+def _end_slope(z: F64, end: I64, limit: I64, reach: I64) -> F64:
+    """Slope at ``end``, pointing from ``limit``'s side onto it, from points on that side."""
+    away = np.sign(limit - end)
+    span = np.abs(limit - end)
+    one = np.minimum(np.maximum(span // 2, 1), reach)
+    near = end + away * np.minimum(one, span)
+    far = end + away * np.minimum(2 * one, span)
+    plain = z.take(end, axis=1) - z.take(near, axis=1)
+    slope = z.take(far, axis=1) - z.take(end, axis=1) + 4.0 * plain
+    # A parabola that would turn the slope by more than a right angle has been misled.
+    led: F64 = np.where((span >= 2) & ((slope * plain).sum(0) > 0.0), slope, plain)
+    return led
+
+
+def _unit(vector: F64) -> F64:
+    length = np.sqrt((vector * vector).sum(0))
+    unit: F64 = np.where(length > 1e-12, vector / np.maximum(length, 1e-12), np.array([[1.0], [0]]))
+    return unit

@@ -1,0 +1,130 @@
+"""Dots and discs: loops that are ellipses, drawn as such."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from inkclean.base.arrays import F32, F64, I64, Bool
+from inkclean.curves.outlines.outline import Outline, without
+
+_TINY_PX = 1.7
+"""A dot with no half axis longer than this shows no more than place, size and lean."""
+_SMALL = 20
+"""A loop of so few points may stray from an oval by the whole tolerance."""
+_SHARE = 0.6
+"""A larger one by this share of it: else a shape drawn nearly round would lose its character."""
+_CIRCLE_PX = 0.04
+"""Half axes that differ by less than this are one radius."""
+_LONG = 4.0
+"""A longer oval than this is a dash, with ends of its own."""
+_FOUR_UP_TO_PX = 40.0
+"""Four cubics leave a circle by 1.96e-4 of its radius, eight by 4.2e-6 (Mortensen, Geometric
+Modeling, and computed): beyond this radius, eight."""
+_K4 = 0.551915024494
+_K8 = 4.0 / 3.0 * np.tan(np.pi / 16.0)
+
+
+@dataclass(frozen=True)
+class Ovals:
+    """Which loops are ovals (L,) bool; their cubics (S, 4, 2) px in the order of the loops, and
+    how many each has (O,).
+    """
+
+    which: Bool
+    cubics: F64
+    counts: I64
+
+
+def find_ovals(outline: Outline, tolerance: F32) -> Ovals:
+    """Return the loops that an ellipse follows within ``tolerance`` (N,) px, as cubics.
+
+    The ellipse has the loop's own area, centre and second moments.
+    """
+    sharp = np.zeros(outline.loops.size - 1, np.bool_)
+    sharp[np.searchsorted(outline.loops, np.flatnonzero(outline.corner), side="right") - 1] = True
+    outline, keep = without(outline, sharp)
+    tolerance = tolerance[keep]
+    count = outline.loops.size - 1
+    if count == 0:
+        return Ovals(~sharp, np.zeros((0, 4, 2)), np.zeros(0, np.int64))
+    lengths = np.diff(outline.loops)
+    begin = outline.loops[:-1]
+    own = np.repeat(np.arange(count), lengths)
+    centre, root = _moments(outline, own)
+    local = np.einsum("nij,nj->ni", np.linalg.inv(root)[own], outline.points - centre[own])
+    radial = np.hypot(local[:, 0], local[:, 1])
+    # Chords cut inside the ellipse: its size is that at which the points lie evenly about it.
+    size = np.add.reduceat(radial, begin) / lengths
+    half, turn = np.linalg.eigh(root)
+    half *= size[:, None]
+    off = np.abs(radial / size[own] - 1.0) * np.hypot(*(outline.points - centre[own]).T)
+    worst = np.maximum.reduceat(off / tolerance, begin)
+    oval = worst < np.where(lengths <= _SMALL, 1.0, _SHARE)
+    oval |= half[:, 1] < _TINY_PX
+    oval &= (half[:, 1] < _LONG * half[:, 0]) & (half[:, 0] > 0.0)
+    near = half[:, 1] - half[:, 0] < _CIRCLE_PX
+    half[near] = np.sqrt(half[near, 0] * half[near, 1])[:, None]
+    axes = turn[oval] * half[oval][:, None, :]
+    which = ~sharp
+    which[which] = oval
+    return Ovals(which, *_draw(centre[oval], axes, outline.hole[oval]))
+
+
+def _moments(outline: Outline, own: I64) -> tuple[F64, F64]:
+    """Centre (L, 2) and the matrix (L, 2, 2) that takes the unit circle to the ellipse of the
+    same moments: of a polygon, by Green's theorem.
+    """
+    begin = outline.loops[:-1]
+    count = begin.size
+    p = outline.points - outline.points[begin][own]
+    following = np.arange(own.size) + 1
+    following[outline.loops[1:] - 1] = begin
+    q = p[following]
+    cross = p[:, 0] * q[:, 1] - p[:, 1] * q[:, 0]
+    area = np.add.reduceat(cross, begin) / 2.0
+    safe = np.where(np.abs(area) < 1e-9, 1e-9, area)
+    first = np.add.reduceat((p + q) * cross[:, None], begin) / (6.0 * safe[:, None])
+    second = np.empty((count, 2, 2))
+    for i, j in ((0, 0), (0, 1), (1, 1)):
+        mixed = p[:, i] * p[:, j] + q[:, i] * q[:, j]
+        mixed += (p[:, i] + q[:, i]) * (p[:, j] + q[:, j])
+        total = np.add.reduceat(mixed * cross, begin) / (24.0 * safe)
+        second[:, i, j] = second[:, j, i] = total - first[:, i] * first[:, j]
+    value, vector = np.linalg.eigh(second)
+    # A uniform ellipse of half axis a has variance a²/4 along it.
+    half = 2.0 * np.sqrt(np.maximum(value, 1e-6))
+    root: F64 = np.einsum("nik,nk,njk->nij", vector, half, vector)
+    return first + outline.points[begin], root
+
+
+def _draw(centre: F64, axes: F64, hole: Bool) -> tuple[F64, I64]:
+    """Cubics of ellipses with half ``axes`` (O, 2, 2) as columns, clockwise on the screen,
+    holes the other way.
+    """
+    handed = np.sign(axes[:, 0, 0] * axes[:, 1, 1] - axes[:, 0, 1] * axes[:, 1, 0])
+    axes[:, :, 1] *= (handed * np.where(hole, -1.0, 1.0))[:, None]
+    large = np.hypot(axes[:, 0, 1], axes[:, 1, 1]) > _FOUR_UP_TO_PX
+    large |= np.hypot(axes[:, 0, 0], axes[:, 1, 0]) > _FOUR_UP_TO_PX
+    counts = np.where(large, 8, 4).astype(np.int64)
+    cubics = np.empty((int(counts.sum()), 4, 2))
+    place = np.repeat(np.cumsum(counts) - counts, counts)
+    nth = np.arange(cubics.shape[0]) - place
+    for pieces, handle in ((4, _K4), (8, _K8)):
+        rows = np.repeat(counts == pieces, counts)
+        owner = np.repeat(np.arange(counts.size), counts)[rows]
+        angle = 2.0 * np.pi * nth[rows] / pieces
+        after = 2.0 * np.pi * ((nth[rows] + 1) % pieces) / pieces
+        start, end = (np.stack((np.cos(a), np.sin(a)), 1) for a in (angle, after))
+        unit = np.stack(
+            (
+                start,
+                start + handle * np.stack((-start[:, 1], start[:, 0]), 1),
+                end - handle * np.stack((-end[:, 1], end[:, 0]), 1),
+                end,
+            ),
+            1,
+        )
+        cubics[rows] = np.einsum("sij,skj->ski", axes[owner], unit) + centre[owner][:, None]
+    return cubics, counts

@@ -1,0 +1,153 @@
+"""Corners put in their places: what gives way to them, and what tips may not reach across."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from inkclean.base.arrays import C128, F64, I64, Bool, any_within
+from inkclean.curves.outlines.edges import Edges
+from inkclean.curves.outlines.outline import Outline
+from inkclean.curves.outlines.tips import beside, near_pieces, pieces_of, tips_crossed
+
+_SPECK = 8
+"""A loop of so few points may be a tip's end, broken off where it was thinner than a pixel."""
+_TIP_LEFT_PX = 0.5
+"""A tip that reaches less than this beyond its edge crosses nothing, and is none."""
+_ROUNDED_PX = 1.25
+"""Points of the side begin this far from the corner, for each point skipped."""
+
+
+@dataclass(frozen=True)
+class Corners:
+    """Corners of ``edges``: the points ``at`` (C,) nearest to them, and ``apex`` (N,) complex
+    px where those points belong. ``skip`` points to either side give way to a corner.
+    """
+
+    edges: Edges
+    at: I64
+    apex: C128
+    skip: int
+
+    def restored(self) -> Outline:
+        """Return the outline with every corner in its place."""
+        edges = self.edges
+        points, keep, kept = placed(edges, self.at, self.apex, self.skip)
+        flags = np.zeros(keep.size, np.bool_)
+        flags[self.at] = True
+        return Outline(
+            points[keep],
+            np.concatenate(([0], np.cumsum(kept))),
+            flags[keep],
+            edges.room[keep],
+            edges.shape,
+            edges.hole,
+        )
+
+    def but(self, places: F64, near: float) -> Corners:
+        """Return the corners without those ``near`` px to one of ``places`` (K, 2)."""
+        own = np.stack((self.apex[self.at].real, self.apex[self.at].imag), axis=1)
+        far = ~any_within(own, places, near)
+        return replace(self, at=self.at[far])
+
+
+def placed(edges: Edges, corner: I64, apex: C128, skip: int) -> tuple[F64, Bool, I64]:
+    """Points with corners in place, which of them stay, and how many in each loop."""
+    points = edges.points.copy()
+    points[corner, 0] = apex[corner].real
+    points[corner, 1] = apex[corner].imag
+    keep = clear(corner, edges.loops, skip)
+    own = np.searchsorted(edges.loops, corner, side="right") - 1
+    begin, size = edges.loops[own], np.diff(edges.loops)[own]
+    for sign in (-1, 1):
+        beside = begin + (corner - begin + sign * skip) % size
+        z = edges.points[beside, 0] + 1j * edges.points[beside, 1]
+        keep[beside[np.abs(z - apex[corner]) < _ROUNDED_PX * skip]] = False
+    keep[corner] = True
+    return points, keep, np.add.reduceat(keep, edges.loops[:-1], dtype=np.int64)
+
+
+def whole_tips(edges: Edges, corner: I64, apex: C128, skip: int) -> tuple[Edges, I64, C128, I64]:
+    """Drop specks that a tip passes through: pixels had broken them off its own end.
+
+    A tip of ink takes in specks of ink, a notch those of paper.
+
+    Returns:
+        edges, corners and their places without the specks; the corners that cross anything.
+    """
+    z = edges.points[:, 0] + 1j * edges.points[:, 1]
+    tips = corner[np.abs(apex[corner] - z[corner]) > _TIP_LEFT_PX]
+    points, keep, kept = placed(edges, corner, apex, skip)
+    place = np.cumsum(keep) - 1
+    loops = np.concatenate(([0], np.cumsum(kept)))
+    tip, piece = tips_crossed(pieces_of(points[keep], loops), place[tips])
+    speck = np.searchsorted(loops, piece, side="right") - 1
+    at = tips[tip]
+    own = np.searchsorted(edges.loops, at, side="right") - 1
+    begin, size = edges.loops[own], np.diff(edges.loops)[own]
+    way = z[begin + (at - begin + skip) % size] - z[begin + (at - begin - skip) % size]
+    notch = (np.conj(way) * (apex[at] - z[at])).imag > 0.0
+    gone = np.zeros(kept.size, np.bool_)
+    tiny = (np.diff(edges.loops)[speck] <= _SPECK) & (speck != own)
+    gone[speck[tiny & (edges.hole[speck] == notch)]] = True
+    stays = ~np.repeat(gone, np.diff(edges.loops))
+    number = np.cumsum(stays) - 1
+    corner, tips = corner[stays[corner]], np.unique(at[stays[at]])
+    return edges.without(gone), number[corner], apex[stays], number[tips]
+
+
+def drawn_back(edges: Edges, corner: I64, apex: C128, skip: int, tips: I64) -> I64:
+    """Draw those of the corners ``tips`` that reach across another edge back, in ``apex``, until
+    none does.
+
+    Returns:
+        the corners that are left: a tip drawn back to its edge is none.
+    """
+    if tips.size == 0:
+        return corner
+    z = edges.points[:, 0] + 1j * edges.points[:, 1]
+    points, keep, kept = placed(edges, corner, apex, skip)
+    place = np.cumsum(keep) - 1
+    pieces = pieces_of(points[keep], np.concatenate(([0], np.cumsum(kept))))
+    # Tips only shrink: nothing is met later that is not near now.
+    among = near_pieces(pieces, beside(pieces, place[tips]))
+    while tips.size:
+        tips = tips[np.unique(tips_crossed(pieces, place[tips], among)[0])]
+        apex[tips] = (apex[tips] + z[tips]) / 2.0
+        given_up = np.abs(apex[tips] - z[tips]) < _TIP_LEFT_PX
+        apex[tips[given_up]] = z[tips[given_up]]
+        pieces.x[place[tips]], pieces.y[place[tips]] = apex[tips].real, apex[tips].imag
+        corner = np.setdiff1d(corner, tips[given_up])
+        tips = tips[~given_up]
+    return corner
+
+
+def same_size(edges: Edges, points: F64, kept: I64) -> Bool:
+    """Whether each loop still has about the area it had: a mere speck may have lost it."""
+    before = _areas(edges.points, edges.loops)
+    after = _areas(points, np.concatenate(([0], np.cumsum(kept))))
+    same: Bool = (after * before > 0.0) & (np.abs(after) > 0.7 * np.abs(before))
+    return same & (kept >= 3)
+
+
+def _areas(points: F64, loops: I64) -> F64:
+    following = np.arange(1, loops[-1] + 1)
+    following[loops[1:] - 1] = loops[:-1]
+    lengths = np.diff(loops)
+    x, y = (along - np.repeat(along[loops[:-1]], lengths) for along in points.T)
+    areas: F64 = np.add.reduceat(x * y.take(following) - y * x.take(following), loops[:-1])
+    return areas
+
+
+def clear(corner: I64, loops: I64, skip: int) -> Bool:
+    """Which points stay: those beside a corner give way to it."""
+    length = np.diff(loops)
+    own = np.repeat(np.arange(length.size), length)
+    keep = np.ones(own.size, np.bool_)
+    for k in range(1, skip):
+        for sign in (-1, 1):
+            loop = own[corner]
+            keep[loops[loop] + (corner - loops[loop] + sign * k) % length[loop]] = False
+    keep[corner] = True
+    return keep

@@ -1,0 +1,273 @@
+"""Ruled lines made exact: found between corners and within smooth runs, squared up together.
+
+A stretch is straight when its points lie about one line no further than noise throws them and
+show no bow. Directions that nearly agree, or nearly make a right angle, are made to agree as
+long as no end of a line moves by more than a share of the tolerance.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from inkclean.base.arrays import C128, F64, I64, Bool
+from inkclean.curves.outlines.outline import Runs, around_fixed, members
+
+_CHUNK = 8
+"""Points looked at together."""
+_CHUNKS = 5
+"""So many chunks, about 45 px, make a straight within a smooth run: a shorter one is as well
+drawn by the curve."""
+_OFF_PX = 0.07
+"""A straight's points lie this close, and three deviations of the edge's noise."""
+_OFF_SHARE = 0.65
+"""And within this share of the tolerance: squaring up uses the rest."""
+_CORNER_PX = 0.45
+"""A corner may lie so much further off: the lines that meet there place it better."""
+_BOW_PX = 0.05
+"""The most a straight may bow, and two deviations of what noise makes of that."""
+_SNAP_SHARE = 0.3
+"""Share of the tolerance that squaring up may move the end of a line by."""
+_LIKE = np.deg2rad(0.4)
+"""Directions further apart than this are meant to differ."""
+_SQUARED_PX = 20.0
+"""Shorter lines say too little of their direction to pull others."""
+
+
+@dataclass(frozen=True)
+class _Lines:
+    """Stretches from ``first`` to ``last`` (K,) and the lines through them: a point ``middle``
+    and unit direction ``way`` (K,) complex.
+    """
+
+    first: I64
+    last: I64
+    middle: C128
+    way: C128
+
+
+def rule_lines(runs: Runs, noise: float) -> Runs:
+    """Return ``runs`` with straight stretches reduced to their two ends, on an exact line."""
+    z = runs.points[0] + 1j * runs.points[1]
+    fixed = np.flatnonzero(runs.fixed)
+    real = ~np.isin(fixed[:-1], runs.last)
+    first, last = fixed[:-1][real], fixed[1:][real]
+    good, lines = _between_corners(runs, z, first, last, noise)
+    inner = _within(runs, z, first[~good], last[~good], noise)
+    lines = _Lines(
+        np.concatenate((lines.first, inner.first)),
+        np.concatenate((lines.last, inner.last)),
+        np.concatenate((lines.middle, inner.middle)),
+        np.concatenate((lines.way, inner.way)),
+    )
+    if lines.first.size == 0:
+        return runs
+    lines = _square_up(z, lines, runs)
+    return _reduce(runs, _place_ends(z, lines, runs), lines)
+
+
+def _between_corners(
+    runs: Runs, z: C128, first: I64, last: I64, noise: float
+) -> tuple[Bool, _Lines]:
+    """Which stretches from ``first`` to ``last`` are straight, and their lines."""
+    # A sliver that runs out and back again is no line, however narrow.
+    good = (np.abs(z[last] - z[first]) > 0.5 * (last - first)) & (last - first >= 2)
+    # Nor is what leaves its chord half-way: few are left to be looked at point by point.
+    chords = _chords(z, first + 1, last - 1)
+    good &= np.abs(_off(z[(first + last) // 2], chords)) < 3.0 * (_OFF_PX + 3.0 * noise)
+    rows = np.flatnonzero(good)
+    first, last = first[rows], last[rows]
+    sides = _fit(z, first + 1, last - 1)
+    limit = _limit(runs, sides, noise)
+    fits = (last - first >= 4) & _is_straight(z, sides, limit, noise)
+    for end in (first, last):
+        fits &= np.abs(_off(z[end], sides)) < _OFF_PX + 3.0 * noise + _CORNER_PX
+    chords = _chords(z, first, last)
+    brief = (last - first < 4) & runs.corner[first] & runs.corner[last]
+    for point in (z[first + 1], z[last - 1]):
+        brief &= np.abs(_off(point, chords)) < limit
+    middle = np.where(brief, chords.middle, sides.middle)
+    way = np.where(brief, chords.way, sides.way)
+    fits |= brief
+    good[rows] = fits
+    return good, _Lines(first[fits], last[fits], middle[fits], way[fits])
+
+
+def _limit(runs: Runs, lines: _Lines, noise: float) -> F64:
+    """How far the points of each of ``lines`` may lie off it, px."""
+    if lines.first.size == 0:
+        return np.zeros(0)
+    place, owner = members(lines.first, lines.last)
+    begin = np.flatnonzero(np.diff(owner, prepend=-1))
+    least = np.minimum.reduceat(runs.most[place], begin)
+    limit: F64 = np.minimum(_OFF_SHARE * least, _OFF_PX + 3.0 * noise)
+    return limit
+
+
+def _off(points: C128, lines: _Lines) -> F64:
+    off: F64 = (np.conj(lines.way) * (points - lines.middle)).imag
+    return off
+
+
+def _fit(z: C128, first: I64, last: I64) -> _Lines:
+    """Least-squares lines through the points from ``first`` to ``last`` inclusive."""
+    last = np.maximum(last, first)
+    place, owner = members(first, last)
+    count = (last - first + 1).astype(np.float64)
+    begin = np.cumsum(last - first + 1) - (last - first + 1)
+    local = z[place] - z[first][owner]
+    if place.size == 0:
+        return _Lines(first, last, z[first], z[first])
+    mean = np.add.reduceat(local, begin) / count
+    local = local - mean[owner]
+    # The square of a complex direction has twice its angle: its sum points along the line.
+    doubled = np.add.reduceat(local * local, begin)
+    way = np.exp(0.5j * np.angle(doubled))
+    onward = z[last] - z[first]
+    way = np.where((np.conj(way) * onward).real < 0.0, -way, way)
+    return _Lines(first, last, mean + z[first], way)
+
+
+def _chords(z: C128, first: I64, last: I64) -> _Lines:
+    chord = z[last] - z[first]
+    return _Lines(first, last, (z[first] + z[last]) / 2.0, chord / np.maximum(np.abs(chord), 1e-9))
+
+
+def _is_straight(z: C128, lines: _Lines, limit: F64, noise: float) -> Bool:
+    if lines.first.size == 0:
+        return np.zeros(0, np.bool_)
+    place, owner = members(lines.first, lines.last)
+    begin = np.flatnonzero(np.diff(owner, prepend=-1))
+    local = np.conj(lines.way[owner]) * (z[place] - lines.middle[owner])
+    count = np.bincount(owner)
+    worst = np.maximum.reduceat(np.abs(local.imag), begin)
+    half = np.maximum(np.maximum.reduceat(np.abs(local.real), begin), 1e-9)
+    # Second Legendre polynomial: what is left of it is the bow, the rise over half the length.
+    along = local.real / half[owner]
+    shape = 1.5 * along * along - 0.5
+    weight = np.maximum(np.add.reduceat(shape * shape, begin), 1e-9)
+    bow = 1.5 * np.abs(np.add.reduceat(shape * local.imag, begin)) / weight
+    straight: Bool = worst < limit
+    return straight & (bow < _BOW_PX + 2.0 * 1.5 * noise * np.sqrt(5.0 / np.maximum(count, 1)))
+
+
+def _within(runs: Runs, z: C128, first: I64, last: I64, noise: float) -> _Lines:
+    """Straights inside the smooth stretches given: flat windows, put together and lengthened."""
+    pieces = np.maximum((last - first - 3) // _CHUNK, 0)
+    owner = np.repeat(np.arange(first.size), pieces)
+    nth = np.arange(owner.size) - np.repeat(np.cumsum(pieces) - pieces, pieces)
+    start = first[owner] + 2 + nth * _CHUNK
+    if start.size < _CHUNKS:
+        return _fit(z, start[:0], start[:0])
+    head = start[: start.size - _CHUNKS + 1]
+
+    def straight(lines: _Lines) -> Bool:
+        return _is_straight(z, lines, _limit(runs, lines, noise), noise)
+
+    single = straight(_fit(z, start, start + _CHUNK))
+    runs_on = np.convolve(single, np.ones(_CHUNKS, np.int64), "valid") == _CHUNKS
+    whole = (owner[: head.size] == owner[_CHUNKS - 1 :]) & runs_on
+    windows = head[whole]
+    flat = np.zeros(start.size, np.bool_)
+    flat[np.flatnonzero(whole)] = straight(_fit(z, windows, windows + _CHUNK * _CHUNKS))
+    # Windows that overlap make one stretch.
+    begins = flat & ~(np.concatenate(([False], flat[:-1])) & (np.diff(owner, prepend=-1) == 0))
+    ends = flat & ~(np.concatenate((flat[1:], [False])) & (np.diff(owner, append=-1) == 0))
+    low, high = start[begins], start[ends] + _CHUNK * _CHUNKS
+    lines = _fit(z, low, high)
+    good = straight(lines)
+    if not good.any():
+        return _fit(z, start[:0], start[:0])
+    low, high, own = low[good], high[good], owner[begins][good]
+    lines = _fit(z, low, high)
+    for _ in range(_CHUNK):
+        further = np.maximum(low - 1, first[own] + 1)
+        low = np.where(np.abs(_off(z[further], lines)) < _OFF_PX, further, low)
+        further = np.minimum(high + 1, last[own] - 1)
+        high = np.where(np.abs(_off(z[further], lines)) < _OFF_PX, further, high)
+    apart = np.concatenate(([True], low[1:] > high[:-1]))
+    return _Lines(low[apart], high[apart], lines.middle[apart], lines.way[apart])
+
+
+def _square_up(z: C128, lines: _Lines, runs: Runs) -> _Lines:
+    """Turn lines about their middles to the directions they share, right angles included."""
+    length = np.abs(z[lines.last] - z[lines.first])
+    angle = np.angle(lines.way)
+    quarter = np.pi / 2.0
+    residue = np.mod(angle, quarter)
+    shared = residue.copy()
+    # Each line moves to the weighted mean of those like it, until they meet (mean shift:
+    # Cheng, IEEE TPAMI 17(8), 1995).
+    order = np.argsort(residue)
+    base = np.concatenate((residue[order] - quarter, residue[order], residue[order] + quarter))
+    weight = np.tile(np.where(length > _SQUARED_PX, length, 0.0)[order], 3)
+    sums = np.concatenate(([0.0], np.cumsum(weight)))
+    moments = np.concatenate(([0.0], np.cumsum(weight * base)))
+    for _ in range(6):
+        low = np.searchsorted(base, shared - _LIKE)
+        high = np.searchsorted(base, shared + _LIKE, side="right")
+        total = sums[high] - sums[low]
+        mean = (moments[high] - moments[low]) / np.maximum(total, 1e-12)
+        shared = np.where(total > 0.0, mean, shared)
+    turn = shared - residue
+    allowed = _SNAP_SHARE * np.minimum(runs.most[lines.first], runs.most[lines.last])
+    turn = np.where(np.abs(turn) * length / 2.0 <= allowed, turn, 0.0)
+    return replace(lines, way=np.exp(1j * (angle + turn)))
+
+
+def _place_ends(z: C128, lines: _Lines, runs: Runs) -> C128:
+    """Put every end of a line on it; a corner between two lines where they cross."""
+    into = np.full(z.size, -1)
+    out = np.full(z.size, -1)
+    into[lines.last] = np.arange(lines.last.size)
+    out[lines.first] = np.arange(lines.first.size)
+    into[runs.first] = into[runs.last]
+    out[runs.last] = out[runs.first]
+    placed = z.copy()
+    for which in (into, out):
+        at = np.flatnonzero(which >= 0)
+        line = which[at]
+        placed[at] += (
+            -1j * lines.way[line] * (np.conj(lines.way[line]) * (z[at] - lines.middle[line])).imag
+        )
+    both = np.flatnonzero((into >= 0) & (out >= 0))
+    a, b = into[both], out[both]
+    area = (np.conj(lines.way[a]) * lines.way[b]).imag
+    cross = np.abs(area) > 0.1
+    both, a, b, area = both[cross], a[cross], b[cross], area[cross]
+    along = (np.conj(lines.middle[b] - lines.middle[a]) * lines.way[b]).imag / area
+    meeting = lines.middle[a] + along * lines.way[a]
+    near = np.abs(meeting - z[both]) < 1.0
+    placed[both[near]] = meeting[near]
+    return placed
+
+
+def _reduce(runs: Runs, placed: C128, lines: _Lines) -> Runs:
+    """Drop the points within lines; what is left is renumbered."""
+    keep = np.ones(placed.size, np.bool_)
+    inside, _ = members(lines.first + 1, lines.last - 1)
+    keep[inside] = False
+    fixed = runs.fixed.copy()
+    fixed[lines.first] = fixed[lines.last] = True
+    line = runs.line.copy()
+    line[lines.first] = True
+    number = np.cumsum(keep) - 1
+    low, high = around_fixed(fixed[keep])
+    points = np.stack((placed.real[keep], placed.imag[keep]))
+    lengths = runs.last - runs.first + 1
+    touched = np.logical_or.reduceat(line, runs.first)
+    return replace(
+        runs,
+        points=points,
+        tolerance=runs.tolerance[keep],
+        most=runs.most[keep],
+        first=number[runs.first],
+        last=number[runs.last],
+        fixed=fixed[keep],
+        corner=runs.corner[keep],
+        line=line[keep],
+        low=low,
+        high=high,
+        around=(runs.around & ~np.repeat(touched, lengths))[keep],
+    )

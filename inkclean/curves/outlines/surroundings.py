@@ -1,0 +1,86 @@
+"""What lies about points of the edge where it turns, each seen the same way up.
+
+Every turn is brought to one form: the edge runs along +x through the point, turns toward +y, and
+what lies inside the turn counts as full. Ink's tips and paper's notches are then alike, and so
+are turns to either hand.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from inkclean.base.arrays import C128, F32, F64, I64, Bool
+from inkclean.curves.seen import seen_about
+
+REACH = 10
+"""Points of the edge looked at, to either side."""
+_ALONG = np.arange(-4.0, 4.5)
+_ACROSS = np.arange(-5.0, 4.5)
+"""Places at which coverage is looked at, px, turned with the edge."""
+_FAR_PX = 12.0
+"""No point of the edge counts as further than this, a px to the point plus some."""
+SIZE = 4 * REACH + _ALONG.size * _ACROSS.size + 2
+
+
+@dataclass(frozen=True)
+class Surroundings:
+    """``values`` (C, SIZE) float32 about C points, and the frame of each: its +x axis in the
+    picture, ``way`` (C,) unit, and whether it is ``mirrored`` (C,).
+    """
+
+    values: F32
+    way: C128
+    mirrored: Bool
+
+    def from_frame(self, place: C128) -> C128:
+        """Offsets in the picture, px, of ``place`` (C,) px in the points' own frames."""
+        offset: C128 = np.where(self.mirrored, np.conj(place), place) * self.way
+        return offset
+
+    def to_frame(self, offset: C128) -> C128:
+        """The other way round."""
+        place = offset * np.conj(self.way)
+        return np.asarray(np.where(self.mirrored, np.conj(place), place))
+
+
+def surroundings(z: C128, here: I64, coverage: F32, blur: float, noise: float) -> Surroundings:
+    """Return what lies about the points ``here`` (C,) of ``z``, complex px along closed loops,
+    run on by ``REACH`` at both ends; ``blur`` and ``noise`` as in Edges.
+    """
+    steps = np.concatenate((np.arange(-REACH, 0), np.arange(1, REACH + 1)))
+    about = z[here[:, None] + steps] - z[here][:, None]
+    way = about[:, REACH + 1] - about[:, REACH - 2]
+    way /= np.maximum(np.abs(way), 1e-9)
+    turn = (about[:, REACH + 2] * np.conj(-about[:, REACH - 3])).imag
+    mirrored = turn < 0.0
+    about *= np.conj(way)[:, None]
+    sign = np.where(mirrored, -1.0, 1.0).astype(np.float32)
+    values = np.empty((here.size, SIZE), np.float32)
+    values[:, : 2 * REACH] = about.real
+    values[:, 2 * REACH : 4 * REACH] = about.imag * sign[:, None]
+    np.clip(values, -_FAR_PX, _FAR_PX, out=values)
+    seen = _seen(z[here], way, sign, coverage)
+    values[:, 4 * REACH : -2] = np.where(mirrored[:, None], 1.0 - seen, seen)
+    values[:, -2], values[:, -1] = blur, 10.0 * noise
+    return Surroundings(values, way, mirrored)
+
+
+def _seen(at: C128, way: C128, sign: F32, coverage: F32) -> F32:
+    """Coverage (C, K) about each point ``at``, turned with the edge."""
+    along = np.repeat(_ALONG.astype(np.float32), _ACROSS.size)
+    across = np.tile(_ACROSS.astype(np.float32), _ALONG.size)
+    u, v = (side.astype(np.float32)[:, None] for side in (way.real, way.imag))
+    x, y = (side * along for side in (u, v))
+    x -= v * sign[:, None] * across
+    y += u * sign[:, None] * across
+    return seen_about(coverage, at, x, y)
+
+
+def both_sides(values: F64 | F32) -> F32:
+    """The same surroundings (C, SIZE), the edge run through the other way."""
+    points = 2 * REACH
+    x, y, seen = values[:, :points], values[:, points : 2 * points], values[:, 2 * points : -2]
+    window = seen.reshape(-1, _ALONG.size, _ACROSS.size)[:, ::-1].reshape(len(seen), -1)
+    return np.hstack((-x[:, ::-1], y[:, ::-1], window, values[:, -2:])).astype(np.float32)

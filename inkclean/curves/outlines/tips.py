@@ -1,0 +1,160 @@
+"""Where outlines cross: tips may reach across other edges, and curves beside a thin line meet.
+
+Pieces of outline are sorted into squares of a grid, and each side of a corner is held against
+the pieces in the squares that it touches.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from inkclean.base.arrays import C128, F64, I32, I64
+
+_SQUARE_PX = 2.0
+"""Side of the squares: most pieces are shorter than that."""
+
+
+@dataclass(frozen=True)
+class Pieces:
+    """Pieces of closed polylines: ``x`` and ``y`` (N,) px, each piece named by the point it
+    starts from; ``following`` (N,) the point it ends at, ``preceding`` the piece before it.
+    """
+
+    x: F64
+    y: F64
+    following: I64
+    preceding: I64
+
+
+def pieces_of(points: F64, loops: I64) -> Pieces:
+    """Return the pieces of closed polylines of ``points`` (N, 2), ``loops`` (L + 1,) offsets."""
+    index = np.arange(points.shape[0])
+    following, preceding = index + 1, index - 1
+    following[loops[1:] - 1] = loops[:-1]
+    preceding[loops[:-1]] = loops[1:] - 1
+    return Pieces(points[:, 0].copy(), points[:, 1].copy(), following, preceding)
+
+
+def beside(pieces: Pieces, corner: I64) -> I64:
+    """The pieces to either side of each of the points ``corner``."""
+    return np.unique(np.concatenate((corner, pieces.preceding[corner])))
+
+
+def tips_crossed(pieces: Pieces, corner: I64, among: I64 | None = None) -> tuple[I64, I64]:
+    """Return the pairs of a corner (its number in ``corner`` (C,)) and a piece that crosses it.
+
+    A corner's own pieces are the two beside it. ``among`` as for ``crossing_pieces``.
+    """
+    side = np.concatenate((corner, pieces.preceding[corner]))
+    one, two = crossing_pieces(pieces, np.unique(side), among)
+    piece, other = np.concatenate((one, two)), np.concatenate((two, one))
+    # One piece may lie between two corners.
+    order = np.argsort(side)
+    begin = np.searchsorted(side[order], piece)
+    count = np.searchsorted(side[order], piece, side="right") - begin
+    pair = np.repeat(np.arange(count.size), count)
+    nth = np.arange(pair.size) - np.repeat(np.cumsum(count) - count, count)
+    return order[begin[pair] + nth] % max(corner.size, 1), other[pair]
+
+
+def crossing_pieces(pieces: Pieces, side: I64, among: I64 | None = None) -> tuple[I64, I64]:
+    """Return the pairs of pieces, one of them of ``side``, that cross each other.
+
+    Only pieces ``among`` those given are looked at, or those near enough.
+    """
+    if among is None:
+        among = near_pieces(pieces, side)
+    one, two = _neighbours(pieces, side, among)
+    ahead, end = pieces.following.take(two), pieces.following.take(one)
+    apart = (one != two) & (end != two) & (ahead != one)
+    one, two, end, ahead = (part[apart] for part in (one, two, end, ahead))
+    for along in (pieces.x, pieces.y):
+        a, b, c, d = (along.take(part) for part in (one, end, two, ahead))
+        meet = np.maximum(a, b) >= np.minimum(c, d)
+        meet &= np.maximum(c, d) >= np.minimum(a, b)
+        one, two, end, ahead = (part[meet] for part in (one, two, end, ahead))
+    p, q, r, s = (pieces.x[part] + 1j * pieces.y[part] for part in (one, end, two, ahead))
+    crossing = (_turn(p, q, r) * _turn(p, q, s) < 0) & (_turn(r, s, p) * _turn(r, s, q) < 0)
+    return one[crossing], two[crossing]
+
+
+def near_pieces(pieces: Pieces, side: I64) -> I64:
+    """The pieces that come within a square of the boxes of those of ``side``."""
+    if side.size == 0:
+        return side
+    shape, column, row = _grid(pieces)
+    low, high = _box(pieces, side, column, row)
+    marked = np.zeros(shape, np.bool_)
+    marked.reshape(-1)[_squares(low, high, shape[1])[0]] = True
+    for axis in (0, 1):
+        around = marked.copy()
+        ahead, back = (marked[1:], marked[:-1]) if axis == 0 else (marked[:, 1:], marked[:, :-1])
+        into = (around[1:], around[:-1]) if axis == 0 else (around[:, 1:], around[:, :-1])
+        into[0][...] |= back
+        into[1][...] |= ahead
+        marked = around
+    near = marked.reshape(-1).take(row * np.int32(shape[1]) + column)
+    # A piece no longer than a square reaches no further than the next.
+    for along in (pieces.x, pieces.y):
+        near |= np.abs(along.take(pieces.following) - along) > _SQUARE_PX
+    return np.flatnonzero(near)
+
+
+def _turn(a: C128, b: C128, c: C128) -> F64:
+    turn: F64 = (np.conj(b - a) * (c - a)).imag
+    return turn
+
+
+def _grid(pieces: Pieces) -> tuple[tuple[int, int], I32, I32]:
+    """Height and width of the grid in squares, and the square of each point."""
+    column, row = (
+        np.floor(along * (1.0 / _SQUARE_PX)).astype(np.int32) for along in (pieces.x, pieces.y)
+    )
+    column -= column.min()
+    row -= row.min()
+    return (int(row.max()) + 1, int(column.max()) + 1), column, row
+
+
+def _box(pieces: Pieces, some: I64, column: I32, row: I32) -> tuple[I32, I32]:
+    """Lowest and highest squares (2, K), column and row, of ``some`` pieces."""
+    start = np.stack((column.take(some), row.take(some)))
+    end = pieces.following.take(some)
+    stop = np.stack((column.take(end), row.take(end)))
+    return np.minimum(start, stop), np.maximum(start, stop)
+
+
+def _neighbours(pieces: Pieces, side: I64, among: I64) -> tuple[I64, I64]:
+    """Pairs of one of the pieces ``side`` and one ``among`` others that touches one square with
+    it.
+    """
+    if side.size == 0 or among.size == 0:
+        return side[:0], among[:0]
+    shape, column, row = _grid(pieces)
+    side_square, side_owner = _squares(*_box(pieces, side, column, row), shape[1])
+    square, owner = _squares(*_box(pieces, among, column, row), shape[1])
+    asked = np.zeros(shape[0] * shape[1], np.bool_)
+    asked[side_square] = True
+    touching = np.flatnonzero(asked.take(square))
+    touching = touching[np.argsort(square.take(touching), kind="stable")]
+    square, owner = square[touching], among[owner[touching]]
+    begin = np.searchsorted(square, side_square)
+    size = np.searchsorted(square, side_square, side="right") - begin
+    pair = np.repeat(np.arange(size.size), size)
+    nth = np.arange(pair.size) - np.repeat(np.cumsum(size) - size, size)
+    return side[side_owner.take(pair)], owner.take(begin.take(pair) + nth)
+
+
+def _squares(low: I32, high: I32, wide: int) -> tuple[I32, I64]:
+    """All squares of each box (2, K), and the box each belongs to."""
+    across = high[0] - low[0] + 1
+    size = across * (high[1] - low[1] + 1)
+    first = low[1] * np.int32(wide) + low[0]
+    if size.size and int(size.max()) == 1:
+        return first, np.arange(size.size)
+    owner = np.repeat(np.arange(size.size), size)
+    nth = (np.arange(owner.size) - np.repeat(np.cumsum(size) - size, size)).astype(np.int32)
+    row = nth // across.take(owner)
+    square: I32 = first.take(owner) + row * np.int32(wide) + nth - row * across.take(owner)
+    return square, owner

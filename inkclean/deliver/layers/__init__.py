@@ -1,0 +1,1 @@
+"""Layered pages: OpenRaster and folders of pictures."""

@@ -1,0 +1,1 @@
+"""Bitmaps: ink, proofs, contact sheets."""

@@ -1,0 +1,119 @@
+"""Bitmaps: ink at one bit, lines on transparent, tone and pencil as pictures."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import cv2
+import numpy as np
+from PIL import Image
+
+from inkclean.base.arrays import F32, U8, Bool, length
+from inkclean.base.units import MM_PER_INCH
+from inkclean.deliver.pictures.png import one_bit_png
+from inkclean.ink.values import Ink
+
+# zlib's third level packs pictures of pages nearly as small as its last, many times faster
+_PACK = 3
+
+
+def cut_at(coverage: F32, px_per_mm: float, dpi: float) -> Bool:
+    """Return ink (h, w) at ``dpi``, True = ink.
+
+    The grey coverage (H, W) is brought to the new grid by cubic interpolation and cut at
+    half, so that edges keep their sub-pixel place; a one-bit picture is never enlarged.
+    """
+    return np.asarray(_enlarge(coverage, px_per_mm, dpi) >= 128)
+
+
+def edge_alpha(coverage: F32, px_per_mm: float, dpi: float) -> U8:
+    """Return the share of each pixel under ink at ``dpi``, (h, w) uint8, 255 = all ink.
+
+    Beside the edge the share follows from the distance to the half level, taken from value
+    and slope; further in and out it is all or nothing.
+    """
+    fine = _enlarge(coverage, px_per_mm, dpi).astype(np.float32)
+    across = cv2.Sobel(fine, cv2.CV_32F, 1, 0, ksize=3, scale=1 / 8)
+    down = cv2.Sobel(fine, cv2.CV_32F, 0, 1, ksize=3, scale=1 / 8)
+    slope = length(across, down)
+    np.maximum(slope, 1.0, out=slope)
+    fine -= 127.5
+    fine /= slope
+    fine += 0.5
+    np.clip(fine, 0.0, 1.0, out=fine)
+    fine *= 255.0
+    return np.rint(fine).astype(np.uint8)
+
+
+def own_alpha(ink: Ink) -> U8:
+    """Return :func:`edge_alpha` at the ink's own resolution, (H, W) uint8.
+
+    What lies under the cut is no ink: only the edge itself is between black and bare.
+    """
+    return edge_alpha(ink.coverage, ink.px_per_mm, ink.px_per_mm * MM_PER_INCH)
+
+
+def _enlarge(coverage: F32, px_per_mm: float, dpi: float) -> U8:
+    scale = dpi / MM_PER_INCH / px_per_mm
+    levels = cv2.convertScaleAbs(coverage, alpha=255.0)
+    if scale < 1.0:
+        # an area mean keeps thin lines that point samples would miss
+        return np.asarray(
+            cv2.resize(levels, None, fx=scale, fy=scale, interpolation=cv2.INTER_AREA), np.uint8
+        )
+    return np.asarray(
+        cv2.resize(levels, None, fx=scale, fy=scale, interpolation=cv2.INTER_CUBIC), np.uint8
+    )
+
+
+def write_ink_png(ink: Bool, dpi: float, path: Path) -> None:
+    """Write one-bit ink (h, w) as PNG, black on white, resolution tagged."""
+    path.write_bytes(one_bit_png(ink, dpi / MM_PER_INCH))
+
+
+def write_ink_tiff(ink: Bool, dpi: float, path: Path) -> None:
+    """Write one-bit ink (h, w) as TIFF with ITU-T T.6 compression, resolution tagged."""
+    _one_bit(ink).save(path, "TIFF", dpi=(dpi, dpi), compression="group4")
+
+
+def write_lines_png(alpha: U8, dpi: float, path: Path) -> None:
+    """Write ``alpha`` (h, w) as black on transparent: colour is black throughout, no fringe."""
+    both = np.zeros((*alpha.shape, 2), np.uint8)
+    both[..., 1] = alpha
+    Image.fromarray(both, "LA").save(path, "PNG", dpi=(dpi, dpi), compress_level=_PACK)
+
+
+def write_tone_png(reflectance: F32, noise: float, px_per_mm: float, path: Path) -> None:
+    """Write the evenly lit sheet (H, W, 3) as grey PNG, bare paper white, shading kept.
+
+    What lies within three noise deviations of bare paper is paper and turns white.
+    """
+    weights = np.array([[0.2126, 0.7152, 0.0722]], np.float32) / max(1.0 - 3.0 * noise, 0.5)
+    grey = np.asarray(cv2.transform(reflectance, weights), np.float32)
+    _tagged(Image.fromarray(encode(grey)), px_per_mm, path)
+
+
+def write_picture_png(reflectance: F32, px_per_mm: float, path: Path) -> None:
+    """Write linear reflectance (H, W, 3) as a colour PNG (sRGB)."""
+    _tagged(Image.fromarray(encode(reflectance)), px_per_mm, path)
+
+
+def encode(linear: F32) -> U8:
+    """Return sRGB-encoded uint8 of linear values, clipped to 0..1 (IEC 61966-2-1)."""
+    steps = np.arange(4097, dtype=np.float64) / 4096.0
+    curve = np.where(steps <= 0.0031308, 12.92 * steps, 1.055 * steps ** (1 / 2.4) - 0.055)
+    index = np.multiply(linear, 4096.0)
+    np.clip(index, 0.0, 4096.0, out=index)
+    table = np.rint(255.0 * curve).astype(np.uint8)
+    return np.asarray(table[index.astype(np.uint16)])
+
+
+def _one_bit(ink: Bool) -> Image.Image:
+    height, width = ink.shape
+    packed = np.invert(np.packbits(ink, axis=1))
+    return Image.frombytes("1", (width, height), packed.tobytes())
+
+
+def _tagged(picture: Image.Image, px_per_mm: float, path: Path) -> None:
+    ppi = px_per_mm * MM_PER_INCH
+    picture.save(path, "PNG", dpi=(ppi, ppi), compress_level=_PACK)

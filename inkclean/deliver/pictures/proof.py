@@ -1,0 +1,143 @@
+"""The proof: one picture that shows before, after, what was dropped and what is in doubt."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TypeAlias
+
+import cv2
+import numpy as np
+from PIL import Image, ImageDraw, ImageFont
+
+from inkclean.base.arrays import F32, U8
+from inkclean.deliver.pictures.bitmap import encode, own_alpha
+from inkclean.ink.values import Ink
+from inkclean.sheet.values import Capture, Photo, Sheet
+
+# Height of the pictures in px: a page of A4 shows lines of 0.2 mm at more than one px.
+HEIGHT = 1800
+MARGIN = 48
+HEAD = 130
+_LINE = 40
+_TABLE = (238, 236, 231)
+TEXT = (38, 36, 34)
+_OUTLINE = (214, 92, 42)
+SURE = (36, 128, 138)
+DOUBT = (214, 92, 42)
+# More rings than this would hide the page; the ticket lists all that are in doubt.
+_MOST_RINGS = 3000
+
+
+Colour: TypeAlias = tuple[int, int, int]
+
+
+@dataclass(frozen=True)
+class Panel:
+    """A picture ``HEIGHT`` px high, and what stands over it."""
+
+    title: str
+    picture: Image.Image
+
+
+def write_proof(photo: Photo, sheet: Sheet, ink: Ink, capture: Capture, path: Path) -> None:
+    """Write the proof as PNG; the underdrawing is shown where ``ink`` has kept its picture."""
+    panels = [Panel("Photo", _photo_panel(photo, sheet)), Panel("Ink", _ink_panel(ink))]
+    if ink.pencil.layer is not None:
+        pencil = _fit(encode(_shrink(ink.pencil.layer)))
+        panels.append(Panel("Underdrawing taken off", pencil))
+    lay_out(photo.name, panels, _notes(sheet, ink, capture)).save(path, "PNG", compress_level=3)
+
+
+def lay_out(name: str, panels: list[Panel], notes: list[tuple[str, Colour]]) -> Image.Image:
+    """Return the panels side by side, the page's name above and the notes below."""
+    width = MARGIN + sum(panel.picture.width + MARGIN for panel in panels)
+    height = HEAD + HEIGHT + MARGIN + _LINE * len(notes) + MARGIN
+    table = Image.new("RGB", (max(width, 1200), height), _TABLE)
+    draw = ImageDraw.Draw(table)
+    left = MARGIN
+    for panel in panels:
+        draw.text((left, HEAD - 54), panel.title, TEXT, font=ImageFont.load_default(34))
+        table.paste(panel.picture, (left, HEAD))
+        left += panel.picture.width + MARGIN
+    draw.text((MARGIN, 22), name, TEXT, font=ImageFont.load_default(40))
+    for number, (note, colour) in enumerate(notes):
+        top = HEAD + HEIGHT + MARGIN + _LINE * number
+        draw.text((MARGIN, top), note, colour, font=ImageFont.load_default(26))
+    return table
+
+
+def _fit(pixels: U8) -> Image.Image:
+    scale = HEIGHT / pixels.shape[0]
+    how = cv2.INTER_AREA if scale < 1.0 else cv2.INTER_CUBIC
+    size = (max(1, round(pixels.shape[1] * scale)), HEIGHT)
+    return Image.fromarray(np.asarray(cv2.resize(pixels, size, interpolation=how), np.uint8))
+
+
+def _shrink(picture: F32) -> F32:
+    """Bring a large picture near the panel's height before it is encoded, to save time."""
+    step = picture.shape[0] // HEIGHT
+    if step < 2:
+        return picture
+    size = (picture.shape[1] // step, picture.shape[0] // step)
+    return np.asarray(cv2.resize(picture, size, interpolation=cv2.INTER_AREA), np.float32)
+
+
+def _photo_panel(photo: Photo, sheet: Sheet) -> Image.Image:
+    picture = _fit(photo.pixels)
+    scale = picture.height / photo.pixels.shape[0]
+    frame = sheet.frame
+    draw = ImageDraw.Draw(picture)
+    edges = frame.edges_px
+    outline = frame.corners_px if edges is None else np.concatenate([edge[:-1] for edge in edges])
+    if frame.framed != "whole":
+        places = [(float(x) * scale, float(y) * scale) for x, y in outline]
+        draw.line([*places, places[0]], _OUTLINE, width=5)
+        for x, y in frame.corners_px * scale:
+            draw.ellipse((x - 13, y - 13, x + 13, y + 13), outline=_OUTLINE, width=4)
+    return picture
+
+
+def _ink_panel(ink: Ink) -> Image.Image:
+    picture = _fit(np.asarray(255 - own_alpha(ink), np.uint8)).convert("RGB")
+    draw = ImageDraw.Draw(picture)
+    scale = picture.height / ink.coverage.shape[0] * ink.px_per_mm
+    for x, y, size in ink.removed[:_MOST_RINGS] * scale:
+        reach = max(7.0, size)
+        draw.ellipse((x - reach, y - reach, x + reach, y + reach), outline=SURE, width=2)
+    font = ImageFont.load_default(24)
+    for number, doubt in enumerate(ink.doubts, 1):
+        x, y = doubt.x_mm * scale, doubt.y_mm * scale
+        reach = max(20.0, doubt.size_mm * scale * 0.6)
+        draw.ellipse((x - reach, y - reach, x + reach, y + reach), outline=DOUBT, width=4)
+        draw.text(
+            (x + reach + 3, y - 14),
+            str(number),
+            DOUBT,
+            font=font,
+            stroke_width=3,
+            stroke_fill=(255, 255, 255),
+        )
+    return picture
+
+
+def _notes(sheet: Sheet, ink: Ink, capture: Capture) -> list[tuple[str, Colour]]:
+    paper = sheet.frame.paper or "sheet"
+    share = 100.0 * float((ink.coverage >= 0.5).mean())
+    notes = [
+        (
+            f"{paper}, {sheet.width_mm:.0f} by {sheet.height_mm:.0f} mm, {sheet.frame.framed}; "
+            f"{share:.1f} % ink.  Photo: {capture.verdict}. {capture.advice}",
+            TEXT,
+        )
+    ]
+    if sheet.frame.doubt:
+        notes.append((sheet.frame.doubt, DOUBT))
+    if ink.pencil.note:
+        notes.append((ink.pencil.note, TEXT))
+    if len(ink.removed):
+        notes.append((f"{len(ink.removed)} specks taken away (ringed)", SURE))
+    notes += [(f"{number}  {doubt.why}", DOUBT) for number, doubt in enumerate(ink.doubts[:12], 1)]
+    if len(ink.doubts) > 12:
+        notes.append((f"and {len(ink.doubts) - 12} more places, listed in the ticket", DOUBT))
+    return notes

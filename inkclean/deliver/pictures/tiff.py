@@ -1,0 +1,88 @@
+"""One-bit TIFF with ITU-T T.6 compression, written strip by strip.
+
+Only one band of pixels is in memory at a time, so the size of the print does not matter. The
+coder is libtiff's and the directory is written by Pillow's; here the strips are only strung
+together. Tag numbers are those of TIFF revision 6.0 (from memory of the standard).
+"""
+
+from __future__ import annotations
+
+import io
+from collections import deque
+from collections.abc import Iterable, Iterator
+from concurrent.futures import Future, ThreadPoolExecutor
+from pathlib import Path
+
+from PIL import Image, TiffImagePlugin
+
+from inkclean.base.arrays import U8
+from inkclean.deliver.pictures.raster import BAND_ROWS
+
+_WIDTH, _LENGTH, _BITS, _COMPRESSION, _PHOTOMETRIC = 256, 257, 258, 259, 262
+_NAME, _OFFSETS, _SAMPLES, _ROWS_PER_STRIP, _COUNTS = 269, 273, 277, 278, 279
+_X_RESOLUTION, _Y_RESOLUTION, _UNIT, _SOFTWARE = 282, 283, 296, 305
+# strips in work at once: the coder lets go of the interpreter, so drawing goes on meanwhile
+_WORKERS = 2
+_T6, _WHITE_IS_ZERO, _PER_INCH = 4, 0, 2
+
+
+def write_one_bit_tiff(
+    bands: Iterable[U8], height: int, width: int, dpi: float, path: Path, *, title: str = ""
+) -> None:
+    """Write packed bands, eight pixels a byte, 1 = ink, as black on white.
+
+    Every band but the last is ``raster.BAND_ROWS`` high, (rows, ceil(width / 8)) uint8, and
+    becomes one strip. Ink is 1 and WhiteIsZero, so that the file reads as it prints.
+    """
+    strips = list(_coded(bands, width))
+    entries = TiffImagePlugin.ImageFileDirectory_v2()
+    entries[_WIDTH], entries[_LENGTH] = width, height
+    entries[_BITS], entries[_SAMPLES] = 1, 1
+    entries[_COMPRESSION], entries[_PHOTOMETRIC] = _T6, _WHITE_IS_ZERO
+    entries[_ROWS_PER_STRIP] = min(BAND_ROWS, height)
+    entries[_X_RESOLUTION] = entries[_Y_RESOLUTION] = dpi
+    entries[_UNIT], entries[_SOFTWARE] = _PER_INCH, "inkclean"
+    if title:
+        entries[_NAME] = title.encode("ascii", "replace").decode("ascii")
+    sizes = [len(strip) for strip in strips]
+    entries[_COUNTS] = tuple(sizes)
+    # Pillow's writer adds the place behind the directory, where the strips begin
+    entries[_OFFSETS] = tuple(sum_before(sizes))
+    with path.open("wb") as handle:
+        entries.save(handle)
+        for strip in strips:
+            handle.write(strip)
+
+
+def sum_before(sizes: list[int]) -> list[int]:
+    """Return for each entry the sum of those before it."""
+    places, place = [], 0
+    for size in sizes:
+        places.append(place)
+        place += size
+    return places
+
+
+def _coded(bands: Iterable[U8], width: int) -> Iterator[bytes]:
+    """Yield the bands' code in order; a few are coded while the next ones are drawn."""
+    waiting: deque[Future[bytes]] = deque()
+    with ThreadPoolExecutor(_WORKERS) as pool:
+        for band in bands:
+            waiting.append(pool.submit(_strip, band, width))
+            if len(waiting) > 2 * _WORKERS:
+                yield waiting.popleft().result()
+        while waiting:
+            yield waiting.popleft().result()
+
+
+def _strip(band: U8, width: int) -> bytes:
+    """Return one band as T.6 code: ink is black, whatever the photometric tag says."""
+    rows = len(band)
+    picture = Image.frombytes("1", (width, rows), band.tobytes())
+    out = io.BytesIO()
+    picture.save(out, "TIFF", compression="group4", tiffinfo={_ROWS_PER_STRIP: rows})
+    with Image.open(out) as coded:
+        offsets, counts = coded.tag_v2[_OFFSETS], coded.tag_v2[_COUNTS]  # type: ignore[attr-defined]
+        if len(offsets) != 1:
+            raise RuntimeError(f"a band of {rows} rows became {len(offsets)} strips")
+    return out.getbuffer()[offsets[0] : offsets[0] + counts[0]].tobytes()

@@ -1,0 +1,1 @@
+"""Print files: trim, bleed, tiles, checks."""

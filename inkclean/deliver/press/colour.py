@@ -1,0 +1,108 @@
+"""Colour for the press: turned to the inks of a printer's profile, and their sum checked."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from io import BytesIO
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from PIL import Image, ImageCms
+
+from inkclean.base.arrays import U8, Bool
+from inkclean.base.errors import InputError
+from inkclean.deliver.press.check import Finding
+
+_RELATIVE = ImageCms.Intent.RELATIVE_COLORIMETRIC
+_BLACK_POINT = ImageCms.Flags.BLACKPOINTCOMPENSATION
+
+
+@dataclass(frozen=True)
+class Colour:
+    """A picture for the press.
+
+    ``pixels`` is (H, W, 3) uint8 sRGB, or (H, W, 4) uint8 CMYK, 0 = no ink, 255 = full.
+    ``notes`` say what was done to it.
+    """
+
+    pixels: U8
+    notes: tuple[str, ...] = ()
+
+    @property
+    def cmyk(self) -> bool:
+        """Whether the picture is in the inks of a press."""
+        return bool(self.pixels.shape[2] == 4)
+
+
+@dataclass(frozen=True)
+class PrintProfile:
+    """A printer's CMYK profile: the ICC file's bytes and the name it states."""
+
+    data: bytes
+    name: str
+
+
+def read_profile(path: Path) -> PrintProfile:
+    """Read a printer's CMYK output profile.
+
+    Raises:
+        InputError: it is no ICC profile, or not one of a CMYK press.
+    """
+    try:
+        data = path.read_bytes()
+        profile = ImageCms.ImageCmsProfile(BytesIO(data)).profile
+    except (OSError, ImageCms.PyCMSError) as error:
+        raise InputError(f"{path} is no ICC profile: ask the printer for theirs") from error
+    if profile.xcolor_space.strip() != "CMYK" or profile.device_class != "prtr":
+        raise InputError(
+            f"{path} is a profile of {profile.xcolor_space.strip()}, not of a CMYK press: ask the "
+            "printer for theirs"
+        )
+    return PrintProfile(data, (profile.profile_description or path.stem).strip("\0 \n"))
+
+
+def to_cmyk(colour: Colour, profile: PrintProfile) -> Colour:
+    """Turn sRGB to the inks of a press: relative colorimetric, black-point compensated."""
+    if colour.cmyk:
+        return colour
+    press = ImageCms.ImageCmsProfile(BytesIO(profile.data))
+    try:
+        transform = ImageCms.buildTransform(
+            ImageCms.createProfile("sRGB"), press, "RGB", "CMYK", _RELATIVE, _BLACK_POINT
+        )
+        turned: Any = ImageCms.applyTransform(Image.fromarray(colour.pixels), transform)
+    except ImageCms.PyCMSError as error:
+        raise InputError(f"the profile '{profile.name}' cannot be used ({error})") from error
+    said = f"colours turned to CMYK by '{profile.name}'"
+    return Colour(np.array(turned), (*colour.notes, said))
+
+
+def check_total_ink(colour: Colour, lines: Bool | None, limit: float) -> Finding:
+    """Hold the sum of the four inks, in per cent, against the printer's limit.
+
+    ``lines`` (H, W) True where the lines overprint: there black is full.
+    """
+    if not colour.cmyk:
+        return Finding(
+            "total ink",
+            "look",
+            "the colours are RGB, so the press's inks are not known",
+            "give the printer's --profile, or leave the turning to the printer, whose colours "
+            "may then differ from the screen",
+        )
+    total = colour.pixels.sum(2, dtype=np.uint16)
+    bare = float(total.max(initial=0)) / 2.55
+    if lines is not None:
+        np.copyto(total, total - colour.pixels[..., 3] + np.uint16(255), where=lines)
+    share = float((total > limit * 2.55 + 0.5).mean()) if total.size else 0.0
+    said = f"{float(total.max(initial=0)) / 2.55:.0f} % at most ({bare:.0f} % without the lines)"
+    said += f"; the limit is {limit:g} %"
+    if not share:
+        return Finding("total ink", "passes", said)
+    cure = (
+        "lighten the colour under the blacks"
+        if bare <= limit
+        else "use a profile made for this paper, or lighten the darkest colours"
+    )
+    return Finding("total ink", "fails", f"{said}, passed on {share:.2%} of the page", cure)

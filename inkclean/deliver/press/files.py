@@ -1,0 +1,262 @@
+"""Print files of one page: PDF for a printer, one-bit TIFF, and the check that goes with them."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Literal
+
+import numpy as np
+
+from inkclean.base.errors import UsageError
+from inkclean.base.units import MM_PER_INCH, Paper
+from inkclean.curves.values import Curves
+from inkclean.deliver.files import placed
+from inkclean.deliver.layers.read import read_colour
+from inkclean.deliver.pictures.raster import Region, packed_bands, render, size_px
+from inkclean.deliver.pictures.tiff import write_one_bit_tiff
+from inkclean.deliver.press import standard as press_standard
+from inkclean.deliver.press.art import (
+    Art,
+    art_operators,
+    art_resources,
+    check_colour_bleed,
+    cut_away,
+    make_art,
+)
+from inkclean.deliver.press.check import PRINTER_DECIDES, Finding, check_page
+from inkclean.deliver.press.colour import (
+    Colour,
+    PrintProfile,
+    check_total_ink,
+    read_profile,
+    to_cmyk,
+)
+from inkclean.deliver.press.trim import Edges, Fit, Page, Side, by_scale, fitted, make_page
+from inkclean.deliver.vector import pdf
+
+if TYPE_CHECKING:
+    import pikepdf
+
+DPI = (600, 800, 1200, 2400)
+# common practice, no source; what the printer asks for goes before
+BLEED = Edges(3.0, 3.0, 3.0, 3.0)
+SAFE = Edges(5.0, 5.0, 5.0, 5.0)
+
+# crop marks: a quarter point, 5 mm long, 1 mm clear of the bleed, 1 mm short of the page's edge
+_MARK_PT, _MARK_MM, _CLEAR_MM, _SPARE_MM = 0.25, 5.0, 1.0, 7.0
+
+
+@dataclass(frozen=True)
+class PressSettings:
+    """How a page goes to the printer.
+
+    ``trim`` None takes the sheet's own size. ``fit`` or ``scale`` places the art, not both;
+    with neither, art is fitted to a given trim, or laid at its own size. ``ink_limit`` is the
+    most that the four inks may sum to, in per cent; ``finest_pt`` the thinnest line that
+    prints; ``colour_ppi`` the resolution colour is asked to have.
+    """
+
+    trim: Paper | None = None
+    bleed: Edges = BLEED
+    safe: Edges = SAFE
+    side: Side = "recto"
+    fit: Fit | None = None
+    scale: float | None = None
+    marks: bool = False
+    standard: Literal["x1a"] | None = None
+    intent: str | None = None
+    profile: Path | None = None
+    colour: Path | None = None
+    ink_limit: float = 280.0
+    finest_pt: float = 0.25
+    colour_ppi: float = 300.0
+    budget_mp: float = 300.0
+
+
+@dataclass(frozen=True)
+class Prepared:
+    """A page laid out: the art on it, the scale it was brought to, the profile, the findings."""
+
+    page: Page
+    art: Art
+    scale: float
+    profile: PrintProfile | None
+    findings: tuple[Finding, ...]
+    notes: tuple[str, ...]
+
+
+def check_ahead(settings: PressSettings) -> None:
+    """Refuse what no page could be printed with, before any page is worked on.
+
+    Raises:
+        InputError: colour or profile cannot be read.
+        UsageError: the standard that is asked for cannot be kept.
+    """
+    colour, profile = load_colour(settings)
+    if settings.standard == "x1a":
+        press_standard.check_possible(colour, settings.intent, profile)
+
+
+def load_colour(settings: PressSettings) -> tuple[Colour | None, PrintProfile | None]:
+    """Read the colour and the profile that were asked for, the colour turned to its inks.
+
+    Raises:
+        InputError: a file cannot be used.
+    """
+    profile = read_profile(settings.profile) if settings.profile else None
+    if settings.colour is None:
+        return None, profile
+    colour = read_colour(settings.colour, settings.budget_mp)
+    return (to_cmyk(colour, profile) if profile else colour), profile
+
+
+def prepare(sheet: Curves, settings: PressSettings) -> Prepared:
+    """Lay the sheet out on its page and look at what would go out.
+
+    Raises:
+        InkcleanError: options exclude each other, a file cannot be used, or the standard asked
+            for cannot be met.
+    """
+    if settings.fit is not None and settings.scale is not None:
+        raise UsageError("--fit and --scale exclude each other: give one")
+    trim = settings.trim or Paper("sheet", sheet.width_mm, sheet.height_mm)
+    spare = _SPARE_MM if settings.marks else 0.0
+    page = make_page(trim, settings.bleed, settings.safe, settings.side, spare)
+    colour, profile = load_colour(settings)
+    if settings.standard == "x1a":
+        press_standard.check_possible(colour, settings.intent, profile)
+    fit = settings.fit or ("trim" if settings.trim and settings.scale is None else None)
+    placement = fitted(sheet, page, fit) if fit else by_scale(sheet, page, settings.scale or 1.0)
+    art = make_art(sheet, placement, colour)
+    findings = check_page(
+        art.lines, page, finest_pt=settings.finest_pt, ppi=art.ppi, want_ppi=settings.colour_ppi
+    )
+    bleeding = check_colour_bleed(art, page)
+    if bleeding is not None:
+        findings += (bleeding,)
+    if colour is not None:
+        findings += (check_total_ink(colour, _lines_over(art), settings.ink_limit),)
+    lost = cut_away(art, page)
+    notes = ((lost,) if lost else ()) + _notes(settings, colour, placement.scale)
+    return Prepared(page, art, placement.scale, profile, findings, notes)
+
+
+def _lines_over(art: Art) -> Any:
+    """Return the lines on the colour's own pixels."""
+    if art.colour is None or not art.colour.cmyk:
+        return None
+    height, width = art.colour.pixels.shape[:2]
+    ppi = width * MM_PER_INCH / art.area.width_mm
+    lines = render(art.lines, ppi, region=art.area)
+    fitting = np.zeros((height, width), np.bool_)
+    fitting[: len(lines)] = lines[:height, :width]
+    return fitting
+
+
+def _notes(settings: PressSettings, colour: Colour | None, scale: float) -> tuple[str, ...]:
+    notes = [f"art at {scale:.1%} of the sheet", "lines in black (K) alone"]
+    if colour is not None:
+        notes[-1] += ", overprinting the colour"
+        notes += colour.notes
+        if not colour.cmyk:
+            notes.append(
+                "the colours stay RGB: the printer turns them to inks, and bright ones may come "
+                "out duller than on the screen; --profile with the printer's own decides it here"
+            )
+    if settings.standard:
+        notes.append(f"declared as {press_standard.VERSION}")
+    return (*notes, PRINTER_DECIDES)
+
+
+def write_press_pdf(prepared: Prepared, settings: PressSettings, path: Path, title: str) -> None:
+    """Write the page as a PDF of exact boxes; ``path`` is written as it is given."""
+    page, art = prepared.page, prepared.art
+    media = page.with_room(_SPARE_MM) if settings.marks else page.bled
+    to = pdf.Points(media)
+    with pdf.new_document(title) as document:
+        resources = art_resources(document, art)
+        content = art_operators(art, to, page.bled)
+        if settings.marks:
+            content += crop_marks(page, to)
+            resources["/ColorSpace"] = _every_ink(document)
+        sheetlet = pdf.Sheetlet(media, content, page.trim, page.bled, resources)
+        pdf.add_page(document, sheetlet)
+        if settings.standard == "x1a":
+            press_standard.declare(document, settings.intent, prepared.profile)
+        pdf.save(document, path, version=pdf.version_for(art.colour is None or art.colour.cmyk))
+
+
+def crop_marks(page: Page, to: pdf.Points) -> bytes:
+    """Return the operators of eight crop marks, clear of the bleed, in every ink."""
+    bled = page.bled
+    left, right = bled.x_mm - _CLEAR_MM, bled.x_mm + bled.width_mm + _CLEAR_MM
+    top, bottom = bled.y_mm - _CLEAR_MM, bled.y_mm + bled.height_mm + _CLEAR_MM
+    lines = []
+    for y in (0.0, page.height_mm):
+        lines += [[[left, y], [left - _MARK_MM, y]], [[right, y], [right + _MARK_MM, y]]]
+    for x in (0.0, page.width_mm):
+        lines += [[[x, top], [x, top - _MARK_MM]], [[x, bottom], [x, bottom + _MARK_MM]]]
+    return b"q /Every CS 1 SCN %g w\n" % _MARK_PT + to.strokes(np.array(lines)) + b"Q\n"
+
+
+def _every_ink(document: pikepdf.Pdf) -> Any:
+    """Return a colour space whose one ink prints on every plate, as marks must."""
+    import pikepdf
+
+    tint = pikepdf.Dictionary(FunctionType=2, Domain=[0, 1], C0=[0] * 4, C1=[1] * 4, N=1)
+    space = [pikepdf.Name.Separation, pikepdf.Name.All, pikepdf.Name.DeviceCMYK, tint]
+    return pikepdf.Dictionary(Every=document.make_indirect(pikepdf.Array(space)))
+
+
+def write_press_tiff(prepared: Prepared, dpi: int, path: Path, title: str) -> None:
+    """Write the lines of the page with its bleed as a one-bit TIFF with T.6 compression.
+
+    Raises:
+        UsageError: the picture would be too large.
+    """
+    area: Region = prepared.page.bled
+    height, width = size_px(area, dpi)
+    bands = packed_bands(prepared.art.lines, dpi, region=area)
+    write_one_bit_tiff(bands, height, width, dpi, path, title=title)
+
+
+def press_page(
+    sheet: Curves, settings: PressSettings, outputs: dict[str, Path], title: str, replace: bool
+) -> dict[str, Any]:
+    """Write what ``outputs`` names and return the report of the page.
+
+    ``outputs`` maps ``pdf`` and ``tiff600`` … ``tiff2400`` to paths.
+
+    Raises:
+        InkcleanError: says in one line what stands in the way.
+    """
+    prepared = prepare(sheet, settings)
+    for kind, path in outputs.items():
+        with placed(path, replace) as draft:
+            if kind == "pdf":
+                write_press_pdf(prepared, settings, draft, title)
+            else:
+                write_press_tiff(prepared, int(kind.removeprefix("tiff")), draft, title)
+    page = prepared.page
+    return {
+        "outputs": {kind: str(path) for kind, path in outputs.items()},
+        "trim": {"width_mm": round(page.width_mm, 3), "height_mm": round(page.height_mm, 3)},
+        "bleed": {
+            edge: round(getattr(page.bleed, edge), 3)
+            for edge in ("top", "outer", "bottom", "inner")
+        },
+        "scale": round(prepared.scale, 5),
+        "verdict": verdict(prepared.findings),
+        "check": [
+            {"what": f.name, "verdict": f.verdict, "measured": f.measured, "cure": f.cure}
+            for f in prepared.findings
+        ],
+        "notes": list(prepared.notes),
+    }
+
+
+def verdict(findings: tuple[Finding, ...]) -> str:
+    """Return the worst verdict of all."""
+    order = ("passes", "look", "fails")
+    return max((f.verdict for f in findings), key=order.index, default="passes")

@@ -1,0 +1,78 @@
+"""PDF/X-1a:2003: what the file must declare, and what stands in its way.
+
+ISO 15930-4 as restated in the CGATS Application Notes: CMYK and spot inks only, PDF 1.4, no
+transparency, an output intent, the Trapped key, a file ID, no encryption (keys and their
+values from memory of the standard).
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from inkclean.base.errors import UsageError
+from inkclean.deliver.press.colour import Colour, PrintProfile
+
+if TYPE_CHECKING:
+    import pikepdf
+
+VERSION = "PDF/X-1a:2003"
+_REGISTRY = "http://www.color.org"
+
+
+def what_stops(
+    colour: Colour | None, intent: str | None, profile: PrintProfile | None
+) -> list[str]:
+    """Return what keeps the page from being PDF/X-1a, each with its cure; empty if nothing."""
+    stops = []
+    if colour is not None and not colour.cmyk:
+        stops.append("the colour is RGB (give the printer's --profile, or a picture in CMYK)")
+    if intent is None and profile is None:
+        stops.append(
+            "it must name the printing condition (give --intent with the registered name that "
+            "the printer states, or --profile)"
+        )
+    if profile is not None and icc_version(profile) >= 4:
+        stops.append("the profile is of ICC version 4 (PDF 1.4 knows version 2: ask for that one)")
+    return stops
+
+
+def check_possible(colour: Colour | None, intent: str | None, profile: PrintProfile | None) -> None:
+    """Refuse what cannot be PDF/X-1a.
+
+    Raises:
+        UsageError: something stops it; all of it is said.
+    """
+    stops = what_stops(colour, intent, profile)
+    if stops:
+        raise UsageError(f"{VERSION} cannot be written: {'; '.join(stops)}")
+
+
+def icc_version(profile: PrintProfile) -> int:
+    """Return the major version that an ICC file states in its ninth byte."""
+    return profile.data[8]
+
+
+def declare(document: pikepdf.Pdf, intent: str | None, profile: PrintProfile | None) -> None:
+    """Add the keys of the standard; ``check_possible`` comes first.
+
+    With a registered name the intent refers to the registry of characterisations; a profile
+    is embedded, so that the file says by itself which inks it was made for.
+    """
+    import pikepdf
+
+    name = intent or (profile.name if profile else "")
+    entry = pikepdf.Dictionary(
+        Type=pikepdf.Name.OutputIntent,
+        S=pikepdf.Name.GTS_PDFX,
+        OutputConditionIdentifier=pikepdf.String(name),
+        Info=pikepdf.String(profile.name if profile else name),
+    )
+    if intent is not None:
+        entry.RegistryName = pikepdf.String(_REGISTRY)
+    if profile is not None:
+        entry.DestOutputProfile = document.make_stream(
+            profile.data, N=4, Alternate=pikepdf.Name.DeviceCMYK
+        )
+    document.Root.OutputIntents = pikepdf.Array([document.make_indirect(entry)])
+    document.docinfo["/GTS_PDFXVersion"] = pikepdf.String(VERSION)
+    document.docinfo["/Trapped"] = pikepdf.Name("/False")

@@ -1,0 +1,1 @@
+"""Curves as SVG and PDF."""

@@ -1,0 +1,1 @@
+"""The camera that photographs the demo page."""

@@ -1,0 +1,1 @@
+"""The demo page: drawn by code, so that every mark on it is known."""

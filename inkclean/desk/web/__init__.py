@@ -1,0 +1,1 @@
+"""The desk's web page: routes, who may ask, the socket."""

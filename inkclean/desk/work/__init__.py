@@ -1,0 +1,1 @@
+"""What the desk has done for it in processes of their own."""

@@ -1,0 +1,72 @@
+"""What runs in a worker process: tasks in, events out, until the server is gone."""
+
+from __future__ import annotations
+
+import os
+import signal
+from contextlib import suppress
+from typing import Any
+
+from inkclean.base.errors import InkcleanError
+from inkclean.desk.work.stages import Bench, CancelledError
+from inkclean.desk.work.take import take_away
+from inkclean.desk.work.task import Task
+
+
+def serve_tasks(pipe: Any, cancels: Any, threads: int) -> None:
+    """Take tasks until the server is gone; ``threads`` is what OpenCV may use."""
+    import cv2
+
+    signal.signal(signal.SIGINT, signal.SIG_IGN)  # the server says when to end
+    cv2.setNumThreads(threads)
+    with suppress(EOFError, OSError):
+        _take_tasks(pipe, cancels)
+    os._exit(0)  # nothing here is worth tidying up
+
+
+def _take_tasks(pipe: Any, cancels: Any) -> None:
+    bench: Bench | None = None
+    page = ""
+    serial = 0
+
+    def check() -> None:
+        while cancels.poll():
+            if cancels.recv() == serial:
+                raise CancelledError
+
+    def tell(stage: str, said: dict[str, Any]) -> None:
+        pipe.send({"event": "stage", "stage": stage, "said": said})
+
+    while True:
+        task: Task
+        serial, task = pipe.recv()
+        try:
+            if bench is None or page != task.page:
+                bench = None  # the old page's memory goes before the new one's comes
+                bench = Bench(task.source, task.number, task.folder, task.budget_mp)
+                page = task.page
+            if task.goal == "take":
+                take_away(bench, task, pipe.send, check)
+            else:
+                bench.run(task.work, task.goal, tell, check)
+                pipe.send({"event": "done", "goal": task.goal})
+        except CancelledError:
+            pass
+        except InkcleanError as error:
+            pipe.send({"event": "failed", "why": _plain(str(error), task)})
+        except MemoryError:
+            bench = None
+            why = "this page needs more memory than there is: close other programs"
+            pipe.send({"event": "failed", "why": why})
+        except (BrokenPipeError, ConnectionError):
+            return
+        except Exception as error:
+            bench = None
+            why = f"a fault of the program ({type(error).__name__}: {error})"
+            pipe.send({"event": "failed", "why": " ".join(why.split())[:300]})
+        pipe.send(None)
+
+
+def _plain(text: str, task: Task) -> str:
+    """Return the message with the file's name in place of its path."""
+    return text.replace(str(task.source), task.source.name)

@@ -1,0 +1,29 @@
+"""What a worker process is asked for."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from inkclean.desk.acts import Work
+
+
+@dataclass(frozen=True)
+class Task:
+    """What to do with a page: ``goal`` is one of the stages' goals, or take with ``extra``.
+
+    ``count`` is how long the page's log was: tasks of one count and goal are the same.
+    ``need_mb`` is about what the page takes in memory.
+    """
+
+    page: str
+    source: Path
+    number: int
+    folder: Path
+    work: Work
+    goal: str
+    budget_mp: float
+    count: int = 0
+    need_mb: float = 0.0
+    extra: dict[str, Any] | None = None

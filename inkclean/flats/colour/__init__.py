@@ -1,0 +1,1 @@
+"""The colours of areas, their first shade and light."""

@@ -1,0 +1,1 @@
+"""Walls between areas: where they may stand, and which of them stay."""

@@ -1,0 +1,206 @@
+"""Which walls earn their place.
+
+All joins are laid as walls at once; the rooms between them and the ink are merged again, worst
+walls first, until every wall left is worth its place. A wall is judged as a whole: by how likely a
+seam runs along its drawn line and across its openings, by the odds of the joins in it, by how much
+drawn line they complete, and by the rooms on both sides.
+"""
+
+from __future__ import annotations
+
+import heapq
+
+import numpy as np
+
+from inkclean.base.arrays import F64, I64, Bool
+from inkclean.flats.lines.gaps import Joins
+from inkclean.flats.walls.judge import (
+    DRAWN,
+    FIXED,
+    OPEN,
+    SHADED,
+    features,
+    known,
+    mended,
+    merged,
+    outlines,
+    score,
+)
+from inkclean.flats.walls.rooms import Rooms, rooted
+
+NEVER = 1e6  # odds of a wall laid by hand
+HOPELESS = -7.0  # joins with lower odds are not tried
+NARROWEST = 0.35  # share of the smallest length: rooms thinner than this are slivers
+DOUBT = -0.5  # log-odds down to which a wall stays: a leak spoils two areas, a wrong split one
+SURELY_NONE = -3.0  # log-odds of walls that fall whatever else does
+OPENING = 4.0  # an opening counts as so much drawn line when a sliver looks for company
+HATCHED = 4.0  # so does a line that is likely hatching
+LIKE = 4.0  # and so much more counts another sliver
+
+
+class Merger:
+    """Merges rooms, worst wall first."""
+
+    def __init__(self, rooms: Rooms, joins: Joins, fixed: Bool, px_per_mm: float) -> None:
+        """Take the rooms, the joins that are laid and which of these part for good."""
+        self.wall = known(rooms, joins.odds, fixed, px_per_mm)
+        self.wall[_islands(rooms), FIXED] = 1
+        self.mended = mended(joins)
+        self.outline = outlines(rooms, self.wall)
+        self.size, self.inner = rooms.size / px_per_mm**2, rooms.inner / px_per_mm
+        self.a, self.b = rooms.a.copy(), rooms.b.copy()
+        self.parent = np.arange(rooms.count + 1)
+        self.around: list[dict[int, int]] = [{} for _ in range(rooms.count + 1)]
+        for row, (a, b) in enumerate(zip(rooms.a.tolist(), rooms.b.tolist(), strict=True)):
+            self.around[a][b] = self.around[b][a] = row
+        self.odds = self.scores(np.arange(len(self.wall)))
+
+    def bar(self, walls: Bool) -> None:
+        """Let some walls never fall."""
+        self.wall[walls, FIXED] = 1
+        self.odds[walls] = np.inf
+
+    def features(self, rows: I64) -> F64:
+        """Return the features of some walls."""
+        a, b = self.a[rows], self.b[rows]
+        known_of = self.wall[rows], self.size, self.inner, self.outline
+        return features(*known_of, a, b, self.mended)
+
+    def scores(self, rows: I64) -> F64:
+        """Return the log-odds that some walls are real ones; never fall what is fixed."""
+        odds = score(self.features(rows))
+        return np.where(self.wall[rows, FIXED] > 0, np.inf, odds)
+
+    def run(self) -> I64:
+        """Merge until every wall left earns its place; return the root of each room.
+
+        Walls that surely are none fall many at a time, the others only if no wall of their two
+        rooms is worse.
+        """
+        for limit, together in ((SURELY_NONE, self.worst), (DOUBT, self.least)):
+            while len(rows := together(np.flatnonzero(self.odds < limit))):
+                self.rescore([self.merge(row) for row in rows.tolist() if self.odds[row] < limit])
+        return rooted(self.parent)
+
+    def worst(self, rows: I64) -> I64:
+        """Return those of the walls ``rows`` (N,) that are the worst of their smaller rooms.
+
+        The worst come first.
+        """
+        order = rows[np.argsort(self.odds[rows], kind="stable")]
+        a, b = self.a[order], self.b[order]
+        first = (self.size[a] < self.size[b]) | ((self.size[a] == self.size[b]) & (a > b))
+        _, of = np.unique(np.where(first, a, b), return_index=True)
+        return order[np.sort(of)]
+
+    def least(self, rows: I64) -> I64:
+        """Return those of the walls ``rows`` (N,) that are the worst of both their rooms.
+
+        No two share a room. The worst come first.
+        """
+        order = rows[np.argsort(self.odds[rows], kind="stable")]
+        rank = np.arange(len(order))
+        lowest = np.full(len(self.parent), len(order))
+        np.minimum.at(lowest, self.a[order], rank)
+        np.minimum.at(lowest, self.b[order], rank)
+        both = (lowest[self.a[order]] == rank) & (lowest[self.b[order]] == rank)
+        return np.asarray(order[both])
+
+    def rescore(self, rooms: list[int]) -> None:
+        """Judge the walls around some rooms anew."""
+        around = {row for room in rooms for row in self.around[room].values()}
+        rows = np.array(sorted(around), np.int64)
+        self.odds[rows] = self.scores(rows)
+
+    def merge(self, row: int) -> int:
+        """Let a wall fall; return the room that its two become."""
+        a, b = int(self.a[row]), int(self.b[row])
+        if len(self.around[a]) < len(self.around[b]):
+            a, b = b, a
+        self.parent[b] = a
+        self.size[a] += self.size[b]
+        self.inner[a] = max(self.inner[a], self.inner[b])
+        gone = self.wall[row]
+        inside = np.array([gone[DRAWN] + gone[OPEN], gone[SHADED], gone[OPEN]])
+        self.outline[a] += self.outline[b] - 2 * inside
+        self.odds[row] = np.nan
+        del self.around[a][b]
+        for c, theirs in self.around[b].items():
+            if c == a:
+                continue
+            del self.around[c][b]
+            mine = self.around[a].get(c)
+            if mine is None:
+                self.around[a][c] = self.around[c][a] = theirs
+                self.a[theirs], self.b[theirs] = a, c
+            else:
+                self.wall[mine] = merged(self.wall[mine], self.wall[theirs])
+                self.odds[theirs] = np.nan
+                self.odds[mine] = np.inf  # it does not fall before it is judged anew
+        self.around[b] = {}
+        return a
+
+
+def _islands(rooms: Rooms) -> Bool:
+    """Return which walls lie around a room alone in another, its outline drawn without a gap.
+
+    Nobody draws a closed line to shade with, however small it is.
+    """
+    neighbours = np.bincount(np.concatenate([rooms.a, rooms.b]), minlength=rooms.count + 1)
+    opened = np.bincount(rooms.pair, minlength=len(rooms.a)) > 0
+    alone = np.minimum(neighbours[rooms.a], neighbours[rooms.b]) == 1
+    return np.asarray(alone & ~opened)
+
+
+def walls_of(joins: Joins) -> I64:
+    """Return the joins worth laying, weakest first."""
+    order = np.argsort(joins.odds)
+    return order[joins.odds[order] > HOPELESS]
+
+
+def absorb(rooms: Rooms, scale: float, smallest_mm: float, given: Bool) -> I64:
+    """Give rooms too small to colour to a neighbour, the smallest first; return their roots.
+
+    A room is too small below ``smallest_mm`` squared, or where no disc of ``NARROWEST`` times
+    that width fits in. It goes to the neighbour it shares the longest edge with; openings count
+    more than drawn line, and other small rooms more than large ones, so that the cells of
+    cross-hatching come together before they join what lies around. Never across a wall laid by
+    hand (``given``, by number of the join).
+    """
+    n = rooms.count + 1
+    size, inner = rooms.size.copy(), rooms.inner.copy()
+    weight: list[dict[int, float]] = [{} for _ in range(n)]
+    total = rooms.drawn + HATCHED * rooms.shaded
+    total += np.bincount(rooms.pair, OPENING * rooms.width, len(rooms.a))
+    barred = np.zeros(len(rooms.a), bool)
+    barred[rooms.pair[given[rooms.join]]] = True
+    for a, b, w in zip(
+        rooms.a[~barred].tolist(), rooms.b[~barred].tolist(), total[~barred].tolist(), strict=True
+    ):
+        weight[a][b] = weight[b][a] = w
+    least_size, least_inner = (smallest_mm * scale) ** 2, NARROWEST * smallest_mm * scale / 2
+
+    def small(k: int) -> bool:
+        return bool(size[k] < least_size or inner[k] < least_inner)
+
+    parent = np.arange(n)
+    heap = [(size[k], k) for k in range(1, n) if size[k] > 0 and small(k)]
+    heapq.heapify(heap)
+    while heap:
+        was, k = heapq.heappop(heap)
+        if parent[k] != k or was != size[k] or not small(k) or not weight[k]:
+            continue
+        to = max(weight[k], key=lambda c: weight[k][c] * (LIKE if small(c) else 1.0))
+        if len(weight[k]) > len(weight[to]):
+            k, to = to, k
+        parent[k] = to
+        size[to] += size[k]
+        inner[to] = max(inner[to], inner[k])
+        for c, w in weight[k].items():
+            del weight[c][k]
+            if c != to:
+                weight[to][c] = weight[c][to] = weight[to].get(c, 0.0) + w
+        weight[k] = {}
+        if small(to):
+            heapq.heappush(heap, (size[to], to))
+    return rooted(parent)

@@ -1,0 +1,1 @@
+"""Underdrawing and printed squares told from ink."""

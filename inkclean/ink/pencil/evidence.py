@@ -1,0 +1,167 @@
+"""What tells coloured ink from coloured pencil.
+
+Hue alone can't: red ink and red pencil share one. Ink is saturated to its core where pencil
+lets paper shine through; a wash or flat colour is broad, and the lines on it are what is
+wanted; underdrawing keeps the company of the black lines drawn over it, which coloured pen
+has no reason to do.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+
+from inkclean.base.arrays import F32, F64, U8, Bool
+from inkclean.ink.pencil.pigments import (
+    AXES,
+    DARK,
+    LEAST_CHROMA,
+    REACH_DEGREES,
+    Colours,
+    Pigment,
+    log_density,
+)
+
+INKED_CHROMA = 0.25  # chroma in the centre of a dark stroke that black ink doesn't reach
+INKED_RISE = 0.04  # and how far its channels lie apart: black under a red lamp stays below
+COLOURED_PAGE = 0.4  # share of dark stroke centres so tinted that makes a page of coloured ink
+LAMPLIT_PAGE = 0.7  # the same for inks within ``LAMP_HUE`` degrees of a light as coloured as this
+LAMP_HUE, LAMP_CHROMA = 60.0, 0.25
+NEUTRAL = 0.2  # chroma over density; greyer than that is black ink, graphite or a fringe
+BARELY = 0.2  # the same, for the ink of a page whose every stroke has the hue
+SATURATED = 0.05  # strongest channel in the core of what can only be ink
+PALE = 0.30  # the same, of what can only be pencil
+BROAD = 0.5  # share left after paring off a line's half width: flat colour or wash
+COMPANY = 2.5  # times as often beside black lines as anywhere
+LINE_MM = 1.6  # drawn lines, their blur included, are narrower
+FRINGE_MM = 0.35  # nearer to a black line lies what lens and JPEG smear out of it
+NEAR_DARKEST = 0.15  # ink is the darkest on the page in its lightest channel; pencil is not
+FEW_STROKES = 0.05  # of all dark places; fewer strokes than that tell nothing
+BESIDE_MM = 1.0
+
+
+@dataclass(frozen=True)
+class Evidence:
+    """Signs of one pigment.
+
+    ``core`` is the reflectance in its strongest channel at the centres of its strokes;
+    ``broad`` the share of its area that is no line; ``company`` how many times as often it
+    lies beside black lines as elsewhere.
+    """
+
+    core: float
+    broad: float
+    company: float
+
+    @property
+    def is_ink(self) -> bool:
+        """Whether these are the signs of ink beside black ink."""
+        if self.broad > BROAD or self.core > PALE:
+            return False
+        return self.core < SATURATED or self.company < COMPANY
+
+
+def ink_hue(
+    colours: Colours, pigments: Sequence[Pigment], lamp: F64 | None = None
+) -> Pigment | None:
+    """Return the ink of a page drawn in one colour, None if there is black ink.
+
+    Judged in the centres of the darkest strokes, where black is neutral whatever lies under
+    it; in broad areas, which may be washes, only where there are no strokes. The pigment
+    returned has the density found there.
+
+    ``lamp`` is (2,) the chroma of the light, as if it were white light behind a filter. JPEG
+    keeps colour at half the sharpness of brightness (ITU-T T.81 as cameras use it, common
+    practice), so black lines take on the hue of the lit paper beside them: more is asked of an
+    ink of that hue.
+    """
+    dim, bright = colours.dim, colours.bright
+    dark = dim < DARK
+    centre = dark & (dim <= cv2.erode(dim, np.ones((5, 5), np.uint8)))
+    strokes = centre & ~_broad(dark, colours.per_mm)
+    if strokes.sum() > FEW_STROKES * centre.sum():
+        centre = strokes
+    if not centre.any() or not pigments:
+        return None
+    centre &= bright < float(np.percentile(bright[centre], 10)) + NEAR_DARKEST
+    found = colours.density[centre]
+    risen = bright[centre] - dim[centre] > INKED_RISE
+    chroma = found @ AXES.T
+    best, most = None, COLOURED_PAGE
+    coloured = lamp is not None and float(np.hypot(*lamp)) > LAMP_CHROMA
+    for pigment in pigments:
+        lit = lamp is not None and coloured and pigment.away(lamp) < LAMP_HUE
+        along = chroma @ (pigment.chroma / np.hypot(*pigment.chroma)).astype(np.float32)
+        tinted = (along > INKED_CHROMA) & risen
+        share = float(tinted.mean())
+        if share >= max(most, LAMPLIT_PAGE if lit else 0.0) and saturation(pigment) > BARELY:
+            ink = np.median(found[tinted], axis=0).astype(np.float64)
+            best, most = Pigment(ink, pigment.share), share
+    return best
+
+
+def saturation(pigment: Pigment) -> float:
+    """Chroma over density: 0 grey, 0.8 the purest hue."""
+    return float(np.hypot(*pigment.chroma) / max(float(np.linalg.norm(pigment.density)), 1e-9))
+
+
+def gather(
+    colours: Colours, pigments: Sequence[Pigment], main: Pigment | None = None
+) -> list[Evidence]:
+    """Return the signs of each pigment on the reduced sheet.
+
+    ``main`` is the ink of a page drawn in one colour, which stands for black there.
+    """
+    across, along, strength = colours.across, colours.along, colours.strength
+    per_mm = colours.per_mm
+    strongest = log_density(colours.dim)
+    black = (colours.bright < 0.6 * DARK) & (strength < 2 * INKED_CHROMA)
+    if main is not None:
+        black = _along(across, along, strength, main) & (strongest > 0.7 * main.density.max())
+    fringe = _grow(black, FRINGE_MM * per_mm)
+    beside = _grow(black, BESIDE_MM * per_mm)
+    result = []
+    for pigment in pigments:
+        mask = (strength > 1.3 * LEAST_CHROMA) & ~black & _along(across, along, strength, pigment)
+        result.append(_signs(mask, strongest, fringe, beside, per_mm))
+    return result
+
+
+def _along(across: F32, along: F32, strength: F32, pigment: Pigment) -> Bool:
+    """Where the chroma has the pigment's hue."""
+    ray = (pigment.chroma / np.hypot(*pigment.chroma)).astype(np.float32)
+    return np.asarray(
+        across * ray[0] + along * ray[1] > np.cos(np.radians(REACH_DEGREES)) * strength, np.bool_
+    )
+
+
+def _grow(mask: Bool, radius: float) -> Bool:
+    return np.asarray(cv2.dilate(mask.astype(np.uint8), _disc(2 * radius)), np.bool_)
+
+
+def _broad(mask: Bool, per_mm: float) -> Bool:
+    """What is left of a mask without its lines."""
+    opened = cv2.morphologyEx(mask.astype(np.uint8), cv2.MORPH_OPEN, _disc(LINE_MM * per_mm))
+    return np.asarray(opened, np.bool_)
+
+
+def _disc(diameter: float) -> U8:
+    size = max(3, round(diameter) | 1)
+    return np.asarray(cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (size, size)), np.uint8)
+
+
+def _signs(mask: Bool, strongest: F32, fringe: Bool, beside: Bool, per_mm: float) -> Evidence:
+    count = int(mask.sum())
+    if count == 0:
+        return Evidence(1.0, 0.0, 1.0)
+    broad = float(_broad(mask, per_mm).sum()) / count
+    away = mask & ~fringe
+    core = away & (strongest >= cv2.dilate(strongest, np.ones((5, 5), np.uint8)))
+    chosen = strongest[core] if core.sum() >= 20 else strongest[mask]
+    ring = beside & ~fringe
+    inside = float((mask & ring).sum()) / max(1, int(ring.sum()))
+    outside = float((mask & ~beside).sum()) / max(1, int((~beside).sum()))
+    return Evidence(float(np.exp(-np.median(chosen))), broad, inside / max(outside, 1e-6))

@@ -1,0 +1,1 @@
+"""Pages as jobs: what is given, what is left, tickets, batches, books, clusters."""

@@ -1,0 +1,267 @@
+"""Many pages: files and folders, one after another or several processes at once."""
+
+from __future__ import annotations
+
+import os
+import socket
+import time
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from itertools import count
+from pathlib import Path
+from typing import Any, Generic, Protocol, TypeVar
+
+from inkclean.base.errors import TRACE, InkcleanError, InputError, fault, printable
+from inkclean.deliver.files import finish_moves
+from inkclean.ink.edits import read_ink_edits
+from inkclean.jobs.inputs import SEVERAL_PAGES
+from inkclean.jobs.results import ENDINGS, Evening, Order, Origin, Target, done_before, edits_kept
+from inkclean.jobs.ticket import file_hash
+from inkclean.pipeline import Span, Stopwatch
+
+# What a page takes at its peak, measured by tests.benchmarks.cost on photos of 3, 12 and 48 MP
+# (500, 480, 1210 MB) and a scan of 70 MP (1840 MB), with a tenth to spare: to start with in MB,
+# and bytes a pixel. More results than the usual, or centrelines, hold more pictures at once
+# (12 MP 1200 MB, 70 MP 3270 MB).
+_USUAL = (450.0, 24.0)
+_MORE = (800.0, 42.0)
+# An A4 page at 600 dpi, for files whose size the header does not tell.
+_UNKNOWN_PIXELS = 35_000_000
+
+
+@dataclass(frozen=True)
+class Work:
+    """The stages of one page as they ran, and the process (``host:id``) that ran them."""
+
+    page: str
+    process: str
+    spans: tuple[Span, ...]
+
+
+@dataclass(frozen=True)
+class Outcome:
+    """What became of one input file: a report a page, and a failure if there was one."""
+
+    source: str
+    reports: tuple[dict[str, Any], ...]
+    error: str | None = None
+    exit_code: int = 0
+    work: tuple[Work, ...] = ()
+
+
+_Order = TypeVar("_Order")
+
+
+@dataclass(frozen=True)
+class FileTask(Generic[_Order]):
+    """One input file, where its results go (None: beside it), and what is made of it."""
+
+    path: Path
+    folder: Path | None
+    order: _Order
+    replace: bool
+
+    @property
+    def name(self) -> str:
+        """What to call the file in a line of progress."""
+        return self.path.name
+
+    @property
+    def source(self) -> str:
+        """The file as it was named."""
+        return str(self.path)
+
+
+@dataclass(frozen=True)
+class Job(FileTask[Order]):
+    """One photo or scan to be cleaned.
+
+    ``evening`` gives, by the number of the page in the file, the lines that its pages get
+    for the book; results of the same order that stand there are then replaced.
+    """
+
+    evening: tuple[tuple[int, Evening], ...] = ()
+
+    def run(self) -> Outcome:
+        """Clean the file."""
+        return clean_file(self)
+
+    def evened(self, evening: Mapping[int, Evening]) -> Job:
+        """Return the job with the lines that its pages get for the book."""
+        return replace(self, evening=tuple(evening.items()))
+
+    def need_mb(self) -> float:
+        """Return the memory in MB that its largest page is predicted to take."""
+        return need_mb(self.path, self.order)
+
+
+class Task(Protocol):
+    """What a batch is made of: a file here, or one at an address, and what is made of it."""
+
+    @property
+    def name(self) -> str:
+        """What to call the file in a line of progress."""
+
+    @property
+    def source(self) -> str:
+        """The file as it was named."""
+
+    def run(self) -> Outcome:
+        """Do the work; a failure is told in the outcome, never raised."""
+
+    def need_mb(self) -> float:
+        """Return the memory in MB that its largest page is predicted to take."""
+
+
+class BookTask(Task, Protocol):
+    """A task whose pages can be evened out with the rest of their book."""
+
+    def evened(self, evening: Mapping[int, Evening]) -> BookTask:
+        """Return the task with the lines that its pages get for the book."""
+
+
+@dataclass
+class Log:
+    """What a file has come to so far: kept when a later page of it fails."""
+
+    reports: list[dict[str, Any]] = field(default_factory=list)
+    work: list[Work] = field(default_factory=list)
+
+
+def clean_file(job: Job) -> Outcome:
+    """Clean every page of one file; a failure is told in the outcome, never raised."""
+    return outcome_of(job.source, lambda log: _clean_pages(job, log))
+
+
+def outcome_of(source: str, work: Callable[[Log], None]) -> Outcome:
+    """Return what ``work`` came to: what it put into its log, and how it failed if it did."""
+    log = Log()
+
+    def outcome(error: str | None = None, exit_code: int = 0) -> Outcome:
+        return Outcome(source, tuple(log.reports), error, exit_code, tuple(log.work))
+
+    try:
+        work(log)
+    except InkcleanError as error:
+        return outcome(str(error), error.exit_code)
+    except MemoryError:
+        return outcome(no_memory(source), InputError.exit_code)
+    except Exception as error:
+        if os.environ.get(TRACE):
+            raise
+        return outcome(f"{printable(source)} failed by {fault(error)}", InputError.exit_code)
+    return outcome()
+
+
+def no_memory(source: str) -> str:
+    """Return what is said of a page that memory does not hold."""
+    name = printable(source)
+    return f"{name} needs more memory than there is: close other programs or scale it down"
+
+
+def run(task: Task) -> Outcome:
+    """Run a task: what the processes of a batch are given to do."""
+    return task.run()
+
+
+def lost(task: Task) -> Outcome:
+    """Return the outcome of a file whose process died twice, for want of memory most likely."""
+    return Outcome(task.source, (), no_memory(task.source), InputError.exit_code)
+
+
+def _clean_pages(job: Job, log: Log) -> None:
+    place = job.folder or job.path.parent
+    origin = Origin(job.path, file_hash(job.path), 1)
+    if job.path.suffix.lower() not in SEVERAL_PAGES:
+        # one picture, one name: no need to open it to see whether it is done
+        report = _standing(job, origin, Target(place, job.path.stem, job.replace))
+        if report is not None:
+            log.reports.append(report)
+            return
+    from inkclean.jobs.results import write_results
+    from inkclean.pipeline import clean_photo
+    from inkclean.sheet.read import read_photos
+
+    photos = read_photos(job.path, budget_mp=job.order.settings.budget_mp)
+    process = f"{socket.gethostname()}:{os.getpid()}"
+    for number in count(1):
+        watch = Stopwatch()
+        with watch.stage("read"):
+            photo = next(photos, None)
+        if photo is None:
+            return
+        origin = Origin(job.path, origin.sha256, number)
+        target = Target(place, photo.name, job.replace)
+        report = _standing(job, origin, target)
+        if report is None:
+            order = _order(job, number)
+            if order.evening is not None and done_before(job.order, origin, target) is not None:
+                target = replace(target, replace=True)  # our own, at another weight
+            target.check(order.kinds)
+            edits = edits_kept(origin, target)
+            page = clean_photo(
+                photo,
+                order.settings,
+                watch,
+                keep_pencil=order.keep_pencil,
+                line_mm=None if order.evening is None else order.evening.line_mm,
+                edits=read_ink_edits(edits.get("ink", {})),
+            )
+            report = write_results(page, photo, order, origin, target, watch, edits)
+            log.work.append(Work(photo.name, process, tuple(watch.spans)))
+        log.reports.append(report)
+
+
+def _order(job: Job, page: int) -> Order:
+    return replace(job.order, evening=dict(job.evening).get(page))
+
+
+def _standing(job: Job, origin: Origin, target: Target) -> dict[str, Any] | None:
+    """Return the report of a page that stands finished, once a run cut short is tidied up."""
+    finish_moves(target.folder, target.name, tuple(ENDINGS.values()))
+    return done_before(_order(job, origin.page), origin, target)
+
+
+def need_mb(path: Path, order: Order) -> float:
+    """Return the memory in MB that a file's first page is predicted to take."""
+    from inkclean.sheet.read import largest_pixels
+
+    return need_of(largest_pixels(path), order)
+
+
+def need_of(pixels: int | None, order: Order) -> float:
+    """Return the memory in MB for a page of ``pixels``; None: as large as one is likely to be."""
+    base, each = _MORE if order.also or order.settings.strokes else _USUAL
+    return base + (_UNKNOWN_PIXELS if pixels is None else pixels) * each / 2.0**20
+
+
+Tell = Callable[[int, Task, float | None], None]
+Clean = Callable[[Sequence[Task]], Iterator[Outcome]]
+
+
+def timed(jobs: Sequence[Task], outcomes: Iterator[Outcome], tell: Tell) -> Iterator[Outcome]:
+    """Yield the outcomes, one a job; ``tell(done, job, seconds_left)`` is called before each."""
+    start = time.monotonic()
+    spared = 0
+    for done, job in enumerate(jobs):
+        made = done - spared
+        left = (time.monotonic() - start) / made * (len(jobs) - done) if made else None
+        tell(done, job, left)
+        outcome = next(outcomes)
+        stood = all(report.get("done_before", False) for report in outcome.reports)
+        spared += stood and not outcome.error
+        yield outcome
+
+
+def run_tasks(jobs: Sequence[Task], *, workers: int = 1) -> Iterator[Outcome]:
+    """Do the tasks and yield their outcomes in the order of ``jobs``.
+
+    ``workers`` processes work side by side, fewer where memory would not hold them.
+    """
+    if workers <= 1 or len(jobs) <= 1:
+        yield from map(run, jobs)
+        return
+    from inkclean.jobs.processes import Pool
+
+    pool = Pool(run, lost, jobs=min(workers, len(jobs)))
+    yield from pool.run(jobs, [job.need_mb() for job in jobs])

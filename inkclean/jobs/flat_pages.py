@@ -1,0 +1,298 @@
+"""Pages with flats: a photo or ink is cleaned first, a ticket's photo cleaned as it says."""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Iterator, Mapping
+from dataclasses import asdict, dataclass, replace
+from pathlib import Path
+from typing import Any, Literal
+
+from inkclean import __version__
+from inkclean.base.errors import InputError
+from inkclean.deliver.files import check_free, placed
+from inkclean.deliver.flats_set import FlatsSettings, result_hash, write_flats
+from inkclean.flats.colour.colours import Colouring
+from inkclean.flats.colour.hints import Hints
+from inkclean.flats.values import FlatEdits, Flats
+from inkclean.ink.edits import InkEdits, read_ink_edits
+from inkclean.jobs.batch import FileTask, Outcome, need_mb, outcome_of
+from inkclean.jobs.inputs import TICKET
+from inkclean.jobs.pages import open_input
+from inkclean.jobs.results import (
+    Order,
+    Origin,
+    Target,
+    done_before,
+    edits_kept,
+    write_results,
+)
+from inkclean.jobs.ticket import Ticket, file_hash, json_text, read_ticket, ticket_text
+from inkclean.pipeline import Cleaned, Stopwatch, clean_photo
+from inkclean.settings import Settings
+from inkclean.sheet.values import Photo
+
+# What clean leaves is ink alone already: no desk around it, no pencil in it.
+_INK = (".ink.png", ".ink.tiff", ".lines.png")
+_EDITS = "flats"
+# Areas and layers beside the ink, over what cleaning needs (measured: 1.4 to 1.5 times).
+_MORE_MEMORY = 1.5
+
+
+@dataclass(frozen=True)
+class FlatsOrder:
+    """What is made of each page: the clean results, and the flats."""
+
+    clean: Order
+    flats: FlatsSettings
+
+
+@dataclass(frozen=True)
+class FlatsJob(FileTask[FlatsOrder]):
+    """One photo, ink or ticket to be split into areas."""
+
+    def run(self) -> Outcome:
+        """Make the flats of its pages; a failure is told in the outcome, never raised."""
+        return outcome_of(
+            self.source,
+            lambda log: log.reports.extend(
+                flat_file(self.path, self.folder, self.order, self.replace)
+            ),
+        )
+
+    def need_mb(self) -> float:
+        """Return the memory in MB that its largest page is predicted to take."""
+        return _MORE_MEMORY * need_mb(self.path, self.order.clean)
+
+
+@dataclass(frozen=True)
+class _Page:
+    """A page to come: what it came as, and where its results and its ticket go."""
+
+    photo: Photo
+    settings: Settings
+    origin: Origin
+    given: Literal["photo", "ink", "ticket"]
+    target: Target
+    ticket: Path | None
+    edits: Mapping[str, Any]
+
+    @property
+    def mended(self) -> InkEdits:
+        return read_ink_edits(self.edits.get("ink", {}))
+
+
+def flat_file(
+    path: Path, folder: Path | None, order: FlatsOrder, replace_old: bool
+) -> Iterator[dict[str, Any]]:
+    """Write the flats of every page of a photo, ink or ticket; yield a report a page.
+
+    A photo leaves the clean results too. The ticket of a photo, made or given, gets the
+    areas, the bridges and the colours; ink has none. Pages that stand finished and unchanged
+    are told, not made again.
+
+    Raises:
+        InkcleanError: says in one line what stands in the way.
+    """
+    for page in _pages(path, folder, order.clean, replace_old):
+        outputs = order.flats.outputs(page.target.folder, page.target.name)
+        standing = _Standing.of(page, order)
+        if standing.finished(outputs):
+            yield standing.report(path, outputs)
+        else:
+            yield _make(page, path, order, outputs, standing)
+
+
+def _make(
+    page: _Page, path: Path, order: FlatsOrder, outputs: dict[str, Path], standing: _Standing
+) -> dict[str, Any]:
+    from inkclean.deliver.flats_record import read_edits
+
+    replace_old = page.target.replace or standing.begun
+    for result in outputs.values():
+        check_free(result, replace_old)
+    clean_too = page.given == "photo" and standing.cleaned is None
+    if clean_too:
+        page.target.check(order.clean.kinds)
+    watch = Stopwatch()
+    cleaned = clean_photo(page.photo, page.settings, watch, edits=page.mended)
+    edits, hints = read_edits(page.edits.get(_EDITS, {}))
+    flats, colouring, hints = split_and_colour(cleaned, order.flats, edits, hints, watch)
+    report: dict[str, Any] = {"input": str(path), "outputs": {}, **(standing.cleaned or {})}
+    if clean_too:
+        report = write_results(
+            cleaned, page.photo, order.clean, page.origin, page.target, edits=page.edits
+        )
+    keep = _Keeper(page, order, flats, colouring, edits, hints)
+    keep.write(outputs, begun=True)
+    with watch.stage("write flats"):
+        write_flats(
+            page.target.name,
+            flats,
+            colouring,
+            cleaned.ink,
+            cleaned.curves,
+            order.flats,
+            outputs,
+            replace=replace_old,
+        )
+    keep.write(outputs, begun=False)
+    report["outputs"] |= {kind: str(result) for kind, result in outputs.items()}
+    found = summary_of(flats, colouring)
+    return {**report, "flats": found, "seconds": watch.seconds, "done_before": False}
+
+
+def split_and_colour(
+    cleaned: Cleaned,
+    settings: FlatsSettings,
+    edits: FlatEdits,
+    hints: Hints | None,
+    watch: Stopwatch,
+) -> tuple[Flats, Colouring, Hints | None]:
+    """Return areas and colours of a cleaned page, and the hints that were followed.
+
+    Raises:
+        InputError: the hints cannot be read.
+    """
+    from inkclean.deliver.layers.hints_read import read_hints
+    from inkclean.flats.colour.colours import colour_areas
+    from inkclean.flats.colour.hints import colour_by_hints
+    from inkclean.flats.find import find_flats
+
+    if settings.colours is not None:
+        sheet = cleaned.sheet
+        hints = read_hints(settings.colours, sheet.width_mm, sheet.height_mm)
+    with watch.stage("flats"):
+        flats = find_flats(
+            cleaned.ink, gap_mm=settings.gap_mm, smallest_mm=settings.smallest_mm, edits=edits
+        )
+    with watch.stage("colours"):
+        if hints is None:
+            return flats, colour_areas(flats), None
+        flats, colouring = colour_by_hints(flats, cleaned.ink, hints)
+        return flats, colouring, hints
+
+
+def summary_of(flats: Flats, colouring: Colouring) -> dict[str, Any]:
+    """Return the figures of the flats that ``--json`` shows."""
+    return {
+        "areas": len(flats.areas),
+        "colours": [colouring.names[row] for row in colouring.used],
+        "bridges": len(flats.bridges),
+        "doubtful": int(flats.bridges["doubtful"].sum()),
+        "panels": int(flats.areas["panel"].max(initial=0)),
+    }
+
+
+def _pages(path: Path, folder: Path | None, order: Order, replace_old: bool) -> Iterator[_Page]:
+    settings, place = order.settings, folder or path.parent
+    given: Literal["photo", "ink", "ticket"] = "photo"
+    if path.name.endswith(TICKET):
+        given = "ticket"
+    elif path.name.endswith(_INK):
+        given, settings = "ink", replace(settings, frame="whole", drop=("none",))
+    source = open_input(path, settings)
+    for number, photo in source.pictures():
+        name = photo.name
+        if given == "ink":
+            name = name.removesuffix(".ink").removesuffix(".lines")
+        origin = Origin(source.photo, source.sha256, number)
+        target = Target(place, name, replace_old)
+        ticket: Path | None = None
+        edits: Mapping[str, Any] = {}
+        if source.ticket is not None:
+            ticket, edits = path, source.ticket.edits
+        elif given == "photo":
+            ticket, edits = target.path("ticket"), edits_kept(origin, target)
+        yield _Page(photo, source.settings, origin, given, target, ticket, edits)
+
+
+@dataclass(frozen=True)
+class _Standing:
+    """What stands of a page: its ticket, the report of its clean results if they are whole.
+
+    ``begun`` tells that a run of the same order was cut short while it wrote.
+    """
+
+    ticket: Ticket | None
+    cleaned: dict[str, Any] | None
+    record: Mapping[str, Any]
+    begun: bool
+
+    @classmethod
+    def of(cls, page: _Page, order: FlatsOrder) -> _Standing:
+        ticket, cleaned = None, None
+        if page.ticket is not None:
+            try:
+                ticket = read_ticket(page.ticket)
+            except InputError:
+                ticket = None
+        if page.given == "photo" and ticket is not None:
+            cleaned = done_before(order.clean, page.origin, page.target)
+            ticket = ticket if cleaned else None
+        measured = ticket.measured.get(_EDITS) if ticket is not None else None
+        run = measured.get("run") if isinstance(measured, Mapping) else None
+        record = run if isinstance(run, Mapping) else {}
+        same = ticket is not None and record.get("order") == _order_hash(order.flats, ticket)
+        return cls(ticket, cleaned, record if same else {}, same and not record.get("done"))
+
+    def finished(self, outputs: Mapping[str, Path]) -> bool:
+        """Tell whether the flats asked for stand as they were left."""
+        left = {} if self.ticket is None else self.ticket.results
+        return bool(self.record.get("done")) and all(
+            left.get(kind) == result_hash(path) for kind, path in outputs.items()
+        )
+
+    def report(self, path: Path, outputs: Mapping[str, Path]) -> dict[str, Any]:
+        """Return the report of a page that is told, not made again."""
+        report = self.cleaned or {"input": str(path), "outputs": {}}
+        report["outputs"] |= {kind: str(result) for kind, result in outputs.items()}
+        found = self.record["found"]
+        return {**report, "flats": found, "seconds": {}, "done_before": True}
+
+
+@dataclass(frozen=True)
+class _Keeper:
+    """Puts areas, bridges and given colours into the page's ticket, if it has one."""
+
+    page: _Page
+    order: FlatsOrder
+    flats: Flats
+    colouring: Colouring
+    edits: FlatEdits
+    hints: Hints | None
+
+    def write(self, outputs: Mapping[str, Path], *, begun: bool) -> None:
+        """Note in the ticket that the files are being written, or that they stand."""
+        from inkclean.deliver.flats_record import edits_record, flats_record
+
+        path = self.page.ticket
+        if path is None:
+            return
+        ticket = read_ticket(path)
+        edits = {**ticket.edits, _EDITS: edits_record(self.edits, self.hints)}
+        ticket = replace(ticket, edits=edits)
+        run = {
+            "order": _order_hash(self.order.flats, ticket),
+            "found": summary_of(self.flats, self.colouring),
+            "done": not begun,
+        }
+        record = {**flats_record(self.flats, self.colouring), "run": run}
+        results = dict(ticket.results)
+        if not begun:
+            results |= {kind: result_hash(result) for kind, result in outputs.items()}
+        ticket = replace(ticket, measured={**ticket.measured, _EDITS: record}, results=results)
+        with placed(path, True) as draft:
+            draft.write_text(ticket_text(ticket), "utf-8")
+
+
+def _order_hash(settings: FlatsSettings, ticket: Ticket) -> str:
+    """Return what tells whether flats would come out the same: settings, edits, version.
+
+    Colours given are among the edits once they are followed; a file of them counts by itself.
+    """
+    asked = {**asdict(settings), "colours": None}
+    if settings.colours is not None:
+        asked["colours"] = file_hash(settings.colours)
+    of = [__version__, asked, asdict(ticket.settings_used), ticket.sha256, ticket.edits]
+    return hashlib.sha256(json_text(of).encode("utf-8", "surrogateescape")).hexdigest()

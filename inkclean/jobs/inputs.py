@@ -1,0 +1,111 @@
+"""What a command is given: photos, tickets, folders of them, and names that may not clash."""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Sequence
+from pathlib import Path
+
+from inkclean.base.errors import InputError, UsageError
+from inkclean.deliver.files import is_contact
+
+PICTURES = {".jpg", ".jpeg", ".png", ".tif", ".tiff", ".webp", ".heic", ".heif", ".pdf"}
+SEVERAL_PAGES = {".tif", ".tiff", ".pdf"}
+TICKET = ".ticket.json"
+# what the tool itself leaves beside a photo is no photo
+_OWN = (
+    *(".ink.png", ".lines.png", ".pencil.png", ".tone.png", ".proof.png", ".flats.png"),
+    *(
+        ".areas.png",
+        ".flats-proof.png",
+        ".ink.tiff",
+        ".press.tiff",
+        ".press.pdf",
+        ".tiles.pdf",
+        ".contact.png",
+    ),
+)
+
+
+def gather(inputs: Sequence[Path]) -> list[Path]:
+    """Return the picture files named, folders replaced by the pictures in them, by name.
+
+    Raises:
+        InputError: a folder cannot be read or holds no pictures.
+    """
+    found: list[Path] = []
+    for path in inputs:
+        if not is_folder(path):
+            found.append(path)
+            continue
+        held = _pictures(path)
+        if not held:
+            raise InputError(f"{path} holds no photos: name a folder with JPEG, PNG, HEIC or PDF")
+        found.extend(held)
+    return list(dict.fromkeys(found))
+
+
+def gather_pages(inputs: Sequence[Path]) -> list[Path]:
+    """Return the files named; a folder stands for the tickets in it, else for its pictures.
+
+    Raises:
+        InputError: a folder cannot be read or holds neither.
+    """
+    found: list[Path] = []
+    for path in inputs:
+        tickets = sorted(path.glob(f"*{TICKET}")) if is_folder(path) else []
+        found += tickets or gather([path])
+    return list(dict.fromkeys(found))
+
+
+def is_folder(path: Path) -> bool:
+    """Tell whether a path is a folder; one that cannot even be looked at is none."""
+    try:
+        return path.is_dir()
+    except (OSError, ValueError):  # too long a name, a folder that may not be entered
+        return False
+
+
+def _pictures(folder: Path) -> list[Path]:
+    try:
+        items = sorted(folder.iterdir())
+    except OSError as error:
+        raise InputError(f"{folder} cannot be read ({error.strerror})") from error
+    names = {item.name for item in items}
+    return [
+        item
+        for item in items
+        if item.suffix.lower() in PICTURES
+        and not item.name.startswith(".")
+        and not is_result_name(item.name, names)
+        and not _is_contact(item)
+    ]
+
+
+def is_result_name(name: str, beside: Collection[str]) -> bool:
+    """Tell whether a file in a folder with the names ``beside`` is one that the tool left."""
+    if name.endswith(_OWN):
+        return True
+    # NAME.pdf beside NAME.ticket.json was written by the tool; any other PDF is a scan
+    return name.endswith(".pdf") and name.removesuffix(".pdf") + TICKET in beside
+
+
+def _is_contact(path: Path) -> bool:
+    """Tell whether a PNG is a contact sheet: those bear any name."""
+    return path.suffix.lower() == ".png" and is_contact(path)
+
+
+def check_names(paths: Sequence[Path], folder: Path | None) -> None:
+    """Refuse inputs whose results would bear the same names.
+
+    Raises:
+        UsageError: two inputs share a name.
+    """
+    taken: dict[Path, Path] = {}
+    for path in paths:
+        place = (folder or path.parent) / path.stem
+        if place in taken:
+            raise UsageError(
+                f"{taken[place]} and {path} would leave results of the same name: "
+                "rename one, or clean them into different folders with -o"
+            )
+        taken[place] = path

@@ -1,0 +1,33 @@
+"""What became of a batch, page by page, as cells of its contact sheet."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from pathlib import PurePath
+from typing import Any
+
+from inkclean.deliver.pictures.contact import Cell, small
+from inkclean.jobs.batch import Outcome
+from inkclean.jobs.remote import read_bytes
+
+
+def cells(outcomes: Sequence[Outcome]) -> list[Cell]:
+    """Return a cell a page, in order; a file that failed has one of its own, without picture."""
+    found: list[Cell] = []
+    for outcome in outcomes:
+        found += [_cell(report) for report in outcome.reports]
+        if outcome.error is not None:
+            why = outcome.error.replace(outcome.source, "").lstrip(" :")
+            found.append(Cell(PurePath(outcome.source).name, "failed", why, None))
+    return found
+
+
+def _cell(report: dict[str, Any]) -> Cell:
+    ink, capture = report["ink"], report["capture"]
+    doubts = len(ink["doubts"])
+    note = f"{100 * ink['share']:.1f} % ink" + (f", {doubts} doubts" if doubts else "")
+    name = PurePath(report["outputs"]["ticket"]).name.removesuffix(".ticket.json")
+    picture = small(read_bytes(report["outputs"]["ink"]))
+    if picture is None:
+        return Cell(name, "failed", "its ink is gone", None)
+    return Cell(name, capture["verdict"], note, picture)

@@ -1,0 +1,118 @@
+"""Pages for the press: from a ticket, whose photo is cleaned again as it says, or a photo."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
+from itertools import chain, islice
+from pathlib import Path
+from typing import Any
+
+from inkclean.base.errors import UsageError
+from inkclean.curves.values import Curves
+from inkclean.deliver.files import check_free, placed
+from inkclean.deliver.press.files import PressSettings, check_ahead, load_colour, press_page
+from inkclean.deliver.press.tile_plan import PosterSettings
+from inkclean.jobs.batch import FileTask, Outcome, need_mb, outcome_of
+from inkclean.jobs.pages import open_input
+from inkclean.jobs.results import Order
+from inkclean.settings import Settings
+
+
+@dataclass(frozen=True)
+class PressOrder:
+    """What is printed of each page: a press file, or a poster in sheets if ``poster`` is set.
+
+    ``tiff_dpi`` adds the lines as a one-bit TIFF; ``paper`` is the sheet's size as typed.
+    """
+
+    settings: PressSettings
+    poster: PosterSettings | None = None
+    tiff_dpi: int | None = None
+    paper: str = "auto"
+
+    def outputs(self, folder: Path, name: str) -> dict[str, Path]:
+        """Return the paths of the results of a page."""
+        if self.poster is not None:
+            return {"tiles": folder / f"{name}.tiles.pdf"}
+        found = {"pdf": folder / f"{name}.press.pdf"}
+        if self.tiff_dpi is not None:
+            found[f"tiff{self.tiff_dpi}"] = folder / f"{name}.press.tiff"
+        return found
+
+
+@dataclass(frozen=True)
+class PressJob(FileTask[PressOrder]):
+    """One ticket or photo to be made ready for print."""
+
+    def run(self) -> Outcome:
+        """Write the print files of its pages; a failure is told in the outcome, never raised."""
+        return outcome_of(
+            self.source,
+            lambda log: log.reports.extend(
+                press_file(self.path, self.folder, self.order, self.replace)
+            ),
+        )
+
+    def need_mb(self) -> float:
+        """Return the memory in MB that its largest page is predicted to take."""
+        return need_mb(self.path, Order(Settings()))
+
+
+def press_file(
+    path: Path, folder: Path | None, order: PressOrder, replace_old: bool
+) -> Iterator[dict[str, Any]]:
+    """Write the print files of every page of a ticket or photo; yield a report a page.
+
+    Raises:
+        InkcleanError: says in one line what stands in the way.
+    """
+    check_ahead(order.settings)
+    for name, curves in pages_of(path, order, folder or path.parent, replace_old):
+        outputs = order.outputs(folder or path.parent, name)
+        if order.poster is None:
+            report = press_page(curves, order.settings, outputs, name, replace_old)
+        else:
+            report = _tiled(curves, order, outputs["tiles"], name, replace_old)
+        yield {"input": str(path), **report}
+
+
+def _tiled(
+    curves: Curves, order: PressOrder, path: Path, name: str, replace_old: bool
+) -> dict[str, Any]:
+    from inkclean.deliver.press.tiles import write_tiles
+
+    if order.poster is None:
+        raise ValueError("no poster was asked for")
+    # a home printer turns colour to its own inks
+    colour, _ = load_colour(replace(order.settings, profile=None))
+    with placed(path, replace_old) as draft:
+        report = write_tiles(curves, order.poster, draft, title=name, colour=colour)
+    return {"outputs": {"tiles": str(path)}, **report}
+
+
+def pages_of(
+    path: Path, order: PressOrder, folder: Path, replace_old: bool
+) -> Iterator[tuple[str, Curves]]:
+    """Yield name and curves of every page; results that may not be replaced stop it first.
+
+    Raises:
+        InputError: the ticket's photo is gone or has changed, or a file cannot be read.
+        UsageError: one picture's colour is asked for under several pages.
+    """
+    from inkclean.pipeline import clean_photo
+
+    given = open_input(path, Settings(paper=order.paper))
+    photos = given.pictures()
+    if order.settings.colour is not None:
+        ahead = list(islice(photos, 2))
+        if len(ahead) > 1:
+            raise UsageError(
+                f"--colour belongs to one page, and {given.photo.name} holds several: clean it, "
+                "then press its tickets one by one"
+            )
+        photos = chain(ahead, photos)
+    for _, photo in photos:
+        for result in order.outputs(folder, photo.name).values():
+            check_free(result, replace_old)
+        yield photo.name, clean_photo(photo, given.settings, edits=given.mended).curves

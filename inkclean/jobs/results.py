@@ -1,0 +1,341 @@
+"""What a cleaned page leaves on the disk, and what is reported of it."""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from inkclean import __version__
+from inkclean.base.arrays import Bool
+from inkclean.base.errors import InputError, UsageError
+from inkclean.deliver.files import check_free, moves_record, placed_together
+from inkclean.deliver.pictures import bitmap
+from inkclean.ink.edits import ink_edits_record, read_ink_edits
+from inkclean.ink.width import typical_line_mm
+from inkclean.jobs.ticket import Ticket, file_hash, json_text, read_ticket, ticket_text
+from inkclean.pipeline import Cleaned, Stopwatch
+from inkclean.settings import Settings
+from inkclean.sheet.values import Photo
+
+ENDINGS = {
+    "ink": ".ink.png",
+    "svg": ".svg",
+    "lines": ".lines.png",
+    "pencil": ".pencil.png",
+    "tone": ".tone.png",
+    "tiff": ".ink.tiff",
+    "pdf": ".pdf",
+    "proof": ".proof.png",
+    "ticket": ".ticket.json",
+}
+ALWAYS = ("ink", "svg", "ticket")
+ALSO = tuple(kind for kind in ENDINGS if kind not in ALWAYS)
+
+
+@dataclass(frozen=True)
+class Evening:
+    """The typical line that a page gets for its book, and the one it has by itself, in mm."""
+
+    line_mm: float
+    natural_mm: float
+
+
+@dataclass(frozen=True)
+class Order:
+    """What is to be made of a photo: the settings and the extra kinds of result.
+
+    ``evening`` is how this page's ink is brought to the weight of its book.
+    """
+
+    settings: Settings
+    also: tuple[str, ...] = ()
+    evening: Evening | None = None
+
+    @property
+    def keep_pencil(self) -> bool:
+        """Tell whether a result shows the underdrawing."""
+        return bool({"pencil", "proof"} & set(self.also))
+
+    @property
+    def kinds(self) -> tuple[str, ...]:
+        """All kinds of result, in the order in which they are written."""
+        return tuple(kind for kind in ENDINGS if kind in ALWAYS or kind in self.also)
+
+
+@dataclass(frozen=True)
+class Origin:
+    """The file a page came from, its SHA-256, and which picture of it, from 1."""
+
+    path: Path
+    sha256: str
+    page: int
+
+
+@dataclass(frozen=True)
+class Target:
+    """Where the results of one page go: ``folder / (name + ending)``."""
+
+    folder: Path
+    name: str
+    replace: bool
+
+    def path(self, kind: str) -> Path:
+        """Return the path of one kind of result."""
+        return self.folder / (self.name + ENDINGS[kind])
+
+    def check(self, kinds: Sequence[str]) -> None:
+        """Refuse before any work is done where a result stands already.
+
+        Raises:
+            OutputError: one of the files is there and may not be replaced.
+        """
+        for kind in kinds:
+            check_free(self.path(kind), self.replace)
+
+
+def parse_also(text: str) -> tuple[str, ...]:
+    """Return the kinds named in a list like ``lines,tone``.
+
+    Raises:
+        UsageError: a kind is unknown.
+    """
+    kinds = [part.strip().lower() for part in text.split(",") if part.strip()]
+    for kind in kinds:
+        if kind not in ALSO:
+            raise UsageError(f"--also '{kind}' is not known: choose from {', '.join(ALSO)}")
+    return tuple(dict.fromkeys(kinds))
+
+
+def done_before(order: Order, origin: Origin, target: Target) -> dict[str, Any] | None:
+    """Return the report of a page that stands finished and unchanged already, else None.
+
+    Finished means: its ticket was written by this version for the same photo and settings,
+    and every result asked for is there as it was left.
+    """
+    try:
+        ticket = read_ticket(target.path("ticket"))
+        same = (
+            ticket.version == __version__
+            and ticket.sha256 == origin.sha256
+            and ticket.page == origin.page
+            and ticket.settings == order.settings
+            and _ink_of(ticket).get("mended") == _mended(ticket.edits)
+            and (order.evening is None or _evened(ticket) == order.evening.line_mm)
+        )
+        kinds = [kind for kind in order.kinds if kind != "ticket"]
+        if not same or any(
+            kind not in ticket.results or file_hash(target.path(kind)) != ticket.results[kind]
+            for kind in kinds
+        ):
+            return None
+    except InputError:
+        return None
+    outputs = {kind: str(target.path(kind)) for kind in order.kinds}
+    return {
+        "input": str(origin.path),
+        "outputs": outputs,
+        **ticket.measured,
+        "seconds": {},
+        "version": __version__,
+        "done_before": True,
+    }
+
+
+def edits_kept(origin: Origin, target: Target) -> Mapping[str, Any]:
+    """Return the edits by hand in the ticket that stands for the same page; else none.
+
+    Work by hand outlives the results: a page cleaned anew, with other settings or by a newer
+    version, gets its edits again.
+    """
+    try:
+        ticket = read_ticket(target.path("ticket"))
+    except InputError:  # none, or no sound one: it is refused or replaced with the results
+        return {}
+    same = ticket.sha256 == origin.sha256 and ticket.page == origin.page
+    return ticket.edits if same else {}
+
+
+def _evened(ticket: Ticket) -> Any:
+    """Return the line in mm that a page was brought to for its book, None if it was not."""
+    return _ink_of(ticket).get("evened_mm")
+
+
+def _ink_of(ticket: Ticket) -> Mapping[str, Any]:
+    ink = ticket.measured.get("ink")
+    return ink if isinstance(ink, Mapping) else {}
+
+
+def _mended(edits: Mapping[str, Any]) -> str | None:
+    """Return what tells one set of edits in the ink from another; None if there are none."""
+    record = ink_edits_record(read_ink_edits(edits.get("ink", {})))
+    if not any(record.values()):
+        return None
+    return hashlib.sha256(json_text(record).encode("utf-8")).hexdigest()
+
+
+def write_results(
+    page: Cleaned,
+    photo: Photo,
+    order: Order,
+    origin: Origin,
+    target: Target,
+    watch: Stopwatch | None = None,
+    edits: Mapping[str, Any] | None = None,
+) -> dict[str, Any]:
+    """Write what was asked for, the ticket last, and return the report of the page.
+
+    ``edits`` are those made by hand, which the ticket keeps.
+
+    Raises:
+        OutputError: a file is taken or cannot be written; what was written before stays.
+    """
+    watch = watch or Stopwatch(page.seconds)
+    settings = order.settings
+    paths = {kind: target.path(kind) for kind in order.kinds}
+    with placed_together(paths, target.replace, moves_record(target.folder, target.name)) as drafts:
+        with watch.stage("write"):
+            cut = bitmap.cut_at(page.ink.coverage, page.ink.px_per_mm, settings.dpi)
+            writers = _writers(page, photo, settings, cut)
+            for kind, draft in drafts.items():
+                if kind != "ticket":
+                    writers[kind](draft)
+        report = measured(page, str(origin.path), {kind: str(path) for kind, path in paths.items()})
+        report["ink"] |= {"weight": page.weight, "mended": _mended(edits or {})}
+        if settings.even:
+            line_mm = typical_line_mm(page.ink.coverage, page.ink.px_per_mm)
+            given = order.evening
+            report["ink"] |= {
+                "line_mm": _rounded(line_mm),
+                "natural_mm": _rounded(line_mm) if given is None else given.natural_mm,
+                "evened_mm": None if given is None else given.line_mm,
+            }
+        kept = {k: report[k] for k in report if k not in ("input", "outputs", "seconds")}
+        left = {kind: file_hash(draft) for kind, draft in drafts.items() if kind != "ticket"}
+        name = origin.path.name
+        ticket = Ticket(name, origin.sha256, origin.page, settings, kept, edits or {}, left)
+        drafts["ticket"].write_text(ticket_text(ticket), "utf-8")
+    return report
+
+
+def _writers(
+    page: Cleaned, photo: Photo, settings: Settings, cut: Bool
+) -> dict[str, Callable[[Path], None]]:
+    ink, sheet = page.ink, page.sheet
+
+    def svg(path: Path) -> None:
+        from inkclean.deliver.vector.svg import write_strokes_svg, write_svg
+
+        about = f"Ink of {photo.name}, cleaned by inkclean {__version__}"
+        if page.strokes is not None:
+            write_strokes_svg(page.strokes, path, title=photo.name, description=about)
+        else:
+            write_svg(page.curves, path, title=photo.name, description=about)
+
+    def pdf(path: Path) -> None:
+        from inkclean.deliver.vector.pdf import write_pdf
+
+        write_pdf(page.curves, path, title=photo.name)
+
+    def proof(path: Path) -> None:
+        from inkclean.deliver.pictures.proof import write_proof
+
+        write_proof(photo, sheet, ink, page.capture, path)
+
+    def pencil(path: Path) -> None:
+        layer = ink.pencil.layer
+        if layer is None:
+            # no pencil found: bare paper is the honest picture of it
+            layer = np.ones((*ink.coverage.shape, 3), np.float32)
+        bitmap.write_picture_png(layer, sheet.px_per_mm, path)
+
+    return {
+        "ink": lambda path: bitmap.write_ink_png(cut, settings.dpi, path),
+        "tiff": lambda path: bitmap.write_ink_tiff(cut, settings.dpi, path),
+        "lines": lambda path: bitmap.write_lines_png(
+            bitmap.edge_alpha(ink.coverage, ink.px_per_mm, settings.dpi), settings.dpi, path
+        ),
+        "tone": lambda path: bitmap.write_tone_png(
+            sheet.reflectance, sheet.noise, sheet.px_per_mm, path
+        ),
+        "pencil": pencil,
+        "svg": svg,
+        "pdf": pdf,
+        "proof": proof,
+    }
+
+
+def measured(page: Cleaned, source: str, outputs: dict[str, str]) -> dict[str, Any]:
+    """Return the page's report with stable keys: what ``--json`` prints.
+
+    Lengths are rounded to 0.001 mm, places in the photo to 0.01 px, shares to six digits,
+    seconds to the millisecond.
+    """
+    sheet, ink, capture, curves = page.sheet, page.ink, page.capture, page.curves
+    frame = sheet.frame
+    return {
+        "input": source,
+        "outputs": outputs,
+        "sheet": {
+            "width_mm": round(sheet.width_mm, 3),
+            "height_mm": round(sheet.height_mm, 3),
+            "px_per_mm": round(sheet.px_per_mm, 4),
+            "corners_px": [[round(float(v), 2) for v in row] for row in frame.corners_px],
+            "framed": frame.framed,
+            "paper": frame.paper,
+            "confidence": round(frame.confidence, 3),
+            "doubt": frame.doubt or None,
+        },
+        "capture": {
+            "sharpness": round(capture.sharpness, 3),
+            "finest_mm": round(capture.finest_mm, 3),
+            "light_ratio": round(capture.light_ratio, 3),
+            "clipped_share": round(capture.clipped_share, 6),
+            "verdict": capture.verdict,
+            "advice": capture.advice,
+        },
+        "pencil": {
+            "found": ink.pencil.found,
+            "colour": ink.pencil.colours[0] if ink.pencil.colours else None,
+            "colours": list(ink.pencil.colours),
+            "share": round(ink.pencil.share, 6),
+            "note": ink.pencil.note,
+        },
+        "ink": {
+            "share": round(float((ink.coverage >= 0.5).mean()), 6),
+            "thinnest_mm": _rounded(thinnest_mm(page)),
+            "specks_removed": len(ink.removed),
+            "doubts": [
+                {
+                    "x_mm": round(doubt.x_mm, 2),
+                    "y_mm": round(doubt.y_mm, 2),
+                    "size_mm": round(doubt.size_mm, 2),
+                    "why": doubt.why,
+                }
+                for doubt in ink.doubts
+            ],
+        },
+        "curves": {
+            "shapes": int(curves.shape.max(initial=-1)) + 1,
+            "segments": len(curves.cubics),
+            "nodes": len(curves.cubics),
+        },
+        "seconds": {stage: round(spent, 3) for stage, spent in page.seconds.items()},
+        "version": __version__,
+        "done_before": False,
+    }
+
+
+def _rounded(value: float | None) -> float | None:
+    return None if value is None else round(value, 3)
+
+
+def thinnest_mm(page: Cleaned) -> float | None:
+    """Return the width that all but the thinnest twentieth of the line work reaches, in mm."""
+    from inkclean.ink.width import thin_line_mm
+
+    return thin_line_mm(page.ink.coverage, page.ink.px_per_mm)

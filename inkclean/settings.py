@@ -1,0 +1,51 @@
+"""What the artist asks for: one page's settings, checked before any work is done."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from inkclean.base.errors import UsageError
+from inkclean.base.units import parse_paper
+
+
+@dataclass(frozen=True)
+class Settings:
+    """What the artist asked for; the defaults are right for most pages.
+
+    ``paper`` and ``frame`` as typed (``auto``, ``A4``, ``whole``, corners in photo px);
+    ``dpi`` of the bitmaps; ``drop`` the pigments taken off; ``weight`` −1..1, thinner to
+    heavier; ``speck_mm`` the largest diameter judged as a speck; ``within_mm`` how far a
+    curve may stray from the ink's edge; ``strokes`` for centrelines in place of outlines;
+    ``budget_mp`` the most megapixels that are decoded; ``even`` to bring the page's ink to
+    the weight of the pages it was cleaned with.
+    """
+
+    paper: str = "auto"
+    frame: str = "auto"
+    dpi: int = 600
+    drop: tuple[str, ...] = ("auto",)
+    weight: float = 0.0
+    speck_mm: float = 0.2
+    within_mm: float = 0.02
+    strokes: bool = False
+    budget_mp: float = 300.0
+    even: bool = False
+
+
+def check_settings(settings: Settings) -> None:
+    """Refuse values that make no sense, before any work is done.
+
+    Raises:
+        UsageError: says which option, and what it may be.
+    """
+    parse_paper(settings.paper)
+    if not 72 <= settings.dpi <= 2400:
+        raise UsageError("--dpi lies between 72 and 2400")
+    if not -1.0 <= settings.weight <= 1.0:
+        raise UsageError("--weight lies between -1 and 1")
+    if not 1.0 <= settings.budget_mp <= 5000.0:
+        raise UsageError("--budget lies between 1 and 5000 megapixels")
+    if not 0.0 <= settings.speck_mm <= 5.0:
+        raise UsageError("--speck lies between 0 and 5 mm")
+    if not 0.001 <= settings.within_mm <= 1.0:
+        raise UsageError("--within lies between 0.001 and 1 mm")

@@ -1,0 +1,1 @@
+"""Where the paper lies in the photo, and the squaring up."""

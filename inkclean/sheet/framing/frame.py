@@ -1,0 +1,142 @@
+"""Where the paper lies in the photo, and how large it is."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+
+from inkclean.base.arrays import F64
+from inkclean.base.errors import UsageError
+from inkclean.base.units import Paper
+from inkclean.sheet.framing.bowed import sides_through
+from inkclean.sheet.framing.edges import Side, draw, is_ruled, refine, straight
+from inkclean.sheet.framing.outline import find_outline, without_strokes
+from inkclean.sheet.framing.papers import framed_size, whole_size
+from inkclean.sheet.framing.parts import PART_TRUST, hidden_side, part_size
+from inkclean.sheet.framing.squaring import UNIT, Squared, square_up, to_photo
+from inkclean.sheet.values import Frame, Photo
+
+__all__ = ["Squared", "find_frame", "given_frame", "square_up", "to_photo", "whole_frame"]
+
+# A frame given by hand must cover this share of the photo to be meant.
+SMALLEST_SHARE = 0.005
+# An outline is believed by its score from afar and by how crisp its sides are close up. Real
+# pages score from 1.59 (one side in sight among other sheets) to 2.8, drawings that hold a
+# quadrangle and text blocks up to 1.55; clear ones from 2. A side must be
+# this crisp, or it is none.
+CRISP = 0.7
+CRISP_SIDE = 0.4
+HIDDEN_SIDE = "a side of the page lies outside the picture; its size is a guess, say --paper"
+NO_PROOF, LEAST_PROOF, FULL_PROOF = 1.3, 1.57, 2.0
+
+
+def whole_frame(photo: Photo, paper: Paper | None = None) -> Frame:
+    """Return the whole picture as the page.
+
+    Its scale comes from the stated resolution, from ``paper``, or from the standard size whose
+    shape it has; failing these its longer side counts as that of A4, with little confidence.
+    """
+    height, width = photo.pixels.shape[:2]
+    size = whole_size((width, height), photo.ppi, paper)
+    corners = UNIT * (width, height)
+    return Frame(
+        corners, None, size.width_mm, size.height_mm, size.name, "whole", size.trust, size.doubt
+    )
+
+
+def given_frame(
+    photo: Photo, corners_px: F64, paper: Paper | None = None, between: Sequence[F64] = ()
+) -> Frame:
+    """Return the page between four corners given by hand.
+
+    ``corners_px`` is (4, 2): top left, top right, bottom right, bottom left in continuous
+    photo px; they may lie outside the photo. ``between`` holds, for each corner, the (N, 2)
+    points that a bowed edge passes on its way to the next; without it the edges are straight.
+
+    Raises:
+        UsageError: the corners enclose no page, or not in this order, or an edge turns back.
+    """
+    corners = np.asarray(corners_px, np.float64)
+    height, width = photo.pixels.shape[:2]
+    turns = _turns(corners) if corners.shape == (4, 2) else np.zeros(4)
+    if not np.isfinite(corners).all() or (turns <= 0).any():
+        raise UsageError(
+            "--frame: the corners enclose no page; give top left, top right, bottom right and "
+            "bottom left, in this order"
+        )
+    if (turns[0] + turns[2]) / 2.0 < SMALLEST_SHARE * width * height:
+        raise UsageError("--frame: the corners enclose next to nothing; they count in photo px")
+    size = framed_size(corners, (width, height), paper)
+    edges = sides_through(corners, between)
+    return Frame(corners, edges, size.width_mm, size.height_mm, size.name, "given", 1.0, size.doubt)
+
+
+def find_frame(photo: Photo, paper: Paper | None = None) -> Frame:
+    """Return where the paper lies in the photo; the whole picture where no outline shows.
+
+    The outline is found in a small picture, its edges measured in the photo, its size taken
+    from its shape, or from ``paper``. Corners run from the page's top left as it lies in the
+    photo: nothing is turned.
+    """
+    bare, scale = without_strokes(photo.pixels)
+    outline = find_outline(bare, scale)
+    if outline is None:
+        return whole_frame(photo, paper)
+    sides = refine(photo.pixels, bare, outline)
+    seen = outline.seen.copy()
+    for k in np.flatnonzero(seen):
+        if sides[k].crisp < CRISP_SIDE:
+            sides[k] = _border(photo, sides[k])
+            seen[k] = False
+    proof = outline.score + CRISP * float(np.mean([s.crisp for s in sides if s.crisp > 0] or [0]))
+    ruled = [is_ruled(photo.pixels, sides[k], scale) for k in np.flatnonzero(seen)]
+    if proof < LEAST_PROOF or 2 * sum(ruled) >= max(len(ruled), 1):
+        return whole_frame(photo, paper)
+    edges = draw(sides)
+    height, width = photo.pixels.shape[:2]
+    known = paper
+    if seen.sum() == 3:
+        completed = hidden_side(edges.corners, seen, (width, height), paper)
+        if completed is not None:
+            corners, known = completed
+            hidden = int(np.flatnonzero(~seen)[0])
+            sides[hidden] = straight(corners[hidden], corners[(hidden + 1) % 4])
+            edges = draw(sides)
+    first = int(np.argmin(edges.corners.sum(axis=1)))
+    corners = np.roll(edges.corners, -first, axis=0)
+    seen = np.roll(seen, -first)
+    if seen.all() or (seen.sum() == 3 and known is not None):
+        size = framed_size(corners, (width, height), known)
+    else:
+        size = part_size(corners, seen, paper)
+    trust = size.trust if known is paper else PART_TRUST
+    trust *= float(np.clip((proof - NO_PROOF) / (FULL_PROOF - NO_PROOF), 0.0, 1.0))
+    drawn = [edges.sides[(k + first) % 4] for k in range(4)]
+    return Frame(
+        corners_px=corners,
+        edges_px=(drawn[0], drawn[1], drawn[2], drawn[3]) if edges.bowed else None,
+        width_mm=size.width_mm,
+        height_mm=size.height_mm,
+        paper=size.name,
+        framed="found",
+        confidence=trust,
+        doubt=size.doubt if known is paper else HIDDEN_SIDE,
+    )
+
+
+def _border(photo: Photo, side: Side) -> Side:
+    """Return the border of the picture that a side faces."""
+    height, width = photo.pixels.shape[:2]
+    corners = UNIT * (width, height)
+    along = np.array([[1.0, 0.0], [0.0, 1.0], [-1.0, 0.0], [0.0, -1.0]])
+    k = int(np.argmax(along @ side.along))
+    return straight(corners[k], corners[(k + 1) % 4])
+
+
+def _turns(corners: F64) -> F64:
+    """Return twice the area of the triangle at each corner: all positive if convex, clockwise."""
+    before = corners - np.roll(corners, 1, axis=0)
+    after = np.roll(corners, -1, axis=0) - corners
+    turns: F64 = before[:, 0] * after[:, 1] - before[:, 1] * after[:, 0]
+    return turns

@@ -1,0 +1,252 @@
+"""The paper's outline in a small picture: four edges, chosen among all that are there."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+
+from inkclean.base.arrays import F32, F64, I64, U8, Bool
+from inkclean.sheet.framing.lines import STEP, Lines, find_lines
+
+# The outline is looked for with the photo's longer side at so many px: the paper's edge is
+# still a step of a px or two, and pen lines are thin enough to be taken away.
+LOOK_PX = 720
+# Dark strokes thinner than so many px of the small picture are drawing, not edges.
+STROKE_PX = 5
+# Sides of a quadrangle: opposite ones lie within this angle, neighbours at least this far.
+OPPOSITE_DEG, NEIGHBOUR_DEG = 32.0, 55.0
+# Share of the picture that the page covers, at least; corners may lie this far outside.
+LEAST_AREA = 0.08
+OUTSIDE = 0.3
+# What a stretch of side outside the picture counts, of 1 for the clearest edge.
+UNSEEN = 0.24
+# Paper darker than what is around it is rare: such an edge counts so much of a usual one.
+DARKER = 0.75
+# Weights of the score: weakest side, size, colour difference at the sides, overshoot beyond
+# the corners, brightness within against without. Found on real and drawn scenes.
+WEAKEST, SIZE, COLOUR, OVERSHOOT, BRIGHT = 0.35, 0.45, 0.15, 0.15, 0.3
+# Paper is at least this share of the page, and no darker than so much of its tone, nor further
+# from its tint in codes; what each picture's worth of it outside the page costs, and the most
+# (a white desk is like paper, and may be large).
+PAPER_QUANTILE, PAPER_LIGHT, PAPER_TINT = 0.8, 0.78, 14.0
+MORE_PAPER, MOST_PAPER = 0.7, 0.25
+# A colour difference of so many codes counts in full.
+APART = 30.0
+# A side counts as an edge only if so much of it lies in the picture; what each side costs that
+# is none.
+LEAST_SHOWN, VAIN = 0.3, 0.1
+# Pages that take up less of the picture than this are ever less likely.
+SMALL_AREA, SMALL = 0.2, 0.2
+# Candidates whose areas are compared in full.
+SHORTLIST = 120
+# Least score of a page; a picture without one scores 0.75 by its borders alone.
+LEAST_SCORE = 0.9
+# Least clearness of a side that counts as seen.
+SEEN = 0.36
+
+
+@dataclass(frozen=True)
+class Outline:
+    """A quadrangle: ``corners`` (4, 2) from its first corner clockwise, in photo px;
+    ``seen`` (4,) whether the side that starts at each corner shows an edge of paper;
+    ``lighter`` (4,) whether the paper is the lighter side of it; ``score``."""
+
+    corners: F64
+    seen: Bool
+    lighter: Bool
+    score: float
+
+
+@dataclass(frozen=True)
+class _Quads:
+    """Candidates: ``corners`` (Q, 4, 2), ``sides`` (Q, 4) indices of lines, clockwise."""
+
+    corners: F64
+    sides: I64
+
+    def only(self, chosen: I64 | Bool) -> _Quads:
+        return _Quads(self.corners[chosen], self.sides[chosen])
+
+
+def find_outline(bare: U8, scale: float) -> Outline | None:
+    """Return the outline of the paper in a small picture, or None without one.
+
+    ``bare`` is (h, w, 3) uint8 sRGB as `without_strokes` returns it, ``scale`` the px of the
+    photo per px of it. Long edges are found by their votes; every four of them
+    that make a page are weighed by how clearly each side is seen along its whole length, with
+    the paper on its lighter side, and by what lies within and without.
+    """
+    lines = find_lines(bare)
+    quads = _enumerate(lines, bare.shape[1], bare.shape[0])
+    if len(quads.corners) == 0:
+        return None
+    edge_score, clear, lighter = _weigh_sides(lines, quads, bare.shape)
+    best = np.argsort(edge_score)[::-1][:SHORTLIST]
+    quads, clear, lighter = quads.only(best), clear[best], lighter[best]
+    score = edge_score[best] + _weigh_areas(bare, quads)
+    top = int(np.argmax(score))
+    seen = (clear[top] > SEEN) & (lines.border[quads.sides[top]] == 0)
+    if score[top] < LEAST_SCORE or not seen.any():
+        return None
+    return Outline(quads.corners[top] * scale, seen, lighter[top], float(score[top]))
+
+
+def without_strokes(pixels: U8) -> tuple[U8, float]:
+    """Return the photo small and without thin dark strokes, and its scale, px per px.
+
+    Halved while it can be, since that is done fastest; an odd last row or column falls away.
+    """
+    small, scale = pixels, 1.0
+    while max(small.shape[:2]) >= 2 * LOOK_PX and min(small.shape[:2]) >= 2:
+        height, width = small.shape[0] // 2, small.shape[1] // 2
+        small = np.asarray(
+            cv2.resize(
+                small[: 2 * height, : 2 * width], (width, height), interpolation=cv2.INTER_AREA
+            ),
+            np.uint8,
+        )
+        scale *= 2.0
+    factor = min(1.0, LOOK_PX / max(small.shape[:2]))
+    size = max(1, round(small.shape[1] * factor)), max(1, round(small.shape[0] * factor))
+    scale *= max(small.shape[:2]) / max(size)
+    small = np.asarray(cv2.resize(small, size, interpolation=cv2.INTER_AREA), np.uint8)
+    kernel = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (STROKE_PX, STROKE_PX))
+    return np.asarray(cv2.morphologyEx(small, cv2.MORPH_CLOSE, kernel), np.uint8), scale
+
+
+def _enumerate(lines: Lines, width: int, height: int) -> _Quads:
+    """Return every convex quadrangle of four lines that could be a page."""
+    count = len(lines.offset)
+    cosine = np.abs(lines.normal @ lines.normal.T)
+    i, j = np.triu_indices(count, 1)
+    opposite = cosine[i, j] > np.cos(np.radians(OPPOSITE_DEG))
+    i, j = i[opposite], j[opposite]
+    a, b = np.triu_indices(len(i), 1)
+    crossing = np.cos(np.radians(NEIGHBOUR_DEG))
+    sides = np.stack([i[a], i[b], j[a], j[b]], axis=1)
+    around = cosine[sides, np.roll(sides, -1, axis=1)].max(axis=1) < crossing
+    sides = sides[around]
+    meet = _crossings(lines)
+    before = np.roll(sides, 1, axis=1)
+    corners = meet[before, sides]
+    size = np.array([width, height], np.float64)
+    slack = OUTSIDE * size
+    fits = ((corners > -slack) & (corners < size + slack)).all(axis=(1, 2))
+    sides, corners = sides[fits], corners[fits]
+    leg = np.roll(corners, -1, axis=1) - corners
+    cross = leg[..., 0] * np.roll(leg[..., 1], -1, axis=1)
+    cross -= leg[..., 1] * np.roll(leg[..., 0], -1, axis=1)
+    turned = (cross < 0).all(axis=1)
+    # Turn the counterclockwise ones round: corner k starts side k in both.
+    corners[turned] = corners[turned][:, [0, 3, 2, 1]]
+    sides[turned] = sides[turned][:, [3, 2, 1, 0]]
+    convex = (cross > 0).all(axis=1) | turned
+    area = _area(corners)
+    keep = convex & (area > LEAST_AREA * width * height)
+    return _Quads(corners[keep], sides[keep])
+
+
+def _crossings(lines: Lines) -> F64:
+    """Return (K, K, 2): where each two lines meet."""
+    n, c = lines.normal, lines.offset
+    det = n[:, None, 0] * n[None, :, 1] - n[:, None, 1] * n[None, :, 0]
+    det = np.where(np.abs(det) < 1e-9, 1e-9, det)
+    x = (c[:, None] * n[None, :, 1] - n[:, None, 1] * c[None]) / det
+    y = (n[:, None, 0] * c[None] - c[:, None] * n[None, :, 0]) / det
+    return np.stack([x, y], axis=-1)
+
+
+def _area(corners: F64) -> F64:
+    x, y = corners[..., 0], corners[..., 1]
+    area: F64 = 0.5 * np.abs(
+        (x * np.roll(y, -1, axis=-1) - y * np.roll(x, -1, axis=-1)).sum(axis=-1)
+    )
+    return area
+
+
+def _weigh_sides(lines: Lines, quads: _Quads, shape: tuple[int, ...]) -> tuple[F64, F64, Bool]:
+    """Return the score of the sides (Q,), each side's clearness (Q, 4) and its lighter side."""
+    sides = quads.sides
+    along = np.stack([-lines.normal[:, 1], lines.normal[:, 0]], axis=1)[sides]
+    ends = np.stack([quads.corners, np.roll(quads.corners, -1, axis=1)], axis=2)
+    at = (ends * along[:, :, None]).sum(axis=3) - lines.start[sides][..., None]
+    low, high = at.min(axis=2), at.max(axis=2)
+    length = high - low
+    centre = quads.corners.mean(axis=1)
+    inward = (centre[:, None] * lines.normal[sides]).sum(axis=2) > lines.offset[sides]
+
+    def over(running: F64, first: F64, last: F64) -> F64:
+        top = running.shape[1] - 1
+        lo = np.clip(np.rint(first / STEP), 0, top).astype(np.int64)
+        hi = np.clip(np.rint(last / STEP), 0, top).astype(np.int64)
+        return running[sides, hi] - running[sides, lo]
+
+    shown = over(lines.shown, low, high)
+    rising, falling = over(lines.rising, low, high), over(lines.falling, low, high)
+    light = np.where(inward, rising, falling)
+    dark = np.where(inward, falling, rising) * DARKER
+    clear = (np.maximum(light, dark) + UNSEEN * (length - shown)) / length
+    apart = np.minimum(over(lines.apart, low, high) / np.maximum(shown, 1.0), APART) / APART
+    reach = 0.08 * length
+    beyond = np.zeros_like(length)
+    for first, last in ((low - reach, low), (high, high + reach)):
+        passed = np.where(
+            light >= dark,
+            np.where(inward, over(lines.rising, first, last), over(lines.falling, first, last)),
+            np.where(inward, over(lines.falling, first, last), over(lines.rising, first, last)),
+        )
+        beyond += passed / reach / 2.0
+    # A line that shows nothing, or hardly enters the picture, is no better than the border.
+    vain = (np.maximum(light, dark) < SEEN * shown) | (shown < LEAST_SHOWN * length)
+    vain &= lines.border[sides] == 0
+    weight = length / length.sum(axis=1, keepdims=True)
+    score = (weight * (clear + COLOUR * apart * (shown / length) - OVERSHOOT * beyond)).sum(axis=1)
+    score += WEAKEST * clear.min(axis=1)
+    score -= VAIN * vain.sum(axis=1)
+    size = np.array([shape[1], shape[0]], np.float64)
+    shown_area = _area(np.clip(quads.corners, 0.0, size)) / (size[0] * size[1])
+    score += SIZE * np.sqrt(shown_area)
+    score -= SMALL * np.clip(1.0 - shown_area / SMALL_AREA, 0.0, 1.0)
+    return score, clear, light >= dark
+
+
+def _weigh_areas(bare: U8, quads: _Quads) -> F64:
+    """Return what lies within and without says for each candidate (Q,).
+
+    Paper is lighter than a desk, and no more of it lies around: whatever outside has the tone
+    of the paper inside speaks against a candidate, for it is the page's own margin.
+    """
+    height, width = bare.shape[:2]
+    size = 48, max(8, round(48 * height / width))
+    tiny = cv2.resize(bare, size, interpolation=cv2.INTER_AREA).astype(np.float32).reshape(-1, 3)
+    light = tiny.mean(axis=1)
+    x, y = np.meshgrid(np.arange(size[0]) + 0.5, np.arange(size[1]) + 0.5)
+    places = np.stack([x.ravel() * width / size[0], y.ravel() * height / size[1]], axis=1)
+    inside = _inside(quads.corners, places).astype(np.float32)
+    outside = 1.0 - inside
+    count = np.maximum(inside.sum(axis=1), 1.0)
+    within = inside @ light / count
+    without = outside @ light / np.maximum(outside.sum(axis=1), 1.0)
+    lighter: F64 = np.clip((within - without) / 100.0, -1.0, 1.0).astype(np.float64)
+    share = np.minimum(outside.mean(axis=1) / 0.1, 1.0)
+    order = np.argsort(light)
+    reached = np.cumsum(inside[:, order], axis=1) >= PAPER_QUANTILE * count[:, None]
+    tone = light[order][reached.argmax(axis=1)]
+    tint = tiny - light[:, None]
+    paper = inside * (light > PAPER_LIGHT * tone[:, None])
+    own = paper @ tint / np.maximum(paper.sum(axis=1), 1.0)[:, None]
+    away = np.abs(tint[None] - own[:, None]).max(axis=2)
+    more = outside * (light > PAPER_LIGHT * tone[:, None]) * (away < PAPER_TINT)
+    result: F64 = BRIGHT * lighter * share - np.minimum(MORE_PAPER * more.mean(axis=1), MOST_PAPER)
+    return result
+
+
+def _inside(corners: F64, places: F64) -> Bool:
+    """Return (Q, N): which places lie within each clockwise quadrangle."""
+    leg = np.roll(corners, -1, axis=1) - corners
+    normal: F32 = np.stack([-leg[..., 1], leg[..., 0]], axis=-1).astype(np.float32)
+    offset = (normal * corners).sum(axis=2)
+    height = normal.reshape(-1, 2) @ places.T.astype(np.float32)
+    return np.asarray((height.reshape(*normal.shape[:2], -1) > offset[..., None]).all(axis=1))

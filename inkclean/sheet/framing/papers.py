@@ -1,0 +1,163 @@
+"""The size of the paper from how its outline looks."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+
+from inkclean.base.arrays import F64
+from inkclean.base.units import MM_PER_INCH, PAPERS, Paper
+from inkclean.sheet.framing.squaring import UNIT, homography
+
+# Sizes a page is drawn on, with the cost of taking them for granted (the negative log of how
+# often they turn up, in the trade's experience; common practice, no source). Sizes of one
+# aspect compete on this alone, so the smaller A sizes and the B sizes only come in by hand.
+CANDIDATES = {"A4": 0.0, "letter": 1.0, "tabloid": 2.0, "legal": 4.0}
+# Nothing in a photo tells sizes of one shape apart: pens draw as fine on A4 as on A3.
+SAME_SHAPE = {"A4": "A4 by its shape, which A3 and A5 share; if it is one of them, say --paper"}
+# Focal length of a phone's main camera over the diagonal of its picture (26 mm on the 43.3 mm
+# of a 35 mm frame), and how far others stray, as a standard deviation of the logarithm.
+FOCAL_PER_DIAGONAL = 0.62
+FOCAL_SPREAD = 0.3
+# Paper is not cut, laid flat nor found truer than this: its aspect, and the cosine of the
+# angle at its corners.
+ASPECT_SPREAD = 0.012
+SQUARE_SPREAD = 0.008
+# A fit worse than this (a sum of squared standard deviations) is no standard size.
+WORST_FIT = 16.0
+# A whole picture within this share of a paper's aspect is that paper.
+WHOLE_ASPECT = 0.02
+# Scanners cut pages at these resolutions; a side that measures one exactly tells the scale.
+SCAN_PPI = (300.0, 600.0, 400.0, 1200.0, 200.0)
+
+
+@dataclass(frozen=True)
+class Size:
+    """Width and height in mm as the page lies in the photo; ``name`` None for no standard
+    size; ``trust`` 0..1; ``doubt`` says in plain words what was guessed, or is empty."""
+
+    width_mm: float
+    height_mm: float
+    name: str | None
+    trust: float
+    doubt: str
+
+
+def aspects(corners: F64, photo_size: tuple[int, int], focal_px: F64) -> tuple[F64, F64]:
+    """Return the page's width over height and the cosine of its corner for each focal length.
+
+    ``corners`` is (4, 2) photo px, the photo ``photo_size`` (width, height) with its optical
+    axis at the centre and square pixels. Zhang & He, Digital Signal Processing 17(2), 2007:
+    with H from the unit square to the photo and ω the image of the absolute conic, the sides
+    measure √(h₁ᵀωh₁) and √(h₂ᵀωh₂), and h₁ᵀωh₂ vanishes for the true focal length.
+    """
+    centred = corners - np.array(photo_size) / 2.0
+    matrix = homography(UNIT, centred)
+    h1, h2 = matrix[:, 0], matrix[:, 1]
+    omega = 1.0 / focal_px**2
+    side1 = np.sqrt((h1[0] ** 2 + h1[1] ** 2) * omega + h1[2] ** 2)
+    side2 = np.sqrt((h2[0] ** 2 + h2[1] ** 2) * omega + h2[2] ** 2)
+    product = (h1[0] * h2[0] + h1[1] * h2[1]) * omega + h1[2] * h2[2]
+    return side1 / side2, product / (side1 * side2)
+
+
+def fit_sizes(corners: F64, photo_size: tuple[int, int]) -> tuple[dict[str, float], float]:
+    """Return how badly each candidate paper fits the outline, and the likeliest aspect.
+
+    The misfit of a paper is the least, over the focal length, of three squared deviations in
+    their own spreads: of the focal length, of the aspect and of the right angle.
+    """
+    diagonal = math.hypot(*photo_size)
+    focal = diagonal * np.geomspace(0.35, 3.0, 120)
+    aspect, cosine = aspects(corners, photo_size, focal)
+    base = (np.log(focal / diagonal / FOCAL_PER_DIAGONAL) / FOCAL_SPREAD) ** 2
+    base = base + (cosine / SQUARE_SPREAD) ** 2
+    likely = float(aspect[int(np.argmin(base))])
+    misfit = {}
+    for name in CANDIDATES:
+        paper = PAPERS[name]
+        true = paper.width_mm / paper.height_mm
+        away = np.minimum(np.abs(np.log(aspect / true)), np.abs(np.log(aspect * true)))
+        misfit[name] = float((base + (away / ASPECT_SPREAD) ** 2).min())
+    return misfit, likely
+
+
+def framed_size(corners: F64, photo_size: tuple[int, int], paper: Paper | None) -> Size:
+    """Return the size of a page whose four corners were seen, or that of ``paper`` laid on it."""
+    misfit, likely = fit_sizes(corners, photo_size)
+    if paper is not None:
+        return Size(*_laid(paper, likely), paper.name, 1.0, "")
+    scored = {name: cost + 2.0 * CANDIDATES[name] for name, cost in misfit.items()}
+    ranked = sorted(scored, key=scored.__getitem__)
+    best = ranked[0]
+    if misfit[best] > WORST_FIT:
+        width, height = _as_large_as(PAPERS["A4"], likely)
+        doubt = "the page has no standard shape; its size is a guess, say --paper"
+        return Size(width, height, None, 0.4, doubt)
+    lead = scored[ranked[1]] - scored[best]
+    trust = 1.0 / (1.0 + math.exp(-lead / 2.0))
+    doubt = SAME_SHAPE.get(best, "")
+    if trust <= 0.9:
+        doubt = f"could be {ranked[1]} instead of {best}; say --paper"
+    return Size(*_laid(PAPERS[best], likely), best, trust, doubt)
+
+
+def whole_size(photo_size: tuple[int, int], ppi: float | None, paper: Paper | None) -> Size:
+    """Return the size of a page that fills the picture, at the same scale both ways."""
+    width, height = photo_size
+    if ppi is not None:
+        mm = MM_PER_INCH / ppi
+        name = paper.name if paper else _named(width * mm, height * mm)
+        return Size(width * mm, height * mm, name, 1.0, "")
+    aspect = width / height
+    if paper is not None:
+        mm = _shown_scale(paper, width, height)
+        return Size(width * mm, height * mm, paper.name, 1.0, "")
+    for stated in SCAN_PPI:
+        mm = MM_PER_INCH / stated
+        for name in ("A4", "A3", "letter", "tabloid"):
+            known = sorted((PAPERS[name].width_mm, PAPERS[name].height_mm))
+            shown = sorted((width * mm, height * mm))
+            if all(abs(k - s) < 2.0 for k, s in zip(known, shown, strict=True)):
+                return Size(width * mm, height * mm, name, 0.9, "")
+    for name in ("A4", "letter", "tabloid"):
+        true = PAPERS[name].height_mm / PAPERS[name].width_mm
+        if abs(math.log(max(aspect, 1 / aspect) / true)) < WHOLE_ASPECT:
+            mm = _shown_scale(PAPERS[name], width, height)
+            doubt = f"no paper's edge in sight; taken for {name} by its shape, say --paper"
+            return Size(width * mm, height * mm, name, 0.5, doubt)
+    mm = max(PAPERS["A4"].width_mm, PAPERS["A4"].height_mm) / max(width, height)
+    doubt = "no paper's edge in sight; its longer side is taken for that of A4, say --paper"
+    return Size(width * mm, height * mm, None, 0.2, doubt)
+
+
+def _shown_scale(paper: Paper, width: int, height: int) -> float:
+    """Return mm per px of a picture that shows ``paper`` or a part of it."""
+    short, long = sorted((paper.width_mm, paper.height_mm))
+    return min(short / min(width, height), long / max(width, height))
+
+
+def _laid(paper: Paper, aspect: float) -> tuple[float, float]:
+    """Return the paper's width and height, turned as the page lies in the photo."""
+    own = paper.width_mm / paper.height_mm
+    if abs(math.log(aspect / own)) <= abs(math.log(aspect * own)):
+        return paper.width_mm, paper.height_mm
+    return paper.height_mm, paper.width_mm
+
+
+def _as_large_as(paper: Paper, aspect: float) -> tuple[float, float]:
+    """Return a width and height of ``aspect`` with the paper's area."""
+    width = math.sqrt(paper.width_mm * paper.height_mm * aspect)
+    return width, width / aspect
+
+
+def _named(width_mm: float, height_mm: float) -> str | None:
+    """Return the standard size within 3 mm of both sides, as cut by a scanner, if there is one."""
+    shown = sorted((width_mm, height_mm))
+    for paper in PAPERS.values():
+        known = sorted((paper.width_mm, paper.height_mm))
+        if all(abs(k - s) < 3.0 for k, s in zip(known, shown, strict=True)):
+            return paper.name
+    return None

@@ -1,0 +1,35 @@
+"""Lengths do not depend on where the arrays lie in memory; nearness is exact."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from inkclean.base.arrays import F32, any_within, length
+
+
+def _at(values: F32, start: int) -> F32:
+    room = np.empty(values.size + 64, np.float32)
+    moved = room[start : start + values.size].reshape(values.shape)
+    moved[:] = values
+    return moved
+
+
+def test_the_same_wherever_the_arrays_lie() -> None:
+    rng = np.random.default_rng(5)
+    across, down = rng.random((2, 503, 497), np.float32)
+    first = length(across, down)
+    np.testing.assert_allclose(first, np.hypot(across, down), rtol=1e-6)
+    for start in range(1, 17):
+        assert (length(_at(across, start), _at(down, (3 * start) % 16)) == first).all()
+
+
+@pytest.mark.parametrize(
+    ("points", "places", "reach"), [(500, 40, 3.0), (60, 300, 9.0), (0, 3, 1.0)]
+)
+def test_nearness_is_that_of_all_pairs(points: int, places: int, reach: float) -> None:
+    random = np.random.default_rng(points)
+    own, other = random.random((points, 2)) * 100 - 20, random.random((places, 2)) * 90
+    apart = np.hypot(*(own[:, None] - other).transpose(2, 0, 1))
+    assert np.array_equal(any_within(own, other, reach), (apart < reach).any(axis=1))
+    assert not any_within(own, np.zeros((0, 2)), reach).any()

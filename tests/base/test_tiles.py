@@ -1,0 +1,57 @@
+"""Parts of a page cover it once, and what is made of them does not depend on the threads."""
+
+from __future__ import annotations
+
+import cv2
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from inkclean.base.tiles import both, side_by_side, strips, tiles
+
+
+@settings(deadline=None)
+@given(
+    high=st.integers(1, 90),
+    wide=st.integers(1, 90),
+    side=st.integers(1, 40),
+    halo=st.integers(0, 9),
+)
+def test_tiles_cover_a_page_once_and_see_around_themselves(
+    high: int, wide: int, side: int, halo: int
+) -> None:
+    page = np.arange(high * wide).reshape(high, wide)
+    seen = np.zeros((high, wide), np.int64)
+    for tile in tiles((high, wide), side, halo):
+        seen[tile.own] += 1
+        around = page[tile.around]
+        assert np.array_equal(around[tile.inner], page[tile.own])
+        for own, wider, length in zip(tile.own, tile.around, (high, wide), strict=True):
+            assert wider.start == max(0, own.start - halo)
+            assert wider.stop == min(length, own.stop + halo)
+    assert (seen == 1).all()
+
+
+@pytest.mark.parametrize("threads", [1, 2, 3])
+def test_results_come_in_order_whatever_the_threads(threads: int) -> None:
+    before = cv2.getNumThreads()
+    try:
+        cv2.setNumThreads(threads)
+        assert side_by_side(lambda part: part.start, strips(100, 7)) == list(range(0, 100, 7))
+        with pytest.raises(ZeroDivisionError):
+            side_by_side(lambda part: 1 // (part.start - 7), strips(100, 7))
+    finally:
+        cv2.setNumThreads(before)
+
+
+@pytest.mark.parametrize("threads", [1, 2])
+def test_two_pieces_of_work_give_their_own(threads: int) -> None:
+    before = cv2.getNumThreads()
+    cv2.setNumThreads(threads)
+    try:
+        assert both(lambda: "one", lambda: 2) == ("one", 2)
+        with pytest.raises(ZeroDivisionError):
+            both(lambda: 1, lambda: 1 // 0)
+    finally:
+        cv2.setNumThreads(before)

@@ -1,0 +1,247 @@
+"""The command flats: what it leaves, what it says, and how it refuses."""
+
+from __future__ import annotations
+
+import json
+import zipfile
+from pathlib import Path
+from typing import Any
+
+import cv2
+import numpy as np
+import pytest
+from click.testing import CliRunner, Result
+from PIL import Image
+
+import inkclean.jobs.flat_pages
+from inkclean.base.errors import InkcleanError, OutputError, UsageError
+from inkclean.cli.clean import clean
+from inkclean.cli.flats import flats
+from inkclean.deliver.flats_set import write_flats
+
+RED, BLUE = (200, 60, 50), (40, 90, 200)
+WHOLE = ("--frame", "whole", "--drop", "none", "--paper", "100x80mm")
+
+
+@pytest.fixture
+def drawing(tmp_path: Path) -> Path:
+    """Return a drawing of two closed boxes on 100 × 80 mm, 12 px/mm."""
+    page = np.full((960, 1200), 250, np.uint8)
+    cv2.rectangle(page, (150, 200), (500, 700), 15, 8)
+    cv2.rectangle(page, (700, 200), (1050, 700), 15, 8)
+    path = tmp_path / "boxes.png"
+    Image.fromarray(page).save(path, dpi=(304.8, 304.8))
+    return path
+
+
+def _run(*words: object) -> Result:
+    return CliRunner().invoke(flats, [*map(str, words)], standalone_mode=False)
+
+
+def _shown(path: Path) -> list[list[int]]:
+    """Return the colours of the left box, the right box and the paper beside them."""
+    with Image.open(path) as picture:
+        pixels = np.asarray(picture.convert("RGB"))
+    h, w = pixels.shape[:2]
+    return [pixels[int(0.47 * h), int(x * w)].tolist() for x in (0.27, 0.73, 0.03)]
+
+
+def test_a_drawing_leaves_flats_areas_layers_and_the_clean_results(drawing: Path) -> None:
+    result = _run(drawing, *WHOLE, "--json")
+    assert result.exception is None
+    report = json.loads(result.stdout)
+    kinds = {"ink", "svg", "ticket", "flats", "areas", "flats_svg", "flats_proof", "ora"}
+    assert set(report["outputs"]) == kinds
+    for path in report["outputs"].values():
+        assert Path(path).stat().st_size > 0
+    left, right, paper = _shown(drawing.with_name("boxes.flats.png"))
+    assert left != paper != right
+    with Image.open(drawing.with_name("boxes.areas.png")) as areas:
+        assert np.asarray(areas).max() == report["flats"]["areas"] == 3
+    with zipfile.ZipFile(drawing.with_name("boxes.ora")) as archive:
+        assert archive.namelist()[0] == "mimetype"
+    ticket = json.loads(drawing.with_name("boxes.ticket.json").read_text("utf-8"))
+    assert len(ticket["measured"]["flats"]["areas"]) == 3
+
+
+@pytest.mark.slow
+def test_colours_given_are_kept_in_the_ticket_and_come_again(drawing: Path) -> None:
+    hints = drawing.with_name("hints.csv")
+    hints.write_text("x_mm,y_mm,colour,name\n27,37,#C83C32,skin\n73,37,#285AC8,\n", "utf-8")
+    assert _run(drawing, *WHOLE, "--colours", hints).exception is None
+    first = _shown(drawing.with_name("boxes.flats.png"))
+    assert first[:2] == [list(RED), list(BLUE)]
+    ticket = drawing.with_name("boxes.ticket.json")
+    hints.unlink()
+    again = _run(ticket, "--layers", "png", "--shade", "315", "-o", drawing.parent / "again")
+    assert again.exception is None
+    assert _shown(drawing.parent / "again" / "boxes.flats.png") == first
+    layers = {path.name for path in (drawing.parent / "again" / "boxes.layers").iterdir()}
+    assert "order.csv" in layers
+    assert any("skin - flat" in name for name in layers)
+
+
+def test_ink_that_was_cleaned_before_is_taken_as_it_is(drawing: Path) -> None:
+    ink = drawing.rename(drawing.with_name("boxes.ink.png"))
+    result = _run(ink, "--paper", "100x80mm")
+    assert result.exception is None
+    names = {path.name for path in drawing.parent.iterdir()}
+    assert names == {
+        "boxes.ink.png",
+        "boxes.flats.png",
+        "boxes.areas.png",
+        "boxes.flats.svg",
+        "boxes.flats-proof.png",
+        "boxes.ora",
+    }
+    assert "3 areas" in result.stdout
+
+
+def test_results_are_not_written_over(drawing: Path) -> None:
+    drawing.with_name("boxes.ora").write_text("mine")
+    result = _run(drawing, *WHOLE)
+    assert isinstance(result.exception, (OutputError, SystemExit))
+    assert drawing.with_name("boxes.ora").read_text() == "mine"
+    assert not drawing.with_name("boxes.flats.png").exists()
+
+
+@pytest.mark.parametrize(
+    ("words", "says"),
+    [
+        (("--gap", "wide"), "no length"),
+        (("--gap", "90mm"), "--gap"),
+        (("--smallest", "90mm"), "--smallest"),
+    ],
+)
+def test_wrong_options_are_one_line(drawing: Path, words: tuple[str, ...], says: str) -> None:
+    result = _run(drawing, *words)
+    assert isinstance(result.exception, UsageError)
+    assert says in str(result.exception)
+    assert "\n" not in str(result.exception)
+
+
+def test_bad_hints_are_one_line(drawing: Path) -> None:
+    hints = drawing.with_name("hints.json")
+    hints.write_text("nonsense")
+    result = _run(drawing, *WHOLE, "--colours", hints)
+    assert isinstance(result.exception, (InkcleanError, SystemExit))
+    assert "hints.json" in result.output
+    assert "Traceback" not in result.output
+
+
+def test_hints_belong_to_one_page(drawing: Path) -> None:
+    other = drawing.with_name("other.png")
+    other.write_bytes(drawing.read_bytes())
+    result = _run(drawing, other, "--colours", "x.json")
+    assert isinstance(result.exception, UsageError)
+
+
+def _stamps(folder: Path) -> dict[str, int]:
+    return {str(path): path.stat().st_mtime_ns for path in sorted(folder.rglob("*.*"))}
+
+
+@pytest.mark.parametrize("layers", ["ora", "png"])
+def test_finished_pages_are_told_not_made_again(drawing: Path, layers: str) -> None:
+    words = (drawing, *WHOLE, "--layers", layers, "--json")
+    first = json.loads(_run(*words).stdout)
+    stamps = _stamps(drawing.parent)
+    for given in (drawing, drawing.with_name("boxes.ticket.json")):
+        again = json.loads(_run(given, *words[1:]).stdout)
+        assert again["done_before"]
+        assert not first["done_before"]
+        assert again["flats"] == first["flats"]
+        assert _stamps(drawing.parent) == stamps
+    drawing.with_name("boxes.flats.png").write_bytes(b"spoilt")
+    assert _run(*words).exception is not None, "a result that is not as it was left stays"
+    assert drawing.with_name("boxes.flats.png").read_bytes() == b"spoilt"
+
+
+@pytest.mark.slow
+def test_other_settings_are_another_order(drawing: Path) -> None:
+    assert _run(drawing, *WHOLE, "--quiet").exception is None
+    assert _run(drawing, *WHOLE, "--smallest", "3mm").exception is not None
+    result = _run(drawing, *WHOLE, "--smallest", "3mm", "--replace", "--json")
+    assert not json.loads(result.stdout)["done_before"]
+
+
+def test_clean_results_that_stand_are_gone_on_from(drawing: Path) -> None:
+    words = [str(word) for word in (drawing, *WHOLE, "--quiet")]
+    assert CliRunner().invoke(clean, words, standalone_mode=False).exception is None
+    ink = drawing.with_name("boxes.ink.png").stat().st_mtime_ns
+    result = _run(drawing, *WHOLE, "--json")
+    assert {"ink", "ora"} <= set(json.loads(result.stdout)["outputs"])
+    assert drawing.with_name("boxes.ink.png").stat().st_mtime_ns == ink
+
+
+@pytest.mark.slow
+def test_a_run_cut_short_goes_on(drawing: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    whole = write_flats
+
+    def stopped(*args: Any, **named: Any) -> None:
+        whole(*args, **named)
+        raise KeyboardInterrupt
+
+    with monkeypatch.context() as patch:
+        patch.setattr(inkclean.jobs.flat_pages, "write_flats", stopped)
+        assert isinstance(_run(drawing, *WHOLE).exception, SystemExit)
+    result = _run(drawing, *WHOLE, "--json")
+    assert result.exception is None
+    assert not json.loads(result.stdout)["done_before"]
+    assert json.loads(_run(drawing, *WHOLE, "--json").stdout)["done_before"]
+
+
+@pytest.mark.slow
+def test_pages_side_by_side_come_out_the_same(drawing: Path, tmp_path: Path) -> None:
+    for name in ("a", "b", "c"):
+        (tmp_path / f"{name}.png").write_bytes(drawing.read_bytes())
+    drawing.unlink()
+    (tmp_path / "broken.png").write_bytes(b"no picture")
+    runs = {}
+    for jobs in (1, 2):
+        out = tmp_path / f"out{jobs}"
+        result = _run(tmp_path, *WHOLE, "--jobs", jobs, "-o", out, "--json")
+        assert isinstance(result.exception, SystemExit)
+        assert result.exception.code == 4
+        assert "broken.png" in result.stderr
+        names = [Path(json.loads(line)["input"]).name for line in result.stdout.splitlines()]
+        assert names == ["a.png", "b.png", "c.png"]
+        runs[jobs] = {path.name: path.read_bytes() for path in sorted(out.iterdir())}
+    assert runs[1] == runs[2]
+
+
+@pytest.mark.slow
+def test_edits_by_hand_outlive_a_page_cleaned_anew(drawing: Path) -> None:
+    words = [str(word) for word in (drawing, *WHOLE)]
+    assert _run(*words, "--quiet").exception is None
+    path = drawing.with_name("boxes.ticket.json")
+    ticket = json.loads(path.read_text("utf-8"))
+    # a stroke of ink down the middle of the left box
+    stroke = {"how": "ink", "points_mm": [[27.0, 10.0, 0.8], [27.0, 65.0, 0.8]]}
+    ticket["edits"] = {"ink": {"kept": [], "strokes": [stroke]}}
+    path.write_text(json.dumps(ticket), "utf-8")
+    assert CliRunner().invoke(clean, [*words, "--replace"]).exit_code == 0
+    again = json.loads(path.read_text("utf-8"))
+    assert again["edits"]["ink"]["strokes"] == [stroke]
+    with Image.open(drawing.with_name("boxes.ink.png")) as picture:
+        ink = ~np.asarray(picture)
+    assert ink[int(ink.shape[0] * 0.5), int(ink.shape[1] * 0.27)]
+    result = _run(*words, "--replace", "--dpi", "300", "--json")
+    assert json.loads(result.stdout)["flats"]["areas"] == 4
+
+
+def test_flats_of_a_photo_tell_the_doubts_of_cleaning(drawing: Path) -> None:
+    # no size in the file and none asked for: the scale of the sheet is a guess, and said to be
+    page = Image.open(drawing)
+    page.save(drawing.with_name("bare.png"))
+    result = _run(drawing.with_name("bare.png"), "--frame", "whole", "--drop", "none")
+    assert result.exception is None
+    ticket = json.loads(drawing.with_name("bare.ticket.json").read_text("utf-8"))
+    assert ticket["measured"]["sheet"]["doubt"]
+    assert ticket["measured"]["sheet"]["doubt"] in result.stdout
+
+
+def test_odd_names_come_out_as_json(drawing: Path) -> None:
+    odd = drawing.rename(drawing.with_name("bo\udcffxes.png"))
+    result = _run(odd, *WHOLE, "--json")
+    assert result.exception is None
+    assert Path(json.loads(result.stdout)["input"]) == odd
