@@ -8,12 +8,11 @@ fitted on pages drawn by the tests' page maker (``tests/fitting``), whose areas 
 
 from __future__ import annotations
 
-from importlib.resources import files
-
 import cv2
 import numpy as np
 
 from inkclean.base.arrays import F32
+from inkclean.base.network import folded, network, run, unfolded
 from inkclean.base.tiles import tiles
 
 NET = "seams.onnx"
@@ -43,7 +42,7 @@ def seam_odds(coverage: F32, px_per_mm: float) -> F32:
 
 
 def _odds(coverage: F32) -> F32:
-    net = cv2.dnn.readNetFromONNX(np.frombuffer(_weights(), np.uint8))
+    net = network("inkclean.flats.lines", NET)
     odds = np.full(coverage.shape, -MOST_ODDS, np.float32)
     for tile in tiles(coverage.shape, TILE_PX, HALO_PX):
         if coverage[tile.own].max(initial=0.0) > BARE:
@@ -51,21 +50,10 @@ def _odds(coverage: F32) -> F32:
     return odds
 
 
-def _weights() -> bytes:
-    return (files("inkclean.flats.lines") / NET).read_bytes()
-
-
 def _seen(net: cv2.dnn.Net, coverage: F32) -> F32:
     """Return the network's odds for a piece, brought back to its size."""
-    height, width = coverage.shape
-    unit = FOLD * LEVELS
-    high, wide = -(-height // unit) * unit, -(-width // unit) * unit
-    padded = np.zeros((high, wide), np.float32)
-    padded[:height, :width] = coverage
-    rows, columns = high // FOLD, wide // FOLD
-    cells = padded.reshape(rows, FOLD, columns, FOLD).transpose(1, 3, 0, 2)
-    net.setInput(np.ascontiguousarray(cells.reshape(1, FOLD**2, rows, columns)))
-    told = net.forward().reshape(FINE, FINE, rows, columns).transpose(2, 0, 3, 1)
-    odds = np.clip(told.reshape(rows * FINE, columns * FINE), -MOST_ODDS, MOST_ODDS)
-    fine = cv2.resize(odds, (wide, high), interpolation=cv2.INTER_LINEAR)
-    return np.asarray(fine[:height, :width], np.float32)
+    told = run(net, folded(coverage, FOLD, LEVELS))
+    odds = np.clip(unfolded(told), -MOST_ODDS, MOST_ODDS)
+    size = odds.shape[1] * FOLD // FINE, odds.shape[0] * FOLD // FINE
+    fine = cv2.resize(odds, size, interpolation=cv2.INTER_LINEAR)
+    return np.asarray(fine[: coverage.shape[0], : coverage.shape[1]], np.float32)
