@@ -45,3 +45,8 @@ def to_srgb(linear: F32) -> U8:
     index *= np.float32(_STEPS - 1)
     index += np.float32(0.5)
     return _TO_SRGB[index.astype(np.uint16)]
+
+
+def as_hex(colour: U8) -> str:
+    """Return ``#rrggbb`` of one sRGB-encoded colour (3,)."""
+    return "#" + bytes(colour.tolist()).hex()

@@ -8,6 +8,7 @@ from typing import Any
 import numpy as np
 
 from inkclean.base.arrays import F64
+from inkclean.base.colour import as_hex
 from inkclean.base.errors import InputError
 from inkclean.flats.colour.colours import Colouring
 from inkclean.flats.colour.hints import Hints
@@ -26,7 +27,7 @@ def flats_record(flats: Flats, colouring: Colouring) -> dict[str, Any]:
     rows = colouring.of_area[1:].tolist()
     return {
         "colours": [
-            {"name": name, "colour": _hex(colour)}
+            {"name": name, "colour": as_hex(colour)}
             for name, colour in zip(colouring.names, colouring.palette, strict=True)
         ],
         "areas": [
@@ -95,7 +96,7 @@ def _dab(hints: Hints, number: int) -> dict[str, Any]:
     step = -(-len(points) // _MOST_POINTS)
     kept = points[::step]
     return {
-        "colour": _hex(hints.colours[number]),
+        "colour": as_hex(hints.colours[number]),
         "name": hints.names[number],
         "points_mm": np.round(kept, _DECIMALS).tolist(),
         "covers_mm2": 0.0 if hints.covers_mm2 is None else _round(hints.covers_mm2[number]),
@@ -168,7 +169,3 @@ def _points(points: tuple[Point, ...]) -> list[list[float]]:
 
 def _round(value: float) -> float:
     return round(float(value), _DECIMALS)
-
-
-def _hex(colour: np.ndarray[Any, np.dtype[np.uint8]]) -> str:
-    return "#" + bytes(colour.tolist()).hex()

@@ -10,7 +10,7 @@ from typing import Literal, TypeAlias
 from inkclean.base.errors import UsageError
 from inkclean.curves.values import Curves
 from inkclean.deliver.files import check_free
-from inkclean.deliver.flats_files import write_areas_png, write_flats_png, write_flats_svg
+from inkclean.deliver.flats_files import write_areas_png, write_flats_png
 from inkclean.deliver.layers.folder import write_layers
 from inkclean.deliver.layers.openraster import write_openraster
 from inkclean.deliver.layers.stack import layered
@@ -100,6 +100,8 @@ def write_flats(
     if "areas" in outputs:
         write_areas_png(flats, outputs["areas"], replace=replace)
     if "flats_svg" in outputs:
+        from inkclean.deliver.vector.flats_svg import write_flats_svg
+
         write_flats_svg(flats, colouring, curves, outputs["flats_svg"], replace=replace)
     if "flats_proof" in outputs:
         proof = outputs["flats_proof"]

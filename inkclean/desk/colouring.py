@@ -9,6 +9,7 @@ from pathlib import Path
 
 import numpy as np
 
+from inkclean.base.colour import as_hex
 from inkclean.desk.acts import Dab
 from inkclean.flats.colour.colours import Colouring, colour_areas
 from inkclean.flats.colour.hints import Hints, colour_by_hints
@@ -64,7 +65,7 @@ def colour_page(
 
 def hex_of(colour: np.ndarray[tuple[int, ...], np.dtype[np.uint8]]) -> str:
     """Return an sRGB colour (3,) uint8 as ``#rrggbb``."""
-    return "#" + bytes(colour.tolist()).hex()
+    return as_hex(colour)
 
 
 def _first(flats: Flats, colouring: Colouring) -> list[Dab]:

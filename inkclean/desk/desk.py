@@ -11,6 +11,7 @@ from itertools import islice
 from pathlib import Path
 from typing import Any
 
+from inkclean.base.colour import as_hex
 from inkclean.base.errors import InkcleanError, InputError
 from inkclean.deliver.files import placed
 from inkclean.deliver.flats_record import read_edits
@@ -292,5 +293,5 @@ def _dabs(hints: Hints) -> tuple[Dab, ...]:
     found = []
     for number, colour in enumerate(hints.colours):
         x, y = hints.points[hints.dab == number][0]
-        found.append((float(x), float(y), "#" + bytes(colour.tolist()).hex(), hints.names[number]))
+        found.append((float(x), float(y), as_hex(colour), hints.names[number]))
     return tuple(found)

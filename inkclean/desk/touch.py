@@ -7,6 +7,7 @@ from collections.abc import Sequence
 import numpy as np
 
 from inkclean.base.arrays import U8
+from inkclean.base.colour import as_hex
 from inkclean.base.errors import UsageError
 from inkclean.flats.colour.palette import colour_name
 from inkclean.flats.colour.space import to_lab
@@ -36,7 +37,7 @@ def colour_at(sheet: U8, x: float, y: float, px_per_mm: float) -> str:
     if float(np.median(chroma[best])) < LEAST_CHROMA:
         raise UsageError("no coloured mark is here: touch the pencil itself")
     colour = np.median(part[best], axis=0).astype(np.uint8)
-    return "#" + bytes(colour.tolist()).hex().upper()
+    return as_hex(colour).upper()
 
 
 def turned(drop: Sequence[str], dropped: Sequence[str], touched: str) -> tuple[list[str], str]:

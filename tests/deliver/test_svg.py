@@ -11,6 +11,7 @@ import svgpathtools
 from inkclean.curves.centrelines.strokes import centrelines
 from inkclean.curves.trace import trace
 from inkclean.curves.values import Curves
+from inkclean.deliver.vector.paths import encode_cubics, encode_polygons
 from inkclean.deliver.vector.svg import write_strokes_svg, write_svg
 from tests.curves.raster import circle, coverage_of, flatten
 from tests.curves.shapes import letter
@@ -101,6 +102,22 @@ def test_rounding_does_not_add_up(tmp_path: Path) -> None:
     starts = np.array([piece.start for piece in paths[0]])
     assert np.abs(starts - cubics[:, 0] @ [1, 1j]).max() < 0.00072
     assert abs(paths[0][-1].end - paths[0][0].start) < 1e-9
+
+
+def test_polygons_and_cubics_share_one_encoding() -> None:
+    corners = np.array([[1.0, 2.0], [4.0, 2.0], [4.0, 3.5], [2.5, 4.2504], [12.0, 1.0]])
+    loops, group = np.array([0, 5]), np.zeros(1, np.int64)
+    ends = np.roll(corners, -1, axis=0)
+    cubics = corners[:, None] + (ends - corners)[:, None] * np.array([0, 0.2, 0.7, 1])[:, None]
+    straight = np.ones(5, np.bool_)
+    for in_steps in (False, True):
+        (one,) = encode_polygons(corners, loops, group, in_steps=in_steps)
+        (other,) = encode_cubics(cubics, loops, straight, group, in_steps=in_steps)
+        assert one == other
+        drawn = svgpathtools.parse_path(one)
+        found = np.array([piece.start for piece in drawn]) / (1000 if in_steps else 1)
+        assert np.abs(found - np.round(corners, 3) @ [1, 1j]).max() < 1e-9
+    assert one == "M1000 2000h3000v1500l-1500 750 9500-3250z"
 
 
 def test_level_and_upright_sides_are_said_shortly(tmp_path: Path) -> None:
