@@ -16,6 +16,8 @@ ORDER += ["jobs", "cli", "desk"]
 HEAVY = ["cv2", "scipy", "skimage", "reportlab", "pikepdf", "PIL", "numba", "starlette"]
 HEAVY += ["svgwrite"]
 MOST_IN_A_FOLDER = 13
+TANGLED = {("inkclean.flats.lines", "inkclean.flats.walls")}
+NAMED_TWICE = {"Lines", "Shading", "Task", "Work"}
 MODULES = {
     ".".join(("inkclean", *path.relative_to(ROOT).with_suffix("").parts)): path
     for path in sorted(ROOT.rglob("*.py"))
@@ -50,6 +52,23 @@ def test_no_circles() -> None:
         TopologicalSorter({m: _imported(path) for m, path in MODULES.items()}).static_order()
     )
     assert set(order) == set(MODULES)
+
+
+def test_no_two_folders_of_a_room_import_from_each_other() -> None:
+    folder = {module: module.rpartition(".")[0] for module in MODULES}
+    arrows = {(folder[m], folder[o]) for m, path in MODULES.items() for o in _imported(path)}
+    inner = {(a, b) for a, b in arrows if a != b and min(a.count("."), b.count(".")) > 1}
+    assert {(a, b) for a, b in inner if (b, a) in inner and a < b} <= TANGLED
+
+
+def test_one_name_is_one_class() -> None:
+    where: dict[str, list[str]] = {}
+    for module, path in MODULES.items():
+        for node in ast.walk(ast.parse(path.read_text("utf-8"))):
+            if isinstance(node, ast.ClassDef):
+                where.setdefault(node.name, []).append(module)
+    twice = {name: modules for name, modules in where.items() if len(modules) > 1}
+    assert twice.keys() <= NAMED_TWICE, twice
 
 
 @pytest.mark.parametrize("path", sorted(ROOT.rglob("*.py")), ids=str)

@@ -17,7 +17,7 @@ from inkclean.cli.flats import flats
 from inkclean.cli.press import press
 
 
-class Group(click.Group):
+class Commands(click.Group):
     """The command group: every foreseeable failure is one line and an exit code."""
 
     def invoke(self, ctx: click.Context) -> Any:
@@ -36,7 +36,7 @@ class Group(click.Group):
             sys.exit(InkcleanError.exit_code)
 
 
-@click.group(cls=Group, context_settings={"help_option_names": ["-h", "--help"]})
+@click.group(cls=Commands, context_settings={"help_option_names": ["-h", "--help"]})
 @click.version_option(__version__, prog_name="inkclean")
 def main() -> None:
     """From a photo of an inked page: clean ink, curves, flats and print files.

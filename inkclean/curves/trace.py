@@ -11,7 +11,7 @@ from inkclean.curves.bezier import on_cubics
 from inkclean.curves.fit import fit_runs
 from inkclean.curves.outlines.corners import find_corners
 from inkclean.curves.outlines.edges import find_edges
-from inkclean.curves.outlines.outline import Outline, Runs, lay_out, without
+from inkclean.curves.outlines.outline import InkOutline, Runs, lay_out, without
 from inkclean.curves.outlines.ovals import Ovals, find_ovals
 from inkclean.curves.outlines.placing import Corners
 from inkclean.curves.outlines.settle import settle
@@ -110,7 +110,7 @@ def _merged(which: Bool, one: _Pieces, other: _Pieces) -> _Pieces:
 
 
 def _drawn(
-    outline: Outline, tolerance: F32, most: F32, noise: float, ovals_too: bool = True
+    outline: InkOutline, tolerance: F32, most: F32, noise: float, ovals_too: bool = True
 ) -> _Pieces:
     """Fit all loops: ovals where they are, cubics elsewhere."""
     ovals = find_ovals(outline, tolerance)
@@ -131,7 +131,7 @@ def _drawn(
     return _merged(ovals.which, round_ones, fitted)
 
 
-def _uncrossed(outline: Outline, corners: Corners, most: F32, pieces: _Pieces) -> _Pieces:
+def _uncrossed(outline: InkOutline, corners: Corners, most: F32, pieces: _Pieces) -> _Pieces:
     """Draw loops that cross again, closer to their points about the place; those that still do
     from the edge as it was found, without the corners that were drawn out to cross something.
     """
@@ -154,7 +154,7 @@ def _uncrossed(outline: Outline, corners: Corners, most: F32, pieces: _Pieces) -
     return pieces
 
 
-def _room_limits(outline: Outline, within: F64 | float) -> F32:
+def _room_limits(outline: InkOutline, within: F64 | float) -> F32:
     """How far curves may lie off their points, px: both sides of a line leave each other room."""
     limits = np.maximum(_ROOM_SHARE * outline.room, _LEAST_PX)
     limits = np.minimum(limits, within).astype(np.float32)
@@ -168,7 +168,7 @@ def _of(pieces: _Pieces, which: Bool) -> _Pieces:
     )
 
 
-def _crossings(outline: Outline, pieces: _Pieces, asked: Bool) -> tuple[I64, F64]:
+def _crossings(outline: InkOutline, pieces: _Pieces, asked: Bool) -> tuple[I64, F64]:
     """Loops that cross one of those ``asked``, and where (K, 2): only near other edges and
     beside corners can they.
     """

@@ -19,8 +19,8 @@ from inkclean.desk import pictures
 from inkclean.desk.acts import Dab, Work, check_act, fold
 from inkclean.desk.closeness import curves_near
 from inkclean.desk.config import Config
-from inkclean.desk.log import Act, Log
-from inkclean.desk.shelf import Page, Shelf
+from inkclean.desk.log import Act, EditLog
+from inkclean.desk.shelf import Shelf, ShelfPage
 from inkclean.desk.touch import colour_at, turned
 from inkclean.desk.work.bench import Hands
 from inkclean.desk.work.task import Task
@@ -41,7 +41,7 @@ class Desk:
         self._lock = threading.RLock()
         self._thumbs = threading.Lock()
         self._told = 0
-        self._logs: dict[str, Log] = {}
+        self._logs: dict[str, EditLog] = {}
         self._starts: dict[str, Work] = {}
         self._said: dict[str, dict[str, Any]] = {}
         self._ears: dict[asyncio.Queue[dict[str, Any]], asyncio.AbstractEventLoop] = {}
@@ -93,21 +93,21 @@ class Desk:
 
     # pages
 
-    def folder(self, page: Page) -> Path:
+    def folder(self, page: ShelfPage) -> Path:
         """Return the desk's own folder of a page."""
         found = self.config.own / "pages" / page.id
         found.mkdir(parents=True, exist_ok=True)
         return found
 
-    def log(self, page: Page) -> Log:
+    def log(self, page: ShelfPage) -> EditLog:
         """Return the page's log, opened once."""
         with self._lock:
             if page.id not in self._logs:
-                self._logs[page.id] = Log(self.folder(page) / "edits.log")
+                self._logs[page.id] = EditLog(self.folder(page) / "edits.log")
                 self._starts[page.id] = self._start(page)
             return self._logs[page.id]
 
-    def _start(self, page: Page) -> Work:
+    def _start(self, page: ShelfPage) -> Work:
         """Return what the page's ticket says, if the command line left one for this photo."""
         path = self.ticket_path(page)
         kept = self.folder(page) / "start.ticket.json"
@@ -127,21 +127,21 @@ class Desk:
         except InkcleanError:
             return plain
 
-    def ticket_path(self, page: Page) -> Path:
+    def ticket_path(self, page: ShelfPage) -> Path:
         """Return where the page's ticket lies beside its photo."""
         return page.path.with_name(page.name + TICKET)
 
-    def work(self, page: Page) -> Work:
+    def work(self, page: ShelfPage) -> Work:
         """Return all that was asked of the page."""
         log = self.log(page)
         return fold(list(log.done), self._starts[page.id])
 
-    def act(self, page: Page, act: Act) -> None:
+    def act(self, page: ShelfPage, act: Act) -> None:
         """Keep an edit (checked) and let the page follow."""
         self.log(page).do(act)
         self._changed(page)
 
-    def pencil(self, page: Page, x: float, y: float) -> str:
+    def pencil(self, page: ShelfPage, x: float, y: float) -> str:
         """Drop the pencil at a place of the sheet, or keep it; return what happened in words.
 
         Raises:
@@ -157,7 +157,7 @@ class Desk:
         self.act(page, check_act({"kind": "set", "drop": drop}))
         return words
 
-    def step(self, page: Page, back: bool) -> bool:
+    def step(self, page: ShelfPage, back: bool) -> bool:
         """Undo or redo; False if there is nothing to."""
         log = self.log(page)
         if not (log.undo() if back else log.redo()):
@@ -165,21 +165,21 @@ class Desk:
         self._changed(page)
         return True
 
-    def _changed(self, page: Page) -> None:
+    def _changed(self, page: ShelfPage) -> None:
         self.publish({"page": page.id, "event": "changed", "count": self.log(page).count})
 
-    def bring(self, page: Page, goal: str) -> None:
+    def bring(self, page: ShelfPage, goal: str) -> None:
         """Have the page brought to ``goal``, one of the stages' goals."""
         self._hands.ask(page.id, self._task(page, goal))
 
-    def take(self, page: Page, use: str) -> None:
+    def take(self, page: ShelfPage, use: str) -> None:
         """Have the files of one purpose made."""
         extra: dict[str, Any] = {"use": use, "name": page.name, "sha256": page.sha256}
         extra["count"] = self.log(page).count
         extra["into"] = str(self.folder(page) / "take" / use.replace(" ", "-"))
         self._hands.ask(page.id, self._task(page, "take", extra))
 
-    def thumb(self, page: Page) -> Path:
+    def thumb(self, page: ShelfPage) -> Path:
         """Return a small picture of the page's photo, made once.
 
         Raises:
@@ -196,14 +196,14 @@ class Desk:
                     draft.write_bytes(pictures.small(photo.pixels))
         return path
 
-    def _task(self, page: Page, goal: str, extra: dict[str, Any] | None = None) -> Task:
+    def _task(self, page: ShelfPage, goal: str, extra: dict[str, Any] | None = None) -> Task:
         folder = self.folder(page) / "pictures"
         budget = self.config.budget_mp
         count, work = self.log(page).count, self.work(page)
         need = self._need(page)
         return Task(page.id, page.path, page.number, folder, work, goal, budget, count, need, extra)
 
-    def _need(self, page: Page) -> float:
+    def _need(self, page: ShelfPage) -> float:
         """Return about what a page takes in memory, in MB."""
         from inkclean.jobs.batch import need_of
         from inkclean.jobs.results import Order
@@ -214,7 +214,7 @@ class Desk:
                 self._needs[page.id] = need_of(largest_pixels(page.path), Order(Settings()))
             return self._needs[page.id]
 
-    def state(self, page: Page) -> dict[str, Any]:
+    def state(self, page: ShelfPage) -> dict[str, Any]:
         """Return all that the browser shows of a page."""
         log, work = self.log(page), self.work(page)
         s = work.settings
@@ -242,7 +242,7 @@ class Desk:
             "stages": said,
         }
 
-    def curves(self, page: Page, x: float, y: float, within_mm: float) -> dict[str, Any]:
+    def curves(self, page: ShelfPage, x: float, y: float, within_mm: float) -> dict[str, Any]:
         """Return the curves of a small piece of the ink, as close to its edge as asked.
 
         Raises:
@@ -255,7 +255,7 @@ class Desk:
         coverage = pictures.whole(self.picture(page, ink["picture"]))
         return curves_near(coverage, ink["px_per_mm"], x, y, within_mm)
 
-    def picture(self, page: Page, name: str) -> Path:
+    def picture(self, page: ShelfPage, name: str) -> Path:
         """Return the folder of one of the page's pictures.
 
         Raises:
@@ -266,7 +266,7 @@ class Desk:
             raise LookupError
         return self.folder(page) / "pictures" / name
 
-    def taken(self, page: Page, name: str) -> Path:
+    def taken(self, page: ShelfPage, name: str) -> Path:
         """Return one of the files made to be taken away.
 
         Raises:

@@ -15,7 +15,7 @@ from typing import Any
 Act = dict[str, Any]
 
 
-class Log:
+class EditLog:
     """The edits of a page in their order, kept in one file."""
 
     def __init__(self, path: Path) -> None:

@@ -29,7 +29,7 @@ _LONGEST_NAME = 60
 
 
 @dataclass(frozen=True)
-class Page:
+class ShelfPage:
     """One picture of a photo file: what the desk calls it, and where it comes from."""
 
     id: str
@@ -45,7 +45,7 @@ class Shelf:
     def __init__(self, folder: Path, own: Path) -> None:
         self._folder, self._own = folder, own
         self._lock = threading.Lock()
-        self._pages: dict[str, Page] = {}
+        self._pages: dict[str, ShelfPage] = {}
         self._known: dict[tuple[Path, int, int], str] = {}
         own.mkdir(parents=True, exist_ok=True)
         self.scan()
@@ -57,14 +57,14 @@ class Shelf:
                 paths = gather([self._folder])
             except InputError:
                 paths = []
-            pages: dict[str, Page] = {}
+            pages: dict[str, ShelfPage] = {}
             for path in paths:
                 if not path.is_symlink() and path.is_file():
                     for page in self._pages_of(path):
                         pages.setdefault(page.id, page)
             self._pages = pages
 
-    def _pages_of(self, path: Path) -> list[Page]:
+    def _pages_of(self, path: Path) -> list[ShelfPage]:
         state = path.stat()
         key = (path, state.st_size, state.st_mtime_ns)
         if key not in self._known:
@@ -75,10 +75,10 @@ class Shelf:
         for number in range(1, count + 1):
             word = hashlib.sha256(f"{digest} {number}".encode()).hexdigest()[:20]
             name = path.stem if count == 1 else f"{path.stem}-{number}"
-            found.append(Page(word, path, digest, number, name))
+            found.append(ShelfPage(word, path, digest, number, name))
         return found
 
-    def page(self, word: str) -> Page:
+    def page(self, word: str) -> ShelfPage:
         """Return the page of that id.
 
         Raises:
@@ -86,7 +86,7 @@ class Shelf:
         """
         return self._pages[word]
 
-    def pages(self) -> list[Page]:
+    def pages(self) -> list[ShelfPage]:
         """Return all pages, in the order they were laid out in."""
         place = {word: k for k, word in enumerate(self._order())}
         return sorted(self._pages.values(), key=lambda page: place.get(page.id, len(place)))
@@ -108,7 +108,7 @@ class Shelf:
         """Return a path for bytes on their way in."""
         return self._own / f"incoming-{secrets.token_hex(8)}"
 
-    def take_in(self, draft: Path, called: str) -> list[Page]:
+    def take_in(self, draft: Path, called: str) -> list[ShelfPage]:
         """Put a file that came in among the photos under a fit name; return its pages.
 
         A photo that is there already is not kept twice. ``called`` is a hint and no path.

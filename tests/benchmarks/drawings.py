@@ -33,7 +33,7 @@ from inkclean.curves.trace import trace
 from inkclean.curves.values import Curves, Strokes
 from inkclean.demo.camera.conditions import Conditions
 from inkclean.demo.camera.shot import Shot, photograph
-from inkclean.demo.drawing.page import Page, draw
+from inkclean.demo.drawing.page import DrawnPage, draw
 from inkclean.pipeline import clean_photo
 from inkclean.settings import Settings
 from inkclean.sheet.framing.squaring import to_photo
@@ -228,7 +228,7 @@ def print_photos() -> None:
         print_photo("drawings", shot, photo(shot, "drawings"), truth, steps)
 
 
-def drawn_page() -> tuple[Page, F64, F64]:
+def drawn_page() -> tuple[DrawnPage, F64, F64]:
     """The demo page with four open drawings as its ink; their true outlines in mm, and steps."""
     page = draw()
     ink = np.zeros_like(page.ink)

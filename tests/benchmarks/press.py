@@ -20,7 +20,7 @@ from inkclean.curves.values import Curves
 from inkclean.deliver.press.files import PressSettings, prepare, write_press_pdf, write_press_tiff
 from inkclean.deliver.press.tile_plan import PosterSettings
 from inkclean.deliver.press.tiles import write_tiles
-from inkclean.deliver.press.trim import Edges
+from inkclean.deliver.press.trim import Margins
 from tests.deliver import drawn
 
 
@@ -40,7 +40,7 @@ def dense_page(strokes: int = 12_000, seed: int = 3) -> Curves:
 
 def _measure(kind: str) -> None:
     page = dense_page()
-    settings = PressSettings(trim=PAPERS["A1"], bleed=Edges(0, 0, 0, 0))
+    settings = PressSettings(trim=PAPERS["A1"], bleed=Margins(0, 0, 0, 0))
     with tempfile.TemporaryDirectory() as folder:
         path = Path(folder) / "result"
         start, spent = time.perf_counter(), time.process_time()

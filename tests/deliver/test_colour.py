@@ -23,7 +23,8 @@ from inkclean.deliver.layers.flatten import (
     on_white,
 )
 from inkclean.deliver.layers.read import read_colour
-from inkclean.deliver.press.colour import Colour, check_total_ink, read_profile, to_cmyk
+from inkclean.deliver.layers.under import UnderColour
+from inkclean.deliver.press.colour import check_total_ink, read_profile, to_cmyk
 from tests.deliver.press_profile import cmyk_profile
 
 
@@ -261,7 +262,7 @@ def test_colours_turn_to_inks_once(tmp_path: Path) -> None:
     profile = read_profile(path)
     pixels = np.zeros((1, 3, 3), np.uint8)
     pixels[0] = [(255, 255, 255), (0, 0, 0), (255, 255, 0)]
-    inks = to_cmyk(Colour(pixels), profile)
+    inks = to_cmyk(UnderColour(pixels), profile)
     assert inks.cmyk
     assert inks.pixels[0, 0].tolist() == [0, 0, 0, 0]
     assert inks.pixels[0, 1].sum() > 2.8 * 255
@@ -272,7 +273,7 @@ def test_colours_turn_to_inks_once(tmp_path: Path) -> None:
 def test_total_ink_is_summed_and_held_against_the_limit() -> None:
     pixels = np.zeros((10, 10, 4), np.uint8)
     pixels[:, :5] = (255, 255, 204, 0)  # 280 per cent
-    colour = Colour(pixels)
+    colour = UnderColour(pixels)
     assert check_total_ink(colour, None, 280).verdict == "passes"
     newsprint = check_total_ink(colour, None, 200)
     assert newsprint.verdict == "fails"
@@ -286,10 +287,10 @@ def test_total_ink_is_summed_and_held_against_the_limit() -> None:
     assert "under the blacks" in over.cure
     # black that is there already is not added twice
     pixels[0, 0] = (10, 10, 10, 255)
-    assert check_total_ink(Colour(pixels), lines, 300).verdict == "passes"
+    assert check_total_ink(UnderColour(pixels), lines, 300).verdict == "passes"
 
 
 def test_rgb_has_no_sum_of_inks() -> None:
-    finding = check_total_ink(Colour(np.zeros((2, 2, 3), np.uint8)), None, 280)
+    finding = check_total_ink(UnderColour(np.zeros((2, 2, 3), np.uint8)), None, 280)
     assert finding.verdict == "look"
     assert "--profile" in finding.cure

@@ -16,12 +16,12 @@ from inkclean.base.errors import InkcleanError, InputError, OutputError, UsageEr
 from inkclean.base.units import Paper
 from inkclean.deliver.pictures.raster import Region, render
 from inkclean.deliver.press.files import PressSettings, prepare, press_page
-from inkclean.deliver.press.trim import Edges, parse_trim
+from inkclean.deliver.press.trim import Margins, parse_trim
 from tests.deliver import drawn
 from tests.deliver.pdf_reading import box_mm, darkness, every_key, operators
 from tests.deliver.press_profile import cmyk_profile
 
-FOUR = Edges(top=2, outer=3, bottom=4, inner=1)
+FOUR = Margins(top=2, outer=3, bottom=4, inner=1)
 
 
 @pytest.fixture
@@ -53,7 +53,7 @@ def _press(folder: Path, settings: PressSettings, *kinds: str) -> tuple[dict[str
 def test_boxes_are_exact_and_lie_within_one_another(tmp_path: Path, side: Any, marks: bool) -> None:
     """Boxes as the CGATS Application Notes ask: trim within bleed within media, no crop box."""
     settings = PressSettings(
-        trim=Paper("t", 100, 150), bleed=FOUR, side=side, marks=marks, safe=Edges(5, 5, 5, 5)
+        trim=Paper("t", 100, 150), bleed=FOUR, side=side, marks=marks, safe=Margins(5, 5, 5, 5)
     )
     _, path = _press(tmp_path, settings)
     with pikepdf.open(path) as document:
@@ -172,7 +172,7 @@ def test_colour_lies_under_the_lines_to_the_pixel(tmp_path: Path) -> None:
     pixels[disc] = (255, 255, 0)
     path = tmp_path / "field.png"
     Image.fromarray(pixels).save(path)
-    settings = PressSettings(colour=path, bleed=Edges(0, 0, 0, 0))
+    settings = PressSettings(colour=path, bleed=Margins(0, 0, 0, 0))
     _, made = _press(tmp_path, settings)
     import pypdfium2
 
@@ -289,7 +289,7 @@ def test_x1a_refuses_a_profile_that_pdf_1_4_does_not_know(tmp_path: Path) -> Non
 
 
 def test_the_report_has_verdicts_cures_and_defers_to_the_printer(tmp_path: Path) -> None:
-    report, _ = _press(tmp_path, PressSettings(scale=0.4, safe=Edges(1, 1, 1, 1)))
+    report, _ = _press(tmp_path, PressSettings(scale=0.4, safe=Margins(1, 1, 1, 1)))
     assert report["verdict"] == "fails"
     thin = report["check"][0]
     assert (thin["what"], thin["verdict"]) == ("thinnest line", "fails")
@@ -308,7 +308,7 @@ def test_what_is_cut_away_is_said() -> None:
 
 
 def test_what_is_cut_away_without_ink_is_said_to_be_bare() -> None:
-    none = Edges(0, 0, 0, 0)
+    none = Margins(0, 0, 0, 0)
     prepared = prepare(drawn.page(), PressSettings(bleed=none, safe=none, fit="live"))
     # the ink fills the page; the sheet's rim lies around it
     points = prepared.art.lines.cubics.reshape(-1, 2)
@@ -336,7 +336,7 @@ def test_what_cannot_be_is_refused_in_one_line(tmp_path: Path, profile: Path) ->
         (PressSettings(colour=tmp_path / "none.png"), InputError, "is not there"),
         (PressSettings(colour=profile), InputError, "no picture"),
         (PressSettings(profile=square), InputError, "no ICC profile"),
-        (PressSettings(trim=Paper("t", 100, 100), safe=Edges(50, 0, 50, 0)), UsageError, "safe"),
+        (PressSettings(trim=Paper("t", 100, 100), safe=Margins(50, 0, 50, 0)), UsageError, "safe"),
     ]
     for settings, kind, said in cases:
         with pytest.raises(kind, match=said) as refused:

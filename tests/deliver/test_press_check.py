@@ -15,10 +15,10 @@ from inkclean.deliver.press.check import (
     line_widths,
     thinnest_line,
 )
-from inkclean.deliver.press.trim import Edges, Page
+from inkclean.deliver.press.trim import Margins, TrimmedPage
 from tests.deliver import drawn
 
-THREE, FIVE, NONE = Edges(3, 3, 3, 3), Edges(5, 5, 5, 5), Edges(0, 0, 0, 0)
+THREE, FIVE, NONE = Margins(3, 3, 3, 3), Margins(5, 5, 5, 5), Margins(0, 0, 0, 0)
 
 
 def _turned(loop: F64, degrees: float, x: float, y: float) -> F64:
@@ -80,7 +80,7 @@ def test_the_cure_scales_to_the_limit() -> None:
     assert check_lines(moved(page, 1.5, 0, 0), 0.25).verdict == "passes"
 
 
-def _verdicts(art: Curves, page: Page) -> dict[str, str]:
+def _verdicts(art: Curves, page: TrimmedPage) -> dict[str, str]:
     return {f.name: f.verdict for f in check_page(art, page, finest_pt=0.25)}
 
 
@@ -101,8 +101,10 @@ def _bleeding(top: float) -> Curves:
         (8.0, NONE, "passes"),
     ],
 )
-def test_ink_at_the_trim_must_reach_the_bleeds_edge(top: float, bleed: Edges, verdict: str) -> None:
-    assert _verdicts(_bleeding(top), Page(100, 150, bleed, FIVE))["bleed"] == verdict
+def test_ink_at_the_trim_must_reach_the_bleeds_edge(
+    top: float, bleed: Margins, verdict: str
+) -> None:
+    assert _verdicts(_bleeding(top), TrimmedPage(100, 150, bleed, FIVE))["bleed"] == verdict
 
 
 @pytest.mark.parametrize("side", ["recto", "verso"])
@@ -119,7 +121,7 @@ def test_every_edge_is_looked_at(side: str) -> None:
         else {"left": "outer", "right": "inner"}
     )
     for place, bar in bars.items():
-        page = Page(100, 150, THREE, FIVE, "recto" if side == "recto" else "verso")
+        page = TrimmedPage(100, 150, THREE, FIVE, "recto" if side == "recto" else "verso")
         found = check_page(drawn.curves([[bar]], 100, 150), page, finest_pt=0.25)
         said = next(f for f in found if f.name == "bleed")
         assert said.verdict == "fails"
@@ -127,13 +129,13 @@ def test_every_edge_is_looked_at(side: str) -> None:
 
 
 def test_no_bleed_is_asked_for_at_the_gutter() -> None:
-    page = Page(100, 150, Edges(3, 3, 3, 0), FIVE)
+    page = TrimmedPage(100, 150, Margins(3, 3, 3, 0), FIVE)
     bar = drawn.curves([[drawn.box(-4, 60, 20, 5)]], 100, 150)
     assert _verdicts(bar, page)["bleed"] == "passes"
 
 
 def test_ink_between_safe_area_and_trim_is_shown() -> None:
-    page = Page(100, 150, THREE, FIVE)
+    page = TrimmedPage(100, 150, THREE, FIVE)
     lettering = drawn.box(97, 70, 1, 4)
     found = check_page(drawn.curves([[lettering]], 100, 150), page, finest_pt=0.25)
     said = next(f for f in found if f.name == "safe area")

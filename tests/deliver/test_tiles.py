@@ -14,21 +14,21 @@ from hypothesis import strategies as st
 
 from inkclean.base.errors import UsageError
 from inkclean.base.units import PAPERS, Paper
+from inkclean.deliver.layers.under import UnderColour
 from inkclean.deliver.pictures.raster import Region, moved, render
-from inkclean.deliver.press.colour import Colour
 from inkclean.deliver.press.tile_plan import BAND_MM, PosterSettings, plan_tiles
 from inkclean.deliver.press.tiles import write_tiles
-from inkclean.deliver.press.trim import Edges, Page, fitted, parse_trim
+from inkclean.deliver.press.trim import Margins, TrimmedPage, fitted, parse_trim
 from tests.deliver import drawn
 from tests.deliver.pdf_reading import box_mm, darkness
 
-NONE = Edges(0, 0, 0, 0)
+NONE = Margins(0, 0, 0, 0)
 # windows 192 × 279 mm, steps 154 and 244.5 mm: whole pixels at 4 px per mm
 POSTER = PosterSettings(Paper("poster", 500, 768), PAPERS["A4"], 10.0, 5.0)
 PX = 4
 
 
-def _poster(folder: Path, colour: Colour | None = None) -> Path:
+def _poster(folder: Path, colour: UnderColour | None = None) -> Path:
     path = folder / "page.tiles.pdf"
     write_tiles(drawn.page(50, 76.8), POSTER, path, title="Lantern, page 3", colour=colour)
     return path
@@ -36,7 +36,7 @@ def _poster(folder: Path, colour: Colour | None = None) -> Path:
 
 def _whole(region: Region) -> np.ndarray[tuple[int, int], np.dtype[np.bool_]]:
     sheet = drawn.page(50, 76.8)
-    place = fitted(sheet, Page(500, 768, NONE, NONE), "trim")
+    place = fitted(sheet, TrimmedPage(500, 768, NONE, NONE), "trim")
     return render(moved(sheet, place.scale, place.x_mm, place.y_mm), PX * 25.4, region=region)
 
 
@@ -135,7 +135,7 @@ def test_the_key_sheet_shows_layout_size_and_a_true_rule(tmp_path: Path) -> None
 
 def test_colour_runs_over_the_joins(tmp_path: Path) -> None:
     pixels = np.full((768, 500, 3), (255, 220, 0), np.uint8)
-    path = _poster(tmp_path, Colour(pixels))
+    path = _poster(tmp_path, UnderColour(pixels))
     document = pypdfium2.PdfDocument(path)
     shown = document[5].render(scale=0.5).to_numpy()
     document.close()

@@ -8,8 +8,8 @@ from inkclean.base.errors import UsageError
 from inkclean.base.units import Paper
 from inkclean.deliver.pictures.raster import Region
 from inkclean.deliver.press.trim import (
-    Edges,
-    Page,
+    Margins,
+    TrimmedPage,
     by_scale,
     fitted,
     make_page,
@@ -18,13 +18,13 @@ from inkclean.deliver.press.trim import (
 )
 from tests.deliver import drawn
 
-NONE = Edges(0, 0, 0, 0)
+NONE = Margins(0, 0, 0, 0)
 
 
 def test_bleed_is_one_length_or_four() -> None:
-    assert parse_edges("3mm") == Edges(3, 3, 3, 3)
+    assert parse_edges("3mm") == Margins(3, 3, 3, 3)
     assert parse_edges("0.125in").top == pytest.approx(3.175)
-    assert parse_edges("3mm, 4mm,5mm,0") == Edges(top=3, outer=4, bottom=5, inner=0)
+    assert parse_edges("3mm, 4mm,5mm,0") == Margins(top=3, outer=4, bottom=5, inner=0)
 
 
 @pytest.mark.parametrize("text", ["", "3mm,4mm", "1,2,3,4,5", "wide", "-3mm"])
@@ -50,8 +50,8 @@ def test_other_trims_are_refused_with_the_known_ones(text: str) -> None:
 
 
 def test_the_inner_edge_changes_sides() -> None:
-    edges = Edges(top=1, outer=2, bottom=3, inner=4)
-    recto, verso = (Page(100, 200, edges, edges, side) for side in ("recto", "verso"))
+    edges = Margins(top=1, outer=2, bottom=3, inner=4)
+    recto, verso = (TrimmedPage(100, 200, edges, edges, side) for side in ("recto", "verso"))
     assert recto.bled == Region(-4, -1, 106, 204)
     assert verso.bled == Region(-2, -1, 106, 204)
     assert recto.live == Region(4, 1, 94, 196)
@@ -60,19 +60,19 @@ def test_the_inner_edge_changes_sides() -> None:
 
 def test_pages_that_cannot_be_are_refused() -> None:
     with pytest.raises(UsageError, match="safe area"):
-        make_page(Paper("x", 100, 100), NONE, Edges(50, 0, 50, 0))
+        make_page(Paper("x", 100, 100), NONE, Margins(50, 0, 50, 0))
     with pytest.raises(UsageError, match="larger than a PDF page"):
-        make_page(Paper("x", 5000, 5000), Edges(50, 50, 50, 50), NONE)
+        make_page(Paper("x", 5000, 5000), Margins(50, 50, 50, 50), NONE)
 
 
 def test_art_by_scale_lies_in_the_middle() -> None:
-    place = by_scale(drawn.page(60, 80), Page(100, 200, NONE, NONE), 1.5)
+    place = by_scale(drawn.page(60, 80), TrimmedPage(100, 200, NONE, NONE), 1.5)
     assert (place.scale, place.x_mm, place.y_mm) == (1.5, 5, 40)
 
 
 def test_art_fitted_to_trim_bleed_and_safe_area() -> None:
-    edges = Edges(5, 5, 5, 5)
-    page = Page(100, 200, edges, edges)
+    edges = Margins(5, 5, 5, 5)
+    page = TrimmedPage(100, 200, edges, edges)
     sheet = drawn.curves([[drawn.box(10, 20, 30, 30)]], 60, 80)
     whole = fitted(sheet, page, "trim")
     assert whole.scale == pytest.approx(100 / 60)

@@ -18,7 +18,7 @@ from inkclean.demo.camera import table as desk
 from inkclean.demo.camera.conditions import Conditions
 from inkclean.demo.camera.shot import Shot
 from inkclean.demo.camera.view import View, aim
-from inkclean.demo.drawing.page import PENCILS, Page
+from inkclean.demo.drawing.page import PENCILS, DrawnPage
 
 CARD = Paper("card", 80.0, 100.0)
 SCALE = 600.0 / 25.4
@@ -49,7 +49,7 @@ PLAIN: dict[str, Any] = {
 
 
 @cache
-def _card() -> Page:
+def _card() -> DrawnPage:
     """A card with a bar 20 mm wide, a line of 0.5 mm, and a band of pencil."""
     size = (round(CARD.height_mm * SCALE), round(CARD.width_mm * SCALE))
     ink = np.zeros(size, np.float32)
@@ -59,7 +59,7 @@ def _card() -> Page:
     pencil = np.zeros(half, np.float32)
     pencil[_px(70) // 2 : _px(80) // 2] = 1.0
     none = np.zeros((0, 4), np.float32)
-    return Page(
+    return DrawnPage(
         ink=ink,
         pencil=pencil,
         paper=CARD,

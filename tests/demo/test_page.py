@@ -11,7 +11,7 @@ import pytest
 from inkclean.base.arrays import F64
 from inkclean.base.units import PAPERS, Paper
 from inkclean.demo.drawing import lettering
-from inkclean.demo.drawing.page import PX_PER_MM, Page, Style, draw
+from inkclean.demo.drawing.page import PX_PER_MM, DrawnPage, Style, draw
 from inkclean.demo.drawing.pen import resample, smooth, tremor
 from inkclean.demo.sampling import values_at
 
@@ -19,11 +19,11 @@ SMALL = Paper("small", 105.0, 148.5)
 
 
 @cache
-def _page(paper: Paper = SMALL, seed: int = 7, pencil: str = "blue") -> Page:
+def _page(paper: Paper = SMALL, seed: int = 7, pencil: str = "blue") -> DrawnPage:
     return draw(paper, seed, pencil)
 
 
-def _at(page: Page, mm: F64) -> F64:
+def _at(page: DrawnPage, mm: F64) -> F64:
     return np.asarray(values_at(page.ink, mm * page.px_per_mm), np.float64)
 
 

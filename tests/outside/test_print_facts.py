@@ -14,12 +14,13 @@ import pytest
 from PIL import Image
 
 from inkclean.base.units import MM_PER_INCH, MM_PER_PT, PAPERS, Paper
+from inkclean.deliver.layers.under import UnderColour
 from inkclean.deliver.pictures.raster import render
 from inkclean.deliver.press.check import check_lines, check_resolution
-from inkclean.deliver.press.colour import Colour, check_total_ink
+from inkclean.deliver.press.colour import check_total_ink
 from inkclean.deliver.press.files import PressSettings, press_page
 from inkclean.deliver.press.tiles import sharp_from_m
-from inkclean.deliver.press.trim import Edges, fitted, make_page, parse_edges, parse_trim
+from inkclean.deliver.press.trim import Margins, fitted, make_page, parse_edges, parse_trim
 from tests.deliver import drawn
 from tests.deliver.pdf_reading import box_mm
 
@@ -43,7 +44,7 @@ def test_pages_of_us_printers(
 ) -> None:
     path = tmp_path / "page.pdf"
     spare = [(t - v) / 2 * MM_PER_INCH for t, v in zip(trim, live, strict=True)]
-    safe = Edges(spare[1], spare[0], spare[1], spare[0])
+    safe = Margins(spare[1], spare[0], spare[1], spare[0])
     settings = PressSettings(trim=parse_trim(name), bleed=parse_edges(bleed), safe=safe)
     press_page(drawn.page(), settings, {"pdf": path}, name, False)
     with pikepdf.open(path) as document:
@@ -77,7 +78,7 @@ def test_a_board_drawn_at_one_and_a_half_times() -> None:
     inch = MM_PER_INCH
     art = drawn.box(0.5 * inch, inch, 10 * inch, 15 * inch)
     board = drawn.curves([[art]], 11 * inch, 17 * inch)
-    safe = Edges(0.625 * inch, 0.3125 * inch, 0.625 * inch, 0.3125 * inch)
+    safe = Margins(0.625 * inch, 0.3125 * inch, 0.625 * inch, 0.3125 * inch)
     page = make_page(parse_trim("comic"), parse_edges("0.125in"), safe)
     assert fitted(board, page, "live").scale == pytest.approx(0.6)
 
@@ -117,14 +118,14 @@ def test_total_ink_of_printers(source: str, limit: float) -> None:
     for total, verdict in ((limit, "passes"), (limit + 2, "fails")):
         pixels = np.zeros((2, 2, 4), np.uint8)
         pixels[...] = np.clip(total - np.array([0, 100, 200, 300]), 0, 100) * 2.55 + 0.5
-        assert check_total_ink(Colour(pixels), None, limit).verdict == verdict, source
+        assert check_total_ink(UnderColour(pixels), None, limit).verdict == verdict, source
 
 
 @pytest.mark.parametrize("dpi", [600, 800, 1200])
 def test_one_bit_line_art_at_the_resolutions_printers_ask_for(tmp_path: Path, dpi: int) -> None:
     """600 dpi on newsprint (Great West), 800 to 1200 in books (Asia Pacific Offset, 1200 TIFF)."""
     path = tmp_path / "page.tiff"
-    settings = PressSettings(trim=PAPERS["A6"], bleed=Edges(0, 0, 0, 0))
+    settings = PressSettings(trim=PAPERS["A6"], bleed=Margins(0, 0, 0, 0))
     press_page(drawn.page(), settings, {f"tiff{dpi}": path}, "page", False)
     with Image.open(path) as picture:
         assert picture.mode == "1"

@@ -11,7 +11,7 @@ import numpy as np
 from inkclean.base.arrays import F32, F64
 from inkclean.base.units import MM_PER_INCH
 from inkclean.demo.camera.shot import Shot
-from inkclean.demo.drawing.page import Page
+from inkclean.demo.drawing.page import DrawnPage
 from inkclean.demo.sampling import look_up
 
 Mapping = Callable[[F64], F64]
@@ -35,7 +35,7 @@ class Aligned:
 
 
 def align(
-    page: Page,
+    page: DrawnPage,
     shot: Shot,
     sheet_to_photo: Mapping,
     width_mm: float,

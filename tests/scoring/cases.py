@@ -17,7 +17,7 @@ from inkclean.base.units import PAPERS
 from inkclean.demo.camera import shot as camera
 from inkclean.demo.camera.conditions import Conditions
 from inkclean.demo.camera.shot import Shot
-from inkclean.demo.drawing.page import Page, Style, draw
+from inkclean.demo.drawing.page import DrawnPage, Style, draw
 from inkclean.sheet.values import Photo
 from tests.alone import alone
 
@@ -159,12 +159,12 @@ def photo(shot: Shot, name: str = "shot") -> Photo:
     return Photo(shot.pixels, None, name)
 
 
-def shoot(which: Case) -> tuple[Page, Shot]:
+def shoot(which: Case) -> tuple[DrawnPage, Shot]:
     """Return the page and its photo, from the cache if they lie there."""
     return page_of(which), _shot(which)
 
 
-def page_of(which: Case) -> Page:
+def page_of(which: Case) -> DrawnPage:
     """Return the case's page, from the cache if it lies there."""
     sizes = (which.paper, which.pencil, which.ink, which.seed, which.style)
     path = _place("page", sizes)
@@ -174,7 +174,7 @@ def page_of(which: Case) -> Page:
     with np.load(path) as kept:
         cuts = np.cumsum(kept["black_sizes"])[:-1]
         colours = kept["colours"]
-        return Page(
+        return DrawnPage(
             ink=kept["ink"].astype(np.float32) / 255.0,
             pencil=kept["pencil"].astype(np.float32) / 255.0,
             paper=PAPERS[which.paper],
@@ -224,7 +224,7 @@ def _shot(which: Case) -> Shot:
     return Shot(camera.decode(data), data, view.corners_px(), view, dust, light, conditions)
 
 
-def _take(which: Case, page: Page) -> Shot:
+def _take(which: Case, page: DrawnPage) -> Shot:
     if which.scan_dpi:
         return camera.scan(page, which.scan_dpi, grey=which.scan_grey)
     return camera.photograph(page, which.conditions)

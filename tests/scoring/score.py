@@ -11,7 +11,7 @@ import numpy as np
 from inkclean.base.arrays import F32, F64, Bool
 from inkclean.demo.camera.paper import squares
 from inkclean.demo.camera.shot import Shot
-from inkclean.demo.drawing.page import Page
+from inkclean.demo.drawing.page import DrawnPage
 from inkclean.sheet.framing.squaring import to_photo
 from inkclean.sheet.values import Frame, Sheet
 from tests.scoring import measures
@@ -24,7 +24,7 @@ if TYPE_CHECKING:
 _PENCIL = 0.15
 
 
-def score_ink(result: Bool, page: Page, shot: Shot, aligned: Aligned) -> dict[str, float]:
+def score_ink(result: Bool, page: DrawnPage, shot: Shot, aligned: Aligned) -> dict[str, float]:
     """Score ink (H, W) bool on the grid of ``aligned``; all shares in per cent.
 
     ``pencil_left``: inked share of the paper that only pencil marks, 0.1 mm off the true ink.
@@ -68,7 +68,7 @@ def score_frame(shot: Shot, frame: Frame) -> float:
     return measures.page_jaccard(found, shot.view.width_mm, shot.view.height_mm)
 
 
-def true_frame(page: Page, shot: Shot) -> Frame:
+def true_frame(page: DrawnPage, shot: Shot) -> Frame:
     """The frame as the camera knows it; edges are followed where the sheet is bowed."""
     w, h = page.paper.width_mm, page.paper.height_mm
     corners = np.array([[0, 0], [w, 0], [w, h], [0, h]], np.float64)
@@ -84,7 +84,7 @@ def true_frame(page: Page, shot: Shot) -> Frame:
 
 
 def align_sheet(
-    page: Page,
+    page: DrawnPage,
     shot: Shot,
     frame: Frame,
     size_px: tuple[int, int],
@@ -106,7 +106,7 @@ def align_sheet(
     )
 
 
-def score_paper(page: Page, shot: Shot, sheet: Sheet) -> float:
+def score_paper(page: DrawnPage, shot: Shot, sheet: Sheet) -> float:
     """Spread of bare paper, 5th to 95th percentile of 3 mm blocks, in per cent."""
     h, w = sheet.reflectance.shape[:2]
     aligned = align_sheet(page, shot, sheet.frame, (h, w), sheet.px_per_mm, sheet.px_per_mm, (h, w))
@@ -121,7 +121,7 @@ def score_paper(page: Page, shot: Shot, sheet: Sheet) -> float:
     return measures.spread_of_paper(grey, bare, round(3.0 * sheet.px_per_mm))
 
 
-def score_cleaned(page: Page, shot: Shot, cleaned: Cleaned) -> dict[str, float]:
+def score_cleaned(page: DrawnPage, shot: Shot, cleaned: Cleaned) -> dict[str, float]:
     """Score everything about a cleaned page."""
     from inkclean.deliver.pictures.bitmap import cut_at
 
@@ -140,7 +140,7 @@ def score_cleaned(page: Page, shot: Shot, cleaned: Cleaned) -> dict[str, float]:
     return scores
 
 
-def _lines(page: Page, aligned: Aligned) -> tuple[F64, F64]:
+def _lines(page: DrawnPage, aligned: Aligned) -> tuple[F64, F64]:
     ends = page.hatching.astype(np.float64)
     a, b = aligned.to_sheet(ends[:, :2]), aligned.to_sheet(ends[:, 2:])
     width = page.hatching_width.astype(np.float64) * _growth(aligned)
@@ -159,7 +159,7 @@ def _growth(aligned: Aligned) -> float:
     return float(np.hypot(*(here[1] - here[0])) / np.hypot(60.0, 60.0))
 
 
-def with_grid(page: Page, shot: Shot) -> Page:
+def with_grid(page: DrawnPage, shot: Shot) -> DrawnPage:
     """Return the page with its paper's printed squares counted as pencil."""
     if not shot.conditions.grid_mm:
         return page

@@ -11,14 +11,14 @@ import pytest
 from inkclean.base.units import Paper
 from inkclean.demo.camera.conditions import Conditions
 from inkclean.demo.camera.shot import Shot, photograph
-from inkclean.demo.drawing.page import Page, draw
+from inkclean.demo.drawing.page import DrawnPage, draw
 from tests.scoring.score import align_sheet, score_frame, score_ink, true_frame
 
 SCALE = 600.0 / 25.4
 
 
 @cache
-def _shot(bow_mm: float = 0.0) -> tuple[Page, Shot]:
+def _shot(bow_mm: float = 0.0) -> tuple[DrawnPage, Shot]:
     page = draw(Paper("small", 105.0, 148.5), 3)
     conditions = Conditions(width_px=900, height_px=1200, tilt=9.0, bow_mm=bow_mm, dust=20)
     return page, photograph(page, conditions)

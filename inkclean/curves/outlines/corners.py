@@ -14,9 +14,9 @@ from dataclasses import dataclass
 import numpy as np
 
 from inkclean.base.arrays import C128, F32, F64, I64, Bool
-from inkclean.curves.outlines.edges import Edges
+from inkclean.curves.outlines.edges import InkEdges
 from inkclean.curves.outlines.judge import judged
-from inkclean.curves.outlines.outline import Outline
+from inkclean.curves.outlines.outline import InkOutline
 from inkclean.curves.outlines.placing import (
     Corners,
     clear,
@@ -94,12 +94,12 @@ class _Side:
     used: F64
 
 
-def restore_corners(edges: Edges, coverage: F32) -> Outline:
+def restore_corners(edges: InkEdges, coverage: F32) -> InkOutline:
     """Return the outline of ``edges`` of ``coverage`` with its corners where their sides meet."""
     return find_corners(edges, coverage).restored()
 
 
-def find_corners(edges: Edges, coverage: F32) -> Corners:
+def find_corners(edges: InkEdges, coverage: F32) -> Corners:
     """Return the corners of ``edges``, found in ``coverage`` (H, W)."""
     apex = edges.points[:, 0] + 1j * edges.points[:, 1]
     skip = _skip(edges)
@@ -132,7 +132,7 @@ def find_corners(edges: Edges, coverage: F32) -> Corners:
     return Corners(edges, corner[~spoilt[loop]], apex, skip)
 
 
-def _judged(edges: Edges, coverage: F32, z: C128, here: I64) -> tuple[F32, C128]:
+def _judged(edges: InkEdges, coverage: F32, z: C128, here: I64) -> tuple[F32, C128]:
     """Log-odds (C,) that the points ``here`` (C,) of ``z`` are a corner's, and its places, px."""
     odds, told = np.empty(here.size, np.float32), np.empty(here.size, np.complex128)
     for first in range(0, here.size, _AT_ONCE):
@@ -144,7 +144,7 @@ def _judged(edges: Edges, coverage: F32, z: C128, here: I64) -> tuple[F32, C128]
     return odds, told
 
 
-def _between_sides(edges: Edges, z: C128, here: I64, told: C128, skip: int) -> tuple[Bool, Bool]:
+def _between_sides(edges: InkEdges, z: C128, here: I64, told: C128, skip: int) -> tuple[Bool, Bool]:
     """Whether the sides of the points ``here`` (C,) of ``z`` meet where these are ``told`` to have
     a corner: two exact lines at a blunt angle, which half-way between two points of the edge
     shows but little; and two that run to a tip.
@@ -160,7 +160,7 @@ def _between_sides(edges: Edges, z: C128, here: I64, told: C128, skip: int) -> t
     return np.asarray(lines & (off < _TOLD_PX)), np.asarray(tips)
 
 
-def _ends(edges: Edges, corner: I64) -> Bool:
+def _ends(edges: InkEdges, corner: I64) -> Bool:
     """Whether each ``corner`` (C,), in the order of the points, is one of two at a line's end."""
     if corner.size == 0:
         return np.zeros(0, np.bool_)
@@ -188,7 +188,7 @@ def _ends(edges: Edges, corner: I64) -> Bool:
     return ends
 
 
-def _places(edges: Edges, z: C128, corner: I64, told: C128, skip: int) -> tuple[C128, F64]:
+def _places(edges: InkEdges, z: C128, corner: I64, told: C128, skip: int) -> tuple[C128, F64]:
     """Where each ``corner`` (C,) of ``z`` lies, px: where its sides meet, if that is about the
     place ``told``; and how far from the edge the new outline may run, px.
     """
@@ -211,7 +211,7 @@ def _places(edges: Edges, z: C128, corner: I64, told: C128, skip: int) -> tuple[
     return apex, (_BLUNT_PX + _BLUNT_BLUR * edges.blur) / narrow
 
 
-def turning(edges: Edges) -> tuple[C128, I64, I64]:
+def turning(edges: InkEdges) -> tuple[C128, I64, I64]:
     """Points as complex px, each loop run on at both ends; where each point went; those points at
     which the edge turns enough for a corner.
     """
@@ -221,7 +221,7 @@ def turning(edges: Edges) -> tuple[C128, I64, I64]:
     return z, core, np.flatnonzero(turns & np.repeat(~_dots(edges), np.diff(edges.loops)))
 
 
-def _dots(edges: Edges) -> Bool:
+def _dots(edges: InkEdges) -> Bool:
     """Which loops (L,) are small and follow an ellipse of their own second moments: they have
     no corner.
     """
@@ -241,12 +241,12 @@ def _dots(edges: Edges) -> Bool:
     return dots
 
 
-def _skip(edges: Edges) -> int:
+def _skip(edges: InkEdges) -> int:
     """How many points to either side of a corner are rounded by it."""
     return 2 + round(0.8 * edges.blur)
 
 
-def _reach(edges: Edges) -> int:
+def _reach(edges: InkEdges) -> int:
     """Over how many points a side is looked along."""
     return 4 + round(edges.blur)
 
@@ -260,7 +260,7 @@ def _turns(z: C128, skip: int) -> Bool:
     return turns
 
 
-def _wrapped(edges: Edges, margin: int) -> tuple[C128, I64]:
+def _wrapped(edges: InkEdges, margin: int) -> tuple[C128, I64]:
     """Points as complex px, each loop run on at both ends; where each point went."""
     length = np.diff(edges.loops)
     padded = length + 2 * margin
@@ -349,7 +349,9 @@ def _strongest(strength: F64, told: C128, loops: I64) -> I64:
     return candidate[best]
 
 
-def _faithful(corner: I64, apex: C128, worst: F64, edges: Edges, strength: F64, skip: int) -> I64:
+def _faithful(
+    corner: I64, apex: C128, worst: F64, edges: InkEdges, strength: F64, skip: int
+) -> I64:
     """Drop corners that would cut away edge: what gives way must lie beside the new outline.
 
     Of neighbours too close to be told apart the stronger stays.

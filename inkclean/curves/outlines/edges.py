@@ -22,7 +22,7 @@ _FEWEST = 12
 
 
 @dataclass(frozen=True)
-class Edges:
+class InkEdges:
     """All loops of the ink's edge.
 
     ``points`` (N, 2) float64, x and y in px (outer corner of the first pixel = (0, 0)), about
@@ -43,7 +43,7 @@ class Edges:
     blur: float
     noise: float
 
-    def without(self, loops: Bool) -> Edges:
+    def without(self, loops: Bool) -> InkEdges:
         """Return the edges without the ``loops`` (L,) marked."""
         lengths = np.diff(self.loops)
         keep = np.repeat(~loops, lengths)
@@ -57,7 +57,7 @@ class Edges:
         )
 
 
-def find_edges(coverage: F32) -> Edges:
+def find_edges(coverage: F32) -> InkEdges:
     """Return all loops of the edge of the ink in ``coverage`` (H, W), 0..1.
 
     Beyond the picture there is paper: ink that touches the border is closed along it.
@@ -92,7 +92,7 @@ def find_edges(coverage: F32) -> Edges:
     keep |= np.repeat(kept < _FEWEST // 2, np.diff(loops))
     kept = np.add.reduceat(keep, loops[:-1], dtype=np.int64)
     points = points[keep]
-    return Edges(
+    return InkEdges(
         points,
         np.concatenate(([0], np.cumsum(kept))),
         room[keep],
@@ -129,8 +129,8 @@ def _noise(points: F64) -> float:
     return float(np.median(across) / (0.6745 * np.sqrt(70.0)))
 
 
-def _nothing() -> Edges:
-    return Edges(
+def _nothing() -> InkEdges:
+    return InkEdges(
         np.zeros((0, 2)),
         np.zeros(1, np.int64),
         np.zeros(0, np.float32),

@@ -10,7 +10,7 @@ from inkclean.base.arrays import F32, F64, I32, I64, Bool
 
 
 @dataclass(frozen=True)
-class Outline:
+class InkOutline:
     """Closed loops of points, ink to the right hand, with what must not be smoothed away.
 
     ``points`` (N, 2) float64 px; ``loops`` (L + 1,) int64 offsets, first points not repeated.
@@ -51,7 +51,7 @@ class Runs:
     around: Bool
 
 
-def lay_out(outline: Outline, tolerance: F32, most: F32) -> Runs:
+def lay_out(outline: InkOutline, tolerance: F32, most: F32) -> Runs:
     """Return the runs of ``outline``, every loop begun at a corner if it has one.
 
     ``tolerance`` and ``most`` are (N,) px.
@@ -89,7 +89,7 @@ def lay_out(outline: Outline, tolerance: F32, most: F32) -> Runs:
     )
 
 
-def _bends(outline: Outline, loop: I64, lengths: I64) -> F64:
+def _bends(outline: InkOutline, loop: I64, lengths: I64) -> F64:
     begin = outline.loops[:-1][loop]
     within = np.arange(loop.size) - begin
     step = np.minimum(3, np.maximum(lengths // 3, 1))[loop]
@@ -100,11 +100,11 @@ def _bends(outline: Outline, loop: I64, lengths: I64) -> F64:
     return bends
 
 
-def without(outline: Outline, loops: Bool) -> tuple[Outline, Bool]:
+def without(outline: InkOutline, loops: Bool) -> tuple[InkOutline, Bool]:
     """Return ``outline`` without the ``loops`` (L,) marked, and which points (N,) stay."""
     lengths = np.diff(outline.loops)
     keep = np.repeat(~loops, lengths)
-    kept = Outline(
+    kept = InkOutline(
         outline.points[keep],
         np.concatenate(([0], np.cumsum(lengths[~loops]))),
         outline.corner[keep],

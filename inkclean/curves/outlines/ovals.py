@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from inkclean.base.arrays import F32, F64, I64, Bool
-from inkclean.curves.outlines.outline import Outline, without
+from inkclean.curves.outlines.outline import InkOutline, without
 
 _TINY_PX = 1.7
 """A dot with no half axis longer than this shows no more than place, size and lean."""
@@ -37,7 +37,7 @@ class Ovals:
     counts: I64
 
 
-def find_ovals(outline: Outline, tolerance: F32) -> Ovals:
+def find_ovals(outline: InkOutline, tolerance: F32) -> Ovals:
     """Return the loops that an ellipse follows within ``tolerance`` (N,) px, as cubics.
 
     The ellipse has the loop's own area, centre and second moments.
@@ -72,7 +72,7 @@ def find_ovals(outline: Outline, tolerance: F32) -> Ovals:
     return Ovals(which, *_draw(centre[oval], axes, outline.hole[oval]))
 
 
-def _moments(outline: Outline, own: I64) -> tuple[F64, F64]:
+def _moments(outline: InkOutline, own: I64) -> tuple[F64, F64]:
     """Centre (L, 2) and the matrix (L, 2, 2) that takes the unit circle to the ellipse of the
     same moments: of a polygon, by Green's theorem.
     """

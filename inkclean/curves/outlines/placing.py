@@ -7,8 +7,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from inkclean.base.arrays import C128, F64, I64, Bool, any_within
-from inkclean.curves.outlines.edges import Edges
-from inkclean.curves.outlines.outline import Outline
+from inkclean.curves.outlines.edges import InkEdges
+from inkclean.curves.outlines.outline import InkOutline
 from inkclean.curves.outlines.tips import beside, near_pieces, pieces_of, tips_crossed
 
 _SPECK = 8
@@ -25,18 +25,18 @@ class Corners:
     px where those points belong. ``skip`` points to either side give way to a corner.
     """
 
-    edges: Edges
+    edges: InkEdges
     at: I64
     apex: C128
     skip: int
 
-    def restored(self) -> Outline:
+    def restored(self) -> InkOutline:
         """Return the outline with every corner in its place."""
         edges = self.edges
         points, keep, kept = placed(edges, self.at, self.apex, self.skip)
         flags = np.zeros(keep.size, np.bool_)
         flags[self.at] = True
-        return Outline(
+        return InkOutline(
             points[keep],
             np.concatenate(([0], np.cumsum(kept))),
             flags[keep],
@@ -52,7 +52,7 @@ class Corners:
         return replace(self, at=self.at[far])
 
 
-def placed(edges: Edges, corner: I64, apex: C128, skip: int) -> tuple[F64, Bool, I64]:
+def placed(edges: InkEdges, corner: I64, apex: C128, skip: int) -> tuple[F64, Bool, I64]:
     """Points with corners in place, which of them stay, and how many in each loop."""
     points = edges.points.copy()
     points[corner, 0] = apex[corner].real
@@ -68,7 +68,9 @@ def placed(edges: Edges, corner: I64, apex: C128, skip: int) -> tuple[F64, Bool,
     return points, keep, np.add.reduceat(keep, edges.loops[:-1], dtype=np.int64)
 
 
-def whole_tips(edges: Edges, corner: I64, apex: C128, skip: int) -> tuple[Edges, I64, C128, I64]:
+def whole_tips(
+    edges: InkEdges, corner: I64, apex: C128, skip: int
+) -> tuple[InkEdges, I64, C128, I64]:
     """Drop specks that a tip passes through: pixels had broken them off its own end.
 
     A tip of ink takes in specks of ink, a notch those of paper.
@@ -97,7 +99,7 @@ def whole_tips(edges: Edges, corner: I64, apex: C128, skip: int) -> tuple[Edges,
     return edges.without(gone), number[corner], apex[stays], number[tips]
 
 
-def drawn_back(edges: Edges, corner: I64, apex: C128, skip: int, tips: I64) -> I64:
+def drawn_back(edges: InkEdges, corner: I64, apex: C128, skip: int, tips: I64) -> I64:
     """Draw those of the corners ``tips`` that reach across another edge back, in ``apex``, until
     none does.
 
@@ -123,7 +125,7 @@ def drawn_back(edges: Edges, corner: I64, apex: C128, skip: int, tips: I64) -> I
     return corner
 
 
-def same_size(edges: Edges, points: F64, kept: I64) -> Bool:
+def same_size(edges: InkEdges, points: F64, kept: I64) -> Bool:
     """Whether each loop still has about the area it had: a mere speck may have lost it."""
     before = _areas(edges.points, edges.loops)
     after = _areas(points, np.concatenate(([0], np.cumsum(kept))))

@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from inkclean.base.arrays import F64, I64
-from inkclean.curves.outlines.outline import Outline
+from inkclean.curves.outlines.outline import InkOutline
 
 _QUIET_PX = 0.03
 """Less noise than this is left alone: the fit averages it out."""
@@ -27,7 +27,7 @@ _PIXEL = 1.0 / 12.0
 """Variance of an even share over one px."""
 
 
-def settle(outline: Outline, noise: float, blur: float, most: float) -> tuple[Outline, F64]:
+def settle(outline: InkOutline, noise: float, blur: float, most: float) -> tuple[InkOutline, F64]:
     """Return ``outline`` with noise smoothed and the bias of ``blur`` (px) undone, and how far
     smoothing moved each point (N,), px: by no more than ``most``.
 
@@ -37,7 +37,7 @@ def settle(outline: Outline, noise: float, blur: float, most: float) -> tuple[Ou
     still = np.zeros(outline.points.shape[0])
     if still.size == 0:
         return outline, still
-    ring = _Ring.of(outline)
+    ring = _Loops.of(outline)
     half = 0 if noise < _QUIET_PX else 2 if noise < _LOUD_PX else 3
     z = ring.z.copy()
     for reach in range(2, half + 1):
@@ -50,7 +50,7 @@ def settle(outline: Outline, noise: float, blur: float, most: float) -> tuple[Ou
 
 
 @dataclass(frozen=True)
-class _Ring:
+class _Loops:
     """Closed loops of points ``z`` (N,) complex px; where each point's loop begins and how many
     points it has; ``free``: points that far to either side are still no corner.
     """
@@ -61,7 +61,7 @@ class _Ring:
     free: I64
 
     @classmethod
-    def of(cls, outline: Outline) -> _Ring:
+    def of(cls, outline: InkOutline) -> _Loops:
         lengths = np.diff(outline.loops)
         return cls(
             outline.points[:, 0] + 1j * outline.points[:, 1],
@@ -80,7 +80,7 @@ class _Ring:
         return self.z.take(there)
 
 
-def _free(outline: Outline) -> I64:
+def _free(outline: InkOutline) -> I64:
     """Points between each point and the nearest corner of its loop, or half the loop."""
     length = np.diff(outline.loops)
     index = np.arange(outline.corner.size)
@@ -105,7 +105,7 @@ def _free(outline: Outline) -> I64:
     return np.asarray(np.minimum(np.minimum(free, limit), _LONGEST), np.int64)
 
 
-def _smoothed(ring: _Ring, rows: I64, reach: int) -> NDArray[np.complex128]:
+def _smoothed(ring: _Loops, rows: I64, reach: int) -> NDArray[np.complex128]:
     steps = np.arange(-reach, reach + 1)
     weights = np.linalg.pinv(np.vander(steps, 3))[2]
     total = np.zeros(rows.size, np.complex128)
@@ -114,7 +114,7 @@ def _smoothed(ring: _Ring, rows: I64, reach: int) -> NDArray[np.complex128]:
     return total
 
 
-def _unblurred(ring: _Ring, blur: float) -> NDArray[np.complex128]:
+def _unblurred(ring: _Loops, blur: float) -> NDArray[np.complex128]:
     rows = np.flatnonzero(ring.free >= 2)
     step = ring.free[rows]
     here = ring.z[rows]

@@ -36,7 +36,7 @@ _SQUARED_PX = 20.0
 
 
 @dataclass(frozen=True)
-class _Lines:
+class _Straights:
     """Stretches from ``first`` to ``last`` (K,) and the lines through them: a point ``middle``
     and unit direction ``way`` (K,) complex.
     """
@@ -55,7 +55,7 @@ def rule_lines(runs: Runs, noise: float) -> Runs:
     first, last = fixed[:-1][real], fixed[1:][real]
     good, lines = _between_corners(runs, z, first, last, noise)
     inner = _within(runs, z, first[~good], last[~good], noise)
-    lines = _Lines(
+    lines = _Straights(
         np.concatenate((lines.first, inner.first)),
         np.concatenate((lines.last, inner.last)),
         np.concatenate((lines.middle, inner.middle)),
@@ -69,7 +69,7 @@ def rule_lines(runs: Runs, noise: float) -> Runs:
 
 def _between_corners(
     runs: Runs, z: C128, first: I64, last: I64, noise: float
-) -> tuple[Bool, _Lines]:
+) -> tuple[Bool, _Straights]:
     """Which stretches from ``first`` to ``last`` are straight, and their lines."""
     # A sliver that runs out and back again is no line, however narrow.
     good = (np.abs(z[last] - z[first]) > 0.5 * (last - first)) & (last - first >= 2)
@@ -91,10 +91,10 @@ def _between_corners(
     way = np.where(brief, chords.way, sides.way)
     fits |= brief
     good[rows] = fits
-    return good, _Lines(first[fits], last[fits], middle[fits], way[fits])
+    return good, _Straights(first[fits], last[fits], middle[fits], way[fits])
 
 
-def _limit(runs: Runs, lines: _Lines, noise: float) -> F64:
+def _limit(runs: Runs, lines: _Straights, noise: float) -> F64:
     """How far the points of each of ``lines`` may lie off it, px."""
     if lines.first.size == 0:
         return np.zeros(0)
@@ -105,12 +105,12 @@ def _limit(runs: Runs, lines: _Lines, noise: float) -> F64:
     return limit
 
 
-def _off(points: C128, lines: _Lines) -> F64:
+def _off(points: C128, lines: _Straights) -> F64:
     off: F64 = (np.conj(lines.way) * (points - lines.middle)).imag
     return off
 
 
-def _fit(z: C128, first: I64, last: I64) -> _Lines:
+def _fit(z: C128, first: I64, last: I64) -> _Straights:
     """Least-squares lines through the points from ``first`` to ``last`` inclusive."""
     last = np.maximum(last, first)
     place, owner = members(first, last)
@@ -118,7 +118,7 @@ def _fit(z: C128, first: I64, last: I64) -> _Lines:
     begin = np.cumsum(last - first + 1) - (last - first + 1)
     local = z[place] - z[first][owner]
     if place.size == 0:
-        return _Lines(first, last, z[first], z[first])
+        return _Straights(first, last, z[first], z[first])
     mean = np.add.reduceat(local, begin) / count
     local = local - mean[owner]
     # The square of a complex direction has twice its angle: its sum points along the line.
@@ -126,15 +126,17 @@ def _fit(z: C128, first: I64, last: I64) -> _Lines:
     way = np.exp(0.5j * np.angle(doubled))
     onward = z[last] - z[first]
     way = np.where((np.conj(way) * onward).real < 0.0, -way, way)
-    return _Lines(first, last, mean + z[first], way)
+    return _Straights(first, last, mean + z[first], way)
 
 
-def _chords(z: C128, first: I64, last: I64) -> _Lines:
+def _chords(z: C128, first: I64, last: I64) -> _Straights:
     chord = z[last] - z[first]
-    return _Lines(first, last, (z[first] + z[last]) / 2.0, chord / np.maximum(np.abs(chord), 1e-9))
+    return _Straights(
+        first, last, (z[first] + z[last]) / 2.0, chord / np.maximum(np.abs(chord), 1e-9)
+    )
 
 
-def _is_straight(z: C128, lines: _Lines, limit: F64, noise: float) -> Bool:
+def _is_straight(z: C128, lines: _Straights, limit: F64, noise: float) -> Bool:
     if lines.first.size == 0:
         return np.zeros(0, np.bool_)
     place, owner = members(lines.first, lines.last)
@@ -152,7 +154,7 @@ def _is_straight(z: C128, lines: _Lines, limit: F64, noise: float) -> Bool:
     return straight & (bow < _BOW_PX + 2.0 * 1.5 * noise * np.sqrt(5.0 / np.maximum(count, 1)))
 
 
-def _within(runs: Runs, z: C128, first: I64, last: I64, noise: float) -> _Lines:
+def _within(runs: Runs, z: C128, first: I64, last: I64, noise: float) -> _Straights:
     """Straights inside the smooth stretches given: flat windows, put together and lengthened."""
     pieces = np.maximum((last - first - 3) // _CHUNK, 0)
     owner = np.repeat(np.arange(first.size), pieces)
@@ -162,7 +164,7 @@ def _within(runs: Runs, z: C128, first: I64, last: I64, noise: float) -> _Lines:
         return _fit(z, start[:0], start[:0])
     head = start[: start.size - _CHUNKS + 1]
 
-    def straight(lines: _Lines) -> Bool:
+    def straight(lines: _Straights) -> Bool:
         return _is_straight(z, lines, _limit(runs, lines, noise), noise)
 
     single = straight(_fit(z, start, start + _CHUNK))
@@ -187,10 +189,10 @@ def _within(runs: Runs, z: C128, first: I64, last: I64, noise: float) -> _Lines:
         further = np.minimum(high + 1, last[own] - 1)
         high = np.where(np.abs(_off(z[further], lines)) < _OFF_PX, further, high)
     apart = np.concatenate(([True], low[1:] > high[:-1]))
-    return _Lines(low[apart], high[apart], lines.middle[apart], lines.way[apart])
+    return _Straights(low[apart], high[apart], lines.middle[apart], lines.way[apart])
 
 
-def _square_up(z: C128, lines: _Lines, runs: Runs) -> _Lines:
+def _square_up(z: C128, lines: _Straights, runs: Runs) -> _Straights:
     """Turn lines about their middles to the directions they share, right angles included."""
     length = np.abs(z[lines.last] - z[lines.first])
     angle = np.angle(lines.way)
@@ -216,7 +218,7 @@ def _square_up(z: C128, lines: _Lines, runs: Runs) -> _Lines:
     return replace(lines, way=np.exp(1j * (angle + turn)))
 
 
-def _place_ends(z: C128, lines: _Lines, runs: Runs) -> C128:
+def _place_ends(z: C128, lines: _Straights, runs: Runs) -> C128:
     """Put every end of a line on it; a corner between two lines where they cross."""
     into = np.full(z.size, -1)
     out = np.full(z.size, -1)
@@ -243,7 +245,7 @@ def _place_ends(z: C128, lines: _Lines, runs: Runs) -> C128:
     return placed
 
 
-def _reduce(runs: Runs, placed: C128, lines: _Lines) -> Runs:
+def _reduce(runs: Runs, placed: C128, lines: _Straights) -> Runs:
     """Drop the points within lines; what is left is renumbered."""
     keep = np.ones(placed.size, np.bool_)
     inside, _ = members(lines.first + 1, lines.last - 1)

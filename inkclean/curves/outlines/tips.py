@@ -17,7 +17,7 @@ _SQUARE_PX = 2.0
 
 
 @dataclass(frozen=True)
-class Pieces:
+class EdgePieces:
     """Pieces of closed polylines: ``x`` and ``y`` (N,) px, each piece named by the point it
     starts from; ``following`` (N,) the point it ends at, ``preceding`` the piece before it.
     """
@@ -28,21 +28,21 @@ class Pieces:
     preceding: I64
 
 
-def pieces_of(points: F64, loops: I64) -> Pieces:
+def pieces_of(points: F64, loops: I64) -> EdgePieces:
     """Return the pieces of closed polylines of ``points`` (N, 2), ``loops`` (L + 1,) offsets."""
     index = np.arange(points.shape[0])
     following, preceding = index + 1, index - 1
     following[loops[1:] - 1] = loops[:-1]
     preceding[loops[:-1]] = loops[1:] - 1
-    return Pieces(points[:, 0].copy(), points[:, 1].copy(), following, preceding)
+    return EdgePieces(points[:, 0].copy(), points[:, 1].copy(), following, preceding)
 
 
-def beside(pieces: Pieces, corner: I64) -> I64:
+def beside(pieces: EdgePieces, corner: I64) -> I64:
     """The pieces to either side of each of the points ``corner``."""
     return np.unique(np.concatenate((corner, pieces.preceding[corner])))
 
 
-def tips_crossed(pieces: Pieces, corner: I64, among: I64 | None = None) -> tuple[I64, I64]:
+def tips_crossed(pieces: EdgePieces, corner: I64, among: I64 | None = None) -> tuple[I64, I64]:
     """Return the pairs of a corner (its number in ``corner`` (C,)) and a piece that crosses it.
 
     A corner's own pieces are the two beside it. ``among`` as for ``crossing_pieces``.
@@ -59,7 +59,7 @@ def tips_crossed(pieces: Pieces, corner: I64, among: I64 | None = None) -> tuple
     return order[begin[pair] + nth] % max(corner.size, 1), other[pair]
 
 
-def crossing_pieces(pieces: Pieces, side: I64, among: I64 | None = None) -> tuple[I64, I64]:
+def crossing_pieces(pieces: EdgePieces, side: I64, among: I64 | None = None) -> tuple[I64, I64]:
     """Return the pairs of pieces, one of them of ``side``, that cross each other.
 
     Only pieces ``among`` those given are looked at, or those near enough.
@@ -80,7 +80,7 @@ def crossing_pieces(pieces: Pieces, side: I64, among: I64 | None = None) -> tupl
     return one[crossing], two[crossing]
 
 
-def near_pieces(pieces: Pieces, side: I64) -> I64:
+def near_pieces(pieces: EdgePieces, side: I64) -> I64:
     """The pieces that come within a square of the boxes of those of ``side``."""
     if side.size == 0:
         return side
@@ -107,7 +107,7 @@ def _turn(a: C128, b: C128, c: C128) -> F64:
     return turn
 
 
-def _grid(pieces: Pieces) -> tuple[tuple[int, int], I32, I32]:
+def _grid(pieces: EdgePieces) -> tuple[tuple[int, int], I32, I32]:
     """Height and width of the grid in squares, and the square of each point."""
     column, row = (
         np.floor(along * (1.0 / _SQUARE_PX)).astype(np.int32) for along in (pieces.x, pieces.y)
@@ -117,7 +117,7 @@ def _grid(pieces: Pieces) -> tuple[tuple[int, int], I32, I32]:
     return (int(row.max()) + 1, int(column.max()) + 1), column, row
 
 
-def _box(pieces: Pieces, some: I64, column: I32, row: I32) -> tuple[I32, I32]:
+def _box(pieces: EdgePieces, some: I64, column: I32, row: I32) -> tuple[I32, I32]:
     """Lowest and highest squares (2, K), column and row, of ``some`` pieces."""
     start = np.stack((column.take(some), row.take(some)))
     end = pieces.following.take(some)
@@ -125,7 +125,7 @@ def _box(pieces: Pieces, some: I64, column: I32, row: I32) -> tuple[I32, I32]:
     return np.minimum(start, stop), np.maximum(start, stop)
 
 
-def _neighbours(pieces: Pieces, side: I64, among: I64) -> tuple[I64, I64]:
+def _neighbours(pieces: EdgePieces, side: I64, among: I64) -> tuple[I64, I64]:
     """Pairs of one of the pieces ``side`` and one ``among`` others that touches one square with
     it.
     """

@@ -16,7 +16,7 @@ from inkclean.base.arrays import U8
 from inkclean.base.errors import InputError
 from inkclean.deliver.layers.flatten import OPERATORS, ReadLayer, ReadStack, flatten_stack, on_white
 from inkclean.deliver.layers.folder import ORDER_LIST
-from inkclean.deliver.press.colour import Colour
+from inkclean.deliver.layers.under import UnderColour
 from inkclean.sheet.read import own_budget
 
 # layers of these names hold the bitmap of the lines, whose place the curves take
@@ -28,7 +28,7 @@ _LONGEST_XML = 4 << 20
 _RELATIVE = ImageCms.Intent.RELATIVE_COLORIMETRIC
 
 
-def read_colour(path: Path, budget_mp: float = 300.0) -> Colour:
+def read_colour(path: Path, budget_mp: float = 300.0) -> UnderColour:
     """Read a finished picture, a folder of layers or an OpenRaster.
 
     A folder's pictures lie as its ``order.csv`` says, without one the last by name uppermost.
@@ -46,10 +46,12 @@ def read_colour(path: Path, budget_mp: float = 300.0) -> Colour:
         return _read_openraster(path, budget_mp)
     with _opened(path, path.name, budget_mp) as picture:
         if picture.mode == "CMYK":
-            return Colour(np.array(picture), ("the picture is in CMYK already and stays as it is",))
+            return UnderColour(
+                np.array(picture), ("the picture is in CMYK already and stays as it is",)
+            )
         rgba = _rgba(picture)
     flat = flatten_stack(ReadStack((ReadLayer(path.stem, rgba),)), *rgba.shape[:2])
-    return Colour(on_white(flat))
+    return UnderColour(on_white(flat))
 
 
 def _opened(source: Path | BytesIO, name: str, budget_mp: float) -> Image.Image:
@@ -96,7 +98,7 @@ def _natural(path: Path) -> list[tuple[bool, int, str]]:
     return [(part.isdigit(), int(part) if part.isdigit() else 0, part) for part in parts]
 
 
-def _read_folder(folder: Path, budget_mp: float) -> Colour:
+def _read_folder(folder: Path, budget_mp: float) -> UnderColour:
     """Flatten pictures of one size; an ``order.csv`` beside them states order and modes."""
     order = folder / ORDER_LIST
     rows = _ordered(order) if order.exists() else _by_name(folder)
@@ -119,7 +121,7 @@ def _read_folder(folder: Path, budget_mp: float) -> Colour:
     )
     flat = flatten_stack(ReadStack(stacks), *first.pixels.shape[:2])
     said = f"{len(kept)} layers flattened, '{kept[-1]['file']}' lowest"
-    return Colour(on_white(flat), (said + _left_out(len(rows) - len(kept)),))
+    return UnderColour(on_white(flat), (said + _left_out(len(rows) - len(kept)),))
 
 
 def _by_name(folder: Path) -> list[dict[str, str]]:
@@ -149,7 +151,7 @@ def _left_out(count: int) -> str:
     return f"; {count} layer of lines left out, the curves take its place" if count else ""
 
 
-def _read_openraster(path: Path, budget_mp: float) -> Colour:
+def _read_openraster(path: Path, budget_mp: float) -> UnderColour:
     try:
         with zipfile.ZipFile(path) as archive:
             return _flatten_openraster(path, archive, budget_mp)
@@ -157,7 +159,7 @@ def _read_openraster(path: Path, budget_mp: float) -> Colour:
         raise InputError(f"{path} is no sound OpenRaster ({error}): export it anew") from error
 
 
-def _flatten_openraster(path: Path, archive: zipfile.ZipFile, budget_mp: float) -> Colour:
+def _flatten_openraster(path: Path, archive: zipfile.ZipFile, budget_mp: float) -> UnderColour:
     if archive.read("mimetype").strip() != b"image/openraster":
         raise InputError(f"{path} is a zip but no OpenRaster: export it anew")
     if archive.getinfo("stack.xml").file_size > _LONGEST_XML:
@@ -181,11 +183,11 @@ def _flatten_openraster(path: Path, archive: zipfile.ZipFile, budget_mp: float) 
         with _opened(BytesIO(archive.read("mergedimage.png")), path.name, budget_mp) as picture:
             flat = flatten_stack(ReadStack((ReadLayer("", _rgba(picture)),)), height, width)
         said = f"the file's own merged picture is used, lines included ({sorted(used - OPERATORS)})"
-        return Colour(on_white(flat), (said,))
+        return UnderColour(on_white(flat), (said,))
     left: list[str] = []
     stack = _stack(root, archive, path, budget_mp, left)
     said = "the layers of the OpenRaster flattened" + _left_out(len(left))
-    return Colour(on_white(flatten_stack(stack, height, width)), (said,))
+    return UnderColour(on_white(flatten_stack(stack, height, width)), (said,))
 
 
 def _stack(

@@ -11,7 +11,7 @@ from PIL import Image, ImageDraw
 from inkclean.base.arrays import U8
 from inkclean.deliver.files import placed
 from inkclean.deliver.pictures.bitmap import own_alpha
-from inkclean.deliver.pictures.proof import DOUBT, HEIGHT, SURE, TEXT, Colour, Panel, lay_out
+from inkclean.deliver.pictures.proof import DOUBT, HEIGHT, SURE, TEXT, ProofPanel, Rgb, lay_out
 from inkclean.flats.colour.colours import Colouring
 from inkclean.flats.lines.gaps import on_cubic
 from inkclean.flats.values import Flats
@@ -32,7 +32,7 @@ def write_flats_proof(
     """
     picture = Image.fromarray(_pale_page(flats, colouring, ink))
     _draw_bridges(picture, flats, picture.height / flats.labels.shape[0] * flats.px_per_mm)
-    table = lay_out(name, [Panel("Areas and bridges", picture)], _notes(flats))
+    table = lay_out(name, [ProofPanel("Areas and bridges", picture)], _notes(flats))
     with placed(path, replace) as draft:
         table.save(draft, "PNG", compress_level=3)
 
@@ -62,7 +62,7 @@ def _draw_bridges(picture: Image.Image, flats: Flats, px_per_mm: float) -> None:
             draw.ellipse((x - reach, y - reach, x + reach, y + reach), outline=DOUBT, width=3)
 
 
-def _notes(flats: Flats) -> list[tuple[str, Colour]]:
+def _notes(flats: Flats) -> list[tuple[str, Rgb]]:
     count, doubtful = len(flats.bridges), int(flats.bridges["doubtful"].sum())
     notes = [(f"{len(flats.areas)} areas, {count} gaps bridged", TEXT)]
     if doubtful:

@@ -29,11 +29,11 @@ DOUBT = (214, 92, 42)
 _MOST_RINGS = 3000
 
 
-Colour: TypeAlias = tuple[int, int, int]
+Rgb: TypeAlias = tuple[int, int, int]
 
 
 @dataclass(frozen=True)
-class Panel:
+class ProofPanel:
     """A picture ``HEIGHT`` px high, and what stands over it."""
 
     title: str
@@ -42,14 +42,14 @@ class Panel:
 
 def write_proof(photo: Photo, sheet: Sheet, ink: Ink, capture: Capture, path: Path) -> None:
     """Write the proof as PNG; the underdrawing is shown where ``ink`` has kept its picture."""
-    panels = [Panel("Photo", _photo_panel(photo, sheet)), Panel("Ink", _ink_panel(ink))]
+    panels = [ProofPanel("Photo", _photo_panel(photo, sheet)), ProofPanel("Ink", _ink_panel(ink))]
     if ink.pencil.layer is not None:
         pencil = _fit(encode(_shrink(ink.pencil.layer)))
-        panels.append(Panel("Underdrawing taken off", pencil))
+        panels.append(ProofPanel("Underdrawing taken off", pencil))
     lay_out(photo.name, panels, _notes(sheet, ink, capture)).save(path, "PNG", compress_level=3)
 
 
-def lay_out(name: str, panels: list[Panel], notes: list[tuple[str, Colour]]) -> Image.Image:
+def lay_out(name: str, panels: list[ProofPanel], notes: list[tuple[str, Rgb]]) -> Image.Image:
     """Return the panels side by side, the page's name above and the notes below."""
     width = MARGIN + sum(panel.picture.width + MARGIN for panel in panels)
     height = HEAD + HEIGHT + MARGIN + _LINE * len(notes) + MARGIN
@@ -121,7 +121,7 @@ def _ink_panel(ink: Ink) -> Image.Image:
     return picture
 
 
-def _notes(sheet: Sheet, ink: Ink, capture: Capture) -> list[tuple[str, Colour]]:
+def _notes(sheet: Sheet, ink: Ink, capture: Capture) -> list[tuple[str, Rgb]]:
     paper = sheet.frame.paper or "sheet"
     share = 100.0 * float((ink.coverage >= 0.5).mean())
     notes = [

@@ -11,10 +11,10 @@ from inkclean.base.arrays import F64, Bool
 from inkclean.base.errors import InputError
 from inkclean.base.units import MM_PER_INCH
 from inkclean.curves.values import Curves
+from inkclean.deliver.layers.under import UnderColour
 from inkclean.deliver.pictures.raster import Region, moved
 from inkclean.deliver.press.check import Finding
-from inkclean.deliver.press.colour import Colour
-from inkclean.deliver.press.trim import Page, Placement
+from inkclean.deliver.press.trim import Placement, TrimmedPage
 from inkclean.deliver.vector.pdf import BLACK, Points, loops_of_shapes, path_operators
 
 if TYPE_CHECKING:
@@ -33,7 +33,7 @@ class Art:
 
     lines: Curves
     area: Region
-    colour: Colour | None = None
+    colour: UnderColour | None = None
 
     @property
     def ppi(self) -> float | None:
@@ -45,7 +45,7 @@ class Art:
         return float(min(width / inches[0], height / inches[1]))
 
 
-def make_art(sheet: Curves, placement: Placement, colour: Colour | None) -> Art:
+def make_art(sheet: Curves, placement: Placement, colour: UnderColour | None) -> Art:
     """Return the sheet's art where it was placed.
 
     Raises:
@@ -140,7 +140,7 @@ def _kept(curves: Curves, loops: Bool) -> Curves:
     )
 
 
-def check_colour_bleed(art: Art, page: Page) -> Finding | None:
+def check_colour_bleed(art: Art, page: TrimmedPage) -> Finding | None:
     """Where the colour reaches the trim it must reach the bleed's edge too, or be white there.
 
     None without colour.
@@ -168,7 +168,7 @@ def check_colour_bleed(art: Art, page: Page) -> Finding | None:
     )
 
 
-def cut_away(art: Art, page: Page) -> str:
+def cut_away(art: Art, page: TrimmedPage) -> str:
     """Return in words what of the sheet lies beyond the bleed and is lost, empty if nothing."""
     over = zip(_EDGES, _overhang(art.area, page.bled), strict=True)
     lost = [f"{beyond:.0f} mm at the {edge}" for edge, beyond in over if beyond >= 1.0]

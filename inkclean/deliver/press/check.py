@@ -18,7 +18,7 @@ from inkclean.base.arrays import F64, I64, U8, Bool
 from inkclean.base.units import MM_PER_INCH, MM_PER_PT
 from inkclean.curves.values import Curves
 from inkclean.deliver.pictures.raster import Crossings, crossings, render
-from inkclean.deliver.press.trim import Page
+from inkclean.deliver.press.trim import TrimmedPage
 
 Verdict = Literal["passes", "look", "fails"]
 
@@ -72,7 +72,12 @@ class Widths:
 
 
 def check_page(
-    placed: Curves, page: Page, *, finest_pt: float, ppi: float | None = None, want_ppi: float = 300
+    placed: Curves,
+    page: TrimmedPage,
+    *,
+    finest_pt: float,
+    ppi: float | None = None,
+    want_ppi: float = 300,
 ) -> tuple[Finding, ...]:
     """Check curves lying on a page (page coordinates, final size) against the limits.
 
@@ -248,7 +253,7 @@ class _Pixels:
     trim: tuple[int, int, int, int]
 
 
-def _coarse(placed: Curves, page: Page) -> _Pixels:
+def _coarse(placed: Curves, page: TrimmedPage) -> _Pixels:
     area = page.bled
     px_per_mm = min(1 / _STEP_MM, _MOST_PIXELS / max(area.width_mm, area.height_mm))
     ink = render(placed, px_per_mm * MM_PER_INCH, region=area)
@@ -258,12 +263,12 @@ def _coarse(placed: Curves, page: Page) -> _Pixels:
     return _Pixels(ink, px_per_mm, (top, right_px, bottom, left_px))
 
 
-def _names(page: Page) -> tuple[str, str, str, str]:
+def _names(page: TrimmedPage) -> tuple[str, str, str, str]:
     sides = ("outer", "inner") if page.side == "recto" else ("inner", "outer")
     return "top", sides[0], "bottom", sides[1]
 
 
-def _check_bleed(pixels: _Pixels, page: Page) -> Finding:
+def _check_bleed(pixels: _Pixels, page: TrimmedPage) -> Finding:
     """Where ink reaches the trim it must run on to the bleed's edge."""
     short, bare = [], []
     reaching, total = False, 0.0
@@ -309,7 +314,7 @@ def _runs_out(strip: U8, reach: int) -> tuple[int, int]:
     return len(at_trim), int((~np.isin(at_trim, outside)).sum())
 
 
-def _check_live(pixels: _Pixels, page: Page) -> Finding:
+def _check_live(pixels: _Pixels, page: TrimmedPage) -> Finding:
     """Between safe area and trim only what bleeds off may lie."""
     top, right, bottom, left = pixels.trim
     height, width = pixels.ink.shape

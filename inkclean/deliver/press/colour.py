@@ -10,29 +10,13 @@ from typing import Any
 import numpy as np
 from PIL import Image, ImageCms
 
-from inkclean.base.arrays import U8, Bool
+from inkclean.base.arrays import Bool
 from inkclean.base.errors import InputError
+from inkclean.deliver.layers.under import UnderColour
 from inkclean.deliver.press.check import Finding
 
 _RELATIVE = ImageCms.Intent.RELATIVE_COLORIMETRIC
 _BLACK_POINT = ImageCms.Flags.BLACKPOINTCOMPENSATION
-
-
-@dataclass(frozen=True)
-class Colour:
-    """A picture for the press.
-
-    ``pixels`` is (H, W, 3) uint8 sRGB, or (H, W, 4) uint8 CMYK, 0 = no ink, 255 = full.
-    ``notes`` say what was done to it.
-    """
-
-    pixels: U8
-    notes: tuple[str, ...] = ()
-
-    @property
-    def cmyk(self) -> bool:
-        """Whether the picture is in the inks of a press."""
-        return bool(self.pixels.shape[2] == 4)
 
 
 @dataclass(frozen=True)
@@ -62,7 +46,7 @@ def read_profile(path: Path) -> PrintProfile:
     return PrintProfile(data, (profile.profile_description or path.stem).strip("\0 \n"))
 
 
-def to_cmyk(colour: Colour, profile: PrintProfile) -> Colour:
+def to_cmyk(colour: UnderColour, profile: PrintProfile) -> UnderColour:
     """Turn sRGB to the inks of a press: relative colorimetric, black-point compensated."""
     if colour.cmyk:
         return colour
@@ -75,10 +59,10 @@ def to_cmyk(colour: Colour, profile: PrintProfile) -> Colour:
     except ImageCms.PyCMSError as error:
         raise InputError(f"the profile '{profile.name}' cannot be used ({error})") from error
     said = f"colours turned to CMYK by '{profile.name}'"
-    return Colour(np.array(turned), (*colour.notes, said))
+    return UnderColour(np.array(turned), (*colour.notes, said))
 
 
-def check_total_ink(colour: Colour, lines: Bool | None, limit: float) -> Finding:
+def check_total_ink(colour: UnderColour, lines: Bool | None, limit: float) -> Finding:
     """Hold the sum of the four inks, in per cent, against the printer's limit.
 
     ``lines`` (H, W) True where the lines overprint: there black is full.

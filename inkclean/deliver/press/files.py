@@ -13,6 +13,7 @@ from inkclean.base.units import MM_PER_INCH, Paper
 from inkclean.curves.values import Curves
 from inkclean.deliver.files import placed
 from inkclean.deliver.layers.read import read_colour
+from inkclean.deliver.layers.under import UnderColour
 from inkclean.deliver.pictures.raster import Region, packed_bands, render, size_px
 from inkclean.deliver.pictures.tiff import write_one_bit_tiff
 from inkclean.deliver.press import standard as press_standard
@@ -26,13 +27,12 @@ from inkclean.deliver.press.art import (
 )
 from inkclean.deliver.press.check import PRINTER_DECIDES, Finding, check_page
 from inkclean.deliver.press.colour import (
-    Colour,
     PrintProfile,
     check_total_ink,
     read_profile,
     to_cmyk,
 )
-from inkclean.deliver.press.trim import Edges, Fit, Page, Side, by_scale, fitted, make_page
+from inkclean.deliver.press.trim import Fit, Margins, Side, TrimmedPage, by_scale, fitted, make_page
 from inkclean.deliver.vector import pdf
 
 if TYPE_CHECKING:
@@ -40,8 +40,8 @@ if TYPE_CHECKING:
 
 DPI = (600, 800, 1200, 2400)
 # common practice, no source; what the printer asks for goes before
-BLEED = Edges(3.0, 3.0, 3.0, 3.0)
-SAFE = Edges(5.0, 5.0, 5.0, 5.0)
+BLEED = Margins(3.0, 3.0, 3.0, 3.0)
+SAFE = Margins(5.0, 5.0, 5.0, 5.0)
 
 # crop marks: a quarter point, 5 mm long, 1 mm clear of the bleed, 1 mm short of the page's edge
 _MARK_PT, _MARK_MM, _CLEAR_MM, _SPARE_MM = 0.25, 5.0, 1.0, 7.0
@@ -58,8 +58,8 @@ class PressSettings:
     """
 
     trim: Paper | None = None
-    bleed: Edges = BLEED
-    safe: Edges = SAFE
+    bleed: Margins = BLEED
+    safe: Margins = SAFE
     side: Side = "recto"
     fit: Fit | None = None
     scale: float | None = None
@@ -75,10 +75,10 @@ class PressSettings:
 
 
 @dataclass(frozen=True)
-class Prepared:
+class PressSheet:
     """A page laid out: the art on it, the scale it was brought to, the profile, the findings."""
 
-    page: Page
+    page: TrimmedPage
     art: Art
     scale: float
     profile: PrintProfile | None
@@ -98,7 +98,7 @@ def check_ahead(settings: PressSettings) -> None:
         press_standard.check_possible(colour, settings.intent, profile)
 
 
-def load_colour(settings: PressSettings) -> tuple[Colour | None, PrintProfile | None]:
+def load_colour(settings: PressSettings) -> tuple[UnderColour | None, PrintProfile | None]:
     """Read the colour and the profile that were asked for, the colour turned to its inks.
 
     Raises:
@@ -111,7 +111,7 @@ def load_colour(settings: PressSettings) -> tuple[Colour | None, PrintProfile | 
     return (to_cmyk(colour, profile) if profile else colour), profile
 
 
-def prepare(sheet: Curves, settings: PressSettings) -> Prepared:
+def prepare(sheet: Curves, settings: PressSettings) -> PressSheet:
     """Lay the sheet out on its page and look at what would go out.
 
     Raises:
@@ -139,7 +139,7 @@ def prepare(sheet: Curves, settings: PressSettings) -> Prepared:
         findings += (check_total_ink(colour, _lines_over(art), settings.ink_limit),)
     lost = cut_away(art, page)
     notes = ((lost,) if lost else ()) + _notes(settings, colour, placement.scale)
-    return Prepared(page, art, placement.scale, profile, findings, notes)
+    return PressSheet(page, art, placement.scale, profile, findings, notes)
 
 
 def _lines_over(art: Art) -> Any:
@@ -154,7 +154,7 @@ def _lines_over(art: Art) -> Any:
     return fitting
 
 
-def _notes(settings: PressSettings, colour: Colour | None, scale: float) -> tuple[str, ...]:
+def _notes(settings: PressSettings, colour: UnderColour | None, scale: float) -> tuple[str, ...]:
     notes = [f"art at {scale:.1%} of the sheet", "lines in black (K) alone"]
     if colour is not None:
         notes[-1] += ", overprinting the colour"
@@ -169,7 +169,7 @@ def _notes(settings: PressSettings, colour: Colour | None, scale: float) -> tupl
     return (*notes, PRINTER_DECIDES)
 
 
-def write_press_pdf(prepared: Prepared, settings: PressSettings, path: Path, title: str) -> None:
+def write_press_pdf(prepared: PressSheet, settings: PressSettings, path: Path, title: str) -> None:
     """Write the page as a PDF of exact boxes; ``path`` is written as it is given."""
     page, art = prepared.page, prepared.art
     media = page.with_room(_SPARE_MM) if settings.marks else page.bled
@@ -187,7 +187,7 @@ def write_press_pdf(prepared: Prepared, settings: PressSettings, path: Path, tit
         pdf.save(document, path, version=pdf.version_for(art.colour is None or art.colour.cmyk))
 
 
-def crop_marks(page: Page, to: pdf.Points) -> bytes:
+def crop_marks(page: TrimmedPage, to: pdf.Points) -> bytes:
     """Return the operators of eight crop marks, clear of the bleed, in every ink."""
     bled = page.bled
     left, right = bled.x_mm - _CLEAR_MM, bled.x_mm + bled.width_mm + _CLEAR_MM
@@ -209,7 +209,7 @@ def _every_ink(document: pikepdf.Pdf) -> Any:
     return pikepdf.Dictionary(Every=document.make_indirect(pikepdf.Array(space)))
 
 
-def write_press_tiff(prepared: Prepared, dpi: int, path: Path, title: str) -> None:
+def write_press_tiff(prepared: PressSheet, dpi: int, path: Path, title: str) -> None:
     """Write the lines of the page with its bleed as a one-bit TIFF with T.6 compression.
 
     Raises:

@@ -10,7 +10,8 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from inkclean.base.errors import UsageError
-from inkclean.deliver.press.colour import Colour, PrintProfile
+from inkclean.deliver.layers.under import UnderColour
+from inkclean.deliver.press.colour import PrintProfile
 
 if TYPE_CHECKING:
     import pikepdf
@@ -20,7 +21,7 @@ _REGISTRY = "http://www.color.org"
 
 
 def what_stops(
-    colour: Colour | None, intent: str | None, profile: PrintProfile | None
+    colour: UnderColour | None, intent: str | None, profile: PrintProfile | None
 ) -> list[str]:
     """Return what keeps the page from being PDF/X-1a, each with its cure; empty if nothing."""
     stops = []
@@ -36,7 +37,9 @@ def what_stops(
     return stops
 
 
-def check_possible(colour: Colour | None, intent: str | None, profile: PrintProfile | None) -> None:
+def check_possible(
+    colour: UnderColour | None, intent: str | None, profile: PrintProfile | None
+) -> None:
     """Refuse what cannot be PDF/X-1a.
 
     Raises:

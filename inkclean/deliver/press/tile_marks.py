@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 from inkclean.base.units import MM_PER_PT
 from inkclean.deliver.pictures.raster import Region
-from inkclean.deliver.press.tile_plan import BAND_MM, Plan, Tile
+from inkclean.deliver.press.tile_plan import BAND_MM, Plan, PosterTile
 
 if TYPE_CHECKING:
     from reportlab.pdfgen.canvas import Canvas
@@ -23,7 +23,7 @@ _KEY_MARGIN_MM, _KEY_HEAD_MM, _KEY_TEXT_MM, _KEY_ASIDE_MM = 15.0, 38.0, 72.0, 13
 _RULE_MM = 100.0
 
 
-class Pen:
+class MarkPen:
     """Draws on a reportlab canvas in mm, y down."""
 
     def __init__(self, canvas: Canvas, height_mm: float) -> None:
@@ -100,16 +100,16 @@ def furniture(plan: Plan, title: str) -> bytes:
     out = BytesIO()
     size = plan.sheet.width_mm / MM_PER_PT, plan.sheet.height_mm / MM_PER_PT
     canvas = Canvas(out, pagesize=size, pageCompression=0, invariant=1)
-    _key_sheet(Pen(canvas, plan.sheet.height_mm), plan, title)
+    _key_sheet(MarkPen(canvas, plan.sheet.height_mm), plan, title)
     canvas.showPage()
     for tile in plan.tiles:
-        _marks(Pen(canvas, plan.sheet.height_mm), plan, tile, title)
+        _marks(MarkPen(canvas, plan.sheet.height_mm), plan, tile, title)
         canvas.showPage()
     canvas.save()
     return out.getvalue()
 
 
-def _marks(pen: Pen, plan: Plan, tile: Tile, title: str) -> None:
+def _marks(pen: MarkPen, plan: Plan, tile: PosterTile, title: str) -> None:
     left = top = plan.inset_mm
     right, bottom = left + plan.window_mm[0], top + plan.window_mm[1]
     last_column, last_row = tile.column == plan.columns, tile.row == plan.rows
@@ -139,7 +139,7 @@ def _marks(pen: Pen, plan: Plan, tile: Tile, title: str) -> None:
     pen.text(left + 2 * BAND_MM, top - BAND_MM * 0.3, f"{said}  ·  {title[:40]}", _SMALL_PT)
 
 
-def _key_sheet(pen: Pen, plan: Plan, title: str) -> None:
+def _key_sheet(pen: MarkPen, plan: Plan, title: str) -> None:
     margin, count = _KEY_MARGIN_MM, len(plan.tiles)
     wide = pen.canvas.stringWidth(title, _BOLD, _TITLE_PT) * MM_PER_PT
     shrunk = min(1.0, (plan.sheet.width_mm - 2 * margin) / max(wide, 1.0))
@@ -164,7 +164,7 @@ def _key_sheet(pen: Pen, plan: Plan, title: str) -> None:
     _how_to(pen, plan, margin, y + (4 if _lies(plan) else down * scale + 8))
 
 
-def _number(pen: Pen, box: Region, number: int) -> None:
+def _number(pen: MarkPen, box: Region, number: int) -> None:
     size = max(min(box.height_mm, box.width_mm) * 0.24, 2.0)
     middle_x, middle_y = box.x_mm + box.width_mm / 2, box.y_mm + box.height_mm / 2
     wide = size * (0.45 + 0.35 * len(str(number)))
@@ -172,7 +172,7 @@ def _number(pen: Pen, box: Region, number: int) -> None:
     pen.text(middle_x, middle_y + size * 0.36, str(number), size / MM_PER_PT, middle=True)
 
 
-def _how_to(pen: Pen, plan: Plan, x: float, y: float) -> None:
+def _how_to(pen: MarkPen, plan: Plan, x: float, y: float) -> None:
     ways = zip(plan.overlap_mm, ("across", "down"), (plan.columns, plan.rows), strict=True)
     shared = " and ".join(f"{mm:.1f} mm {way}" for mm, way, count in ways if count > 1)
     lines = [

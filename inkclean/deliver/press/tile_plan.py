@@ -32,7 +32,7 @@ class PosterSettings:
 
 
 @dataclass(frozen=True)
-class Tile:
+class PosterTile:
     """One sheet: number from 1, row and column from 1.
 
     ``window`` is what it shows of the poster, ``seen`` what stays in sight once the next
@@ -68,20 +68,20 @@ class Plan:
         return self.window_mm[0] - self.step_mm[0], self.window_mm[1] - self.step_mm[1]
 
     @property
-    def tiles(self) -> tuple[Tile, ...]:
+    def tiles(self) -> tuple[PosterTile, ...]:
         """The sheets, row by row."""
         return tuple(
             self._tile(row, column) for row in range(self.rows) for column in range(self.columns)
         )
 
-    def _tile(self, row: int, column: int) -> Tile:
+    def _tile(self, row: int, column: int) -> PosterTile:
         x, y = column * self.step_mm[0], row * self.step_mm[1]
         width, height = self.window_mm
         seen_x = width if column == self.columns - 1 else self.step_mm[0]
         seen_y = height if row == self.rows - 1 else self.step_mm[1]
         number = row * self.columns + column + 1
         seen = Region(x, y, seen_x, seen_y)
-        return Tile(number, row + 1, column + 1, Region(x, y, width, height), seen)
+        return PosterTile(number, row + 1, column + 1, Region(x, y, width, height), seen)
 
 
 def plan_tiles(art_is_wide: bool, settings: PosterSettings) -> Plan:

@@ -15,12 +15,12 @@ from typing import TYPE_CHECKING, Any
 
 from inkclean.base.units import MM_PER_INCH
 from inkclean.curves.values import Curves
+from inkclean.deliver.layers.under import UnderColour
 from inkclean.deliver.pictures.raster import Region, moved
 from inkclean.deliver.press.art import Art, art_operators, art_resources, make_art
-from inkclean.deliver.press.colour import Colour
 from inkclean.deliver.press.tile_marks import furniture, key_layout
 from inkclean.deliver.press.tile_plan import Plan, PosterSettings, plan_tiles
-from inkclean.deliver.press.trim import Edges, fitted, make_page
+from inkclean.deliver.press.trim import Margins, fitted, make_page
 from inkclean.deliver.vector import pdf
 
 if TYPE_CHECKING:
@@ -28,7 +28,7 @@ if TYPE_CHECKING:
 
 # a home printer's black: full tone of grey, which drivers print with black alone
 _GREY = b"0 g\n"
-_NONE = Edges(0.0, 0.0, 0.0, 0.0)
+_NONE = Margins(0.0, 0.0, 0.0, 0.0)
 
 
 def write_tiles(
@@ -37,7 +37,7 @@ def write_tiles(
     path: Path,
     *,
     title: str = "",
-    colour: Colour | None = None,
+    colour: UnderColour | None = None,
 ) -> dict[str, Any]:
     """Write the key sheet, then the sheets row by row; return what was laid out.
 

@@ -38,7 +38,7 @@ TRIMS: dict[str, Paper] = {
 
 
 @dataclass(frozen=True)
-class Edges:
+class Margins:
     """Four distances in mm at the edges of a page: bleed, or safe area."""
 
     top: float
@@ -52,13 +52,13 @@ class Edges:
 
 
 @dataclass(frozen=True)
-class Page:
+class TrimmedPage:
     """Trim size in mm, bleed beyond it, safe area within it, and the side of the spread."""
 
     width_mm: float
     height_mm: float
-    bleed: Edges
-    safe: Edges
+    bleed: Margins
+    safe: Margins
     side: Side = "recto"
 
     @property
@@ -127,7 +127,7 @@ def parse_trim(text: str) -> Paper:
     return paper
 
 
-def parse_edges(text: str, what: str = "bleed") -> Edges:
+def parse_edges(text: str, what: str = "bleed") -> Margins:
     """Return distances at the edges from one length, or four: top, outer, bottom, inner.
 
     Raises:
@@ -140,12 +140,12 @@ def parse_edges(text: str, what: str = "bleed") -> Edges:
             "top,outer,bottom,inner, such as 3mm or 3mm,3mm,3mm,0"
         )
     lengths = [parse_length_mm(part) for part in parts]
-    return Edges(*(lengths * 4 if len(lengths) == 1 else lengths))
+    return Margins(*(lengths * 4 if len(lengths) == 1 else lengths))
 
 
 def make_page(
-    trim: Paper, bleed: Edges, safe: Edges, side: Side = "recto", spare_mm: float = 0.0
-) -> Page:
+    trim: Paper, bleed: Margins, safe: Margins, side: Side = "recto", spare_mm: float = 0.0
+) -> TrimmedPage:
     """Return the page, checked.
 
     ``spare_mm`` is what marks take at each edge.
@@ -153,7 +153,7 @@ def make_page(
     Raises:
         UsageError: nothing is left of the safe area, or the page is larger than PDF allows.
     """
-    page = Page(trim.width_mm, trim.height_mm, bleed, safe, side)
+    page = TrimmedPage(trim.width_mm, trim.height_mm, bleed, safe, side)
     if min(page.live.width_mm, page.live.height_mm) <= 0:
         raise UsageError("the safe area leaves nothing of the page: make --safe smaller")
     if max(page.bled.width_mm, page.bled.height_mm) + 2 * spare_mm > MOST_MM:
@@ -161,7 +161,7 @@ def make_page(
     return page
 
 
-def by_scale(curves: Curves, page: Page, scale: float) -> Placement:
+def by_scale(curves: Curves, page: TrimmedPage, scale: float) -> Placement:
     """Return the sheet scaled and centred on the trimmed page."""
     return Placement(
         scale,
@@ -170,7 +170,7 @@ def by_scale(curves: Curves, page: Page, scale: float) -> Placement:
     )
 
 
-def fitted(curves: Curves, page: Page, fit: Fit) -> Placement:
+def fitted(curves: Curves, page: TrimmedPage, fit: Fit) -> Placement:
     """Return the sheet as large as it fits, centred in what it is fitted to.
 
     ``trim``: the whole sheet within the trimmed page. ``bleed``: the sheet fills the page and

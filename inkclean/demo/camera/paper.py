@@ -8,7 +8,7 @@ import numpy as np
 from inkclean.base.arrays import F32, U8
 from inkclean.demo.camera.conditions import Conditions
 from inkclean.demo.camera.view import View
-from inkclean.demo.drawing.page import Page
+from inkclean.demo.drawing.page import DrawnPage
 from inkclean.demo.sampling import blur, enlarge, noise
 
 # linear reflectance R, G, B, by eye (no source)
@@ -23,7 +23,7 @@ _DUST_CLEARANCE_MM = 0.35
 
 
 def layers(
-    page: Page, dust: int, grid_mm: float, show_through: float, rng: np.random.Generator
+    page: DrawnPage, dust: int, grid_mm: float, show_through: float, rng: np.random.Generator
 ) -> tuple[list[U8], F32]:
     """Return the page's shares as 8-bit pictures, and the dust (N, 3) mm.
 
@@ -51,7 +51,9 @@ def layers(
     return out, places
 
 
-def colour(shares: F32, page: Page, c: Conditions, view: View, rng: np.random.Generator) -> F32:
+def colour(
+    shares: F32, page: DrawnPage, c: Conditions, view: View, rng: np.random.Generator
+) -> F32:
     """Return the reflectance (H, W, 3) of the sheet, 0 beside it, from its layers' shares."""
     ink, pencil, dust, sheet = (shares[..., k] for k in range(4))
     shape = ink.shape
@@ -95,7 +97,7 @@ def _sheen(shape: tuple[int, ...], c: Conditions, view: View, rng: np.random.Gen
     return coarse
 
 
-def _dust(page: Page, count: int, rng: np.random.Generator) -> tuple[U8, F32]:
+def _dust(page: DrawnPage, count: int, rng: np.random.Generator) -> tuple[U8, F32]:
     """Return the specks' layer and places: soft grey, 0.05 to 0.2 mm, away from the ink."""
     height, width = page.ink.shape
     layer = np.zeros((height, width), np.uint8)
@@ -125,7 +127,7 @@ def _speck(layer: U8, x: float, y: float, size: float, rng: np.random.Generator)
     np.maximum(part, spot.astype(np.uint8), out=part)
 
 
-def squares(page: Page, grid_mm: float) -> F32:
+def squares(page: DrawnPage, grid_mm: float) -> F32:
     """Share (H, W) of printed squares on the paper: lines of 0.25 mm, a fifth open."""
     share = []
     for count in page.ink.shape[::-1]:

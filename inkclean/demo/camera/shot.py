@@ -18,7 +18,7 @@ from inkclean.demo.camera import lamp, paper
 from inkclean.demo.camera import table as desks
 from inkclean.demo.camera.conditions import Conditions
 from inkclean.demo.camera.view import View, aim, flatbed
-from inkclean.demo.drawing.page import Page
+from inkclean.demo.drawing.page import DrawnPage
 from inkclean.demo.sampling import enlarge, look_up, noise
 
 _BAND = 256
@@ -52,7 +52,7 @@ class Shot:
         return self.view.to_page(px)
 
 
-def photograph(page: Page, conditions: Conditions | None = None) -> Shot:
+def photograph(page: DrawnPage, conditions: Conditions | None = None) -> Shot:
     """Photograph the page with a hand-held camera; the same arguments give the same photo."""
     c = conditions or Conditions()
     view = photo_view(page.paper, c)
@@ -75,7 +75,7 @@ SCANNER = Conditions(
 
 
 def scan(
-    page: Page, dpi: float = 300.0, *, grey: bool = False, conditions: Conditions = SCANNER
+    page: DrawnPage, dpi: float = 300.0, *, grey: bool = False, conditions: Conditions = SCANNER
 ) -> Shot:
     """Scan the page on a flatbed: no desk, even light; ``grey`` makes the channels equal."""
     light = np.full((2, 2, 3), conditions.exposure, np.float32)
@@ -113,7 +113,7 @@ def decode(jpeg: bytes) -> U8:
     return np.asarray(pixels[..., ::-1], np.uint8).copy()
 
 
-def _expose(page: Page, c: Conditions, view: View, light: F32, *, grey: bool = False) -> Shot:
+def _expose(page: DrawnPage, c: Conditions, view: View, light: F32, *, grey: bool = False) -> Shot:
     rng = np.random.default_rng(c.seed)
     height, width = view.photo_size
     layers, dust = paper.layers(page, c.dust, c.grid_mm, c.show_through, rng)
@@ -130,7 +130,7 @@ def _expose(page: Page, c: Conditions, view: View, light: F32, *, grey: bool = F
     return Shot(decode(data), data, view.corners_px(), view, dust, light, c)
 
 
-def _sample(layers: list[U8], page: Page, c: Conditions, view: View) -> F32:
+def _sample(layers: list[U8], page: DrawnPage, c: Conditions, view: View) -> F32:
     """Return the layers' shares (H, W, L) float32 under lens blur, sampled by pixel area."""
     height, width = view.photo_size
     scale = view.px_per_mm()
@@ -158,7 +158,7 @@ def _sample(layers: list[U8], page: Page, c: Conditions, view: View) -> F32:
     return out
 
 
-def _page_grid(view: View, page: Page, top: int, bottom: int, width: int, times: int) -> F32:
+def _page_grid(view: View, page: DrawnPage, top: int, bottom: int, width: int, times: int) -> F32:
     """Return page array coordinates for every sub-pixel of rows top..bottom, (h, w, 2)."""
     block = 8  # photo px; a smooth map is straight over so short a way
     rows = np.arange(top - block, bottom + 2 * block, block) + block / 2

@@ -53,7 +53,7 @@ class Style:
 
 
 @dataclass(frozen=True)
-class Page:
+class DrawnPage:
     """A drawn page and the truth about it.
 
     ``ink`` is (H, W) float32, 0..1: the share of each pixel covered by ink, at ``px_per_mm``
@@ -85,7 +85,7 @@ def draw(
     pencil: str = "blue",
     ink: str = "black",
     style: Style | None = None,
-) -> Page:
+) -> DrawnPage:
     """Draw the demo page; the same arguments give the same page.
 
     ``pencil`` is a key of ``PENCILS`` (``none``: no underdrawing), ``ink`` one of ``INKS``.
@@ -101,7 +101,7 @@ def draw(
         board.draw_on(sheet, PX_PER_MM)
     lines, widths = _clear_lines(sheet, records)
     layer = _pencil(boards, paper, rng, style.pencil_strength if pencil != "none" else 0.0)
-    return Page(
+    return DrawnPage(
         ink=sheet,
         pencil=layer,
         paper=paper,

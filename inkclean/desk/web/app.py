@@ -22,7 +22,7 @@ from inkclean.desk import pictures
 from inkclean.desk.acts import check_act
 from inkclean.desk.config import Config
 from inkclean.desk.desk import Desk
-from inkclean.desk.shelf import Page
+from inkclean.desk.shelf import ShelfPage
 from inkclean.desk.web.guard import App, Guard, TooLargeError
 from inkclean.desk.work.stages import GOALS
 from inkclean.desk.work.take import USES
@@ -158,10 +158,10 @@ def _shelf_routes(desk: Desk) -> list[Route]:
 
 
 def _page_routes(desk: Desk) -> list[Route]:
-    def page_of(request: Request) -> Page:
+    def page_of(request: Request) -> ShelfPage:
         return desk.shelf.page(request.path_params["id"])
 
-    async def _do(act: Callable[[], Any], page: Page) -> Response:
+    async def _do(act: Callable[[], Any], page: ShelfPage) -> Response:
         await run_in_threadpool(act)
         return JSONResponse(await run_in_threadpool(desk.state, page))
 
@@ -213,7 +213,7 @@ def _page_routes(desk: Desk) -> list[Route]:
 
 
 def _picture_routes(desk: Desk) -> list[Route]:
-    def page_of(request: Request) -> Page:
+    def page_of(request: Request) -> ShelfPage:
         return desk.shelf.page(request.path_params["id"])
 
     async def curves(request: Request) -> Response:
