@@ -9,7 +9,7 @@ import numpy as np
 from PIL import Image
 
 from inkclean.base.arrays import U8
-from inkclean.deliver.pictures.bitmap import encode
+from inkclean.base.colour import to_srgb
 
 WIDTH, HEIGHT = 300, 420
 DPI = 150
@@ -35,7 +35,7 @@ def pixels(seed: int = 0, line_mm: float = 0.34, dpi: int = DPI) -> U8:
     light = cv2.resize(paper, size, interpolation=cv2.INTER_AREA)
     light = cv2.GaussianBlur(light, (0, 0), 0.7)
     grain = np.asarray(random.normal(0, 0.006, light.shape), np.float32)
-    return encode(np.repeat(np.asarray(light + grain, np.float32)[..., None], 3, axis=2))
+    return to_srgb(np.repeat(np.asarray(light + grain, np.float32)[..., None], 3, axis=2))
 
 
 def write(path: Path, seed: int = 0, line_mm: float = 0.34, dpi: int = DPI) -> Path:

@@ -1,35 +1,40 @@
-"""sRGB-encoded values to linear light and back, by tables.
+"""The sRGB curve, once: encoded values to linear light and back, by formula and by tables.
 
-The transfer curve is that of IEC 61966-2-1 (from memory of the standard).
+IEC 61966-2-1 (from memory of the standard).
 """
 
 from __future__ import annotations
 
+from typing import TypeVar
+
 import cv2
 import numpy as np
 
-from inkclean.base.arrays import F32, U8
+from inkclean.base.arrays import F32, F64, U8
+
+Floats = TypeVar("Floats", F32, F64)
 
 
-def _decode(encoded: F32) -> F32:
-    low = encoded / 12.92
-    high = ((encoded + 0.055) / 1.055) ** 2.4
-    return np.where(encoded <= 0.04045, low, high).astype(np.float32)
+def decode(encoded: Floats) -> Floats:
+    """Return linear light, 0..1, of sRGB-encoded values, 0..1, of any shape."""
+    low, high = encoded / 12.92, ((encoded + 0.055) / 1.055) ** 2.4
+    return np.where(encoded <= 0.04045, low, high).astype(encoded.dtype)
 
 
-def _encode(linear: F32) -> F32:
-    low = linear * 12.92
-    high = 1.055 * np.maximum(linear, 0.0) ** (1 / 2.4) - 0.055
-    return np.where(linear <= 0.0031308, low, high).astype(np.float32)
+def encode(linear: Floats) -> Floats:
+    """Return sRGB-encoded values, 0..1, of linear light, 0..1, of any shape."""
+    low, high = linear * 12.92, 1.055 * np.maximum(linear, 0.0) ** (1 / 2.4) - 0.055
+    return np.where(linear <= 0.0031308, low, high).astype(linear.dtype)
 
 
-TO_LINEAR: F32 = _decode(np.arange(256, dtype=np.float32) / np.float32(255.0))
+TO_LINEAR: F32 = decode(np.arange(256, dtype=np.float32) / np.float32(255.0))
 """(256,) float32: linear light, 0..1, of each sRGB-encoded byte."""
 
-_STEPS = 4096  # fine enough that every byte from 6 up is reached by its own step
-_TO_SRGB: U8 = np.rint(
-    _encode(np.arange(_STEPS, dtype=np.float32) / np.float32(_STEPS - 1)) * 255
-).astype(np.uint8)
+# Steps of linear light in a table: every byte from 6 up is reached by a step of its own.
+STEPS = 4096
+ENCODED: F64 = encode(np.linspace(0.0, 1.0, STEPS))
+"""(STEPS,) float64: encoded values, 0..1, of linear light in even steps."""
+_BYTES: U8 = np.rint(ENCODED * 255).astype(np.uint8)
 
 
 def to_linear(encoded: U8) -> F32:
@@ -42,9 +47,9 @@ def to_linear(encoded: U8) -> F32:
 def to_srgb(linear: F32) -> U8:
     """Return sRGB-encoded bytes of linear light, clipped to 0..1, of any shape."""
     index = np.clip(linear, 0.0, 1.0)
-    index *= np.float32(_STEPS - 1)
+    index *= np.float32(STEPS - 1)
     index += np.float32(0.5)
-    return _TO_SRGB[index.astype(np.uint16)]
+    return _BYTES[index.astype(np.uint16)]
 
 
 def as_hex(colour: U8) -> str:

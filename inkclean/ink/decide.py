@@ -16,6 +16,7 @@ import cv2
 import numpy as np
 
 from inkclean.base.arrays import F32, F64, I32, I64, U8, Bool, length
+from inkclean.base.colour import ENCODED, STEPS
 from inkclean.ink.levels import laplacian
 from inkclean.sheet.lit import averaged
 
@@ -62,12 +63,8 @@ class Decision:
 
 def darkness(reflectance: F32) -> F32:
     """Return 1 − sRGB-encoded ``reflectance`` (linear, any shape): evenly stepped for the eye."""
-    steps = np.linspace(0.0, 1.0, 4096)
-    encoded = np.where(
-        steps <= 0.0031308, 12.92 * steps, 1.055 * np.maximum(steps, 1e-9) ** (1 / 2.4) - 0.055
-    )
-    index = np.clip(reflectance * 4095, 0, 4095).astype(np.uint16)
-    return (1 - encoded).astype(np.float32)[index]
+    index = np.clip(reflectance * (STEPS - 1), 0, STEPS - 1).astype(np.uint16)
+    return (1 - ENCODED).astype(np.float32)[index]
 
 
 def slope_of(values: F32) -> F32:

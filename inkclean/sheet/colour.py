@@ -9,8 +9,7 @@ import numpy as np
 from PIL import Image, ImageCms
 
 from inkclean.base.arrays import F64, U8
-from inkclean.base.colour import to_linear
-from inkclean.base.colour import to_srgb as encode
+from inkclean.base.colour import to_linear, to_srgb
 
 # A profile that moves no probe colour by more than this many steps of 255 is sRGB in all but
 # name; the 12 MP conversion is then skipped.
@@ -19,7 +18,7 @@ SAME_AS_SRGB = 1
 _CEILINGS = (1.0, 255.0, 65535.0, 4294967295.0)
 
 
-def to_srgb(image: Image.Image) -> U8:
+def picture_to_srgb(image: Image.Image) -> U8:
     """Return (H, W, 3) uint8, sRGB-encoded, of a loaded picture of any mode.
 
     The embedded profile is obeyed (relative colorimetric with black point compensation); one
@@ -81,7 +80,7 @@ def _over_white(pixels: U8, alpha: U8) -> U8:
     linear -= 1.0
     linear *= share
     linear += 1.0
-    return encode(linear)
+    return to_srgb(linear)
 
 
 def _grey8(image: Image.Image) -> U8:

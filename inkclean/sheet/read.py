@@ -25,7 +25,7 @@ from PIL import (
 from inkclean.base.arrays import U8
 from inkclean.base.errors import InputError
 from inkclean.sheet.budget import check_budget
-from inkclean.sheet.colour import rgb_to_srgb, scaled8, to_srgb, upright
+from inkclean.sheet.colour import picture_to_srgb, rgb_to_srgb, scaled8, upright
 from inkclean.sheet.values import Photo
 
 # Importing these is what makes Pillow know the formats; all others are none of our business.
@@ -222,8 +222,8 @@ def _photo(path: Path, image: Image.Image, name: str) -> Photo:
 def _by_pillow(image: Image.Image) -> U8:
     image.load()
     if image.mode == "F" and image.format == "TIFF":
-        return to_srgb(Image.fromarray(scaled8(np.array(image, np.float64))))
-    return to_srgb(image)
+        return picture_to_srgb(Image.fromarray(scaled8(np.array(image, np.float64))))
+    return picture_to_srgb(image)
 
 
 def _plain_jpeg(path: Path, image: Image.Image) -> U8 | None:
@@ -246,7 +246,7 @@ def _plain_jpeg(path: Path, image: Image.Image) -> U8 | None:
             return None
         shell = Image.fromarray(np.asarray(grey, np.uint8))
         shell.info["icc_profile"] = image.info.get("icc_profile")
-        return to_srgb(shell)
+        return picture_to_srgb(shell)
     colour = cv2.imdecode(buffer, flags)
     if colour is None or colour.shape != (image.height, image.width, 3):
         return None

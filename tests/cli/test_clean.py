@@ -15,8 +15,8 @@ import pytest
 from click.testing import CliRunner, Result
 from PIL import Image
 
+from inkclean.base.colour import to_srgb
 from inkclean.cli.main import main
-from inkclean.deliver.pictures.bitmap import encode
 
 HEAVY = ["numpy", "cv2", "scipy", "skimage", "reportlab", "pikepdf", "PIL", "numba"]
 
@@ -33,7 +33,7 @@ def _scan(path: Path, dpi: int = 150) -> Path:
     light = cv2.resize(light, (440, 620), interpolation=cv2.INTER_AREA)
     grain = np.random.default_rng(3).normal(0, 0.008, light.shape)
     shown = (light + grain).astype(np.float32)
-    Image.fromarray(encode(np.repeat(shown[..., None], 3, axis=2))).save(
+    Image.fromarray(to_srgb(np.repeat(shown[..., None], 3, axis=2))).save(
         path, quality=95, dpi=(dpi, dpi)
     )
     return path

@@ -9,6 +9,7 @@ import numpy as np
 from PIL import Image
 
 from inkclean.base.arrays import F32, U8, Bool, length
+from inkclean.base.colour import to_srgb
 from inkclean.base.units import MM_PER_INCH
 from inkclean.deliver.pictures.png import one_bit_png
 from inkclean.ink.values import Ink
@@ -90,22 +91,12 @@ def write_tone_png(reflectance: F32, noise: float, px_per_mm: float, path: Path)
     """
     weights = np.array([[0.2126, 0.7152, 0.0722]], np.float32) / max(1.0 - 3.0 * noise, 0.5)
     grey = np.asarray(cv2.transform(reflectance, weights), np.float32)
-    _tagged(Image.fromarray(encode(grey)), px_per_mm, path)
+    _tagged(Image.fromarray(to_srgb(grey)), px_per_mm, path)
 
 
 def write_picture_png(reflectance: F32, px_per_mm: float, path: Path) -> None:
     """Write linear reflectance (H, W, 3) as a colour PNG (sRGB)."""
-    _tagged(Image.fromarray(encode(reflectance)), px_per_mm, path)
-
-
-def encode(linear: F32) -> U8:
-    """Return sRGB-encoded uint8 of linear values, clipped to 0..1 (IEC 61966-2-1)."""
-    steps = np.arange(4097, dtype=np.float64) / 4096.0
-    curve = np.where(steps <= 0.0031308, 12.92 * steps, 1.055 * steps ** (1 / 2.4) - 0.055)
-    index = np.multiply(linear, 4096.0)
-    np.clip(index, 0.0, 4096.0, out=index)
-    table = np.rint(255.0 * curve).astype(np.uint8)
-    return np.asarray(table[index.astype(np.uint16)])
+    _tagged(Image.fromarray(to_srgb(reflectance)), px_per_mm, path)
 
 
 def _one_bit(ink: Bool) -> Image.Image:

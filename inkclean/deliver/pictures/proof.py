@@ -11,7 +11,8 @@ import numpy as np
 from PIL import Image, ImageDraw, ImageFont
 
 from inkclean.base.arrays import F32, U8
-from inkclean.deliver.pictures.bitmap import encode, own_alpha
+from inkclean.base.colour import to_srgb
+from inkclean.deliver.pictures.bitmap import own_alpha
 from inkclean.ink.values import Ink
 from inkclean.sheet.values import Capture, Photo, Sheet
 
@@ -44,7 +45,7 @@ def write_proof(photo: Photo, sheet: Sheet, ink: Ink, capture: Capture, path: Pa
     """Write the proof as PNG; the underdrawing is shown where ``ink`` has kept its picture."""
     panels = [ProofPanel("Photo", _photo_panel(photo, sheet)), ProofPanel("Ink", _ink_panel(ink))]
     if ink.pencil.layer is not None:
-        pencil = _fit(encode(_shrink(ink.pencil.layer)))
+        pencil = _fit(to_srgb(_shrink(ink.pencil.layer)))
         panels.append(ProofPanel("Underdrawing taken off", pencil))
     lay_out(photo.name, panels, _notes(sheet, ink, capture)).save(path, "PNG", compress_level=3)
 

@@ -13,6 +13,7 @@ import cv2
 import numpy as np
 
 from inkclean.base.arrays import F32, F64, U8
+from inkclean.base.colour import ENCODED, STEPS
 from inkclean.base.units import MM_PER_INCH, Paper
 from inkclean.demo.camera import lamp, paper
 from inkclean.demo.camera import table as desks
@@ -206,7 +207,7 @@ def _develop(image: F32, c: Conditions, rng: np.random.Generator, *, grey: bool)
             difference = image[..., channel] - green
             image[..., channel] = green + cv2.GaussianBlur(difference, (0, 0), c.chroma_soft_px)
     np.clip(image, 0.0, 1.0, out=image)
-    encoded = _curve(c.contrast)[(image * 4095.0 + 0.5).astype(np.uint16)]
+    encoded = _curve(c.contrast)[(image * (STEPS - 1.0) + 0.5).astype(np.uint16)]
     if c.sharpen <= 0:
         return encoded
     soft = cv2.GaussianBlur(encoded, (0, 0), 1.2)
@@ -214,8 +215,6 @@ def _develop(image: F32, c: Conditions, rng: np.random.Generator, *, grey: bool)
 
 
 def _curve(contrast: float) -> U8:
-    """Encoding of 4096 linear levels: sRGB (IEC 61966-2-1), then an S curve of some strength."""
-    x = np.linspace(0.0, 1.0, 4096)
-    y = np.where(x <= 0.0031308, 12.92 * x, 1.055 * np.maximum(x, 1e-9) ** (1 / 2.4) - 0.055)
-    y = y + contrast * (y * y * (3 - 2 * y) - y)
+    """Encoding of linear levels in even steps: sRGB, then an S curve of some strength."""
+    y = ENCODED + contrast * (ENCODED * ENCODED * (3 - 2 * ENCODED) - ENCODED)
     return np.asarray(np.round(255.0 * y), np.uint8)

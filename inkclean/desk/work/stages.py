@@ -15,8 +15,8 @@ from typing import Any, TypeVar
 import numpy as np
 
 from inkclean.base.arrays import F32
+from inkclean.base.colour import to_srgb
 from inkclean.base.errors import InputError
-from inkclean.deliver.pictures.bitmap import encode
 from inkclean.desk import pictures
 from inkclean.desk.acts import Work
 from inkclean.desk.colouring import colour_page, hex_of
@@ -225,7 +225,7 @@ class Bench:
         self._capture = capture = check_capture(sheet, photo)
         return {
             "flat": self._picture("flat", squared.pixels)["picture"],
-            **self._picture("sheet", encode(sheet.reflectance)),
+            **self._picture("sheet", to_srgb(sheet.reflectance)),
             "px_per_mm": sheet.px_per_mm,
             "width_mm": sheet.width_mm,
             "height_mm": sheet.height_mm,

@@ -11,6 +11,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from inkclean.base.arrays import F64, U8
+from inkclean.base.colour import decode, encode
 
 Eyes: TypeAlias = Literal["usual", "protan", "deutan", "tritan"]
 EYES: tuple[Eyes, ...] = ("usual", "protan", "deutan", "tritan")
@@ -54,23 +55,20 @@ _SEEN: dict[Eyes, F64] = {
 }
 
 
-def to_linear(srgb: ArrayLike) -> F64:
+def _linear(srgb: ArrayLike) -> F64:
     """Return linear light 0..1 of sRGB values 0..255, any shape."""
-    value = np.asarray(srgb, np.float64) / 255.0
-    low, high = value / 12.92, ((value + 0.055) / 1.055) ** 2.4
-    return np.asarray(np.where(value <= 0.04045, low, high))
+    return decode(np.asarray(srgb, np.float64) / 255.0)
 
 
-def to_srgb(linear: ArrayLike) -> U8:
+def _srgb(linear: ArrayLike) -> U8:
     """Return sRGB 0..255, uint8, of linear light 0..1; what lies outside is clipped."""
-    value = np.clip(np.asarray(linear, np.float64), 0.0, 1.0)
-    coded = np.where(value <= 0.0031308, value * 12.92, 1.055 * value ** (1 / 2.4) - 0.055)
-    return np.rint(coded * 255.0).astype(np.uint8)
+    value = encode(np.clip(np.asarray(linear, np.float64), 0.0, 1.0))
+    return np.rint(value * 255.0).astype(np.uint8)
 
 
 def to_lab(srgb: ArrayLike) -> F64:
     """Return CIELAB (..., 3) of sRGB values 0..255 (..., 3)."""
-    xyz = to_linear(srgb) @ _TO_XYZ.T / _WHITE
+    xyz = _linear(srgb) @ _TO_XYZ.T / _WHITE
     f = np.where(xyz > (6 / 29) ** 3, np.cbrt(xyz), xyz * (29 / 6) ** 2 / 3 + 4 / 29)
     x, y, z = f[..., 0], f[..., 1], f[..., 2]
     return np.stack([116 * y - 16, 500 * (x - y), 200 * (y - z)], axis=-1)
@@ -87,12 +85,12 @@ def lab_to_linear(lab: ArrayLike) -> F64:
 
 def lab_to_srgb(lab: ArrayLike) -> U8:
     """Return sRGB 0..255, uint8, of CIELAB (..., 3); what no screen shows is clipped."""
-    return to_srgb(lab_to_linear(lab))
+    return _srgb(lab_to_linear(lab))
 
 
 def seen_by(srgb: ArrayLike, eyes: Eyes) -> U8:
     """Return what the colours (..., 3) look like to these eyes (Machado et al. 2009)."""
-    return to_srgb(to_linear(srgb) @ _SEEN[eyes].T)
+    return _srgb(_linear(srgb) @ _SEEN[eyes].T)
 
 
 def difference(one: ArrayLike, other: ArrayLike) -> F64:

@@ -18,6 +18,7 @@ import cv2
 import numpy as np
 
 from inkclean.base.arrays import F32, F64, Bool, length
+from inkclean.base.colour import as_hex, decode, encode
 
 BLACK = 0.03  # what black ink still reflects; taken off before logs
 FLOOR = 0.012  # keeps the log of a dark, noisy pixel finite
@@ -74,9 +75,7 @@ class Pigment:
     def hex(self) -> str:
         """The pigment on white paper as ``#RRGGBB``, sRGB."""
         linear = np.exp(-np.maximum(self.density, 0.0))
-        low, high = linear * 12.92, 1.055 * linear ** (1 / 2.4) - 0.055
-        encoded = np.rint(255 * np.where(linear <= 0.0031308, low, high)).astype(int)
-        return "#{:02X}{:02X}{:02X}".format(*encoded)
+        return as_hex(np.rint(255 * encode(linear)).astype(np.uint8)).upper()
 
     @property
     def name(self) -> str:
@@ -132,8 +131,7 @@ def colours_of(reflectance: F32, per_mm: float) -> Colours:
 def density_of(code: str) -> F64:
     """Return the (3,) density of ``#RRGGBB`` on white."""
     encoded = np.array([int(code[i : i + 2], 16) for i in (1, 3, 5)]) / 255.0
-    linear = np.where(encoded <= 0.04045, encoded / 12.92, ((encoded + 0.055) / 1.055) ** 2.4)
-    return np.asarray(-np.log(np.maximum(linear, 1e-3)), dtype=np.float64)
+    return np.asarray(-np.log(np.maximum(decode(encoded), 1e-3)), dtype=np.float64)
 
 
 def hue_of(code: str) -> F64:

@@ -15,6 +15,7 @@ import cv2
 import numpy as np
 
 from inkclean.base.arrays import F32, U8, Bool
+from inkclean.base.colour import as_hex, encode
 from inkclean.base.tiles import side_by_side, strips
 from inkclean.sheet.lit import STRIP, Tone, at, repeated, rows_of, shape_of, stretched
 
@@ -169,10 +170,7 @@ def _colour(tone: Tone, line: Bool, factor: int) -> str:
     near = at(tone, *np.broadcast_arrays(rows, columns)).reshape(len(rows), 9, 3)
     core = np.take_along_axis(near, near.sum(axis=2).argmin(axis=1)[:, None, None], axis=1)
     linear = np.clip(np.median(core[:, 0], axis=0), 0.0, 1.0).astype(np.float64)
-    # IEC 61966-2-1: linear light to sRGB
-    coded = np.where(linear < 0.0031308, 12.92 * linear, 1.055 * linear ** (1 / 2.4) - 0.055)
-    red, green, blue = (round(255 * float(value)) for value in coded)
-    return f"#{red:02X}{green:02X}{blue:02X}"
+    return as_hex(np.rint(255 * encode(linear)).astype(np.uint8)).upper()
 
 
 def _density(ink: F32) -> F32:
