@@ -21,10 +21,6 @@ from inkclean.ink.levels import EdgeLevels, deblur, deblur_gain, disc
 from inkclean.ink.values import Grey
 from inkclean.sheet.lit import repeated, stretched
 
-# The range of ``weight`` −1..1 in mm: each edge moves by so much.
-WEIGHT_MM = 0.05
-# Steepest slope of a blurred edge at half, times σ: 1/√2π of the Gaussian.
-EDGE_SLOPE = 0.4
 # Scale in px/mm from which on the level of light tells the edge, and below which the decision
 # does: there a fine pen's line is under two px wide, sampled too coarsely to read a level, and
 # small pictures are old, stained or squeezed more often than not.
@@ -45,7 +41,6 @@ def cut(
     *,
     noise: float,
     blur_px: float,
-    weight: float = 0.0,
     scale_known: bool = False,
 ) -> F32:
     """Return the coverage of ink.
@@ -54,7 +49,6 @@ def cut(
         grey: the sheet with ink alone on it.
         noise: standard deviation of bare paper's reflectance.
         blur_px: standard deviation of the blur at edges, in px, the pixel's own box included.
-        weight: −1..1 moves each edge by up to ``WEIGHT_MM`` (0.05 mm), thinner or heavier.
         scale_known: the sheet's scale is measured or stated, not guessed.
 
     Returns:
@@ -63,15 +57,14 @@ def cut(
     """
     decision = decide(grey.ink)
     trust = _trust_in_light(grey.px_per_mm, COARSE_KNOWN if scale_known else COARSE)
-    move = np.float32(weight * WEIGHT_MM * grey.px_per_mm)
     shape = (grey.ink.shape[0], grey.ink.shape[1])
     if trust == 0:
-        coverage = _by_decision(decision, shape, move)
+        coverage = _by_decision(decision, shape)
     else:
-        coverage = _by_light(grey, decision, noise, blur_px, move)
+        coverage = _by_light(grey, decision, noise, blur_px)
         if trust < 1:
             coverage *= np.float32(trust)
-            coverage += np.float32(1 - trust) * _by_decision(decision, shape, move)
+            coverage += np.float32(1 - trust) * _by_decision(decision, shape)
     return np.asarray(np.clip(coverage, 0, 1, out=coverage), np.float32)
 
 
@@ -80,18 +73,15 @@ def _trust_in_light(px_per_mm: float, coarse: tuple[float, float]) -> float:
     return float(np.interp(px_per_mm, coarse[::-1], (0.0, 1.0)))
 
 
-def _by_light(
-    grey: Grey, decision: Decision, noise: float, blur_px: float, move: np.float32
-) -> F32:
+def _by_light(grey: Grey, decision: Decision, noise: float, blur_px: float) -> F32:
     ink = grey.ink
     shape = (ink.shape[0], ink.shape[1])
     depth = ink_depth(ink, grey.px_per_mm, blur_px, noise)
-    reach = SLACK_BLURS * blur_px + max(0.0, float(move)) + 0.5
+    reach = SLACK_BLURS * blur_px + 0.5
     grown = cv2.dilate(decision.places.view(np.uint8), disc(reach / decision.factor))
     places = np.asarray(grown).view(np.bool_)
     gain = deblur_gain(blur_px)
     levels = EdgeLevels(blur_px, gain)
-    half = np.float32(0.5) + move * np.float32(EDGE_SLOPE / max(blur_px, 0.5))
     palest = 1 - SURELY_INK * depth.least
     coverage = np.zeros(shape, np.float32)
 
@@ -106,7 +96,7 @@ def _by_light(
         paper = (share < SURELY_INK).view(np.uint8)
         share = deblur(share, blur_px, gain)
         share -= levels.of(share)
-        share += half
+        share += np.float32(0.5)
         share[~near & (cv2.erode(paper, disc(reach)) > 0)] = 0
         coverage[tile.own] = share[tile.inner]
 
@@ -115,12 +105,11 @@ def _by_light(
     return coverage
 
 
-def _by_decision(decision: Decision, shape: tuple[int, int], move: np.float32) -> F32:
+def _by_decision(decision: Decision, shape: tuple[int, int]) -> F32:
     """Return (H, W): coverage whose 0.5 level is the edge of the shapes that were decided."""
     level = cv2.dilate(decision.level, np.ones((3, 3), np.uint8))
     span = np.float32(DECISION_SPAN)
     coverage = (decision.lifted - level) / span + np.float32(0.5)
-    coverage += move * np.float32(0.4 / decision.factor)
     coverage[level == 0] = 0
     if decision.factor > 1:
         rows = slice(0, shape[0])

@@ -11,6 +11,7 @@ import numpy as np
 
 from inkclean.base.arrays import F32, F64
 from inkclean.base.errors import InputError
+from inkclean.ink.weight import weigh
 
 # A touch brings back the specks whose rim lies within this, in mm.
 TOUCH_MM = 0.3
@@ -40,14 +41,20 @@ class InkEdits:
     strokes: tuple[InkStroke, ...] = ()
 
 
-def mend(cleaned: F32, raw: F32, removed: F32, edits: InkEdits, px_per_mm: float) -> F32:
-    """Apply the edits to ``cleaned`` (H, W) in place; return what stays removed, (N, 3).
+def mend(
+    cleaned: F32, raw: F32, removed: F32, edits: InkEdits, px_per_mm: float, weight: float = 0.0
+) -> tuple[F32, F32]:
+    """Return the coverage (H, W) with edits and weight, and what stays removed, (N, 3).
 
     ``raw`` is the coverage before specks were taken away, ``removed`` x, y and diameter in mm.
+    Specks brought back are weighed as the drawing is (``weight`` as for
+    :func:`inkclean.ink.weight.weigh`); strokes by hand are as broad as they were drawn.
+    ``cleaned`` is changed in place.
     """
     removed = bring_back(cleaned, raw, removed, edits.kept, px_per_mm)
-    lay_strokes(cleaned, edits.strokes, px_per_mm)
-    return removed
+    coverage = weigh(cleaned, weight, px_per_mm)
+    lay_strokes(coverage, edits.strokes, px_per_mm)
+    return coverage, removed
 
 
 def bring_back(

@@ -11,6 +11,7 @@ from inkclean.base.arrays import F32, U8
 from inkclean.ink.cut import cut
 from inkclean.ink.pencil.separate import separate
 from inkclean.ink.specks import clean_specks
+from inkclean.ink.weight import weigh
 from inkclean.settings import Settings
 from inkclean.sheet.check import edge_blur_px
 from inkclean.sheet.framing.squaring import square_up
@@ -59,8 +60,8 @@ def first_look(photo: Photo, frame: Frame, settings: Settings) -> First:
         grey,
         noise=sheet.noise,
         blur_px=edge_blur_px(grey.ink),
-        weight=settings.weight,
         scale_known=frame.scale_known,
     )
     coverage, _, _ = clean_specks(raw, grey, speck_mm=settings.speck_mm, unsure=sheet.shade_edge)
+    coverage = weigh(coverage, settings.weight, squared.px_per_mm)
     return First(coverage, squared.pixels, squared.px_per_mm)

@@ -135,9 +135,8 @@ class Bench:
         asked = {
             "frame": [s.paper, s.frame],
             "pencil": s.drop,
-            "cut": s.weight,
             "specks": s.speck_mm,
-            "ink": ink_edits_record(work.ink),
+            "ink": [ink_edits_record(work.ink), s.weight],
             "flats": asdict(work.flats),
             "colours": [work.dabs, work.names],
         }
@@ -245,7 +244,6 @@ class Bench:
             _made(self._grey),
             noise=sheet.noise,
             blur_px=self._blur,
-            weight=work.settings.weight,
             scale_known=sheet.frame.scale_known,
         )
         return {"blur_px": self._blur}
@@ -271,7 +269,8 @@ class Bench:
 
     def _mend(self, work: Work) -> dict[str, Any]:
         coverage, scale = _made(self._clean).copy(), _made(self._sheet).px_per_mm
-        removed = mend(coverage, _made(self._raw), self._removed, work.ink, scale)
+        weight = work.settings.weight
+        coverage, removed = mend(coverage, _made(self._raw), self._removed, work.ink, scale, weight)
         self.ink = Ink(coverage, scale, _made(self._pencil), removed, self._doubts)
         rings = removed[np.argsort(-removed[:, 2])][:2000]
         return {
@@ -279,7 +278,7 @@ class Bench:
             "px_per_mm": scale,
             "removed": rings.astype(np.float64).round(2).tolist(),
             "specks": len(removed),
-            "weight": work.settings.weight,
+            "weight": weight,
         }
 
     def _marks(self, work: Work) -> dict[str, Any]:
