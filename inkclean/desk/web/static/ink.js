@@ -4,7 +4,7 @@ import { Closeness } from "./closeness.js";
 import { Marks, disc } from "./marks.js";
 import { post } from "./net.js";
 import { button, choice, el, slider } from "./parts.js";
-import { byTable } from "./tiles.js";
+import { reweighed } from "./weight.js";
 
 const HELP = {
   look: "Drag the line to compare. A ring is a speck taken away: touch it to bring it back.",
@@ -16,8 +16,6 @@ const HELP = {
   close: "How close the curves of SVG and PDF follow the ink: a truer edge, or fewer points.",
 };
 const CLOSE = [0.005, 0.01, 0.02, 0.03, 0.05, 0.08, 0.12, 0.2, 0.3];
-// By how much an edge moves at full weight, and how steep a blurred one is: as in the cut.
-const [WEIGHT_MM, SLOPE] = [0.05, 0.4];
 
 export class Ink {
   goal = "marks";
@@ -88,7 +86,7 @@ export class Ink {
     const { said } = this;
     desk.view.canvas.dataset.look = said ? "whole" : first ? "first" : "none";
     if (!sheet || !said) return this.showFirst(sheet, frame, first);
-    const change = this.weight === null ? null : this.weighed(this.weight);
+    const change = this.weight === null ? null : reweighed(said.weight, this.weight, said.px_per_mm);
     const layers = [
       desk.layer("flat", sheet, sheet.flat, sheet.px_per_mm, { side: "left" }),
       desk.layer("ink", said, said.picture, said.px_per_mm, { side: "right", change }),
@@ -115,19 +113,6 @@ export class Ink {
     }
     desk.say("The ink is looked for …");
     if (sheet) desk.view.show([desk.layer("flat", sheet, sheet.flat, sheet.px_per_mm)], [sheet.width_mm, sheet.height_mm]);
-  }
-
-  /** The ink's tiles with their edges moved as another weight will move them. */
-  weighed(weight) {
-    const { cut, sheet, ink } = this.desk.state.stages;
-    const shift = ((weight - ink.weight) * WEIGHT_MM * sheet.px_per_mm * SLOPE * 255) / Math.max(cut.blur_px, 0.5);
-    const table = Uint32Array.from({ length: 256 }, (_, grey) => {
-      // bare paper stays bare, and full ink full but for its rim
-      const fixed = grey === 255 || (grey === 0 && shift < 0);
-      const moved = fixed ? grey : Math.max(0, Math.min(255, Math.round(grey - shift)));
-      return (0xff000000 | (moved << 16) | (moved << 8) | moved) >>> 0;
-    });
-    return { key: `weight ${weight}`, paint: (tile) => byTable(tile, table, 0xff) };
   }
 
   stage(name) {

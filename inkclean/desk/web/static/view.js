@@ -283,6 +283,8 @@ export class View {
     let missing = 0;
     for (const each of level < top ? [top, level] : [top]) {
       const step = TILE * 2 ** each * size;
+      // some changes know at which of the picture's sizes they are made
+      const change = typeof layer.change === "function" ? layer.change(each) : layer.change;
       const [x0, y0] = [ratio * this.x, ratio * this.y];
       const columns = Math.ceil(layer.width / (TILE * 2 ** each));
       const rows = Math.ceil(layer.height / (TILE * 2 ** each));
@@ -290,7 +292,7 @@ export class View {
       const last = (from, room, n) => Math.min(n - 1, Math.floor((room - from) / step));
       for (let row = first(y0); row <= last(y0, canvas.height, rows); row++)
         for (let column = first(x0); column <= last(x0, canvas.width, columns); column++) {
-          const image = tile(layer.url(each, column, row), () => this.draw(), layer.change);
+          const image = tile(layer.url(each, column, row), () => this.draw(), change);
           if (!image) {
             missing += 1;
             continue;

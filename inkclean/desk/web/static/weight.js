@@ -25,24 +25,25 @@ export function reweighed(from, to, pxPerMm) {
 export function paint(tile, move, held) {
   const { width, height, values } = tile;
   tile.edges ??= edges(tile);
-  const { distance, middle } = tile.edges;
+  const { distance, half } = tile.edges;
   const image = new ImageData(width, height);
   const out = new Uint32Array(image.data.buffer);
   for (let k = 0; k < out.length; k++) {
     const grey = values[k] & 0xff;
-    const own = move < 0 && middle[k] ? -Math.min(-move, Math.max(0, distance[k] - held)) : move;
+    const own = move < 0 ? -Math.min(-move, Math.max(0, half[k] - held)) : move;
     const moved = Math.max(0, Math.min(255, Math.round(255 * (0.5 - STEEP * (distance[k] + own)))));
     // lines finer than the pixels of a reduced picture have no edge to go by: they stay at least
-    const shown = move > 0 ? Math.min(grey, moved) : middle[k] && own === 0 ? grey : Math.max(grey, moved);
+    const shown = move > 0 ? Math.min(grey, moved) : own === 0 ? grey : Math.max(grey, moved);
     out[k] = (0xff000000 | (shown << 16) | (shown << 8) | shown) >>> 0;
   }
   return image;
 }
 
-/** Distance of each pixel from the half level, positive in ink, and the middles of strokes. */
+/** Distance of each pixel from the half level, positive in ink, and half the width of its stroke. */
 export function edges({ values, width, height }) {
   const count = width * height;
-  const share = Float32Array.from({ length: count }, (_, k) => 0.5 - (values[k] & 0xff) / 255);
+  const share = new Float32Array(count);
+  for (let k = 0; k < count; k++) share[k] = 0.5 - (values[k] & 0xff) / 255;
   const away = new Float32Array(count).fill(FAR);
   const across = (k, step, first, last) => {
     const here = share[k];
@@ -55,18 +56,28 @@ export function edges({ values, width, height }) {
   };
   for (let y = 0, k = 0; y < height; y++)
     for (let x = 0; x < width; x++, k++) {
+      const ink = share[k] > 0;
+      const alike = x > 0 && x < width - 1 && ink === share[k - 1] > 0 && ink === share[k + 1] > 0;
+      if (alike && y > 0 && y < height - 1 && ink === share[k - width] > 0 && ink === share[k + width] > 0) continue;
       const [gx, one] = across(k, 1, x === 0, x === width - 1);
       const [gy, other] = across(k, width, y === 0, y === height - 1);
       if (one || other) away[k] = Math.min(1, Math.abs(share[k]) / Math.max(Math.hypot(gx, gy), 1e-3));
     }
   spread(away, width, height);
   const distance = away.map((far, k) => (share[k] > 0 ? far : -far));
-  const middle = Uint8Array.from({ length: count }, (_, k) => {
-    if (distance[k] <= 0) return 0;
-    const beside = (step) => distance[k] >= (distance[k - step] ?? -FAR) && distance[k] >= (distance[k + step] ?? -FAR);
-    return beside(1) || beside(width) ? 1 : 0;
-  });
-  return { distance, middle };
+  const middles = [];
+  for (let k = width + 1; k < count - width - 1; k++) {
+    if (distance[k] <= 0) continue;
+    const beside = (step) => distance[k] >= distance[k - step] && distance[k] >= distance[k + step];
+    if (beside(1) || beside(width)) middles.push(k);
+  }
+  const half = new Float32Array(count);
+  // a middle lies up to half a px beside the pixel that stands for it
+  for (const k of middles)
+    for (const row of [-width, 0, width])
+      for (const step of [-1, 0, 1]) half[k + row + step] = Math.max(half[k + row + step], distance[k] + 0.2);
+  for (let k = 0; k < count; k++) if (half[k] === 0) half[k] = FAR;
+  return { distance, half };
 }
 
 /** Carry distances to all pixels by two sweeps (Borgefors 1986). */
