@@ -107,8 +107,8 @@ def parse_outline(text: str) -> tuple[F64, list[F64]]:
         sound = False
     if not sound or not all(np.isfinite(side).all() for side in sides):
         raise UsageError(
-            f"--frame '{text[:80]}' is not understood: write auto, whole, or four corners in photo "
-            "pixels from the top left clockwise, as x,y;x,y;x,y;x,y"
+            f"the frame '{text[:80]}' is not understood; write auto, whole, or four corners in "
+            "photo pixels from the top left clockwise, as x,y;x,y;x,y;x,y"
         )
     return np.stack([side[0] for side in sides]), [side[1:] for side in sides]
 
@@ -130,7 +130,9 @@ def _load_meanwhile(module: str) -> None:
 def _check_size(photo: Photo) -> None:
     height, width = photo.pixels.shape[:2]
     if min(height, width) < LEAST_PX or max(height, width) > NARROWEST * min(height, width):
-        raise InputError(f"{photo.name}: {width} × {height} px hold no page: use a larger picture")
+        raise InputError(
+            f"{photo.name}: {width} × {height} px is too small for a page; use a larger picture"
+        )
 
 
 def clean_photo(

@@ -13,8 +13,8 @@ class Settings:
     """What the artist asked for; the defaults are right for most pages.
 
     ``paper`` and ``frame`` as typed (``auto``, ``A4``, ``whole``, corners in photo px);
-    ``dpi`` of the bitmaps; ``drop`` the pigments taken off; ``weight`` −1..1, thinner to
-    heavier; ``speck_mm`` the largest diameter judged as a speck; ``within_mm`` how far a
+    ``dpi`` of the bitmaps; ``drop`` the pencils removed; ``weight`` −1..1, thinner to
+    heavier; ``speck_mm`` the largest diameter that may be removed as dust; ``within_mm`` how far a
     curve may stray from the ink's edge; ``strokes`` for centrelines in place of outlines;
     ``budget_mp`` the most megapixels that are decoded; ``even`` to bring the page's ink to
     the weight of the pages it was cleaned with.
@@ -40,12 +40,12 @@ def check_settings(settings: Settings) -> None:
     """
     parse_paper(settings.paper)
     if not 72 <= settings.dpi <= 2400:
-        raise UsageError("--dpi lies between 72 and 2400")
+        raise UsageError("--dpi must be between 72 and 2400")
     if not -1.0 <= settings.weight <= 1.0:
-        raise UsageError("--weight lies between -1 and 1")
+        raise UsageError("--weight must be between -1 and 1")
     if not 1.0 <= settings.budget_mp <= 5000.0:
-        raise UsageError("--budget lies between 1 and 5000 megapixels")
+        raise UsageError("--budget must be between 1 and 5000 megapixels")
     if not 0.0 <= settings.speck_mm <= 5.0:
-        raise UsageError("--speck lies between 0 and 5 mm")
+        raise UsageError("--speck must be between 0 and 5 mm")
     if not 0.001 <= settings.within_mm <= 1.0:
-        raise UsageError("--within lies between 0.001 and 1 mm")
+        raise UsageError("--within must be between 0.001 and 1 mm")

@@ -39,7 +39,7 @@ def _scores(name: str, folder: Path) -> dict[str, float]:
             page, shot = shoot(which)
             cleaned = clean_photo(photo(shot, name), Settings(paper=which.asked))
             scores = score_cleaned(page, shot, cleaned)
-            scores["finest_mm"] = cleaned.capture.finest_mm
+            scores["thinnest_mm"] = cleaned.capture.thinnest_mm
             path.write_text(json.dumps({key: float(value) for key, value in scores.items()}))
         found: dict[str, float] = json.loads(path.read_text())
     return found

@@ -1,13 +1,15 @@
-"""What the tool says when it cannot go on: one line, and an exit code of the design."""
+"""What the tool says when it cannot go on: one line and an exit code (0, 2, 3 or 4)."""
 
 # set to anything, faults of the program are shown in full
 TRACE = "INKCLEAN_TRACE"
 
 
 def fault(error: Exception) -> str:
-    """Return what is said of a fault of the program itself, on one line."""
+    """Return what is said of an error nobody foresaw, on one line."""
     what = " ".join(f"{type(error).__name__}: {error}".split())
-    return printable(f"a fault of the program ({what}): report it; {TRACE}=1 shows where")
+    return printable(
+        f"unexpected error ({what}); please report it ({TRACE}=1 shows where it happened)"
+    )
 
 
 def printable(text: str) -> str:
@@ -37,12 +39,12 @@ class InputError(InkcleanError):
 
 
 class UsageError(InkcleanError):
-    """The words of the command are off: an option's value, options that exclude each other."""
+    """The command is wrong: an option's value, or options that exclude each other."""
 
     exit_code = 2
 
 
 class OutputError(InkcleanError):
-    """A result could not be written, or stands there already and may not be replaced."""
+    """A result could not be written, or already exists and may not be replaced."""
 
     exit_code = 3

@@ -60,7 +60,7 @@ def parse_length_mm(text: str) -> float:
     """
     match = _LENGTH.match(text.lower())
     if match is None:
-        raise UsageError(f"'{text}' is no length: write a number with mm, in, pt or px")
+        raise UsageError(f"'{text}' is not a length; write a number with mm, in, pt or px")
     return float(match[1]) * _IN_MM[match[2] or "mm"]
 
 
@@ -78,9 +78,9 @@ def parse_paper(text: str) -> Paper | None:
     match = _SIZE.match(key)
     if match is None:
         known = ", ".join(PAPERS)
-        raise UsageError(f"'{text}' is no paper size: write {known} or a size like 210x297mm")
+        raise UsageError(f"'{text}' is not a paper size; write {known} or a size like 210x297mm")
     unit = _IN_MM[match[3] or "mm"]
     width, height = float(match[1]) * unit, float(match[2]) * unit
     if not (10.0 <= width <= 5000.0 and 10.0 <= height <= 5000.0):
-        raise UsageError(f"'{text}' is no paper size: sides lie between 10 mm and 5 m")
+        raise UsageError(f"'{text}' is not a paper size; sides must be between 10 mm and 5 m")
     return Paper(f"{width:g}x{height:g}mm", width, height)

@@ -42,30 +42,30 @@ def _batch_options(command: Any) -> Any:
                 "--like",
                 type=_FILE,
                 metavar="TICKET",
-                help="Clean every page with the settings and paper of this one's ticket; options "
-                "given beside it go before.",
+                help="Clean every page with the settings and paper in this ticket; options you "
+                "type override the ticket.",
             ),
             click.option(
                 "--even",
                 is_flag=True,
-                help="Bring the ink of all pages to one weight: the middle of their typical lines.",
+                help="Give every page the same line weight (the batch's median).",
             ),
             click.option(
                 "--contact",
                 type=_FILE,
                 metavar="FILE",
-                help="Also leave a contact sheet of all pages, a PNG, to look the batch over.",
+                help="Also write a contact sheet: one PNG with a small picture of every page.",
             ),
             click.option(
                 "--timings",
                 type=_FILE,
                 metavar="FILE",
-                help="Also leave a trace of where the time went (trace events in JSON).",
+                help="Also write where the time went, as trace events in JSON.",
             ),
             click.option(
                 "--cluster",
                 metavar="ADDRESS",
-                help="Clean the pages on the Dask cluster whose scheduler is at ADDRESS.",
+                help="Clean the pages on the Dask cluster with its scheduler at ADDRESS.",
             ),
         )
     ):
@@ -82,7 +82,7 @@ def _batch_options(command: Any) -> Any:
     "--also",
     default="",
     metavar="KINDS",
-    help="More results: lines, pencil, tone, tiff, pdf, proof (with commas between).",
+    help="More results, separated by commas: lines, pencil, grey, tiff, pdf, proof.",
 )
 @_batch_options
 @click.pass_context
@@ -215,7 +215,7 @@ def summary(report: dict[str, Any]) -> list[str]:
         f"{100 * ink['share']:.1f} % ink, {curves['shapes']} shapes, {spent(report)}"
     ]
     lines += doubts(report)
-    if ink["doubts"]:
-        lines.append(f"  {len(ink['doubts'])} places worth a look: see --also proof")
+    if ink["to_check"]:
+        lines.append(f"  {len(ink['to_check'])} places to check; add --also proof to see them")
     lines += [f"  {path}" for path in report["outputs"].values()]
     return lines

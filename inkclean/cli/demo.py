@@ -16,10 +16,10 @@ NAME = "lamp-heron"
 @click.argument(
     "folder", metavar="[DIR]", default="demo-page", type=click.Path(path_type=Path, file_okay=False)
 )
-@click.option("--quiet", is_flag=True, help="Print nothing but errors.")
-@click.option("--replace", is_flag=True, help="Write over results that are there.")
+@click.option("--quiet", is_flag=True, help="Print only errors.")
+@click.option("--replace", is_flag=True, help="Overwrite results that already exist.")
 def demo(folder: Path, quiet: bool, replace: bool) -> None:
-    """Draw the demo page, photograph it and clean it; everything lands in DIR."""
+    """Draw a demo page, photograph it and take it through the whole job, into DIR."""
 
     def say(text: str) -> None:
         if not quiet:
@@ -35,7 +35,7 @@ def demo(folder: Path, quiet: bool, replace: bool) -> None:
     say("drawing the page and photographing it …")
     shoot(photo, replace)
     say("cleaning the photo …")
-    order = Order(Settings(), ("lines", "pencil", "tone", "proof"))
+    order = Order(Settings(), ("lines", "pencil", "grey", "proof"))
     outcome = clean_file(Job(photo, folder, order, replace))
     if outcome.error is not None:
         raise DemoError(outcome.error, outcome.exit_code)
@@ -50,8 +50,8 @@ def demo(folder: Path, quiet: bool, replace: bool) -> None:
             say(f"  {report['flats']['areas']} areas, {report['flats']['bridges']} bridges")
             for path in report["outputs"].values():
                 say(f"  {path}")
-    say(f"look at {folder / NAME}.proof.png first: before, after, and what is in doubt;")
-    say(f"then open {folder / NAME}.ora in a paint program that reads OpenRaster, and paint on")
+    say(f"Look at {folder / NAME}.proof.png first: before, after, and what to check.")
+    say(f"Then open {folder / NAME}.ora in a paint program that reads OpenRaster, and paint on.")
 
 
 class DemoError(InkcleanError):

@@ -19,26 +19,24 @@ _NEEDS = ("starlette", "uvicorn", "segno")
 @click.option(
     "--lan",
     is_flag=True,
-    help="Let a tablet on the same network reach the page: shows the address and a QR code.",
+    help="Let a tablet on the same network open the desk: prints the address and a QR code.",
 )
 @click.option(
     "--port",
     type=click.IntRange(0, 65535),
     default=0,
     show_default=True,
-    help="Port to listen on; 0 takes a free one.",
+    help="Port of the desk; 0 takes a free one.",
 )
-@click.option("--no-browser", is_flag=True, help="Print the address and open no browser.")
+@click.option("--no-browser", is_flag=True, help="Print the address and do not open a browser.")
 def desk(folder: Path, lan: bool, port: int, no_browser: bool) -> None:
-    """Open a local page on which the whole job is done by eye and hand.
+    """Open the desk: do the whole job by eye and hand, in a browser.
 
     Photos, tickets and all edits stay in FOLDER.
     """
     missing = [name for name in _NEEDS if importlib.util.find_spec(name) is None]
     if missing:
-        raise UsageError(
-            f"the desk needs {', '.join(missing)}: install them with pip install 'inkclean[desk]'"
-        )
+        raise UsageError(f"the desk needs {', '.join(missing)}: run pip install 'inkclean[desk]'")
     from inkclean.desk.web.serve import serve
 
     def show(address: str) -> None:

@@ -35,20 +35,20 @@ def _options(command: Any) -> Any:
                 default="5mm",
                 show_default=True,
                 metavar="LENGTH",
-                help="Widest opening in a line that may be bridged.",
+                help="Widest gap in a line that may be bridged.",
             ),
             click.option(
                 "--smallest",
                 default="2mm",
                 show_default=True,
                 metavar="LENGTH",
-                help="Scraps smaller than this go to the area they belong to.",
+                help="Merge areas smaller than this into a neighbour.",
             ),
             click.option(
                 "--colours",
                 type=_FILE,
                 metavar="FILE",
-                help="Colours to use: a PNG of the sheet with dabs of colour, or points in JSON or "
+                help="Your colours: a PNG of the sheet with dabs of colour, or points in JSON or "
                 "CSV (x_mm, y_mm, colour as #RRGGBB, name).",
             ),
             click.option(
@@ -56,14 +56,14 @@ def _options(command: Any) -> Any:
                 type=click.Choice(("ora", "png")),
                 default="ora",
                 show_default=True,
-                help="Layers as one OpenRaster file, or as a folder of PNG with a list.",
+                help="Layers as one OpenRaster file (ora), or a folder of PNG with a list (png).",
             ),
             click.option(
                 "--shade",
                 type=click.FloatRange(-360, 360),
                 metavar="DEGREES",
-                help="Fill the shade and light layers softly, for light from this side: 0 from "
-                "above, 90 from the right, 315 from the upper left.",
+                help="Fill the shade and light layers with a soft first shade. Light direction: 0 "
+                "from above, 90 from the right, 315 from the upper left.",
             ),
         )
     ):
@@ -87,7 +87,7 @@ def flats(pages: tuple[Path, ...], **options: Any) -> None:
     order = FlatsOrder(Order(settings_of(options)), flats_settings_of(options))
     paths = gather_pages(pages)
     if order.flats.colours is not None and len(paths) > 1:
-        raise UsageError("--colours belongs to one page: give the pages one by one")
+        raise UsageError("--colours fits one page only; run flats once for each page")
     jobs = [FlatsJob(path, options["folder"], order, options["replace"]) for path in paths]
     outcomes = run_tasks(jobs, workers=options["jobs"])
     told = timed(jobs, outcomes, teller(len(jobs), options["quiet"]))
@@ -122,7 +122,7 @@ def _summary(report: dict[str, Any]) -> list[str]:
         f"{found['bridges']} gaps bridged, {spent(report)}"
     ]
     lines += doubts(report)
-    if found["doubtful"]:
+    if found["to_check"]:
         proof = report["outputs"].get("flats_proof", "")
-        lines.append(f"  {found['doubtful']} bridges in doubt, ringed in {Path(proof).name}")
+        lines.append(f"  {found['to_check']} bridges to check, ringed in {Path(proof).name}")
     return [*lines, *(f"  {path}" for path in report["outputs"].values())]

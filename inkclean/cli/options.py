@@ -28,7 +28,7 @@ def page_options(command: _F) -> _F:
                 default="auto",
                 show_default=True,
                 metavar="SIZE",
-                help="A4, A3, letter, tabloid … or a size such as 210x297mm.",
+                help="Paper in the photo: A4, A3, letter, tabloid … or a size such as 210x297mm.",
             ),
             click.option(
                 "--dpi",
@@ -42,7 +42,7 @@ def page_options(command: _F) -> _F:
                 type=click.IntRange(1, 64),
                 default=1,
                 show_default=True,
-                help="Processes that work side by side.",
+                help="Pages to process at once.",
             ),
         )
     ):
@@ -59,11 +59,11 @@ def result_options(command: _F) -> _F:
                 "folder",
                 type=click.Path(path_type=Path, file_okay=False),
                 metavar="DIR",
-                help="Folder for the results; else beside what was given.",
+                help="Folder for the results (default: next to the input).",
             ),
-            click.option("--json", "as_json", is_flag=True, help="Print one JSON object a page."),
-            click.option("--quiet", is_flag=True, help="Print nothing but errors."),
-            click.option("--replace", is_flag=True, help="Write over results that are there."),
+            click.option("--json", "as_json", is_flag=True, help="Print one JSON object per page."),
+            click.option("--quiet", is_flag=True, help="Print only errors."),
+            click.option("--replace", is_flag=True, help="Overwrite results that already exist."),
         )
     ):
         command = option(command)
@@ -79,7 +79,8 @@ def clean_options(command: _F) -> _F:
                 default="auto",
                 show_default=True,
                 metavar="HOW",
-                help="auto, whole, or four corners in photo px: x,y;x,y;x,y;x,y.",
+                help="Where the paper is: auto, whole (the paper fills the picture), or four "
+                "corners in photo pixels, clockwise from the top left: x,y;x,y;x,y;x,y.",
             ),
             click.option(
                 "--drop",
@@ -87,22 +88,22 @@ def clean_options(command: _F) -> _F:
                 default=("auto",),
                 show_default=True,
                 metavar="PENCIL",
-                help="Underdrawing to take off: auto, none, blue, red … or #RRGGBB; "
-                "may be given several times.",
+                help="Pencil to remove: auto, none, blue, red … or #RRGGBB. "
+                "Repeat it for several pencils.",
             ),
             click.option(
                 "--weight",
                 type=click.FloatRange(-1, 1),
                 default=0.0,
                 show_default=True,
-                help="Thinner to heavier ink.",
+                help="Line weight: −1 thinner, 0 as drawn, 1 heavier.",
             ),
             click.option(
                 "--speck",
                 default="0.2mm",
                 show_default=True,
                 metavar="LENGTH",
-                help="Marks up to this size are judged as specks.",
+                help="Marks smaller than this may be removed as dust.",
             ),
             click.option(
                 "--within",
@@ -114,7 +115,7 @@ def clean_options(command: _F) -> _F:
             click.option(
                 "--strokes",
                 is_flag=True,
-                help="Centrelines with widths in the SVG in place of outlines.",
+                help="Write centrelines with widths to the SVG instead of outlines.",
             ),
             click.option(
                 "--budget",
@@ -122,7 +123,7 @@ def clean_options(command: _F) -> _F:
                 default=300.0,
                 show_default=True,
                 metavar="MP",
-                help="Largest photo that is opened, in megapixels.",
+                help="Refuse photos larger than this, in megapixels.",
             ),
         )
     ):
@@ -176,7 +177,7 @@ def work_through(
                 click.echo(f"inkclean: {outcome.error}", err=True)
     except KeyboardInterrupt:
         click.echo(
-            f"inkclean: stopped with {done} pages done: the same command goes on from here",
+            f"inkclean: stopped with {done} pages done. To resume, run the same command again",
             err=True,
         )
         sys.exit(SOME_FAILED)
@@ -201,20 +202,27 @@ def shower(
 
 
 def spent(report: dict[str, Any]) -> str:
-    """Return how long a page took, or that it stood finished."""
+    """Return how long a page took, or that it was done already."""
     if report["done_before"]:
-        return "done before"
+        return "already done"
     return f"{sum(report['seconds'].values()):.1f} s"
 
 
 def doubts(report: dict[str, Any]) -> list[str]:
-    """Return what cleaning a page found worth a word, of a report that tells of cleaning."""
+    """Return what a person should check of a cleaned page; nothing if it was not cleaned here."""
     if "sheet" not in report:
         return []
-    lines = [note for note in (report["sheet"]["doubt"], report["pencil"]["note"]) if note]
+    lines = [
+        note for note in (_size_note(report["sheet"]["to_check"]), report["pencil"]["note"]) if note
+    ]
     if report["capture"]["verdict"] != "good":
         lines.append(report["capture"]["advice"])
     return [f"  {line}" for line in lines]
+
+
+def _size_note(doubt: str | None) -> str | None:
+    """Return a doubt about the page's size, with the option that settles it."""
+    return f"size to check: {doubt} (to set it: --paper)" if doubt else None
 
 
 def teller(total: int, quiet: bool) -> Tell:

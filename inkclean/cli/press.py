@@ -16,17 +16,28 @@ if TYPE_CHECKING:
     from inkclean.jobs.press_pages import PressOrder
 
 _FILE = click.Path(path_type=Path)
-# what has no say on a poster, and what has one only beside another option
+# what has no effect on a poster, and what has one only beside another option
 _NOT_ON_POSTERS = (
     *("trim", "bleed", "safe", "side", "fit", "scale", "marks", "standard", "intent", "profile"),
-    *("ink_limit", "finest", "also", "dpi"),
+    *("ink_limit", "thinnest", "also", "dpi"),
 )
 _ONLY_WITH = {
     **dict.fromkeys(("on", "overlap", "margin"), ("poster",)),
     "dpi": ("also",),
     "intent": ("standard",),
-    "profile": ("standard", "colour"),
-    "ink_limit": ("colour",),
+    "profile": ("standard", "under"),
+    "ink_limit": ("under",),
+}
+
+
+# the check's verdicts as they are printed, and the options that a finding's cure speaks of
+_VERDICTS = {"passes": "passes", "look": "needs a look", "fails": "fails"}
+_MARKS = {"passes": "passes  ", "look": "to check", "fails": "fails   "}
+_CURED_BY = {
+    "thinnest line": "--scale, clean --weight",
+    "bleed": "--bleed, --fit bleed, --scale",
+    "safe area": "--fit safe, --scale",
+    "colour bleed": "--fit bleed, --bleed",
 }
 
 
@@ -36,38 +47,41 @@ def _options(command: Any) -> Any:
             click.option(
                 "--trim",
                 metavar="SIZE",
-                help="Trimmed page: comic, comic-short, digest, A4 … or 6.625x10.25in; else the "
-                "sheet's own size.",
+                help="Size of the trimmed page: comic, comic-short, digest, A4 … or 6.625x10.25in "
+                "(default: the sheet's own size).",
             ),
             click.option(
                 "--bleed",
                 default="3mm",
                 show_default=True,
                 metavar="LENGTHS",
-                help="One length, or four: top,outer,bottom,inner.",
+                help="Bleed: one length, or four: top,outer,bottom,inner.",
             ),
             click.option(
                 "--safe",
                 default="5mm",
                 show_default=True,
                 metavar="LENGTHS",
-                help="Safe area inside the trim, one length or four.",
+                help="Distance of the safe area from the trim: one length, or four.",
             ),
             click.option(
                 "--side",
                 type=click.Choice(("recto", "verso")),
                 default="recto",
                 show_default=True,
-                help="Right-hand or left-hand page: says which edge is the inner one.",
+                help="Right-hand (recto) or left-hand (verso) page: decides which edge is the "
+                "inner one.",
             ),
             click.option(
                 "--fit",
-                type=click.Choice(("trim", "bleed", "live")),
-                help="The whole sheet within the trim, the sheet filling the bleed, or the ink "
-                "within the safe area.",
+                type=click.Choice(("trim", "bleed", "safe")),
+                help="Fit the whole sheet inside the trim, let the sheet fill the bleed, or fit "
+                "the ink inside the safe area.",
             ),
             click.option(
-                "--scale", metavar="PER_CENT", help="Size of the art, such as 66.7%, centred."
+                "--scale",
+                metavar="PER_CENT",
+                help="Size of the art, such as 66.7%; the art is centred.",
             ),
             click.option("--marks", is_flag=True, help="Add crop marks."),
             click.option(
@@ -82,10 +96,11 @@ def _options(command: Any) -> Any:
                 "--profile", type=_FILE, metavar="FILE", help="The printer's CMYK profile (ICC)."
             ),
             click.option(
-                "--colour",
+                "--under",
                 type=_FILE,
                 metavar="FILE",
-                help="Colour under the lines: a picture, a folder of layers, an OpenRaster.",
+                help="Colour under the lines: a picture, a folder of layers, or an OpenRaster "
+                "file.",
             ),
             click.option(
                 "--ink-limit",
@@ -93,16 +108,21 @@ def _options(command: Any) -> Any:
                 default=280,
                 show_default=True,
                 metavar="PER_CENT",
-                help="Most that the four inks may sum to.",
+                help="Most ink allowed in one place: the sum of the four inks.",
             ),
             click.option(
-                "--finest",
+                "--thinnest",
                 default="0.25pt",
                 show_default=True,
                 metavar="LENGTH",
-                help="Thinnest line that your printer holds.",
+                help="Thinnest line your printer can print.",
             ),
-            click.option("--also", metavar="KINDS", default="", help="tiff: the lines at one bit."),
+            click.option(
+                "--also",
+                metavar="KINDS",
+                default="",
+                help="tiff: also write the lines as a one-bit TIFF.",
+            ),
             click.option(
                 "--dpi",
                 type=click.Choice(("600", "800", "1200", "2400")),
@@ -110,28 +130,36 @@ def _options(command: Any) -> Any:
                 show_default=True,
                 help="Resolution of the TIFF.",
             ),
-            click.option("--poster", metavar="SIZE", help="Print this large, over sheets of --on."),
-            click.option("--on", default="A4", show_default=True, metavar="SIZE", help="Sheets."),
+            click.option(
+                "--poster", metavar="SIZE", help="Print this large, over several sheets (see --on)."
+            ),
+            click.option(
+                "--on",
+                default="A4",
+                show_default=True,
+                metavar="SIZE",
+                help="Paper in your printer.",
+            ),
             click.option(
                 "--overlap",
                 default="10mm",
                 show_default=True,
                 metavar="LENGTH",
-                help="Least that neighbouring sheets share.",
+                help="Smallest overlap between sheets.",
             ),
             click.option(
                 "--margin",
                 default="5mm",
                 show_default=True,
                 metavar="LENGTH",
-                help="Rim that the home printer leaves bare.",
+                help="Edge your printer cannot print.",
             ),
             click.option(
                 "--paper",
                 default="auto",
                 show_default=True,
                 metavar="SIZE",
-                help="Paper in the photo; a ticket knows it.",
+                help="Paper in the photo (a ticket already says it).",
             ),
         )
     ):
@@ -144,26 +172,26 @@ def _options(command: Any) -> Any:
 @_options
 @result_options
 def press(pages: tuple[Path, ...], **options: Any) -> None:
-    """Write print files of inked pages, and look them over before they go out.
+    """Write print files of inked pages, and check them before they go out.
 
-    A folder stands for the tickets in it, or for its photos if it holds none.
+    For a folder, its tickets are used, or its photos if it holds no tickets.
     """
     from inkclean.jobs.batch import run_tasks, timed
     from inkclean.jobs.inputs import gather_pages
     from inkclean.jobs.press_pages import PressJob
 
-    _check_say(options)
+    _check_effect(options)
     order = order_of(options)
     paths = gather_pages(pages)
-    if order.settings.colour is not None and len(paths) > 1:
-        raise UsageError("--colour belongs to one page: press the pages one by one")
+    if order.settings.under is not None and len(paths) > 1:
+        raise UsageError("--under fits one page only; run press once for each page")
     jobs = [PressJob(path, options["folder"], order, options["replace"]) for path in paths]
     told = timed(jobs, run_tasks(jobs), teller(len(jobs), options["quiet"]))
     finish(*work_through(told, shower(options, summary)))
 
 
-def _check_say(options: dict[str, Any]) -> None:
-    """Refuse what was typed but would have no say, lest it be believed to have had one."""
+def _check_effect(options: dict[str, Any]) -> None:
+    """Refuse what was typed but would have no effect, lest it be believed to have had one."""
     source = click.get_current_context().get_parameter_source
     typed = {name for name in options if source(name) is ParameterSource.COMMANDLINE}
     idle = [f"--{name.replace('_', '-')}" for name in _NOT_ON_POSTERS if name in typed]
@@ -172,7 +200,7 @@ def _check_say(options: dict[str, Any]) -> None:
     for name, others in _ONLY_WITH.items():
         if name in typed and not any(options[other] for other in others):
             wanted = " or ".join(f"--{other}" for other in others)
-            raise UsageError(f"--{name.replace('_', '-')} has no say without {wanted}")
+            raise UsageError(f"--{name.replace('_', '-')} has no effect without {wanted}")
 
 
 def order_of(options: dict[str, Any]) -> PressOrder:
@@ -189,7 +217,7 @@ def order_of(options: dict[str, Any]) -> PressOrder:
 
     kinds = {part.strip().lower() for part in options["also"].split(",") if part.strip()}
     if kinds - {"tiff"}:
-        raise UsageError(f"--also '{options['also']}' is not known: press can add tiff")
+        raise UsageError(f"--also '{options['also']}' is unknown; press can add: tiff")
     settings = PressSettings(
         trim=parse_trim(options["trim"]) if options["trim"] else None,
         bleed=parse_edges(options["bleed"], "--bleed"),
@@ -201,9 +229,9 @@ def order_of(options: dict[str, Any]) -> PressOrder:
         standard=options["standard"],
         intent=options["intent"] or None,
         profile=options["profile"],
-        colour=options["colour"],
+        under=options["under"],
         ink_limit=options["ink_limit"],
-        finest_pt=parse_length_mm(options["finest"]) / MM_PER_PT,
+        thinnest_pt=parse_length_mm(options["thinnest"]) / MM_PER_PT,
     )
     poster = None
     if options["poster"]:
@@ -222,7 +250,7 @@ def _share(text: str) -> float:
     except ValueError:
         share = 0.0
     if not 0.01 <= share <= 100:
-        raise UsageError(f"--scale '{text}' is no size: write per cent, from 1% to 10000%")
+        raise UsageError(f"--scale '{text}' is not a size; write per cent, from 1% to 10000%")
     return share
 
 
@@ -242,11 +270,12 @@ def summary(report: dict[str, Any]) -> Iterator[str]:
             )
     else:
         size = report["trim"]
-        verdict = report["verdict"]
+        verdict = _VERDICTS[report["verdict"]]
         yield f"{name}: trim {size['width_mm']:g} × {size['height_mm']:g} mm, check: {verdict}"
         for finding in report["check"]:
-            yield f"  {finding['verdict']:<6}  {finding['what']}: {finding['measured']}"
+            yield f"  {_MARKS[finding['verdict']]}  {finding['what']}: {finding['measured']}"
             if finding["cure"]:
-                yield f"          {finding['cure']}"
+                options = _CURED_BY.get(finding["what"])
+                yield f"            {finding['cure']}" + (f" ({options})" if options else "")
         yield from (f"  {note}" for note in report["notes"])
     yield from (f"  {path}" for path in report["outputs"].values())

@@ -34,7 +34,7 @@ def check_free(path: Path, replace: bool) -> None:
         OutputError: something stands at ``path`` and ``replace`` is False.
     """
     if not replace and path.exists():
-        raise OutputError(f"{path} is there already: add --replace to write over it, or -o DIR")
+        raise OutputError(f"{path} already exists; add --replace to overwrite it, or use -o DIR")
 
 
 @contextmanager

@@ -53,7 +53,7 @@ def flats_record(flats: Flats, colouring: Colouring) -> dict[str, Any]:
             {
                 "cubic_mm": np.round(bridge["cubic"], _DECIMALS).tolist(),
                 "confidence": _round(bridge["confidence"]),
-                "doubtful": bool(bridge["doubtful"]),
+                "to_check": bool(bridge["doubtful"]),
                 "given": bool(bridge["given"]),
             }
             for bridge in flats.bridges
@@ -67,7 +67,7 @@ def edits_record(edits: FlatEdits, hints: Hints | None = None) -> dict[str, Any]
         "bridges": [_points(bridge) for bridge in edits.bridges],
         "opened": _points(edits.opened),
         "joins": [_points(join) for join in edits.joins],
-        "parts": [_points(part) for part in edits.parts],
+        "splits": [_points(split) for split in edits.splits],
     }
     if hints is not None:
         record["dabs"] = [_dab(hints, number) for number in range(len(hints.colours))]
@@ -81,12 +81,12 @@ def read_edits(record: Mapping[str, Any]) -> tuple[FlatEdits, Hints | None]:
         InputError: a value is not what ``edits_record`` writes.
     """
     found = {key: _read_points(record, key, shape) for key, shape in _SHAPES.items()}
-    parts = [_array(part, "parts", None) for part in _list(record, "parts")]
+    splits = [_array(split, "splits", None) for split in _list(record, "splits")]
     edits = FlatEdits(
         bridges=tuple(_tuples(each) for each in found["bridges"]),  # type: ignore[misc]
         opened=_tuples(found["opened"]),
         joins=tuple(_tuples(each) for each in found["joins"]),  # type: ignore[misc]
-        parts=tuple(_tuples(part) for part in parts),
+        splits=tuple(_tuples(split) for split in splits),
     )
     return edits, _read_dabs(_list(record, "dabs")) if "dabs" in record else None
 
@@ -156,7 +156,7 @@ def _array(rows: object, key: str, shape: tuple[int, ...] | None) -> F64:
 
 
 def _wrong(key: str) -> InputError:
-    return InputError(f"the flats' edits hold wrong values under '{key}': make them again")
+    return InputError(f"the flats edits have invalid '{key}'; make them again")
 
 
 def _tuples(points: F64) -> tuple[Point, ...]:

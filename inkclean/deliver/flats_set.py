@@ -61,11 +61,13 @@ def check_flats_settings(settings: FlatsSettings) -> None:
         UsageError: says which option, and what it may be.
     """
     if not 0.0 <= settings.gap_mm <= 50.0:
-        raise UsageError("--gap lies between 0 and 50 mm")
+        raise UsageError("--gap must be between 0 and 50 mm")
     if not 0.0 <= settings.smallest_mm <= 50.0:
-        raise UsageError("--smallest lies between 0 and 50 mm")
+        raise UsageError("--smallest must be between 0 and 50 mm")
     if settings.shade is not None and not -360.0 <= settings.shade <= 360.0:
-        raise UsageError("--shade is a direction in degrees: 0 light from above, 90 from the right")
+        raise UsageError(
+            "--shade must be a direction in degrees: 0 light from above, 90 from the right"
+        )
 
 
 def result_hash(path: Path) -> str:

@@ -155,18 +155,23 @@ _CHECKS: dict[str, Callable[[Mapping[str, Any]], dict[str, Any]]] = {
     "open": _place,
     "bridge": lambda act: {"cubic": _points(act.get("cubic"), 2, 4)},
     "join": lambda act: {"points": _line(act, "a join needs two areas")},
-    "part": lambda act: {"points": _line(act, "a part needs a line")},
+    "split": lambda act: {"points": _line(act, "a split needs a line")},
     "dab": _dab,
     "light": _light,
     "name": _name,
 }
 
 
+# what kinds of edit were called in older logs
+_OLD_KINDS = {"part": "split"}
+
+
 def fold(acts: Sequence[Mapping[str, Any]], start: Work) -> Work:
     """Return what ``acts`` (each checked) make of ``start``."""
     work = start
     for act in acts:
-        work = _FOLDS[act["kind"]](work, act)
+        kind = act["kind"]
+        work = _FOLDS[_OLD_KINDS.get(kind, kind)](work, act)
     return work
 
 
@@ -206,9 +211,9 @@ def _joined(work: Work, act: Mapping[str, Any]) -> Work:
     return replace(work, flats=replace(work.flats, joins=joins))
 
 
-def _parted(work: Work, act: Mapping[str, Any]) -> Work:
+def _split(work: Work, act: Mapping[str, Any]) -> Work:
     line = tuple(_point(row) for row in act["points"])
-    return replace(work, flats=replace(work.flats, parts=(*work.flats.parts, line)))
+    return replace(work, flats=replace(work.flats, splits=(*work.flats.splits, line)))
 
 
 def _dabbed(work: Work, act: Mapping[str, Any]) -> Work:
@@ -223,7 +228,7 @@ _FOLDS: dict[str, Callable[[Work, Mapping[str, Any]], Work]] = {
     "open": _opened,
     "bridge": _bridged,
     "join": _joined,
-    "part": _parted,
+    "split": _split,
     "dab": _dabbed,
     "light": lambda work, act: replace(work, light=act["degrees"]),
     "name": lambda work, act: replace(work, names={**work.names, act["colour"]: act["name"]}),

@@ -16,8 +16,8 @@ from inkclean.base.errors import InkcleanError, InputError
 from inkclean.deliver.files import placed
 from inkclean.deliver.flats_record import read_edits
 from inkclean.desk import pictures
+from inkclean.desk.accuracy import curves_near
 from inkclean.desk.acts import Dab, Work, check_act, fold
-from inkclean.desk.closeness import curves_near
 from inkclean.desk.config import Config
 from inkclean.desk.log import Act, EditLog
 from inkclean.desk.shelf import Shelf, ShelfPage
@@ -267,7 +267,7 @@ class Desk:
         return self.folder(page) / "pictures" / name
 
     def taken(self, page: ShelfPage, name: str) -> Path:
-        """Return one of the files made to be taken away.
+        """Return one of the files made to be fetched.
 
         Raises:
             LookupError: there is none of that name.
@@ -280,7 +280,7 @@ class Desk:
         return self.folder(page) / "take" / use.replace(" ", "-") / name
 
     def _leave_ticket(self, word: str) -> None:
-        """Leave the ticket of what was taken beside the photo, for the command line."""
+        """Leave the ticket of what was fetched beside the photo, for the command line."""
         with suppress(InputError, OSError, LookupError, InkcleanError):
             page = self.shelf.page(word)
             made = self.taken(page, page.name + TICKET)

@@ -124,7 +124,9 @@ class Shelf:
         if ending is None and head[:4] == b"RIFF" and head[8:12] == b"WEBP":
             ending = ".webp"
         if ending is None or ending not in PICTURES:
-            raise InputError(f"{called[:60]} is no photo: use JPEG, PNG, TIFF, WebP, HEIC or PDF")
+            raise InputError(
+                f"{called[:60]} is not a photo; use JPEG, PNG, TIFF, WebP, HEIC or PDF"
+            )
         digest = file_hash(draft)
         same = [page for page in self.pages() if page.sha256 == digest]
         if same:

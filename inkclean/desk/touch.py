@@ -9,8 +9,8 @@ import numpy as np
 from inkclean.base.arrays import U8
 from inkclean.base.colour import as_hex
 from inkclean.base.errors import UsageError
-from inkclean.flats.colour.palette import colour_name
 from inkclean.flats.colour.space import to_lab
+from inkclean.ink.pencil.pigments import Pigment, density_of
 
 # The mark is looked for this far around the touch, in mm; of that, its most coloured part counts.
 REACH_MM, SHARE = 1.0, 0.12
@@ -30,12 +30,12 @@ def colour_at(sheet: U8, x: float, y: float, px_per_mm: float) -> str:
     top, bottom = (int(np.clip(y * px_per_mm + d, 0, height)) for d in (-reach, reach + 1))
     part = np.array(sheet[top:bottom, left:right]).reshape(-1, 3)
     if not len(part):
-        raise UsageError("this is off the sheet")
+        raise UsageError("this place is outside the sheet")
     lab = to_lab(part)
     chroma = np.hypot(lab[:, 1], lab[:, 2])
     best = np.argsort(-chroma)[: max(3, int(SHARE * len(part)))]
     if float(np.median(chroma[best])) < LEAST_CHROMA:
-        raise UsageError("no coloured mark is here: touch the pencil itself")
+        raise UsageError("no coloured mark here; tap the pencil line itself")
     colour = np.median(part[best], axis=0).astype(np.uint8)
     return as_hex(colour).upper()
 
@@ -46,13 +46,13 @@ def turned(drop: Sequence[str], dropped: Sequence[str], touched: str) -> tuple[l
     ``drop`` as it was, ``dropped`` the colours that went by it. A colour that went stays from
     now on; one that stayed goes.
     """
-    name = colour_name(list(bytes.fromhex(touched[1:])))
+    name = Pigment(density_of(touched), 0.0).name
     near = [colour for colour in dropped if _hue_apart(colour, touched) < SAME_HUE]
     if near:
         rest = [colour for colour in dropped if colour not in near]
-        return rest or ["none"], f"{name} pencil is kept"
+        return rest or ["none"], f"{name} pencil kept"
     explicit = [word for word in drop if word.startswith("#")]
-    return list(dict.fromkeys([*dropped, *explicit, touched])), f"{name} pencil is dropped"
+    return list(dict.fromkeys([*dropped, *explicit, touched])), f"{name} pencil removed"
 
 
 def _hue_apart(one: str, other: str) -> float:

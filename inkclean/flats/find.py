@@ -139,7 +139,7 @@ def _joins(page: Prepared, gap_mm: float, edits: FlatEdits) -> tuple[Joins, Bool
     joins = replace(joins, odds=certain_on_borders(joins, page.panel, scale))
     joins = _without_opened(joins, edits.opened, scale)
     hand = [_lengthened(np.array(c, float), REACH_MM) for c in edits.bridges]
-    for part in edits.parts:
+    for part in edits.splits:
         points = np.array(part, float)
         thirds = np.linspace(0, 1, 4)[:, None]
         hand += [a + (b - a) * thirds for a, b in pairwise(points)]

@@ -64,14 +64,14 @@ class FlatEdits:
 
     ``bridges`` are cubics (four points each) to lay as walls whatever the tool thinks of them;
     ``opened`` are points on or beside a bridge (its middle, say): no bridge that passes within
-    half a millimetre is kept; ``joins`` are pairs of points whose areas become one; ``parts``
+    half a millimetre is kept; ``joins`` are pairs of points whose areas become one; ``splits``
     are polylines that split every area they cross from edge to edge.
     """
 
     bridges: tuple[tuple[Point, Point, Point, Point], ...] = ()
     opened: tuple[Point, ...] = ()
     joins: tuple[tuple[Point, Point], ...] = ()
-    parts: tuple[tuple[Point, ...], ...] = ()
+    splits: tuple[tuple[Point, ...], ...] = ()
 
 
 @dataclass(frozen=True)

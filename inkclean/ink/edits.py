@@ -160,5 +160,5 @@ def read_ink_edits(record: Mapping[str, Any]) -> InkEdits:
         if kept.ndim != 2 or kept.shape[1] != 2 or not np.isfinite(kept).all():
             raise ValueError
     except (ValueError, TypeError, KeyError, AttributeError, IndexError):
-        raise InputError("the ink's edits hold wrong values: make them again") from None
+        raise InputError("the ink edits are invalid; make them again") from None
     return InkEdits(tuple((float(x), float(y)) for x, y in kept), tuple(strokes))

@@ -109,7 +109,7 @@ def clean_specks(
     lost = gone & (marks.dark >= FIRM)
     kept = ~gone & (marks.dark < FIRM) & ~marks.beside
     doubts = gather(
-        [(marks, lost, "a firm dot taken for a speck"), (marks, kept, "a faint mark kept as ink")],
+        [(marks, lost, "a dark dot removed as dust"), (marks, kept, "a faint mark kept as ink")],
         scale,
     )
     return cleaned, removed.astype(np.float32), doubts

@@ -49,11 +49,11 @@ def _result(future: Any, task: Task, address: str) -> Outcome:
         return lost(task)
     except Exception as error:  # a task never raises: this is the cluster itself
         raise InputError(
-            f"{address}: the cluster is gone ({type(error).__name__}): start it again; "
-            "the same command goes on from here"
+            f"{address}: the cluster is gone ({type(error).__name__}); start it again, then run "
+            "the same command again to resume"
         ) from error
     if not isinstance(outcome, Outcome):
-        raise InputError(f"{address}: the cluster answered with something else: start it anew")
+        raise InputError(f"{address}: the cluster gave an unknown answer; restart it")
     return outcome
 
 
@@ -61,7 +61,9 @@ def _connected(address: str) -> Any:
     try:
         from distributed import Client
     except ImportError as error:
-        raise UsageError("--cluster needs more: pip install 'inkclean[cluster]'") from error
+        raise UsageError(
+            "--cluster needs more packages: run pip install 'inkclean[cluster]'"
+        ) from error
     # its lines about workers that come and go are no messages of this program
     for name in ("distributed", "distributed.client", "distributed.core", "distributed.comm"):
         logging.getLogger(name).setLevel(logging.CRITICAL)
@@ -69,13 +71,15 @@ def _connected(address: str) -> Any:
         connect: Any = Client
         client: Any = connect(address, timeout=_PATIENCE_S, set_as_default=False)
     except (OSError, ValueError, TimeoutError, ImportError) as error:
-        raise InputError(f"{address}: no Dask scheduler answers there: check address") from error
+        raise InputError(
+            f"{address}: no Dask scheduler answers there; check the address"
+        ) from error
     try:
         client.wait_for_workers(1, timeout=_PATIENCE_S)
         versions = set(client.run(_version).values())
     except TimeoutError as error:
         client.close()
-        raise InputError(f"{address}: the cluster has no workers: start some") from error
+        raise InputError(f"{address}: the cluster has no workers; start some") from error
     except Exception as error:  # whatever a worker without this package answers
         client.close()
         raise UsageError(

@@ -179,7 +179,7 @@ def summary_of(flats: Flats, colouring: Colouring) -> dict[str, Any]:
         "areas": len(flats.areas),
         "colours": [colouring.names[row] for row in colouring.used],
         "bridges": len(flats.bridges),
-        "doubtful": int(flats.bridges["doubtful"].sum()),
+        "to_check": int(flats.bridges["doubtful"].sum()),
         "panels": int(flats.areas["panel"].max(initial=0)),
     }
 

@@ -11,9 +11,17 @@ from inkclean.deliver.files import is_contact
 PICTURES = {".jpg", ".jpeg", ".png", ".tif", ".tiff", ".webp", ".heic", ".heif", ".pdf"}
 SEVERAL_PAGES = {".tif", ".tiff", ".pdf"}
 TICKET = ".ticket.json"
-# what the tool itself leaves beside a photo is no photo
+# what the tool itself leaves beside a photo is no photo (.tone.png: an older name of .grey.png)
 _OWN = (
-    *(".ink.png", ".lines.png", ".pencil.png", ".tone.png", ".proof.png", ".flats.png"),
+    *(
+        ".ink.png",
+        ".lines.png",
+        ".pencil.png",
+        ".grey.png",
+        ".tone.png",
+        ".proof.png",
+        ".flats.png",
+    ),
     *(
         ".areas.png",
         ".flats-proof.png",
@@ -39,7 +47,9 @@ def gather(inputs: Sequence[Path]) -> list[Path]:
             continue
         held = _pictures(path)
         if not held:
-            raise InputError(f"{path} holds no photos: name a folder with JPEG, PNG, HEIC or PDF")
+            raise InputError(
+                f"{path} holds no photos; give a folder with JPEG, PNG, HEIC or PDF files"
+            )
         found.extend(held)
     return list(dict.fromkeys(found))
 
@@ -105,7 +115,7 @@ def check_names(paths: Sequence[Path], folder: Path | None) -> None:
         place = (folder or path.parent) / path.stem
         if place in taken:
             raise UsageError(
-                f"{taken[place]} and {path} would leave results of the same name: "
+                f"{taken[place]} and {path} would give results of the same name; "
                 "rename one, or clean them into different folders with -o"
             )
         taken[place] = path

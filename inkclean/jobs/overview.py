@@ -24,10 +24,10 @@ def cells(outcomes: Sequence[Outcome]) -> list[Cell]:
 
 def _cell(report: dict[str, Any]) -> Cell:
     ink, capture = report["ink"], report["capture"]
-    doubts = len(ink["doubts"])
-    note = f"{100 * ink['share']:.1f} % ink" + (f", {doubts} doubts" if doubts else "")
+    to_check = len(ink["to_check"])
+    note = f"{100 * ink['share']:.1f} % ink" + (f", {to_check} to check" if to_check else "")
     name = PurePath(report["outputs"]["ticket"]).name.removesuffix(".ticket.json")
     picture = small(read_bytes(report["outputs"]["ink"]))
     if picture is None:
-        return Cell(name, "failed", "its ink is gone", None)
+        return Cell(name, "failed", "its ink file is missing", None)
     return Cell(name, capture["verdict"], note, picture)

@@ -53,7 +53,7 @@ def open_input(path: Path, settings: Settings) -> Given:
     ticket = read_ticket(path)
     photo = path.with_name(Path(ticket.photo).name)
     if not photo.exists():
-        raise InputError(f"{path} needs {photo.name} beside it: put the photo there")
+        raise InputError(f"{path} needs its photo {photo.name} in the same folder; put it there")
     if file_hash(photo) != ticket.sha256:
-        raise InputError(f"{photo} has changed since {path.name} was written: clean it again")
+        raise InputError(f"{photo} has changed since {path.name} was written; clean it again")
     return Given(photo, ticket.sha256, ticket.settings_used, ticket)

@@ -104,11 +104,11 @@ def pages_of(
 
     given = open_input(path, Settings(paper=order.paper))
     photos = given.pictures()
-    if order.settings.colour is not None:
+    if order.settings.under is not None:
         ahead = list(islice(photos, 2))
         if len(ahead) > 1:
             raise UsageError(
-                f"--colour belongs to one page, and {given.photo.name} holds several: clean it, "
+                f"--under fits one page only, and {given.photo.name} holds several; clean it, "
                 "then press its tickets one by one"
             )
         photos = chain(ahead, photos)

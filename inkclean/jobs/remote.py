@@ -139,7 +139,9 @@ def gather_remote(addresses: Sequence[str]) -> list[str]:
             and not is_result_name(name, names)
         ]
         if not held:
-            raise InputError(f"{address} holds no photos: name a folder with JPEG, PNG or TIFF")
+            raise InputError(
+                f"{address} holds no photos; give a folder with JPEG, PNG or TIFF files"
+            )
         found += [f"{address.rstrip('/')}/{name}" for name in held]
     return list(dict.fromkeys(found))
 
@@ -160,7 +162,7 @@ def _filesystem(address: str) -> tuple[Any, str]:
         from fsspec.core import url_to_fs
     except ImportError as error:
         raise UsageError(
-            f"{address} is an address, which needs more: pip install 'inkclean[cluster]'"
+            f"{address} is an address, which needs more: run pip install 'inkclean[cluster]'"
         ) from error
     try:
         files, path = url_to_fs(address)

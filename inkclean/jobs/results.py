@@ -27,7 +27,7 @@ ENDINGS = {
     "svg": ".svg",
     "lines": ".lines.png",
     "pencil": ".pencil.png",
-    "tone": ".tone.png",
+    "grey": ".grey.png",
     "tiff": ".ink.tiff",
     "pdf": ".pdf",
     "proof": ".proof.png",
@@ -99,7 +99,7 @@ class Target:
 
 
 def parse_also(text: str) -> tuple[str, ...]:
-    """Return the kinds named in a list like ``lines,tone``.
+    """Return the kinds named in a list like ``lines,grey``.
 
     Raises:
         UsageError: a kind is unknown.
@@ -107,7 +107,7 @@ def parse_also(text: str) -> tuple[str, ...]:
     kinds = [part.strip().lower() for part in text.split(",") if part.strip()]
     for kind in kinds:
         if kind not in ALSO:
-            raise UsageError(f"--also '{kind}' is not known: choose from {', '.join(ALSO)}")
+            raise UsageError(f"--also '{kind}' is unknown; choose from {', '.join(ALSO)}")
     return tuple(dict.fromkeys(kinds))
 
 
@@ -259,7 +259,7 @@ def _writers(
         "lines": lambda path: bitmap.write_lines_png(
             bitmap.edge_alpha(ink.coverage, ink.px_per_mm, settings.dpi), settings.dpi, path
         ),
-        "tone": lambda path: bitmap.write_tone_png(
+        "grey": lambda path: bitmap.write_grey_png(
             sheet.reflectance, sheet.noise, sheet.px_per_mm, path
         ),
         "pencil": pencil,
@@ -288,11 +288,11 @@ def measured(page: Cleaned, source: str, outputs: dict[str, str]) -> dict[str, A
             "framed": frame.framed,
             "paper": frame.paper,
             "confidence": round(frame.confidence, 3),
-            "doubt": frame.doubt or None,
+            "to_check": frame.doubt or None,
         },
         "capture": {
             "sharpness": round(capture.sharpness, 3),
-            "finest_mm": round(capture.finest_mm, 3),
+            "thinnest_mm": round(capture.thinnest_mm, 3),
             "light_ratio": round(capture.light_ratio, 3),
             "clipped_share": round(capture.clipped_share, 6),
             "verdict": capture.verdict,
@@ -309,7 +309,7 @@ def measured(page: Cleaned, source: str, outputs: dict[str, str]) -> dict[str, A
             "share": round(float((ink.coverage >= 0.5).mean()), 6),
             "thinnest_mm": _rounded(thinnest_mm(page)),
             "specks_removed": len(ink.removed),
-            "doubts": [
+            "to_check": [
                 {
                     "x_mm": round(doubt.x_mm, 2),
                     "y_mm": round(doubt.y_mm, 2),

@@ -16,6 +16,15 @@ from inkclean.settings import Settings, check_settings
 
 KIND = "inkclean ticket"
 _CHUNK = 1 << 20
+# what keys were called in older tickets
+_OLD_KEYS = {
+    "doubt": "to_check",
+    "doubts": "to_check",
+    "doubtful": "to_check",
+    "finest_mm": "thinnest_mm",
+    "parts": "splits",
+    "tone": "grey",
+}
 
 
 @dataclass(frozen=True)
@@ -100,15 +109,13 @@ def read_ticket(path: Path) -> Ticket:
     except OSError as error:
         raise InputError(f"{path} could not be read ({error.strerror})") from error
     except (ValueError, RecursionError) as error:
-        raise InputError(f"{path} is no ticket: its text is not JSON; clean the photo again") from (
-            error
-        )
+        raise InputError(f"{path} is not a ticket (not JSON); clean the photo again") from (error)
     if not isinstance(body, dict) or body.get("kind") != KIND:
-        raise InputError(f"{path} is no ticket: clean the photo to get one")
+        raise InputError(f"{path} is not a ticket; clean the photo to get one")
     version = _text(path, body, "version")
     if _number(version) > _number(__version__):
         raise InputError(
-            f"{path} was written by version {version}, this is {__version__}: install the newer one"
+            f"{path} was written by version {version}, this is {__version__}; update inkclean"
         )
     page = body.get("page")
     if not isinstance(page, int) or isinstance(page, bool) or page < 1:
@@ -121,15 +128,22 @@ def read_ticket(path: Path) -> Ticket:
         sha256=_text(path, body, "sha256"),
         page=page,
         settings=_settings(path, body.get("settings")),
-        measured=body["measured"],
-        edits=body["edits"],
-        results=body["results"],
+        measured=_renamed(body["measured"]),
+        edits=_renamed(body["edits"]),
+        results=_renamed(body["results"]),
         version=version,
     )
 
 
+def _renamed(value: Any) -> Any:
+    """Return a part of a ticket with the keys of older tickets under the names of today."""
+    if isinstance(value, dict):
+        return {_OLD_KEYS.get(key, key): _renamed(inner) for key, inner in value.items()}
+    return [_renamed(inner) for inner in value] if isinstance(value, list) else value
+
+
 def _wrong(path: Path, key: str) -> InputError:
-    return InputError(f"{path} has no sound '{key}': mend it, or clean the photo again")
+    return InputError(f"{path} has an invalid '{key}'; correct it, or clean the photo again")
 
 
 def _text(path: Path, body: Mapping[str, Any], key: str) -> str:
@@ -171,5 +185,5 @@ def _settings(path: Path, body: object) -> Settings:
     try:
         check_settings(settings)
     except UsageError as error:
-        raise InputError(f"{path} has no sound 'settings': {error}; mend it") from error
+        raise InputError(f"{path} has invalid 'settings': {error}; correct them") from error
     return settings

@@ -130,7 +130,7 @@ def check_capture(sheet: Sheet, photo: Photo) -> Capture:
     """Return how well the page was photographed, with the cure in plain words.
 
     A line w wide under blur σ, cut half-way, keeps 93 % of its width at w = 2 σ and is gone
-    below 1.35 σ; the first is reported as the finest line that stays whole.
+    below 1.35 σ; the first is reported as the thinnest line that stays whole.
     """
     blur = sheet_blur_px(sheet)
     finest = WHOLE_LINE * blur / sheet.px_per_mm
@@ -144,24 +144,23 @@ def check_capture(sheet: Sheet, photo: Photo) -> Capture:
         (_grade(finest, LINE_MM), _line_advice(finest, blur)),
         (
             _grade(ratio, LIGHT_RATIO),
-            f"uneven light, {ratio:.1f} to 1 across the page: "
-            "turn the page or yourself out of the shadow",
+            f"uneven light, {ratio:.1f} to 1 across the page: move the page out of the shadow",
         ),
         (
             _grade(-paper, (-PAPER_CODE[0], -PAPER_CODE[1])),
-            "dark picture, its ink close to the noise: use more light",
+            "too dark: use more light",
         ),
         (
             0 if sheet.frame.framed == "whole" else _grade(clipped, CLIPPED),
-            f"{clipped:.0%} of the picture has no detail left: expose it less",
+            f"{clipped:.0%} of the picture is too bright or dark to show detail: expose it less",
         ),
     ]
     worst = max(grade for grade, _ in findings)
-    advice = "; ".join(text for grade, text in findings if grade) or "nothing to improve"
+    advice = "; ".join(text for grade, text in findings if grade) or "no problems found"
     return Capture(
         sharpness=min(1.0, SHARPEST_PX / blur),
         blur_px=blur,
-        finest_mm=finest,
+        thinnest_mm=finest,
         light_ratio=ratio,
         clipped_share=clipped,
         verdict=_GRADES[worst],
@@ -174,11 +173,11 @@ def _grade(value: float, limits: tuple[float, float]) -> int:
     return int(value > limits[0]) + int(value > limits[1])
 
 
-def _line_advice(finest_mm: float, blur_px: float) -> str:
+def _line_advice(thinnest_mm: float, blur_px: float) -> str:
     soft = blur_px > 1.6
-    cause = "soft focus" if soft else "few pixels for the page"
+    cause = "soft focus" if soft else "too few pixels for this page"
     cure = "hold the camera still and let it focus" if soft else "hold the camera closer"
-    return f"{cause}: lines under {finest_mm:.2f} mm will break; {cure}, or scan the page"
+    return f"{cause}: lines under {thinnest_mm:.2f} mm will break; {cure}, or scan the page"
 
 
 def _light_ratio(sheet: Sheet) -> float:

@@ -131,11 +131,11 @@ def _head(path: Path) -> bytes:
     """Return the first kilobyte; refuse what is no file that can be read."""
     try:
         if path.is_dir():
-            raise InputError(f"{path}: is a folder; name the pictures in it")
+            raise InputError(f"{path}: is a folder; give the pictures in it")
         if not path.exists():
             raise InputError(f"{path}: no such file; check the name")
         if not path.is_file():
-            raise InputError(f"{path}: is no plain file; copy the picture to one first")
+            raise InputError(f"{path}: is not a plain file; copy the picture to one first")
         with path.open("rb") as file:
             head = file.read(1024)
     except (OSError, ValueError) as error:
@@ -154,7 +154,7 @@ def _opened(path: Path, formats: list[str]) -> Iterator[Image.Image]:
             image = Image.open(path, formats=formats)
     except Exception as error:  # decoders meet hostile bytes with any exception there is
         raise InputError(
-            f"{path} is no picture that can be read, or is cut off; use {READABLE}"
+            f"{path} is not a readable picture, or is cut off; use {READABLE}"
         ) from error
     with image:
         yield image

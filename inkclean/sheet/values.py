@@ -101,14 +101,14 @@ class Capture:
     """How well the page was photographed, in numbers and plain words.
 
     ``sharpness`` is 0..1 (1: edges as sharp as the pixels allow); ``blur_px`` the standard
-    deviation of the lens's blur in sheet px; ``finest_mm`` the thinnest line that stays whole;
+    deviation of the lens's blur in sheet px; ``thinnest_mm`` the thinnest line that stays whole;
     ``light_ratio`` the brightest over the darkest light on the paper; ``clipped_share`` the
     share of pixels at either end of the scale.
     """
 
     sharpness: float
     blur_px: float
-    finest_mm: float
+    thinnest_mm: float
     light_ratio: float
     clipped_share: float
     verdict: Literal["good", "fair", "poor"]

@@ -140,8 +140,8 @@ def ink_latencies(tab: Page, rounds: int) -> None:
     tab.wait_for_selector("body[data-stages*=' marks:']")
     for name, canvas in (
         ("Weight", "#page"),
-        ("Smallest mark", "#page"),
-        ("Curve closeness", "#curves"),
+        ("Dust size", "#page"),
+        ("Curve accuracy", "#curves"),
     ):
         step = slid(tab, name)
         tab.wait_for_timeout(1500)
@@ -188,8 +188,8 @@ def area_latencies(tab: Page, rounds: int) -> None:
             found.append(measured(tab, partial(tab.mouse.click, *here)))
         except AssertionError:  # that area has this colour
             continue
-    line("Dab", found, 100)
-    for name in ("Bridge", "Join", "Part"):
+    line("Fill", found, 100)
+    for name in ("Bridge", "Join", "Split"):
         tab.get_by_role("button", name=name, exact=True).click()
         found, after = [], []
         for x, y in places[rounds : rounds + rounds // 3 + 1]:
@@ -207,7 +207,7 @@ def area_latencies(tab: Page, rounds: int) -> None:
         line(name, found, 100)
         if after:
             line(f"{name}: until the areas have followed", after, 100)
-    tab.get_by_role("button", name="Shade from here").click()
+    tab.get_by_role("button", name="Light direction").click()
     reached(tab, "relief")
     drawn(tab)
     x, y = at(tab, 105, 140)
@@ -219,7 +219,7 @@ def area_latencies(tab: Page, rounds: int) -> None:
         end = (x + 90 * np.cos(angle), y + 90 * np.sin(angle))
         found.append(measured(tab, partial(tab.mouse.move, *end)))
     tab.mouse.up()
-    line("Shade from here", found, 100)
+    line("Light direction", found, 100)
 
 
 def panning(browser: Browser) -> None:
@@ -283,8 +283,8 @@ def _round(tab: Page, rng: np.random.Generator) -> None:
         tab.wait_for_timeout(60)
     station(tab, "Areas")
     tab.wait_for_selector(".swatch")
-    tab.get_by_role("button", name="See the whole page").click()
-    tab.get_by_role("button", name="Dab", exact=True).click()
+    tab.get_by_role("button", name="Whole page").click()
+    tab.get_by_role("button", name="Fill", exact=True).click()
     tab.locator(".swatch").nth(int(rng.integers(1, 5))).click()
     for x, y in rng.uniform((25, 30), (180, 265), (4, 2)):
         tab.mouse.click(*at(tab, x, y))

@@ -56,7 +56,7 @@ def _one_line(result: Result, code: int) -> str:
 def test_clean_leaves_what_the_design_says(tmp_path: Path) -> None:
     photo = _scan(tmp_path / "quay.jpg")
     before = photo.read_bytes()
-    result = _run("clean", photo, "--json", "--also", "lines,pencil,tone,tiff,pdf,proof")
+    result = _run("clean", photo, "--json", "--also", "lines,pencil,grey,tiff,pdf,proof")
     assert result.exit_code == 0, result.output
     report: dict[str, Any] = json.loads(result.stdout)
     assert set(report) == {
@@ -71,7 +71,7 @@ def test_clean_leaves_what_the_design_says(tmp_path: Path) -> None:
     assert {"share", "thinnest_mm"} <= set(report["ink"])
     assert {"shapes", "segments", "nodes"} <= set(report["curves"])
     assert set(report["outputs"]) == {
-        "ink", "svg", "ticket", "lines", "pencil", "tone", "tiff", "pdf", "proof",
+        "ink", "svg", "ticket", "lines", "pencil", "grey", "tiff", "pdf", "proof",
     }  # fmt: skip
     assert all(Path(path).exists() for path in report["outputs"].values())
     assert not list(tmp_path.glob(".*.part"))

@@ -108,7 +108,7 @@ def test_results_are_not_written_over(drawing: Path) -> None:
 @pytest.mark.parametrize(
     ("words", "says"),
     [
-        (("--gap", "wide"), "no length"),
+        (("--gap", "wide"), "not a length"),
         (("--gap", "90mm"), "--gap"),
         (("--smallest", "90mm"), "--smallest"),
     ],
@@ -236,8 +236,8 @@ def test_flats_of_a_photo_tell_the_doubts_of_cleaning(drawing: Path) -> None:
     result = _run(drawing.with_name("bare.png"), "--frame", "whole", "--drop", "none")
     assert result.exception is None
     ticket = json.loads(drawing.with_name("bare.ticket.json").read_text("utf-8"))
-    assert ticket["measured"]["sheet"]["doubt"]
-    assert ticket["measured"]["sheet"]["doubt"] in result.stdout
+    assert ticket["measured"]["sheet"]["to_check"]
+    assert ticket["measured"]["sheet"]["to_check"] in result.stdout
 
 
 def test_odd_names_come_out_as_json(drawing: Path) -> None:

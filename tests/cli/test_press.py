@@ -44,13 +44,13 @@ def _run(*words: object) -> Result:
 
 
 def test_a_page_leaves_its_press_pdf(photo: Path) -> None:
-    result = _run(photo, "--trim", "digest", "--bleed", "0.125in", "--fit", "live")
+    result = _run(photo, "--trim", "digest", "--bleed", "0.125in", "--fit", "safe")
     assert result.exit_code == 0
     with pikepdf.open(photo.with_name("lantern.press.pdf")) as document:
         trim, bleed = (box_mm(document.pages[0], f"{name}Box") for name in ("Trim", "Bleed"))
     assert trim[2] - trim[0] == pytest.approx(152.4, abs=1e-3)
     assert bleed[2] - bleed[0] == pytest.approx(158.75, abs=1e-3)
-    assert "passes  thinnest line" in result.stdout
+    assert "passes    thinnest line" in result.stdout
     assert "the specification of your printer decides" in result.stdout
     assert "lantern.press.pdf" in result.stdout
 
@@ -90,27 +90,27 @@ def test_the_standard_with_a_profile(photo: Path, tmp_path: Path) -> None:
     ("words", "code", "said"),
     [
         (("--standard", "x1a"), 2, "PDF/X-1a:2003 cannot be written"),
-        (("--trim", "quarto"), 2, "no trim size"),
+        (("--trim", "quarto"), 2, "is not a trim size"),
         (("--bleed", "1,2"), 2, "--bleed '1,2' is not understood"),
-        (("--safe", "much"), 2, "no length"),
-        (("--scale", "0"), 2, "--scale '0' is no size"),
-        (("--scale", "50%", "--fit", "trim"), 2, "exclude each other"),
-        (("--also", "svg"), 2, "press can add tiff"),
+        (("--safe", "much"), 2, "not a length"),
+        (("--scale", "0"), 2, "--scale '0' is not a size"),
+        (("--scale", "50%", "--fit", "trim"), 2, "cannot be used together"),
+        (("--also", "svg"), 2, "press can add: tiff"),
         (("--poster", "A1", "--trim", "A4"), 2, "leave out --trim"),
         (("--poster", "A1", "--marks", "--also", "tiff"), 2, "leave out --marks, --also"),
-        (("--on", "A3"), 2, "--on has no say without --poster"),
-        (("--overlap", "12mm"), 2, "--overlap has no say without --poster"),
-        (("--margin", "5mm"), 2, "--margin has no say without --poster"),
-        (("--dpi", "1200"), 2, "--dpi has no say without --also"),
-        (("--intent", "FOGRA39"), 2, "--intent has no say without --standard"),
-        (("--ink-limit", "300"), 2, "--ink-limit has no say without --colour"),
+        (("--on", "A3"), 2, "--on has no effect without --poster"),
+        (("--overlap", "12mm"), 2, "--overlap has no effect without --poster"),
+        (("--margin", "5mm"), 2, "--margin has no effect without --poster"),
+        (("--dpi", "1200"), 2, "--dpi has no effect without --also"),
+        (("--intent", "FOGRA39"), 2, "--intent has no effect without --standard"),
+        (("--ink-limit", "300"), 2, "--ink-limit has no effect without --under"),
         (("--poster", "A1", "--on", "A6"), 2, "too small"),
-        (("--poster", "wall"), 2, "no trim size"),
-        (("--profile", "nowhere.icc"), 2, "--profile has no say without --standard or --colour"),
-        (("--standard", "x1a", "--profile", "nowhere.icc"), 3, "no ICC profile"),
-        (("--colour", "nowhere.png"), 3, "is not there"),
+        (("--poster", "wall"), 2, "is not a trim size"),
+        (("--profile", "nowhere.icc"), 2, "--profile has no effect without --standard or --under"),
+        (("--standard", "x1a", "--profile", "nowhere.icc"), 3, "is not an ICC profile"),
+        (("--under", "nowhere.png"), 3, "does not exist"),
         (("--dpi", "300"), 2, "is not one of"),
-        (("--finest", "thin"), 2, "no length"),
+        (("--thinnest", "thin"), 2, "not a length"),
     ],
 )
 def test_refusals_are_one_line_and_leave_nothing(
@@ -126,7 +126,7 @@ def test_refusals_are_one_line_and_leave_nothing(
 @pytest.mark.parametrize(
     ("words", "code"),
     [
-        (("--colour", "none.png"), 3),
+        (("--under", "none.png"), 3),
         (("--standard", "x1a", "--profile", "none.icc"), 3),
         (("--standard", "x1a"), 2),
     ],
@@ -156,7 +156,7 @@ def test_results_stay_unless_replaced(photo: Path) -> None:
 
 
 def test_colour_belongs_to_one_page(photo: Path) -> None:
-    result = _run(photo, photo.with_name("other.jpg"), "--colour", "x.png")
+    result = _run(photo, photo.with_name("other.jpg"), "--under", "x.png")
     assert result.exit_code == 2
     assert "one page" in result.stderr
 
@@ -165,7 +165,7 @@ def test_colour_is_not_laid_under_every_page_of_a_file(tmp_path: Path) -> None:
     colour = tmp_path / "colour.png"
     Image.new("RGB", (40, 60), "teal").save(colour)
     pages = Path(__file__).parents[2] / "fixtures/two_pages.pdf"
-    result = _run(pages, "--colour", colour, "-o", tmp_path)
+    result = _run(pages, "--under", colour, "-o", tmp_path)
     assert result.exit_code == 2
     assert "holds several" in result.stderr
     assert sorted(p.name for p in tmp_path.iterdir()) == ["colour.png"]
@@ -230,4 +230,4 @@ def test_a_ticket_leads_from_the_photo_to_the_press(tmp_path: Path) -> None:
     scan.unlink()
     gone = _run(ticket, "--replace")
     assert gone.exit_code == 3
-    assert "lantern.png beside it" in gone.stderr
+    assert "needs its photo lantern.png" in gone.stderr

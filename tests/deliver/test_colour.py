@@ -251,7 +251,7 @@ def test_only_a_presss_profile_will_do(tmp_path: Path) -> None:
     with pytest.raises(InputError, match="not of a CMYK press"):
         read_profile(screen)
     for name in ("broken.icc", "none.icc"):
-        with pytest.raises(InputError, match="no ICC profile"):
+        with pytest.raises(InputError, match="not an ICC profile"):
             (tmp_path / "broken.icc").write_bytes(b"not a profile" * 30)
             read_profile(tmp_path / name)
 
@@ -293,4 +293,4 @@ def test_total_ink_is_summed_and_held_against_the_limit() -> None:
 def test_rgb_has_no_sum_of_inks() -> None:
     finding = check_total_ink(UnderColour(np.zeros((2, 2, 3), np.uint8)), None, 280)
     assert finding.verdict == "look"
-    assert "--profile" in finding.cure
+    assert "the printer's profile" in finding.cure

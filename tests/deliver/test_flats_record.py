@@ -18,7 +18,7 @@ EDITS = FlatEdits(
     bridges=(((1.0, 2.0), (2.0, 2.5), (3.0, 2.5), (4.0, 2.0)),),
     opened=((5.5, 6.25), (7.0, 8.0)),
     joins=(((1.0, 1.0), (9.0, 9.0)),),
-    parts=(((0.0, 0.0), (5.0, 5.0), (9.0, 5.0)), ((1.0, 1.0), (2.0, 2.0))),
+    splits=(((0.0, 0.0), (5.0, 5.0), (9.0, 5.0)), ((1.0, 1.0), (2.0, 2.0))),
 )
 HINTS = Hints(
     np.array([[1.0, 2.0], [30.5, 4.0]]),
@@ -84,8 +84,8 @@ def test_dabs_hold_at_another_resolution() -> None:
         {"opened": [[1, "a"]]},
         {"opened": [[1, None]]},
         {"joins": [[[1, 2], [3]]]},
-        {"parts": [[1, 2]]},
-        {"parts": [None]},
+        {"splits": [[1, 2]]},
+        {"splits": [None]},
         {"dabs": [3]},
         {"dabs": [{"colour": "#12", "points_mm": [[1, 2]]}]},
         {"dabs": [{"colour": "#zzzzzz", "points_mm": [[1, 2]]}]},
@@ -114,4 +114,4 @@ def test_the_record_says_what_the_flats_hold() -> None:
     assert {row["kind"] for row in record["areas"]} == {"figure", "background"}
     assert len(record["neighbours"]) == len(flats.neighbours)
     assert record["bridges"][0]["cubic_mm"][0] == [1.235, 1.235]
-    assert record["bridges"][0]["doubtful"] is True
+    assert record["bridges"][0]["to_check"] is True

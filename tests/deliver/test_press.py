@@ -71,7 +71,7 @@ def test_boxes_are_exact_and_lie_within_one_another(tmp_path: Path, side: Any, m
 
 
 def test_marks_only_when_asked_for_and_clear_of_the_bleed(tmp_path: Path) -> None:
-    settings = PressSettings(trim=Paper("t", 100, 150), bleed=FOUR, fit="live")
+    settings = PressSettings(trim=Paper("t", 100, 150), bleed=FOUR, fit="safe")
     _, path = _press(tmp_path, settings)
     with pikepdf.open(path) as document:
         assert not {"S", "SCN", "CS"} & {name for name, _ in operators(document.pages[0])}
@@ -138,7 +138,7 @@ def test_lines_alone_use_no_ink_but_black(tmp_path: Path) -> None:
 def test_black_overprints_colour_in_the_presss_inks(
     tmp_path: Path, profile: Path, colour: Path
 ) -> None:
-    settings = PressSettings(colour=colour, profile=profile, fit="bleed")
+    settings = PressSettings(under=colour, profile=profile, fit="bleed")
     report, path = _press(tmp_path, settings)
     with pikepdf.open(path) as document:
         page = document.pages[0]
@@ -156,8 +156,8 @@ def test_black_overprints_colour_in_the_presss_inks(
 
 
 def test_without_a_profile_colour_stays_rgb_and_says_so(tmp_path: Path, colour: Path) -> None:
-    report, path = _press(tmp_path, PressSettings(colour=colour, fit="bleed"))
-    assert any("stay RGB" in note and "--profile" in note for note in report["notes"])
+    report, path = _press(tmp_path, PressSettings(under=colour, fit="bleed"))
+    assert any("stay RGB" in note and "the printer's profile" in note for note in report["notes"])
     with pikepdf.open(path) as document:
         space = document.pages[0].obj.Resources.XObject.Colour.ColorSpace
         assert space[0] == "/ICCBased"
@@ -172,7 +172,7 @@ def test_colour_lies_under_the_lines_to_the_pixel(tmp_path: Path) -> None:
     pixels[disc] = (255, 255, 0)
     path = tmp_path / "field.png"
     Image.fromarray(pixels).save(path)
-    settings = PressSettings(colour=path, bleed=Margins(0, 0, 0, 0))
+    settings = PressSettings(under=path, bleed=Margins(0, 0, 0, 0))
     _, made = _press(tmp_path, settings)
     import pypdfium2
 
@@ -187,9 +187,7 @@ def test_colour_lies_under_the_lines_to_the_pixel(tmp_path: Path) -> None:
 
 def test_x1a_says_what_the_standard_asks_for(tmp_path: Path, profile: Path, colour: Path) -> None:
     """PDF/X-1a:2003 (ISO 15930-4): keys and values from memory of the standard."""
-    settings = PressSettings(
-        standard="x1a", profile=profile, colour=colour, marks=True, fit="bleed"
-    )
+    settings = PressSettings(standard="x1a", profile=profile, under=colour, marks=True, fit="bleed")
     _, path = _press(tmp_path, settings)
     assert path.read_bytes()[:8] == b"%PDF-1.4"
     with pikepdf.open(path) as document:
@@ -223,7 +221,7 @@ def test_x1a_read_by_a_second_library(tmp_path: Path, profile: Path, colour: Pat
     the library that wrote them; keys and values of ISO 15930-4 from memory."""
     pypdf = pytest.importorskip("pypdf")
     settings = PressSettings(
-        *(parse_trim("comic"), FOUR), standard="x1a", profile=profile, colour=colour, fit="bleed"
+        *(parse_trim("comic"), FOUR), standard="x1a", profile=profile, under=colour, fit="bleed"
     )
     _, path = _press(tmp_path, settings)
     reader = pypdf.PdfReader(path, strict=True)
@@ -272,7 +270,7 @@ def test_x1a_by_a_registered_name(tmp_path: Path) -> None:
 
 def test_x1a_that_cannot_be_says_all_that_stops_it(tmp_path: Path, colour: Path) -> None:
     with pytest.raises(UsageError) as refused:
-        _press(tmp_path, PressSettings(standard="x1a", colour=colour))
+        _press(tmp_path, PressSettings(standard="x1a", under=colour))
     said = str(refused.value)
     assert "PDF/X-1a:2003 cannot be written" in said
     assert "colour is RGB" in said
@@ -309,7 +307,7 @@ def test_what_is_cut_away_is_said() -> None:
 
 def test_what_is_cut_away_without_ink_is_said_to_be_bare() -> None:
     none = Margins(0, 0, 0, 0)
-    prepared = prepare(drawn.page(), PressSettings(bleed=none, safe=none, fit="live"))
+    prepared = prepare(drawn.page(), PressSettings(bleed=none, safe=none, fit="safe"))
     # the ink fills the page; the sheet's rim lies around it
     points = prepared.art.lines.cubics.reshape(-1, 2)
     assert (points >= -1e-6).all()
@@ -321,7 +319,7 @@ def test_colour_that_ends_at_the_trim_fails(tmp_path: Path) -> None:
     path = tmp_path / "red.png"
     Image.fromarray(np.full((960, 720, 3), (200, 0, 0), np.uint8)).save(path)
     for fit, verdict in ((None, "fails"), ("bleed", "passes")):
-        prepared = prepare(drawn.page(), PressSettings(colour=path, fit=fit))  # type: ignore[arg-type]
+        prepared = prepare(drawn.page(), PressSettings(under=path, fit=fit))  # type: ignore[arg-type]
         found = {f.name: f.verdict for f in prepared.findings}
         assert found["colour bleed"] == verdict
         assert found["colour resolution"] == ("passes" if fit is None else "look")
@@ -331,11 +329,11 @@ def test_what_cannot_be_is_refused_in_one_line(tmp_path: Path, profile: Path) ->
     square = tmp_path / "square.png"
     Image.new("RGB", (300, 300)).save(square)
     cases: list[tuple[PressSettings, type[InkcleanError], str]] = [
-        (PressSettings(fit="trim", scale=2), UsageError, "exclude each other"),
-        (PressSettings(colour=square), InputError, "not the shape of the sheet"),
-        (PressSettings(colour=tmp_path / "none.png"), InputError, "is not there"),
-        (PressSettings(colour=profile), InputError, "no picture"),
-        (PressSettings(profile=square), InputError, "no ICC profile"),
+        (PressSettings(fit="trim", scale=2), UsageError, "cannot be used together"),
+        (PressSettings(under=square), InputError, "different proportions"),
+        (PressSettings(under=tmp_path / "none.png"), InputError, "does not exist"),
+        (PressSettings(under=profile), InputError, "not a readable picture"),
+        (PressSettings(profile=square), InputError, "not an ICC profile"),
         (PressSettings(trim=Paper("t", 100, 100), safe=Margins(50, 0, 50, 0)), UsageError, "safe"),
     ]
     for settings, kind, said in cases:

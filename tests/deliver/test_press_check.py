@@ -81,7 +81,7 @@ def test_the_cure_scales_to_the_limit() -> None:
 
 
 def _verdicts(art: Curves, page: TrimmedPage) -> dict[str, str]:
-    return {f.name: f.verdict for f in check_page(art, page, finest_pt=0.25)}
+    return {f.name: f.verdict for f in check_page(art, page, thinnest_pt=0.25)}
 
 
 def _bleeding(top: float) -> Curves:
@@ -122,7 +122,7 @@ def test_every_edge_is_looked_at(side: str) -> None:
     )
     for place, bar in bars.items():
         page = TrimmedPage(100, 150, THREE, FIVE, "recto" if side == "recto" else "verso")
-        found = check_page(drawn.curves([[bar]], 100, 150), page, finest_pt=0.25)
+        found = check_page(drawn.curves([[bar]], 100, 150), page, thinnest_pt=0.25)
         said = next(f for f in found if f.name == "bleed")
         assert said.verdict == "fails"
         assert f"5.0 mm of the {names.get(place, place)} edge" in said.measured
@@ -137,7 +137,7 @@ def test_no_bleed_is_asked_for_at_the_gutter() -> None:
 def test_ink_between_safe_area_and_trim_is_shown() -> None:
     page = TrimmedPage(100, 150, THREE, FIVE)
     lettering = drawn.box(97, 70, 1, 4)
-    found = check_page(drawn.curves([[lettering]], 100, 150), page, finest_pt=0.25)
+    found = check_page(drawn.curves([[lettering]], 100, 150), page, thinnest_pt=0.25)
     said = next(f for f in found if f.name == "safe area")
     assert said.verdict == "look"
     assert "1 piece of ink" in said.measured

@@ -54,8 +54,8 @@ def test_the_inner_edge_changes_sides() -> None:
     recto, verso = (TrimmedPage(100, 200, edges, edges, side) for side in ("recto", "verso"))
     assert recto.bled == Region(-4, -1, 106, 204)
     assert verso.bled == Region(-2, -1, 106, 204)
-    assert recto.live == Region(4, 1, 94, 196)
-    assert verso.live == Region(2, 1, 94, 196)
+    assert recto.safe_area == Region(4, 1, 94, 196)
+    assert verso.safe_area == Region(2, 1, 94, 196)
 
 
 def test_pages_that_cannot_be_are_refused() -> None:
@@ -80,7 +80,7 @@ def test_art_fitted_to_trim_bleed_and_safe_area() -> None:
     filled = fitted(sheet, page, "bleed")
     assert filled.scale == pytest.approx(210 / 80)
     assert (filled.x_mm, filled.y_mm) == pytest.approx(((100 - 60 * 210 / 80) / 2, -5))
-    live = fitted(sheet, page, "live")
+    live = fitted(sheet, page, "safe")
     assert live.scale == pytest.approx(90 / 30)
     # the ink, not the sheet, in the middle
     assert live.x_mm + live.scale * 25 == pytest.approx(50)

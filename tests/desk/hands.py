@@ -188,14 +188,14 @@ def drag(tab: Page, *places: tuple[float, float]) -> None:
 
 def ink_station(tab: Page) -> None:
     station(tab, "Ink")
-    tab.get_by_role("slider", name="Wipe").focus()
+    tab.get_by_role("slider", name="Compare").focus()
     tab.keyboard.press("Home")  # the ink over the whole screen
     drawn(tab)
 
 
 def white_out(tab: Page) -> None:
     tab.get_by_role("button", name="White out").click()
-    tab.get_by_role("slider", name="Breadth").fill("3")
+    tab.get_by_role("slider", name="Width").fill("3")
 
 
 def log_of(table: Table) -> list[dict[str, Any]]:

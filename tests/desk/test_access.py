@@ -84,10 +84,10 @@ def _faults(tab: Any) -> list[str]:
 
 
 TOOLS = {
-    "Sheet": ("Outline", "Light"),
-    "Ink": ("Look", "White out", "Weight", "Smallest mark", "Curve closeness"),
-    "Areas": ("Dab", "Bridge", "Shade from here"),
-    "Take away": (),
+    "Sheet": ("Outline", "Result"),
+    "Ink": ("Compare", "White out", "Weight", "Dust size", "Curve accuracy"),
+    "Areas": ("Fill", "Bridge", "Light direction"),
+    "Get files": (),
 }
 
 
@@ -98,7 +98,7 @@ def _axe(tab: Page) -> list[str]:
 
 def _use(tab: Page, station_name: str, tool: str) -> None:
     tab.get_by_role("button", name=tool, exact=True).click()
-    if (station_name, tool) == ("Ink", "Curve closeness"):
+    if (station_name, tool) == ("Ink", "Curve accuracy"):
         tab.wait_for_selector("#curves[data-nodes]")
     drawn(tab)
 

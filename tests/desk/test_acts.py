@@ -33,7 +33,7 @@ WRONG: list[object] = [
     {"kind": "speck", "at": [1]},
     {"kind": "bridge", "cubic": [[0, 0]] * 3},
     {"kind": "join", "points": [[0, 0]]},
-    {"kind": "part", "points": [[0, 0]]},
+    {"kind": "split", "points": [[0, 0]]},
     {"kind": "dab", "at": [1, 2], "colour": "red"},
     {"kind": "dab", "at": [1, 2], "colour": "#ff00001"},
     {"kind": "light", "degrees": "north"},
@@ -64,7 +64,7 @@ def test_acts_amount_to_settings_and_edits() -> None:
         {"kind": "speck", "at": [9, 9]},
         {"kind": "bridge", "cubic": [[0, 0], [1, 0], [2, 0], [3, 0]]},
         {"kind": "join", "points": [[1, 1], [2, 2]]},
-        {"kind": "part", "points": [[1, 1], [2, 2], [3, 3]]},
+        {"kind": "split", "points": [[1, 1], [2, 2], [3, 3]]},
         {"kind": "dab", "at": [4, 4], "colour": "#AABBCC"},
         {"kind": "light", "degrees": -45},
     ]
@@ -73,7 +73,7 @@ def test_acts_amount_to_settings_and_edits() -> None:
     assert work.settings.drop == ("blue",)
     assert [stroke.how for stroke in work.ink.strokes] == ["white"]
     assert work.ink.kept == ((9.0, 9.0),)
-    assert len(work.flats.bridges) == len(work.flats.joins) == len(work.flats.parts) == 1
+    assert len(work.flats.bridges) == len(work.flats.joins) == len(work.flats.splits) == 1
     assert work.dabs == ((4.0, 4.0, "#aabbcc", ""),)
     assert work.light == 315
 
@@ -98,3 +98,8 @@ def test_a_bridge_by_hand_is_taken_away_again_and_nothing_else_opened() -> None:
     assert not work.flats.bridges
     assert not work.flats.opened
     assert fold([laid, away, away], Work(Settings())).flats.opened == ((1.5, 0.1),)
+
+
+def test_a_split_under_its_older_name_in_a_log_is_still_followed() -> None:
+    work = fold([{"kind": "part", "points": [[1, 1], [2, 2]]}], Work(Settings()))
+    assert work.flats.splits == (((1, 1), (2, 2)),)

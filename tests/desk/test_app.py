@@ -173,7 +173,7 @@ def test_what_is_no_photo_is_refused_and_not_kept(
 ) -> None:
     answer = desk.post("api/photos", content=body, params={"name": "a.jpg"})
     assert answer.status_code == 422
-    assert "is no photo" in answer.json()["why"]
+    assert "is not a photo" in answer.json()["why"]
     assert not [p for p in (tmp_path / "work").iterdir() if p.suffix in PICTURES]
     assert not list((tmp_path / "work" / ".desk").glob("incoming-*"))
 

@@ -29,7 +29,7 @@ def test_the_address_has_a_token_and_is_this_machine_alone(tmp_path: Path) -> No
         ran.send_signal(signal.SIGINT)
         assert ran.wait(20) in (0, -signal.SIGINT, 130)
     assert second.returncode == 3
-    assert "another desk works in" in second.stderr
+    assert "another desk is open in" in second.stderr
     assert "Traceback" not in second.stderr
 
 
@@ -37,7 +37,7 @@ def test_on_the_network_the_address_is_shown_as_text_and_code_with_who_can_reach
     said = "\n".join(_lines("http://192.0.2.7:8000/token/", True))
     assert "http://192.0.2.7:8000/token/" in said
     assert "█" in said or "▀" in said
-    assert "everybody on this network who has this address" in said
+    assert "Anyone on this network who has this address" in said
     assert "not encrypted" in said
 
 
@@ -63,4 +63,4 @@ def test_a_port_that_is_taken_is_said(tmp_path: Path) -> None:
         port = str(taken.getsockname()[1])
         ran = CliRunner().invoke(main, ["desk", str(tmp_path), "--port", port])
     assert ran.exit_code == 3
-    assert f"port {port} cannot be had" in ran.output
+    assert f"port {port} is not available" in ran.output

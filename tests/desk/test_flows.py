@@ -47,10 +47,10 @@ def test_photo_to_zip_untouched(table: Table) -> None:
     tab = table.tab()
     put(tab)
     expect(tab.locator("#say")).to_contain_text("A4")
-    station(tab, "Take away")
-    tab.get_by_role("button", name="Colour on").click()
+    station(tab, "Get files")
+    tab.get_by_role("button", name="Keep colouring").click()
     with tab.expect_download() as loaded:
-        tab.get_by_role("link", name="All in one zip").click()
+        tab.get_by_role("link", name="All files as one zip").click()
     archive = zipfile.ZipFile(io.BytesIO(Path(loaded.value.path()).read_bytes()))
     names = {"page.ink.png", "page.lines.png", "page.flats.png", "page.ora", "page.ticket.json"}
     assert set(archive.namelist()) == names
@@ -68,7 +68,7 @@ def test_a_corner_is_dragged_and_the_sheet_follows(table: Table) -> None:
     before = key_of(tab, "sheet")
     drag_handle(tab, "[data-corner='2']", -60, -40)
     changed(tab, "sheet", before)
-    expect(tab.locator("#say")).to_contain_text("as you drew it")
+    expect(tab.locator("#say")).to_contain_text("as you set it")
     frame = log_of(table)[-1]["do"]["frame"]
     corners = [[float(v) for v in pair.split(",")] for pair in frame.split(";")]
     k = float(str(tab.get_attribute("#page", "data-view")).split()[0])
@@ -82,9 +82,9 @@ def test_an_edge_is_bowed_and_the_ticket_takes_it_to_the_command_line(table: Tab
     before = key_of(tab, "sheet")
     drag_handle(tab, "[data-edge='0']", 9, -12)
     changed(tab, "sheet", before)
-    expect(tab.locator("#say")).to_contain_text("as you drew it")
+    expect(tab.locator("#say")).to_contain_text("as you set it")
     k = float(str(tab.get_attribute("#page", "data-view")).split()[0])
-    station(tab, "Take away")
+    station(tab, "Get files")
     tab.get_by_role("button", name="Enlarge").click()
     expect(tab.get_by_role("link", name="page.svg")).to_be_visible()
     until(tab, (table.folder / "page.ticket.json").exists)
@@ -97,42 +97,42 @@ def test_an_edge_is_bowed_and_the_ticket_takes_it_to_the_command_line(table: Tab
     assert np.ptp(frame.edges_px[2][:, 1]) < 4
 
 
-def test_smallest_mark_and_closeness_show_what_they_do(table: Table) -> None:
+def test_dust_size_and_accuracy_show_what_they_do(table: Table) -> None:
     tab = table.tab(TABLET)
     put(tab)
     ink_station(tab)
     tab.wait_for_selector("body[data-stages*=' marks:']")
-    tab.get_by_role("button", name="Smallest mark").click()
-    expect(tab.locator("#say")).to_contain_text("one mark goes")
+    tab.get_by_role("button", name="Dust size").click()
+    expect(tab.locator("#say")).to_contain_text("one mark removed")
 
     def ring() -> bool:
         return sum(pixel(tab, *pages.SPECK_MM, reach=10)[:3]) < 350
 
     until(tab, ring)
-    bar = tab.get_by_role("slider", name="Smallest mark")
+    bar = tab.get_by_role("slider", name="Dust size")
     bar.press("Home")
     expect(tab.locator("#say")).to_contain_text("Every mark stays")
     until(tab, lambda: not ring())
     until(tab, lambda: log_of(table)[-1]["do"] == {"kind": "set", "speck_mm": 0.0})
-    tab.get_by_role("button", name="Curve closeness").click()
+    tab.get_by_role("button", name="Curve accuracy").click()
     glass = tab.locator("#curves[data-nodes]")
     expect(glass).to_be_visible()
     near = int(str(glass.get_attribute("data-nodes")))
-    tab.get_by_role("slider", name="Curve closeness").press("Home")
+    tab.get_by_role("slider", name="Curve accuracy").press("Home")
     until(tab, lambda: int(str(glass.get_attribute("data-nodes"))) > near)
     until(tab, lambda: log_of(table)[-1]["do"] == {"kind": "set", "within_mm": 0.005})
-    tab.get_by_role("button", name="Look", exact=True).click()
+    tab.get_by_role("button", name="Compare", exact=True).click()
     expect(glass).to_be_hidden()
 
 
-def test_pencil_is_kept_and_dropped_by_touch(table: Table) -> None:
+def test_pencil_is_kept_and_removed_by_touch(table: Table) -> None:
     tab = table.tab(UPRIGHT, touch=True)
     put(tab)
     ink_station(tab)
     x, y, _ = pages.PENCIL_MM
     place = (x + 30, y)
     before = key_of(tab, "pencil")
-    tab.get_by_role("button", name="Drop this pencil").tap()
+    tab.get_by_role("button", name="Remove pencil").tap()
     tab.touchscreen.tap(*at(tab, *place))
     changed(tab, "pencil", before)
     first = log_of(table)[-1]["do"]["drop"]
@@ -270,11 +270,11 @@ def test_bridge_removed_laid_joined_parted_dabbed(table: Table) -> None:
     changed(tab, "flats", before)
     until(tab, lambda: _areas(tab) == whole - 1)
     before = key_of(tab, "flats")
-    tab.get_by_role("button", name="Part").click()
+    tab.get_by_role("button", name="Split").click()
     drag(tab, at(tab, 36, 80), at(tab, 104, 80))
     changed(tab, "flats", before)
     until(tab, lambda: _areas(tab) == whole)
-    tab.get_by_role("button", name="Dab").click()
+    tab.get_by_role("button", name="Fill").click()
     tab.locator(".swatch").nth(2).click()
     colour = tab.locator(".swatch").nth(2).locator("canvas")
     rgb = colour.evaluate("(c) => [...c.getContext('2d').getImageData(1, 1, 1, 1).data]")
@@ -300,7 +300,7 @@ def test_colours_of_a_picture_a_name_and_the_light(table: Table) -> None:
     picture[:, 50:] = (40, 170, 60)
     png = cv2.imencode(".png", picture)[1].tobytes()
     file = {"name": "shore.png", "mimeType": "image/png", "buffer": png}
-    tab.get_by_label("Colours of a picture").set_input_files([file])  # type: ignore[arg-type]
+    tab.get_by_label("Colours from a picture").set_input_files([file])  # type: ignore[arg-type]
     expect(tab.locator("#say")).to_contain_text("#c8283c")
     expect(tab.locator("[data-colour='#3caa28']")).to_be_visible()
     tab.mouse.click(*at(tab, 70, 85))
@@ -310,7 +310,7 @@ def test_colours_of_a_picture_a_name_and_the_light(table: Table) -> None:
     name.fill("Lantern")
     name.press("Enter")
     expect(tab.get_by_role("button", name="Lantern")).to_be_visible()
-    tab.get_by_role("button", name="Shade from here").click()
+    tab.get_by_role("button", name="Light direction").click()
     reached(tab, "relief")
     drawn(tab)
     x, y = at(tab, 70, 85)
@@ -346,7 +346,7 @@ def test_undo_holds_over_a_restart_and_kill_loses_nothing(own_table: Table) -> N
     table.stop(signal.SIGKILL)
     tab.mouse.move(*at(tab, 154, 112))
     tab.mouse.up()
-    expect(tab.locator("#say")).to_contain_text("This stroke was not kept")
+    expect(tab.locator("#say")).to_contain_text("this stroke is not saved")
     assert [entry["do"]["kind"] for entry in log_of(table)] == ["stroke"] * 3
     table.start(port)
     again = table.tab()
@@ -384,7 +384,7 @@ def test_a_lost_network_is_said_and_gone_on_from(table: Table) -> None:
     white_out(tab)
     tab.context.set_offline(True)
     drag(tab, at(tab, 146, 120), at(tab, 154, 120))
-    expect(tab.locator("#say")).to_contain_text("cannot be reached")
+    expect(tab.locator("#say")).to_contain_text("does not answer")
     tab.context.set_offline(False)
     before = key_of(tab, "ink")
     drag(tab, at(tab, 146, 120), at(tab, 154, 120))

@@ -11,8 +11,8 @@ import numpy as np
 import pytest
 
 from inkclean.desk import pictures
+from inkclean.desk.accuracy import curves_near
 from inkclean.desk.acts import Work, check_act, fold
-from inkclean.desk.closeness import curves_near
 from inkclean.desk.work.stages import Bench
 from inkclean.desk.work.take import edits_of
 from inkclean.flats.colour.shade import shade_areas
@@ -74,7 +74,7 @@ def test_stages_give_a_first_look_marks_relief_and_quick_edits(tmp_path: Path) -
     assert at == {(x, y) for x, y, _ in bench.ink.removed.astype(float).round(2).tolist()}
     assert not any(steps & 1 for *_, steps in marks["marks"])  # at 0 mm every mark stays
     before = run("shade", plain)
-    parted = fold([check_act({"kind": "part", "points": [[35, 140], [105, 140]]})], plain)
+    parted = fold([check_act({"kind": "split", "points": [[35, 140], [105, 140]]})], plain)
     after = run("shade", parted)
     assert len(after["flats"]["areas"]) == len(before["flats"]["areas"]) + 1
     assert after["lines"]["key"] == before["lines"]["key"]

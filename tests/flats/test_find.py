@@ -260,7 +260,7 @@ def test_areas_are_joined_and_parted_by_hand() -> None:
     joined = find_flats(ink_of(page), edits=FlatEdits(joins=(((20.0, 30.0), (45.0, 30.0)),)))
     assert at(joined, 20, 30) == at(joined, 45, 30) != at(joined, 2, 2)
     parted = find_flats(
-        ink_of(page), edits=FlatEdits(parts=(((20.0, 19.0), (21.0, 30.0), (20.0, 41.0)),))
+        ink_of(page), edits=FlatEdits(splits=(((20.0, 19.0), (21.0, 30.0), (20.0, 41.0)),))
     )
     assert at(parted, 15, 30) != at(parted, 25, 30)
 
@@ -272,7 +272,7 @@ def test_edits_hold_at_another_resolution(factor: float) -> None:
     size = tuple(round(n * factor) for n in page.shape)
     scaled = np.asarray(cv2.resize(page, size, interpolation=cv2.INTER_AREA), np.float32)
     part = ((30.0, 12.0), (30.0, 48.0))
-    flats = find_flats(ink_of(scaled, PX_PER_MM * factor), edits=FlatEdits(parts=(part,)))
+    flats = find_flats(ink_of(scaled, PX_PER_MM * factor), edits=FlatEdits(splits=(part,)))
     assert len({at(flats, 20, 30), at(flats, 40, 30), at(flats, 2, 2)}) == 3
 
 

@@ -191,7 +191,7 @@ def test_named_colours_drop_what_is_named_and_nothing_else() -> None:
     assert (kept.ink[red] < 0.5).mean() > 0.99
     assert (gone.ink[red] < 0.5).mean() < 0.05
     assert (by_code.ink[red] < 0.5).mean() < 0.05
-    assert pencil.note == "dropped as asked: red"
+    assert pencil.note == "removed, as asked: red"
 
 
 def _two_pencils(first: str, second: str) -> tuple[Drawn, Bool]:

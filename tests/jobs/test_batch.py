@@ -134,7 +134,7 @@ def test_like_what_is_no_ticket(tmp_path: Path, text: str) -> None:
     (tmp_path / "x.json").write_text(text)
     result = _run("clean", page, "--like", tmp_path / "x.json")
     assert result.exit_code == 3
-    assert "no ticket" in result.stderr
+    assert "not a ticket" in result.stderr
     assert len(result.stderr.strip().splitlines()) == 1
 
 

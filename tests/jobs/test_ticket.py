@@ -36,11 +36,34 @@ def test_round_trip(tmp_path: Path) -> None:
     assert read_ticket(path) == TICKET
 
 
+def test_keys_of_older_tickets_are_read_under_the_names_of_today(tmp_path: Path) -> None:
+    path = _write(
+        tmp_path,
+        measured={
+            "sheet": {"doubt": "could be letter instead of A4"},
+            "capture": {"finest_mm": 0.2},
+            "ink": {"doubts": [{"x_mm": 1.0, "why": "a faint mark kept as ink"}]},
+            "flats": {"bridges": [{"doubtful": True}], "run": {"found": {"doubtful": 1}}},
+        },
+        edits={"flats": {"parts": [[[1.0, 2.0], [3.0, 4.0]]]}},
+        results={"tone": "2" * 64},
+    )
+    ticket = read_ticket(path)
+    assert ticket.measured == {
+        "sheet": {"to_check": "could be letter instead of A4"},
+        "capture": {"thinnest_mm": 0.2},
+        "ink": {"to_check": [{"x_mm": 1.0, "why": "a faint mark kept as ink"}]},
+        "flats": {"bridges": [{"to_check": True}], "run": {"found": {"to_check": 1}}},
+    }
+    assert ticket.edits == {"flats": {"splits": [[[1.0, 2.0], [3.0, 4.0]]]}}
+    assert ticket.results == {"grey": "2" * 64}
+
+
 @pytest.mark.parametrize(
     ("changes", "said"),
     [
-        ({"kind": "something"}, "is no ticket"),
-        ({"version": "999.0"}, "install the newer one"),
+        ({"kind": "something"}, "is not a ticket"),
+        ({"version": "999.0"}, "update inkclean"),
         ({"page": 0}, "'page'"),
         ({"page": True}, "'page'"),
         ({"photo": ""}, "'photo'"),
@@ -52,7 +75,7 @@ def test_round_trip(tmp_path: Path) -> None:
         ({"settings": None}, "'settings'"),
         ({"settings": {"weight": 9}}, "--weight"),
         ({"settings": {"dpi": 10**6}}, "--dpi"),
-        ({"settings": {"paper": "A99"}}, "no paper size"),
+        ({"settings": {"paper": "A99"}}, "not a paper size"),
         ({"settings": {"weight": float("nan")}}, "'settings.weight'"),
     ],
 )

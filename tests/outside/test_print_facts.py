@@ -24,7 +24,7 @@ from inkclean.deliver.press.trim import Margins, fitted, make_page, parse_edges,
 from tests.deliver import drawn
 from tests.deliver.pdf_reading import box_mm
 
-# name, trim, bleed an edge, page with bleed, live area; inches
+# name, trim, bleed an edge, page with bleed, safe area; inches
 # ComiXpress (comic, digest) and McKelvie (comic-short) as the trade's tables give them
 PAGES = [
     ("comic", (6.625, 10.25), "0.125in", (6.875, 10.5), (6.0, 9.0)),
@@ -33,17 +33,17 @@ PAGES = [
 ]
 
 
-@pytest.mark.parametrize(("name", "trim", "bleed", "bled", "live"), PAGES)
+@pytest.mark.parametrize(("name", "trim", "bleed", "bled", "safe_area"), PAGES)
 def test_pages_of_us_printers(
     tmp_path: Path,
     name: str,
     trim: tuple[float, float],
     bleed: str,
     bled: tuple[float, float],
-    live: tuple[float, float],
+    safe_area: tuple[float, float],
 ) -> None:
     path = tmp_path / "page.pdf"
-    spare = [(t - v) / 2 * MM_PER_INCH for t, v in zip(trim, live, strict=True)]
+    spare = [(t - v) / 2 * MM_PER_INCH for t, v in zip(trim, safe_area, strict=True)]
     safe = Margins(spare[1], spare[0], spare[1], spare[0])
     settings = PressSettings(trim=parse_trim(name), bleed=parse_edges(bleed), safe=safe)
     press_page(drawn.page(), settings, {"pdf": path}, name, False)
@@ -57,8 +57,8 @@ def test_pages_of_us_printers(
     assert boxes["Bleed"][2:] - boxes["Bleed"][:2] == pytest.approx(bled, abs=1.1e-3)
     assert boxes["Media"] == pytest.approx(boxes["Bleed"])
     page = make_page(parse_trim(name), parse_edges(bleed), safe)
-    assert page.live.width_mm / MM_PER_INCH == pytest.approx(live[0])
-    assert page.live.height_mm / MM_PER_INCH == pytest.approx(live[1])
+    assert page.safe_area.width_mm / MM_PER_INCH == pytest.approx(safe_area[0])
+    assert page.safe_area.height_mm / MM_PER_INCH == pytest.approx(safe_area[1])
 
 
 def test_iso_sizes_halve() -> None:
@@ -80,7 +80,7 @@ def test_a_board_drawn_at_one_and_a_half_times() -> None:
     board = drawn.curves([[art]], 11 * inch, 17 * inch)
     safe = Margins(0.625 * inch, 0.3125 * inch, 0.625 * inch, 0.3125 * inch)
     page = make_page(parse_trim("comic"), parse_edges("0.125in"), safe)
-    assert fitted(board, page, "live").scale == pytest.approx(0.6)
+    assert fitted(board, page, "safe").scale == pytest.approx(0.6)
 
 
 def test_3_mm_and_an_eighth_of_an_inch_are_not_the_same_bleed() -> None:

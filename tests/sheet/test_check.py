@@ -66,7 +66,7 @@ def test_a_good_capture_has_nothing_to_improve() -> None:
     assert capture.advice == "nothing to improve"
     assert 0.5 < capture.sharpness <= 1.0
     # A line twice as wide as the blur keeps 93 % of its width: the project's table.
-    assert capture.finest_mm == pytest.approx(2 * np.hypot(0.7, PIXEL) / 12, rel=0.13)
+    assert capture.thinnest_mm == pytest.approx(2 * np.hypot(0.7, PIXEL) / 12, rel=0.13)
 
 
 def test_soft_focus_is_named_with_its_cure() -> None:

@@ -175,7 +175,7 @@ def test_odd_names(tmp_path: Path, name: str, monkeypatch: pytest.MonkeyPatch) -
     assert [path.name for path in folder.iterdir()] == [name]
     if result.exit_code == 0:
         again = _clean("-o", "../out", "--dpi", "150", "--", name)
-        assert "done before" in again.stdout
+        assert "already done" in again.stdout
         # in lines for people, a name cannot break the line or colour the screen
         assert all(line.isprintable() for line in again.stdout.splitlines())
         # and one that is bad is told in one line
@@ -273,7 +273,7 @@ def small_disk(tmp_path: Path) -> Iterator[Path]:
 
 def test_a_full_disk(tmp_path: Path, small_disk: Path) -> None:
     path = small_pages.write(tmp_path / "page.png")
-    for also in ("", "tone", "tiff,pdf,proof"):
+    for also in ("", "grey", "tiff,pdf,proof"):
         # room for some of the results (36 KiB of bitmap, 12 of curves and ticket), never for all
         result = _clean(path, "-o", small_disk, "--dpi", "2400", "--also", also)
         _sound_end(result)

@@ -39,7 +39,7 @@ def read_hints(path: Path, width_mm: float, height_mm: float) -> Hints:
         body = path.read_bytes()
     except OSError as error:
         reason = error.strerror or str(error)
-        raise InputError(f"{path} could not be read ({reason}): check --colours") from error
+        raise InputError(f"{path} could not be read ({reason}); check --colours") from error
     try:
         if body.startswith(b"\x89PNG"):
             return hints_in_picture(_picture(body, width_mm / height_mm), width_mm, height_mm)
@@ -51,14 +51,15 @@ def read_hints(path: Path, width_mm: float, height_mm: float) -> Hints:
 def _picture(body: bytes, shape: float) -> U8:
     width, height = struct.unpack(">II", body[16:24]) if len(body) >= 24 else (0, 0)
     if not 0 < width * height <= _MOST_PX:
-        raise InputError(f"{width} × {height} px cannot be read: save the dabs smaller")
+        raise InputError(f"{width} × {height} px cannot be read; save the dabs smaller")
     if abs(width / height / shape - 1) > _SHAPE_OFF:
         raise InputError(
-            f"{width} × {height} px has not the shape of the sheet: paint over the whole sheet"
+            f"{width} × {height} px has different proportions from the sheet; "
+            "make it cover the whole sheet"
         )
     pixels = cv2.imdecode(np.frombuffer(body, np.uint8), cv2.IMREAD_UNCHANGED)
     if pixels is None:
-        raise InputError("the PNG is damaged: save it again")
+        raise InputError("the PNG is damaged; save it again")
     if pixels.dtype == np.uint16:
         pixels = (pixels // 257).astype(np.uint8)
     ways = {2: cv2.COLOR_GRAY2RGBA, 3: cv2.COLOR_BGR2RGBA, 4: cv2.COLOR_BGRA2RGBA}
@@ -70,28 +71,28 @@ def _rows(body: bytes, suffix: str) -> list[Mapping[str, Any]]:
     try:
         text = body.decode("utf-8-sig")
     except UnicodeDecodeError:
-        raise InputError("neither PNG, JSON nor CSV: save the hints as one of them") from None
+        raise InputError("neither PNG, JSON nor CSV; save the colours as one of them") from None
     if suffix == ".json" or text.lstrip().startswith(("[", "{")):
         try:
             found = json.loads(text)
         except ValueError as error:
-            raise InputError(f"this is no JSON ({error}): {_WANTED}") from None
+            raise InputError(f"this is not JSON ({error}); {_WANTED}") from None
         if not isinstance(found, list) or not all(isinstance(row, dict) for row in found):
-            raise InputError(f"the JSON is no list of points: {_WANTED}")
+            raise InputError(f"the JSON is not a list of points; {_WANTED}")
         return found
     return list(csv.DictReader(text.splitlines(), skipinitialspace=True))
 
 
 def _points(rows: list[Mapping[str, Any]], width_mm: float, height_mm: float) -> Hints:
     if not rows:
-        raise InputError(f"there is no point in it: {_WANTED}")
+        raise InputError(f"it has no points; {_WANTED}")
     points = np.array([_place(row, number) for number, row in enumerate(rows, 1)])
     outside = ~((points >= 0) & (points <= [width_mm, height_mm])).all(axis=1)
     if outside.any():
         number = int(outside.argmax())
         x, y = points[number]
         raise InputError(
-            f"point {number + 1} ({x:g}, {y:g} mm) lies off the sheet of "
+            f"point {number + 1} ({x:g}, {y:g} mm) is outside the sheet of "
             f"{width_mm:.4g} × {height_mm:.4g} mm"
         )
     return Hints(
@@ -106,16 +107,16 @@ def _place(row: Mapping[str, Any], number: int) -> tuple[float, float]:
     try:
         place = float(row["x_mm"]), float(row["y_mm"])
     except (KeyError, TypeError, ValueError):
-        raise InputError(f"point {number} has no place: {_WANTED}") from None
+        raise InputError(f"point {number} has no place; {_WANTED}") from None
     if not np.isfinite(place).all():
-        raise InputError(f"point {number} has no place: {_WANTED}")
+        raise InputError(f"point {number} has no place; {_WANTED}")
     return place
 
 
 def _colour(row: Mapping[str, Any], number: int) -> tuple[int, ...]:
     match = _HEX.fullmatch(str(row.get("colour") or "").strip())
     if match is None:
-        raise InputError(f"point {number} has no colour: {_WANTED}")
+        raise InputError(f"point {number} has no colour; {_WANTED}")
     return tuple(bytes.fromhex(match[1]))
 
 

@@ -41,7 +41,9 @@ def read_colour(path: Path, budget_mp: float = 300.0) -> UnderColour:
     if path.is_dir():
         return _read_folder(path, budget_mp)
     if not path.exists():
-        raise InputError(f"{path} is not there: give a picture, a folder of layers or an .ora")
+        raise InputError(
+            f"{path} does not exist; give a picture, a folder of layers or an .ora file"
+        )
     if zipfile.is_zipfile(path):
         return _read_openraster(path, budget_mp)
     with _opened(path, path.name, budget_mp) as picture:
@@ -59,19 +61,17 @@ def _opened(source: Path | BytesIO, name: str, budget_mp: float) -> Image.Image:
     try:
         with own_budget(), Image.open(source, formats=_FORMATS) as picture:
             if picture.width * picture.height > budget_mp * 1e6:
-                raise InputError(f"{name} is larger than {budget_mp:g} megapixels: make it smaller")
+                raise InputError(f"{name} is larger than {budget_mp:g} megapixels; make it smaller")
             picture.load()
             if picture.mode[0] in "IF":
-                raise InputError(f"{name} has more than 8 bits of grey: save it as 8-bit colour")
+                raise InputError(f"{name} has more than 8 bits of grey; save it as 8-bit colour")
             return ImageOps.exif_transpose(picture)
     except InputError:
         raise
     except UnidentifiedImageError as error:
-        raise InputError(f"{name} is no picture that can be read: save it as PNG or TIFF") from (
-            error
-        )
+        raise InputError(f"{name} is not a readable picture; save it as PNG or TIFF") from (error)
     except Exception as error:  # whatever a decoder throws at damaged data
-        raise InputError(f"{name} is damaged or cut off: save it anew") from error
+        raise InputError(f"{name} is damaged or cut off; save it again") from error
 
 
 def _rgba(picture: Image.Image) -> U8:
@@ -104,7 +104,7 @@ def _read_folder(folder: Path, budget_mp: float) -> UnderColour:
     rows = _ordered(order) if order.exists() else _by_name(folder)
     kept = [row for row in rows if row["layer"].strip().lower() not in LINE_LAYERS]
     if not kept:
-        raise InputError(f"{folder} holds no layers: put PNG files there, lowest first by name")
+        raise InputError(f"{folder} has no layers; put PNG files in it, lowest first by name")
     groups: dict[str, list[ReadLayer]] = {}
     for number, row in enumerate(kept):
         path = folder / Path(row["file"]).name
@@ -114,7 +114,7 @@ def _read_folder(folder: Path, budget_mp: float) -> UnderColour:
         groups.setdefault(row["group"] or f"\0{number}", []).append(layer)
         first = next(iter(groups.values()))[0]
         if layer.pixels.shape != first.pixels.shape:
-            raise InputError(f"{path} is not as large as {kept[0]['file']}: save all at one size")
+            raise InputError(f"{path} is not as large as {kept[0]['file']}; save all at one size")
     stacks = tuple(
         ReadStack(tuple(layers), name, isolated=True) if name[0] != "\0" else layers[0]
         for name, layers in groups.items()
@@ -135,7 +135,7 @@ def _ordered(order: Path) -> list[dict[str, str]]:
     with order.open(encoding="utf-8", newline="") as handle:
         rows = list(csv.DictReader(handle))
     if any(row.get(key) is None for row in rows for key in ("file", "layer", "group", "mode")):
-        raise InputError(f"{order} does not list file, layer, group and mode: take it away")
+        raise InputError(f"{order} does not list file, layer, group and mode; delete it")
     return rows
 
 
@@ -156,14 +156,16 @@ def _read_openraster(path: Path, budget_mp: float) -> UnderColour:
         with zipfile.ZipFile(path) as archive:
             return _flatten_openraster(path, archive, budget_mp)
     except (zipfile.BadZipFile, KeyError, NotImplementedError, RuntimeError) as error:
-        raise InputError(f"{path} is no sound OpenRaster ({error}): export it anew") from error
+        raise InputError(
+            f"{path} is not a valid OpenRaster file ({error}); export it again"
+        ) from error
 
 
 def _flatten_openraster(path: Path, archive: zipfile.ZipFile, budget_mp: float) -> UnderColour:
     if archive.read("mimetype").strip() != b"image/openraster":
-        raise InputError(f"{path} is a zip but no OpenRaster: export it anew")
+        raise InputError(f"{path} is a zip but not an OpenRaster file; export it again")
     if archive.getinfo("stack.xml").file_size > _LONGEST_XML:
-        raise InputError(f"{path}: its stack.xml is too long: export it anew")
+        raise InputError(f"{path}: its stack.xml is too long; export it again")
     text = archive.read("stack.xml")
     if b"<!DOCTYPE" in text or b"<!ENTITY" in text:
         raise InputError(f"{path}: its stack.xml declares entities, which OpenRaster does not use")
@@ -177,7 +179,7 @@ def _flatten_openraster(path: Path, archive: zipfile.ZipFile, budget_mp: float) 
     except (ElementTree.ParseError, KeyError, ValueError) as error:
         raise InputError(f"{path}: its stack.xml cannot be understood ({error})") from error
     if width * height > budget_mp * 1e6:
-        raise InputError(f"{path} is larger than {budget_mp:g} megapixels: make it smaller")
+        raise InputError(f"{path} is larger than {budget_mp:g} megapixels; make it smaller")
     used = {node.get("composite-op", "svg:src-over") for node in root.iter()}
     if used - OPERATORS:
         with _opened(BytesIO(archive.read("mergedimage.png")), path.name, budget_mp) as picture:
@@ -209,7 +211,7 @@ def _stack(
             opacity = min(max(float(child.get("opacity", "1")), 0.0), 1.0)
             x, y = int(child.get("x", "0")), int(child.get("y", "0"))
         except ValueError as error:
-            raise InputError(f"{path}: layer '{name}' is not sound ({error})") from error
+            raise InputError(f"{path}: layer '{name}' is damaged ({error})") from error
         operator = child.get("composite-op", "svg:src-over")
         if child.tag == "stack":
             inner = _stack(child, archive, path, budget_mp, left)

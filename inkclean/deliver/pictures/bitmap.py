@@ -1,4 +1,4 @@
-"""Bitmaps: ink at one bit, lines on transparent, tone and pencil as pictures."""
+"""Bitmaps: one-bit ink, lines on transparent, grey and pencil as pictures."""
 
 from __future__ import annotations
 
@@ -84,7 +84,7 @@ def write_lines_png(alpha: U8, dpi: float, path: Path) -> None:
     Image.fromarray(both, "LA").save(path, "PNG", dpi=(dpi, dpi), compress_level=_PACK)
 
 
-def write_tone_png(reflectance: F32, noise: float, px_per_mm: float, path: Path) -> None:
+def write_grey_png(reflectance: F32, noise: float, px_per_mm: float, path: Path) -> None:
     """Write the evenly lit sheet (H, W, 3) as grey PNG, bare paper white, shading kept.
 
     What lies within three noise deviations of bare paper is paper and turns white.

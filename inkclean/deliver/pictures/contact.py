@@ -57,7 +57,7 @@ def check_contact(path: Path, replace: bool) -> None:
         OutputError: something else stands there.
     """
     if path.suffix.lower() != ".png":
-        raise UsageError(f"--contact '{path}' is not understood: give a name that ends in .png")
+        raise UsageError(f"--contact '{path}' is not understood; give a name that ends in .png")
     check_free(path, replace or is_contact(path))
 
 

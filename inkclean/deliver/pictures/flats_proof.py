@@ -1,4 +1,4 @@
-"""The proof of the flats: which gaps were bridged, and which bridges are in doubt."""
+"""The proof of the flats: which gaps were bridged, and which bridges to check."""
 
 from __future__ import annotations
 
@@ -25,7 +25,7 @@ _STEPS = 17  # points along a bridge
 def write_flats_proof(
     name: str, flats: Flats, colouring: Colouring, ink: Ink, path: Path, *, replace: bool = False
 ) -> None:
-    """Write the flats under the ink as PNG, every bridge drawn and the doubtful ones ringed.
+    """Write the flats under the ink as PNG, every bridge drawn and those to check ringed.
 
     Raises:
         OutputError: ``path`` is taken, or cannot be written.
@@ -49,7 +49,7 @@ def _pale_page(flats: Flats, colouring: Colouring, ink: Ink) -> U8:
 
 
 def _draw_bridges(picture: Image.Image, flats: Flats, px_per_mm: float) -> None:
-    """Draw the bridges, the doubtful ones last, broad and ringed."""
+    """Draw the bridges, those to check last, wide and ringed."""
     draw = ImageDraw.Draw(picture)
     bridges = flats.bridges[np.argsort(flats.bridges["doubtful"], kind="stable")]
     ways = on_cubic(bridges["cubic"] * px_per_mm, _STEPS)
@@ -66,5 +66,5 @@ def _notes(flats: Flats) -> list[tuple[str, Rgb]]:
     count, doubtful = len(flats.bridges), int(flats.bridges["doubtful"].sum())
     notes = [(f"{len(flats.areas)} areas, {count} gaps bridged", TEXT)]
     if doubtful:
-        notes.append((f"{doubtful} of the bridges in doubt (ringed); mend them on the desk", DOUBT))
+        notes.append((f"{doubtful} bridges to check (ringed); correct them on the desk", DOUBT))
     return notes

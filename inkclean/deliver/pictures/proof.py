@@ -1,4 +1,4 @@
-"""The proof: one picture that shows before, after, what was dropped and what is in doubt."""
+"""The proof: one picture that shows before, after, what was removed and what to check."""
 
 from __future__ import annotations
 
@@ -46,7 +46,7 @@ def write_proof(photo: Photo, sheet: Sheet, ink: Ink, capture: Capture, path: Pa
     panels = [ProofPanel("Photo", _photo_panel(photo, sheet)), ProofPanel("Ink", _ink_panel(ink))]
     if ink.pencil.layer is not None:
         pencil = _fit(to_srgb(_shrink(ink.pencil.layer)))
-        panels.append(ProofPanel("Underdrawing taken off", pencil))
+        panels.append(ProofPanel("Pencil removed", pencil))
     lay_out(photo.name, panels, _notes(sheet, ink, capture)).save(path, "PNG", compress_level=3)
 
 
@@ -137,8 +137,10 @@ def _notes(sheet: Sheet, ink: Ink, capture: Capture) -> list[tuple[str, Rgb]]:
     if ink.pencil.note:
         notes.append((ink.pencil.note, TEXT))
     if len(ink.removed):
-        notes.append((f"{len(ink.removed)} specks taken away (ringed)", SURE))
+        notes.append((f"{len(ink.removed)} specks removed (ringed)", SURE))
     notes += [(f"{number}  {doubt.why}", DOUBT) for number, doubt in enumerate(ink.doubts[:12], 1)]
     if len(ink.doubts) > 12:
-        notes.append((f"and {len(ink.doubts) - 12} more places, listed in the ticket", DOUBT))
+        notes.append(
+            (f"and {len(ink.doubts) - 12} more places to check, listed in the ticket", DOUBT)
+        )
     return notes

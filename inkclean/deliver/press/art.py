@@ -56,8 +56,9 @@ def make_art(sheet: Curves, placement: Placement, colour: UnderColour | None) ->
         shape = width / height * sheet.height_mm / sheet.width_mm
         if abs(shape - 1) > _SHAPE:
             raise InputError(
-                f"the colour is {width} × {height} px, which is not the shape of the sheet "
-                f"({sheet.width_mm:.0f} × {sheet.height_mm:.0f} mm): paint over the whole sheet"
+                f"the colour is {width} × {height} px; it has different proportions from the "
+                f"sheet ({sheet.width_mm:.0f} × {sheet.height_mm:.0f} mm); make it "
+                "cover the whole sheet"
             )
     lines = moved(sheet, placement.scale, placement.x_mm, placement.y_mm)
     area = Region(placement.x_mm, placement.y_mm, lines.width_mm, lines.height_mm)
@@ -164,7 +165,7 @@ def check_colour_bleed(art: Art, page: TrimmedPage) -> Finding | None:
         "colour bleed",
         "fails",
         f"the colour reaches the trim but not the bleed's edge ({', '.join(short)})",
-        "use --fit bleed, paint on past the trim, or set the bleed to 0 at edges without any",
+        "fit the art to the bleed, paint on past the trim, or set the bleed to 0 at these edges",
     )
 
 

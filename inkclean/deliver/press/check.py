@@ -1,7 +1,7 @@
-"""The look at a page before it goes out: what a printer would send back, and the cure.
+"""The check of a page before it goes out: what a printer would send back, and the cure.
 
-The limits are common ones of the trade. Printers differ, and the specification of the one who
-prints decides.
+The limits are common practice in the trade, without a source. Printers differ, and the
+specification of the one who prints decides.
 """
 
 from __future__ import annotations
@@ -41,7 +41,8 @@ _MOST_SAMPLES = 6_000
 _MOST_PIXELS = 3_600
 # rows swept in one go
 _SLAB = 512
-# ink this near the bleed's edge reaches it: a third of the wandering that trade.md allows
+# ink this near the bleed's edge reaches it: a third of the 1 mm by which a cut may be off
+# (common practice, no source)
 _REACH_MM = 0.3
 
 
@@ -75,7 +76,7 @@ def check_page(
     placed: Curves,
     page: TrimmedPage,
     *,
-    finest_pt: float,
+    thinnest_pt: float,
     ppi: float | None = None,
     want_ppi: float = 300,
 ) -> tuple[Finding, ...]:
@@ -84,13 +85,17 @@ def check_page(
     ``ppi`` is the effective resolution of the bitmap on the page, if there is one.
     """
     pixels = _coarse(placed, page)
-    found = [check_lines(placed, finest_pt), _check_bleed(pixels, page), _check_live(pixels, page)]
+    found = [
+        check_lines(placed, thinnest_pt),
+        _check_bleed(pixels, page),
+        _check_safe(pixels, page),
+    ]
     if ppi is not None:
         found.append(check_resolution(ppi, want_ppi))
     return tuple(found)
 
 
-def check_lines(placed: Curves, finest_pt: float) -> Finding:
+def check_lines(placed: Curves, thinnest_pt: float) -> Finding:
     """Hold the thinnest line against the thinnest that prints."""
     widths = line_widths(placed)
     thinnest = thinnest_line(widths)
@@ -98,22 +103,24 @@ def check_lines(placed: Curves, finest_pt: float) -> Finding:
         return Finding("thinnest line", "passes", f"no line is thinner than {_WIDEST_MM:g} mm")
     width, place = thinnest
     said = f"{width / MM_PER_PT:.2f} pt ({width:.3f} mm), near {place[0]:.0f}, {place[1]:.0f} mm"
-    if width >= finest_pt * MM_PER_PT:
-        return Finding("thinnest line", "passes", f"{said}; at least {finest_pt:g} pt is asked for")
-    below = float(widths.length_mm[widths.width_mm < finest_pt * MM_PER_PT].sum())
-    larger = finest_pt * MM_PER_PT / width
+    if width >= thinnest_pt * MM_PER_PT:
+        return Finding(
+            "thinnest line", "passes", f"{said}; your printer needs at least {thinnest_pt:g} pt"
+        )
+    below = float(widths.length_mm[widths.width_mm < thinnest_pt * MM_PER_PT].sum())
+    larger = thinnest_pt * MM_PER_PT / width
     return Finding(
         "thinnest line",
         "fails",
-        f"{said}; {below:.0f} mm of line are under {finest_pt:g} pt",
-        f"print it {larger:.1f} times as large, clean the page with more --weight, or ask the "
-        "printer for the thinnest line the press holds",
+        f"{said}; {below:.0f} mm of line is under {thinnest_pt:g} pt",
+        f"print it {larger:.1f} times as large, clean the page with more weight, or ask the "
+        "printer for the thinnest line the press can print",
     )
 
 
 def check_resolution(ppi: float, want_ppi: float) -> Finding:
     """Hold the effective resolution of a bitmap, px per inch at final size, against a limit."""
-    said = f"{ppi:.0f} px per inch at this size; {want_ppi:.0f} are asked for"
+    said = f"{ppi:.0f} px per inch at this size; your printer needs {want_ppi:.0f}"
     if ppi >= want_ppi * 0.995:
         return Finding("colour resolution", "passes", said)
     verdict: Verdict = "look" if ppi >= want_ppi * 2 / 3 else "fails"
@@ -290,15 +297,15 @@ def _check_bleed(pixels: _Pixels, page: TrimmedPage) -> Finding:
             "bleed",
             "fails",
             f"ink reaches the trim, and there is no bleed ({', '.join(bare)})",
-            "give --bleed 3mm (or 0.125in) and let the drawing run on past the trim",
+            "set a bleed of 3 mm (or 0.125 in) and draw on past the trim",
         )
     if short:
         return Finding(
             "bleed",
             "fails" if total >= _SHORT_OF_BLEED_MM else "look",
             f"ink reaches the trim and stops before the bleed's edge: {', '.join(short)}",
-            "draw on past the trim, use --fit bleed, or scale the art up; else a white sliver "
-            "shows where the cut wanders",
+            "draw on past the trim, fit the art to the bleed, or make it larger; otherwise a "
+            "white sliver may show at the cut",
         )
     said = "ink runs through to the bleed's edge" if reaching else "no ink reaches the trim"
     return Finding("bleed", "passes", said)
@@ -314,7 +321,7 @@ def _runs_out(strip: U8, reach: int) -> tuple[int, int]:
     return len(at_trim), int((~np.isin(at_trim, outside)).sum())
 
 
-def _check_live(pixels: _Pixels, page: TrimmedPage) -> Finding:
+def _check_safe(pixels: _Pixels, page: TrimmedPage) -> Finding:
     """Between safe area and trim only what bleeds off may lie."""
     top, right, bottom, left = pixels.trim
     height, width = pixels.ink.shape
@@ -327,7 +334,7 @@ def _check_live(pixels: _Pixels, page: TrimmedPage) -> Finding:
     edges = (labels[0], labels[-1], labels[:, 0], labels[:, -1])
     risky = np.setdiff1d(np.arange(1, count), np.concatenate(edges))
     if not len(risky):
-        return Finding("safe area", "passes", "nothing but bleeding art lies outside it")
+        return Finding("safe area", "passes", "only art that bleeds lies outside it")
     x, y, w, h = (stats[risky, i] for i in range(4))
     near = [np.min(side) for side in (x, y, ring.shape[1] - x - w, ring.shape[0] - y - h)]
     gap = float(min(near)) / pixels.px_per_mm
@@ -338,6 +345,6 @@ def _check_live(pixels: _Pixels, page: TrimmedPage) -> Finding:
         "look",
         f"{len(risky)} piece{'s' * (len(risky) > 1)} of ink outside it; the nearest ends "
         f"{gap:.1f} mm from the {closest} trim",
-        "use --fit live, a smaller --scale, or move lettering inwards: the cut wanders by up to "
-        "1 mm; a border drawn there on purpose may stay",
+        "fit the art to the safe area, make it smaller, or move lettering inwards: the cut may be "
+        "off by 1 mm; a border drawn there on purpose may stay",
     )

@@ -37,10 +37,10 @@ def read_profile(path: Path) -> PrintProfile:
         data = path.read_bytes()
         profile = ImageCms.ImageCmsProfile(BytesIO(data)).profile
     except (OSError, ImageCms.PyCMSError) as error:
-        raise InputError(f"{path} is no ICC profile: ask the printer for theirs") from error
+        raise InputError(f"{path} is not an ICC profile; ask the printer for theirs") from error
     if profile.xcolor_space.strip() != "CMYK" or profile.device_class != "prtr":
         raise InputError(
-            f"{path} is a profile of {profile.xcolor_space.strip()}, not of a CMYK press: ask the "
+            f"{path} is a profile of {profile.xcolor_space.strip()}, not of a CMYK press; ask the "
             "printer for theirs"
         )
     return PrintProfile(data, (profile.profile_description or path.stem).strip("\0 \n"))
@@ -58,7 +58,7 @@ def to_cmyk(colour: UnderColour, profile: PrintProfile) -> UnderColour:
         turned: Any = ImageCms.applyTransform(Image.fromarray(colour.pixels), transform)
     except ImageCms.PyCMSError as error:
         raise InputError(f"the profile '{profile.name}' cannot be used ({error})") from error
-    said = f"colours turned to CMYK by '{profile.name}'"
+    said = f"colours converted to CMYK by '{profile.name}'"
     return UnderColour(np.array(turned), (*colour.notes, said))
 
 
@@ -71,9 +71,9 @@ def check_total_ink(colour: UnderColour, lines: Bool | None, limit: float) -> Fi
         return Finding(
             "total ink",
             "look",
-            "the colours are RGB, so the press's inks are not known",
-            "give the printer's --profile, or leave the turning to the printer, whose colours "
-            "may then differ from the screen",
+            "the colours are RGB, so the amount of ink is not known",
+            "use the printer's profile, or let the printer convert to CMYK; the colours may then "
+            "differ from the screen",
         )
     total = colour.pixels.sum(2, dtype=np.uint16)
     bare = float(total.max(initial=0)) / 2.55

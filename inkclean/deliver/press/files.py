@@ -39,7 +39,7 @@ if TYPE_CHECKING:
     import pikepdf
 
 DPI = (600, 800, 1200, 2400)
-# common practice, no source; what the printer asks for goes before
+# common practice, no source; what the printer asks for comes first
 BLEED = Margins(3.0, 3.0, 3.0, 3.0)
 SAFE = Margins(5.0, 5.0, 5.0, 5.0)
 
@@ -52,8 +52,9 @@ class PressSettings:
     """How a page goes to the printer.
 
     ``trim`` None takes the sheet's own size. ``fit`` or ``scale`` places the art, not both;
-    with neither, art is fitted to a given trim, or laid at its own size. ``ink_limit`` is the
-    most that the four inks may sum to, in per cent; ``finest_pt`` the thinnest line that
+    with neither, art is fitted to a given trim, or laid at its own size; ``under`` is the
+    colour under the lines. ``ink_limit`` is the
+    most that the four inks may sum to, in per cent; ``thinnest_pt`` the thinnest line that
     prints; ``colour_ppi`` the resolution colour is asked to have.
     """
 
@@ -67,9 +68,9 @@ class PressSettings:
     standard: Literal["x1a"] | None = None
     intent: str | None = None
     profile: Path | None = None
-    colour: Path | None = None
+    under: Path | None = None
     ink_limit: float = 280.0
-    finest_pt: float = 0.25
+    thinnest_pt: float = 0.25
     colour_ppi: float = 300.0
     budget_mp: float = 300.0
 
@@ -105,9 +106,9 @@ def load_colour(settings: PressSettings) -> tuple[UnderColour | None, PrintProfi
         InputError: a file cannot be used.
     """
     profile = read_profile(settings.profile) if settings.profile else None
-    if settings.colour is None:
+    if settings.under is None:
         return None, profile
-    colour = read_colour(settings.colour, settings.budget_mp)
+    colour = read_colour(settings.under, settings.budget_mp)
     return (to_cmyk(colour, profile) if profile else colour), profile
 
 
@@ -119,7 +120,7 @@ def prepare(sheet: Curves, settings: PressSettings) -> PressSheet:
             for cannot be met.
     """
     if settings.fit is not None and settings.scale is not None:
-        raise UsageError("--fit and --scale exclude each other: give one")
+        raise UsageError("--fit and --scale cannot be used together; give one")
     trim = settings.trim or Paper("sheet", sheet.width_mm, sheet.height_mm)
     spare = _SPARE_MM if settings.marks else 0.0
     page = make_page(trim, settings.bleed, settings.safe, settings.side, spare)
@@ -130,7 +131,7 @@ def prepare(sheet: Curves, settings: PressSettings) -> PressSheet:
     placement = fitted(sheet, page, fit) if fit else by_scale(sheet, page, settings.scale or 1.0)
     art = make_art(sheet, placement, colour)
     findings = check_page(
-        art.lines, page, finest_pt=settings.finest_pt, ppi=art.ppi, want_ppi=settings.colour_ppi
+        art.lines, page, thinnest_pt=settings.thinnest_pt, ppi=art.ppi, want_ppi=settings.colour_ppi
     )
     bleeding = check_colour_bleed(art, page)
     if bleeding is not None:
@@ -155,14 +156,14 @@ def _lines_over(art: Art) -> Any:
 
 
 def _notes(settings: PressSettings, colour: UnderColour | None, scale: float) -> tuple[str, ...]:
-    notes = [f"art at {scale:.1%} of the sheet", "lines in black (K) alone"]
+    notes = [f"art at {scale:.1%} of the sheet", "lines in black (K) only"]
     if colour is not None:
         notes[-1] += ", overprinting the colour"
         notes += colour.notes
         if not colour.cmyk:
             notes.append(
-                "the colours stay RGB: the printer turns them to inks, and bright ones may come "
-                "out duller than on the screen; --profile with the printer's own decides it here"
+                "the colours stay RGB: the printer converts them to CMYK, and bright ones may look "
+                "duller than on the screen; with the printer's profile they are converted here"
             )
     if settings.standard:
         notes.append(f"declared as {press_standard.VERSION}")

@@ -26,11 +26,11 @@ def what_stops(
     """Return what keeps the page from being PDF/X-1a, each with its cure; empty if nothing."""
     stops = []
     if colour is not None and not colour.cmyk:
-        stops.append("the colour is RGB (give the printer's --profile, or a picture in CMYK)")
+        stops.append("the colour is RGB (give the printer's --profile, or a CMYK picture)")
     if intent is None and profile is None:
         stops.append(
-            "it must name the printing condition (give --intent with the registered name that "
-            "the printer states, or --profile)"
+            "the printing condition is missing (give --intent with the registered name from your "
+            "printer, or --profile)"
         )
     if profile is not None and icc_version(profile) >= 4:
         stops.append("the profile is of ICC version 4 (PDF 1.4 knows version 2: ask for that one)")

@@ -97,13 +97,13 @@ def plan_tiles(art_is_wide: bool, settings: PosterSettings) -> Plan:
     if art_is_wide != (poster.width_mm > poster.height_mm):
         poster = Paper(poster.name, poster.height_mm, poster.width_mm)
     if min(on.width_mm, on.height_mm) < 148 or max(on.width_mm, on.height_mm) < 210:
-        raise UsageError(f"{on.name} is too small to tile a poster on: choose A5 or larger")
+        raise UsageError(f"{on.name} is too small for a poster; choose A5 or larger")
     turned = Paper(on.name, on.height_mm, on.width_mm)
     plans = [_plan(poster, sheet, settings) for sheet in (on, turned)]
     best = min(plans, key=lambda plan: plan.columns * plan.rows)
     if best.columns * best.rows > _MOST_SHEETS:
         raise UsageError(
-            f"the poster would take {best.columns * best.rows} sheets: choose a larger --on"
+            f"the poster would take {best.columns * best.rows} sheets; choose a larger --on"
         )
     return best
 
@@ -113,7 +113,7 @@ def _plan(poster: Paper, sheet: Paper, settings: PosterSettings) -> Plan:
     room = sheet.width_mm - 2 * inset, sheet.height_mm - 2 * inset
     if min(room) - settings.overlap_mm < _LEAST_MM:
         raise UsageError(
-            f"margin and overlap leave too little of {sheet.name}: make them smaller, or choose "
+            f"margin and overlap leave too little of {sheet.name}; make them smaller, or choose "
             "larger paper"
         )
     columns, step_x, width = _spread(poster.width_mm, room[0], settings.overlap_mm)

@@ -16,7 +16,7 @@ from inkclean.curves.values import Curves
 from inkclean.deliver.pictures.raster import Region
 
 Side = Literal["recto", "verso"]
-Fit = Literal["trim", "bleed", "live"]
+Fit = Literal["trim", "bleed", "safe"]
 
 # PDF 1.4, annex C (from memory): a page's side lies between 3 and 14 400 units of 1/72 in
 MOST_MM = 14_400 / 72 * MM_PER_INCH
@@ -26,7 +26,7 @@ def _inches(name: str, width: float, height: float) -> Paper:
     return Paper(name, width * MM_PER_INCH, height * MM_PER_INCH)
 
 
-# comic and digest: ComiXpress; comic-short: McKelvie; printers differ by a few hundredths
+# common among printers of comics, who differ by a few hundredths (common practice, no source)
 TRIMS: dict[str, Paper] = {
     paper.name: paper
     for paper in (
@@ -88,7 +88,7 @@ class TrimmedPage:
         )
 
     @property
-    def live(self) -> Region:
+    def safe_area(self) -> Region:
         """The safe area, where nothing is lost when the trim wanders."""
         left, right = self.safe.left_right(self.side)
         return Region(
@@ -123,7 +123,7 @@ def parse_trim(text: str) -> Paper:
         paper = None
     if paper is None:
         known = ", ".join([*TRIMS, *PAPERS])
-        raise UsageError(f"'{text}' is no trim size: write {known} or a size like 6.625x10.25in")
+        raise UsageError(f"'{text}' is not a trim size; write {known} or a size like 6.625x10.25in")
     return paper
 
 
@@ -136,7 +136,7 @@ def parse_edges(text: str, what: str = "bleed") -> Margins:
     parts = [part for part in re.split(r"[,;\s]+", text.strip()) if part]
     if len(parts) not in (1, 4):
         raise UsageError(
-            f"{what} '{text}' is not understood: write one length, or four as "
+            f"{what} '{text}' is not understood; write one length, or four as "
             "top,outer,bottom,inner, such as 3mm or 3mm,3mm,3mm,0"
         )
     lengths = [parse_length_mm(part) for part in parts]
@@ -154,8 +154,8 @@ def make_page(
         UsageError: nothing is left of the safe area, or the page is larger than PDF allows.
     """
     page = TrimmedPage(trim.width_mm, trim.height_mm, bleed, safe, side)
-    if min(page.live.width_mm, page.live.height_mm) <= 0:
-        raise UsageError("the safe area leaves nothing of the page: make --safe smaller")
+    if min(page.safe_area.width_mm, page.safe_area.height_mm) <= 0:
+        raise UsageError("nothing of the page is left inside the safe area; make --safe smaller")
     if max(page.bled.width_mm, page.bled.height_mm) + 2 * spare_mm > MOST_MM:
         raise UsageError(f"the page is larger than a PDF page may be ({MOST_MM:.0f} mm a side)")
     return page
@@ -174,14 +174,14 @@ def fitted(curves: Curves, page: TrimmedPage, fit: Fit) -> Placement:
     """Return the sheet as large as it fits, centred in what it is fitted to.
 
     ``trim``: the whole sheet within the trimmed page. ``bleed``: the sheet fills the page and
-    its bleed; what juts out on the longer side is cut. ``live``: the ink, not the sheet, as
+    its bleed; what juts out on the longer side is cut. ``safe``: the ink, not the sheet, as
     large as the safe area takes.
     """
-    if fit == "live" and len(curves.cubics):
+    if fit == "safe" and len(curves.cubics):
         low, high = curves.cubics.min((0, 1)), curves.cubics.max((0, 1))
     else:
         low, high = (0.0, 0.0), (curves.width_mm, curves.height_mm)
-    goal = {"trim": page.trim, "bleed": page.bled, "live": page.live}[fit]
+    goal = {"trim": page.trim, "bleed": page.bled, "safe": page.safe_area}[fit]
     width, height = max(high[0] - low[0], 1e-6), max(high[1] - low[1], 1e-6)
     ratios = goal.width_mm / width, goal.height_mm / height
     scale = float(max(ratios) if fit == "bleed" else min(ratios))

@@ -64,7 +64,7 @@ def _handlers() -> Any:
         return lambda request, error: JSONResponse({"why": str(error)}, status)
 
     def missing(request: Request, error: Exception) -> Response:
-        return JSONResponse({"why": "there is no such thing on the desk"}, 404)
+        return JSONResponse({"why": "this is not on the desk"}, 404)
 
     def large(request: Request, error: Exception) -> Response:
         return JSONResponse({"why": "too large"}, 413)
@@ -198,7 +198,7 @@ def _page_routes(desk: Desk) -> list[Route]:
         page = page_of(request)
         use = (await _words(request)).get("use")
         if use not in USES:
-            raise UsageError(f"what for? {', '.join(USES)}")
+            raise UsageError(f"choose what you need the files for: {', '.join(USES)}")
         return await _do(lambda: desk.take(page, use), page)
 
     return [
@@ -264,11 +264,11 @@ async def _json(request: Request) -> Any:
     try:
         return json.loads(await request.body())
     except (ValueError, RecursionError):
-        raise UsageError("this is no JSON") from None
+        raise UsageError("this is not JSON") from None
 
 
 async def _words(request: Request) -> dict[str, Any]:
     found = await _json(request)
     if not isinstance(found, dict):
-        raise UsageError("this is no JSON object")
+        raise UsageError("this is not a JSON object")
     return found

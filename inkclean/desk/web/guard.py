@@ -64,11 +64,11 @@ class Guard:
     def _refusal(self, scope: Message, headers: dict[str, str]) -> tuple[int, str] | None:
         host = headers.get("host", "")
         if host not in self._config.hosts:
-            return 421, "this address is not the desk's: use the one it printed"
+            return 421, "this is not the desk's address; use the one it printed"
         parts = scope["path"].split("/", 2)
         token = parts[1].encode("utf-8", "replace") if len(parts) > 2 else b""
         if not secrets.compare_digest(token, self._config.token.encode()):
-            return 403, "the address lacks its secret part: use the whole one that was printed"
+            return 403, "the address is incomplete; use the whole address printed"
         site = headers.get("sec-fetch-site", "same-origin")
         opened = scope["method"] in _READS and headers.get("sec-fetch-mode") == "navigate"
         if site not in ("same-origin", "none") and not opened:
@@ -77,7 +77,7 @@ class Guard:
         if origin is not None and urlsplit(origin).netloc != host:
             return 403, "another site asked for this"
         if scope["method"] not in _READS and origin is None and site == "none":
-            return 403, "this is changed from the desk's own page alone"
+            return 403, "only the desk's own page can change this"
         return None
 
 

@@ -66,7 +66,7 @@ class _Server(uvicorn.Server):
 
 
 def _lines(address: str, lan: bool) -> list[str]:
-    lines = [f"the desk is at {address}"]
+    lines = [f"The desk is at {address}"]
     if lan:
         import io
 
@@ -76,10 +76,10 @@ def _lines(address: str, lan: bool) -> list[str]:
         segno.make(address, micro=False).terminal(out=drawn, compact=True, border=2)
         lines.append(drawn.getvalue().rstrip("\n"))
         lines.append(
-            "everybody on this network who has this address can see and change the pages in this "
-            "folder, and what goes over the network is not encrypted; nobody else can"
+            "Anyone on this network who has this address can see and change the pages in this "
+            "folder. Nobody else can. Data on the network is not encrypted."
         )
-    lines.append("stop it with Ctrl-C; nothing is lost")
+    lines.append("Stop it with Ctrl-C; nothing is lost.")
     return lines
 
 
@@ -92,7 +92,7 @@ def _bind(host: str, port: int) -> socket.socket:
     except OSError as error:
         bound.close()
         raise OutputError(
-            f"port {port} cannot be had ({error.strerror}): leave --port out to get a free one"
+            f"port {port} is not available ({error.strerror}); leave --port out to get a free one"
         ) from error
     return bound
 
@@ -114,7 +114,7 @@ def _locked(folder: Path) -> _Lock:
         return _Lock(own / "lock")
     except OSError as error:
         why = error.strerror or str(error)
-        raise OutputError(f"{folder} cannot be worked in ({why}): choose another") from error
+        raise OutputError(f"{folder} cannot be used ({why}); choose another folder") from error
 
 
 class _Lock:
@@ -131,7 +131,7 @@ class _Lock:
         except BlockingIOError:
             self._handle.close()
             raise OutputError(
-                f"another desk works in {path.parent.parent}: use its address, or stop it first"
+                f"another desk is open in {path.parent.parent}; use its address, or stop it first"
             ) from None
 
     def __enter__(self) -> _Lock:

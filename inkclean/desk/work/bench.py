@@ -169,7 +169,7 @@ class Worker:
             except (EOFError, OSError):
                 self._process = None
                 if not self._closed:
-                    why = "this page needs more memory than there is: close other programs"
+                    why = "this page needs more memory than is free; close other programs"
                     self._publish({"page": task.page, "event": "failed", "why": why})
             with self._ready:
                 self._now = None

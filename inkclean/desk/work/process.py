@@ -56,13 +56,13 @@ def _take_tasks(pipe: Any, cancels: Any) -> None:
             pipe.send({"event": "failed", "why": _plain(str(error), task)})
         except MemoryError:
             bench = None
-            why = "this page needs more memory than there is: close other programs"
+            why = "this page needs more memory than is free; close other programs"
             pipe.send({"event": "failed", "why": why})
         except (BrokenPipeError, ConnectionError):
             return
         except Exception as error:
             bench = None
-            why = f"a fault of the program ({type(error).__name__}: {error})"
+            why = f"unexpected error ({type(error).__name__}: {error}); please report it"
             pipe.send({"event": "failed", "why": " ".join(why.split())[:300]})
         pipe.send(None)
 

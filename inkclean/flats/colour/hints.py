@@ -91,7 +91,7 @@ def hints_in_picture(picture: U8, width_mm: float, height_mm: float) -> Hints:
         rgb = picture[..., :3]
         mask = rgb.max(axis=2) - rgb.min(axis=2) >= _COLOURED
     if not mask.any():
-        raise InputError("no dab of colour is in it")
+        raise InputError("it has no dab of colour")
     colours, kind = _colour_classes(picture, mask)
     scale = np.array([width_mm / mask.shape[1], height_mm / mask.shape[0]])
     step = max(int(np.sqrt(np.count_nonzero(kind) / _MOST_POINTS)), 1)
@@ -127,7 +127,9 @@ def _colour_classes(picture: U8, mask: Bool) -> tuple[U8, U8]:
         chosen.append(int(open_.argmax()))
         open_ &= difference(lab[chosen[-1]], lab) >= _ONE_COLOUR
         if len(chosen) > _MOST_COLOURS:
-            raise InputError(f"more than {_MOST_COLOURS} colours are in it: dab with plain ones")
+            raise InputError(
+                f"more than {_MOST_COLOURS} colours; use plain colours with hard edges"
+            )
     table = np.zeros(1 << 15, np.uint8)
     table[bins] = difference(lab[:, None], lab[chosen][None]).argmin(axis=1) + 1
     kinds = table[code]
@@ -195,7 +197,7 @@ def _palette(hints: Hints) -> tuple[U8, I64, tuple[str, ...]]:
         hints.colours, axis=0, return_index=True, return_inverse=True
     )
     if len(colours) > _MOST_COLOURS:
-        raise InputError(f"{len(colours)} colours are too many: {_MOST_COLOURS} can be told apart")
+        raise InputError(f"{len(colours)} colours are too many; use at most {_MOST_COLOURS}")
     order = np.argsort(first)
     row = np.empty(len(order), np.int64)
     row[order] = np.arange(len(order)) + 1

@@ -44,7 +44,7 @@ def split_areas(
     first = np.diff(whose, prepend=-1) != 0
     pieces = np.where(first, whose, len(flats.areas) + np.cumsum(~first))
     if pieces.max() > _MOST_LABELS:
-        raise InputError("the dabs would split the page into more than 65 535 areas")
+        raise InputError("these dabs would split the page into more than 65 535 areas; use fewer")
     labels = flats.labels.copy()
     rows: list[Rows] = []
     boxes = find_objects(flats.labels.astype(np.int32))

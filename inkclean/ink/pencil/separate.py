@@ -57,9 +57,9 @@ def check_drop(drop: Sequence[str]) -> tuple[str, ...]:
     for word in words:
         if word not in ("auto", "none", *NAMED) and not _HEX.fullmatch(word):
             known = ", ".join(("auto", "none", *NAMED))
-            raise UsageError(f"'{word}' is no colour to drop: write {known} or #RRGGBB")
+            raise UsageError(f"'{word}' is not a pencil colour; write {known} or #RRGGBB")
     if "none" in words and len(words) > 1:
-        raise UsageError("'none' drops nothing, so no colour can stand beside it")
+        raise UsageError("'none' removes nothing, so it cannot be used with other colours")
     return words
 
 
@@ -121,9 +121,9 @@ def _lift_print(sheet: Sheet, grey: F32, factor: int) -> tuple[str, float, str]:
         return "", 0.0, ""
     kind = "printed squares" if ruled.squares else "printed lines"
     if not ruled.pale:
-        return "", 0.0, f"{kind} as dark as the ink: kept, as they can't be told apart"
+        return "", 0.0, f"{kind} as dark as the ink, so they were kept"
     share = lift(grey, sheet.tone, ruled)
-    return ruled.colour, share, f"{kind} {ruled.colour} taken off"
+    return ruled.colour, share, f"{kind} {ruled.colour} removed"
 
 
 def pencil_layer(sheet: Sheet, ink: F32, under: list[F32], factor: int) -> F32:
@@ -158,7 +158,7 @@ def _decide(
     ]
     if words == ("none",):
         off = [False] * len(coloured)
-        return _Decision(tuple(coloured), tuple(off), main, "nothing dropped, as asked")
+        return _Decision(tuple(coloured), tuple(off), main, "no pencil removed, as asked")
     if "auto" not in words:
         return _named(coloured, words, main)
     signs = gather(colours, coloured, main)
@@ -166,14 +166,14 @@ def _decide(
     parts = []
     if main is not None:
         off = [gone and p.away(main.chroma) > APART for p, gone in zip(coloured, off, strict=True)]
-        parts = [f"the page is drawn in {main.name} ink {main.hex}: kept as ink"]
+        parts = [f"the page is drawn in {main.name} ink {main.hex}, which was kept"]
     others = [main is None or p.away(main.chroma) > APART for p in coloured]
     kept = _list(coloured, [not gone and own for gone, own in zip(off, others, strict=True)])
     if kept:
-        parts.append(f"{kept} is drawn as ink is: kept as ink")
+        parts.append(f"{kept} looks like ink, so it was kept")
     gone = _list(coloured, off)
     if gone:
-        parts.append(f"{gone} is pencil, printed lines or wash: dropped")
+        parts.append(f"{gone} is pencil, printed lines or wash: removed")
     note = "; ".join(parts) or "no coloured pencil found"
     return _Decision(tuple(coloured), tuple(off), main, note)
 
@@ -217,4 +217,4 @@ def _named(pigments: list[Pigment], words: tuple[str, ...], main: Pigment | None
         gone and p.away(main.chroma) < SAME_HUE for p, gone in zip(pigments, off, strict=True)
     ):
         main = None
-    return _Decision(tuple(pigments), tuple(off), main, f"dropped as asked: {', '.join(words)}")
+    return _Decision(tuple(pigments), tuple(off), main, f"removed, as asked: {', '.join(words)}")

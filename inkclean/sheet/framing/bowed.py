@@ -39,10 +39,7 @@ def _side(start: F64, between: F64, end: F64) -> F64:
     s, bow = away @ along, away @ np.array([-along[1], along[0]])
     # two points nearer than this give no slope worth following
     if (np.diff(s) < 1e-3 * length).any() or np.abs(bow).max() > MOST_BOW * length:
-        raise UsageError(
-            "--frame: an edge turns back or bows too far; give the points on it in their order, "
-            "clockwise"
-        )
+        raise UsageError("an edge turns back or bends too far; give its points in order, clockwise")
     t = np.linspace(0.0, 1.0, POINTS) * length
     y = np.zeros_like(t)
     if len(points) > 2:

@@ -27,7 +27,7 @@ SMALLEST_SHARE = 0.005
 # this crisp, or it is none.
 CRISP = 0.7
 CRISP_SIDE = 0.4
-HIDDEN_SIDE = "a side of the page lies outside the picture; its size is a guess, say --paper"
+HIDDEN_SIDE = "a side of the page lies outside the picture; its size is a guess"
 NO_PROOF, LEAST_PROOF, FULL_PROOF = 1.3, 1.57, 2.0
 
 
@@ -62,11 +62,11 @@ def given_frame(
     turns = _turns(corners) if corners.shape == (4, 2) else np.zeros(4)
     if not np.isfinite(corners).all() or (turns <= 0).any():
         raise UsageError(
-            "--frame: the corners enclose no page; give top left, top right, bottom right and "
-            "bottom left, in this order"
+            "the corners do not go around a page; give them in this order: top left, top right, "
+            "bottom right, bottom left"
         )
     if (turns[0] + turns[2]) / 2.0 < SMALLEST_SHARE * width * height:
-        raise UsageError("--frame: the corners enclose next to nothing; they count in photo px")
+        raise UsageError("the corners enclose almost nothing; give them in photo pixels")
     size = framed_size(corners, (width, height), paper)
     edges = sides_through(corners, between)
     return Frame(corners, edges, size.width_mm, size.height_mm, size.name, "given", 1.0, size.doubt)

@@ -16,7 +16,7 @@ from inkclean.sheet.framing.squaring import UNIT, homography
 # aspect compete on this alone, so the smaller A sizes and the B sizes only come in by hand.
 CANDIDATES = {"A4": 0.0, "letter": 1.0, "tabloid": 2.0, "legal": 4.0}
 # Nothing in a photo tells sizes of one shape apart: pens draw as fine on A4 as on A3.
-SAME_SHAPE = {"A4": "A4 by its shape, which A3 and A5 share; if it is one of them, say --paper"}
+SAME_SHAPE = {"A4": "A4 by its shape; A3 and A5 have the same shape"}
 # Focal length of a phone's main camera over the diagonal of its picture (26 mm on the 43.3 mm
 # of a 35 mm frame), and how far others stray, as a standard deviation of the logarithm.
 FOCAL_PER_DIAGONAL = 0.62
@@ -94,13 +94,13 @@ def framed_size(corners: F64, photo_size: tuple[int, int], paper: Paper | None) 
     best = ranked[0]
     if misfit[best] > WORST_FIT:
         width, height = _as_large_as(PAPERS["A4"], likely)
-        doubt = "the page has no standard shape; its size is a guess, say --paper"
+        doubt = "the page has no standard shape; its size is a guess"
         return Size(width, height, None, 0.4, doubt)
     lead = scored[ranked[1]] - scored[best]
     trust = 1.0 / (1.0 + math.exp(-lead / 2.0))
     doubt = SAME_SHAPE.get(best, "")
     if trust <= 0.9:
-        doubt = f"could be {ranked[1]} instead of {best}; say --paper"
+        doubt = f"could be {ranked[1]} instead of {best}"
     return Size(*_laid(PAPERS[best], likely), best, trust, doubt)
 
 
@@ -126,10 +126,10 @@ def whole_size(photo_size: tuple[int, int], ppi: float | None, paper: Paper | No
         true = PAPERS[name].height_mm / PAPERS[name].width_mm
         if abs(math.log(max(aspect, 1 / aspect) / true)) < WHOLE_ASPECT:
             mm = _shown_scale(PAPERS[name], width, height)
-            doubt = f"no paper's edge in sight; taken for {name} by its shape, say --paper"
+            doubt = f"no edge of the paper in the picture; {name} by its shape"
             return Size(width * mm, height * mm, name, 0.5, doubt)
     mm = max(PAPERS["A4"].width_mm, PAPERS["A4"].height_mm) / max(width, height)
-    doubt = "no paper's edge in sight; its longer side is taken for that of A4, say --paper"
+    doubt = "no edge of the paper in the picture; its longer side is taken to be that of A4"
     return Size(width * mm, height * mm, None, 0.2, doubt)
 
 

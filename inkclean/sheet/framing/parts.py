@@ -114,7 +114,7 @@ def part_size(corners: F64, seen: Bool, paper: Paper | None) -> Size:
                 best = cost, scale, name
     scale, name = (best[1], best[2]) if best else (1.0, "A4")
     trust = PART_TRUST if full.any() else GUESS_TRUST
-    doubt = f"only part of the page is in the picture; taken for {name}, say --paper"
+    doubt = f"only part of the page is in the picture; taken to be {name}"
     return Size(
         float(shown[0] * scale),
         float(shown[1] * scale),

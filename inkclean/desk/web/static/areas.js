@@ -1,4 +1,4 @@
-// The station Areas: flats with their bridges; dab, join, part; the first shade.
+// The step Areas: flats with their bridges; fill, join, split; the first shade.
 
 import { Palette } from "./palette.js";
 import { button, choice, el } from "./parts.js";
@@ -6,11 +6,11 @@ import { direction, drawArrow, lightFrom } from "./shade.js";
 import { TILE, byTable, valueAt, valueNow } from "./tiles.js";
 
 const HELP = {
-  dab: "Choose a colour, then touch an area.",
-  bridge: "Touch a bridge to remove it, or draw one over a gap.",
-  join: "Draw through the areas that belong together.",
-  part: "Draw across an area to part it.",
-  shade: "Draw the way the light falls: from the lamp to the drawing.",
+  dab: "Choose a colour, then tap an area.",
+  bridge: "Tap a bridge to remove it, or draw one over a gap.",
+  join: "Draw a line through the areas that belong together.",
+  split: "Draw a line across an area to split it.",
+  shade: "Draw a line from the lamp to the drawing.",
 };
 
 export class Areas {
@@ -32,17 +32,17 @@ export class Areas {
     this.turning = null;
     this.pending = [];
     this.seen = null;
-    const words = [["dab", "Dab"], ["bridge", "Bridge"], ["join", "Join"], ["part", "Part"], ["shade", "Shade from here"]];
+    const words = [["dab", "Fill"], ["bridge", "Bridge"], ["join", "Join"], ["split", "Split"], ["shade", "Light direction"]];
     this.modes = choice(words, this.mode, (key) => this.use(key));
     this.keys = words.map(([key]) => key);
     this.even = button("No shade", () => desk.act({ kind: "light", degrees: null }));
-    this.next = button("Next doubtful gap", () => this.doubt());
+    this.next = button("Next gap to check", () => this.doubt());
     this.own = el("div", { class: "own" });
-    this.rows = { dab: this.palette.parts, bridge: [this.next], join: [], part: [], shade: [this.even] };
+    this.rows = { dab: this.palette.parts, bridge: [this.next], join: [], split: [], shade: [this.even] };
     desk.hand.replaceChildren(...this.modes, this.own);
     desk.view.overlay = (ctx, k) => this.draw(ctx, k);
     if (desk.state.stages.colours && desk.state.stages.flats) this.snapshot();
-    else desk.say("The areas are looked for …");
+    else desk.say("Finding areas …");
     this.use(this.mode);
     this.show();
   }
@@ -64,7 +64,7 @@ export class Areas {
   }
 
   rename(colour, name) {
-    this.desk.say(`${name} it is called from now on.`);
+    this.desk.say(`Now called ${name}.`);
     return this.desk.act({ kind: "name", colour, name });
   }
 
@@ -97,7 +97,7 @@ export class Areas {
     desk.view.show(layers, [ink.width / ink.px_per_mm, ink.height / ink.px_per_mm]);
     const n = this.seen?.bridges.filter((b) => b.doubtful).length ?? 0;
     this.next.disabled = !n;
-    this.next.textContent = n ? `Next doubtful gap (${n})` : "No gap is doubtful";
+    this.next.textContent = n ? `Next gap to check (${n})` : "No gaps to check";
   }
 
   table() {
@@ -182,8 +182,8 @@ export class Areas {
     if (this.mode === "join") return this.join(line);
     this.pending.push(line);
     this.desk.view.draw();
-    this.desk.say("The areas follow …");
-    if (this.mode === "part") return this.desk.act({ kind: "part", points: thinned(line, 40) });
+    this.desk.say("Updating areas …");
+    if (this.mode === "split") return this.desk.act({ kind: "split", points: thinned(line, 40) });
     return this.desk.act({ kind: "bridge", cubic: through(line) });
   }
 
@@ -210,10 +210,10 @@ export class Areas {
         const away = Math.hypot(bx - x, by - y);
         if (away < reach && (!best || away < best.away)) best = { away, bridge };
       }
-    if (!best) return this.desk.say("No bridge is here. " + HELP.bridge);
+    if (!best) return this.desk.say("No bridge here. " + HELP.bridge);
     this.seen.bridges = this.seen.bridges.filter((b) => b !== best.bridge);
     this.desk.view.draw();
-    this.desk.say("The bridge is gone; the areas follow …");
+    this.desk.say("Bridge removed. Updating areas …");
     return this.desk.act({ kind: "open", at: on(best.bridge.cubic, 0.5) });
   }
 
@@ -223,11 +223,11 @@ export class Areas {
       const label = await this.label(at, false); // much of the way is ink
       if (label && !met.some((m) => m.label === label)) met.push({ label, at });
     }
-    if (met.length < 2) return this.desk.say("One area alone was touched: draw from one into another.");
+    if (met.length < 2) return this.desk.say("That touched only one area. Draw from one area into another.");
     for (const { label } of met.slice(1)) this.seen.of[label] = this.seen.of[met[0].label];
     this.version += 1;
     this.show();
-    this.desk.say(`${met.length} areas are one …`);
+    this.desk.say(`Joining ${met.length} areas …`);
     return this.desk.act({ kind: "join", points: met.map(({ at }) => at) });
   }
 
@@ -270,7 +270,7 @@ export class Areas {
     const [x, y] = on(all[this.visited % all.length].cubic, 0.5);
     this.visited += 1;
     this.desk.view.visit(x, y, 30);
-    this.desk.say(`Gap ${((this.visited - 1) % all.length) + 1} of ${all.length}: is it closed here? Touch the bridge if not.`);
+    this.desk.say(`Gap ${((this.visited - 1) % all.length) + 1} of ${all.length}: should the line close here? If not, tap the bridge.`);
   }
 }
 

@@ -1,19 +1,19 @@
-// The station Ink: weight, smallest mark, closeness, pencil, specks, strokes, doubtful places.
+// The step Ink: compare, pencil, white out, ink in, weight, dust size, accuracy, places to check.
 
-import { Closeness } from "./closeness.js";
+import { Accuracy } from "./accuracy.js";
 import { Marks, disc } from "./marks.js";
 import { post } from "./net.js";
 import { button, choice, el, slider } from "./parts.js";
 import { reweighed } from "./weight.js";
 
 const HELP = {
-  look: "Drag the line to compare. A ring is a speck taken away: touch it to bring it back.",
-  drop: "Touch a pencil mark to drop its colour; touch it again to keep it.",
-  white: "Draw over what shall go.",
+  look: "Drag the line to compare. A ring marks a removed speck: tap it to bring it back.",
+  drop: "Tap a pencil line to remove its colour. Tap it again to keep it.",
+  white: "Paint over anything you want gone.",
   ink: "Draw what is missing.",
-  weight: "Thinner or heavier ink, all over the page.",
-  specks: "Marks smaller than this are dust and go; each one that goes has a ring.",
-  close: "How close the curves of SVG and PDF follow the ink: a truer edge, or fewer points.",
+  weight: "Make all lines thinner or heavier.",
+  specks: "Marks smaller than this may be removed as dust. Each removed mark has a ring.",
+  close: "How closely the curves in SVG and PDF follow the ink: truer edges, or fewer points.",
 };
 const CLOSE = [0.005, 0.01, 0.02, 0.03, 0.05, 0.08, 0.12, 0.2, 0.3];
 
@@ -23,11 +23,11 @@ export class Ink {
   constructor(desk) {
     this.desk = desk;
     this.mode = "look";
-    this.breadth = 0.8;
+    this.width = 0.8;
     this.pending = [];
     this.visited = 0;
     this.marks = new Marks(desk);
-    this.closeness = new Closeness(desk);
+    this.accuracy = new Accuracy(desk);
   }
 
   get said() {
@@ -41,20 +41,20 @@ export class Ink {
     this.fresh = false;
     this.weight = null;
     const s = desk.state.settings;
-    const words = [["look", "Look"], ["drop", "Drop this pencil"], ["white", "White out"], ["ink", "Ink in"]];
-    words.push(["weight", "Weight"], ["specks", "Smallest mark"], ["close", "Curve closeness"]);
+    const words = [["look", "Compare"], ["drop", "Remove pencil"], ["white", "White out"], ["ink", "Ink in"]];
+    words.push(["weight", "Weight"], ["specks", "Dust size"], ["close", "Curve accuracy"]);
     const modes = choice(words, this.mode, (key) => this.use(key));
     this.weightBar = slider("Weight", -1, 1, 0.05, s.weight, (v) => this.weigh(v), (v) => this.settle({ weight: v }));
     this.sizes = this.marks.steps(s.speck_mm);
-    this.speckBar = slider("Smallest mark", 0, this.sizes.length - 1, 1, this.sizes.indexOf(s.speck_mm), (n) => this.marks.show(this.sizes[n]), (n) => this.settle({ speck_mm: this.sizes[n] }), (n) => `${this.sizes[n]} mm`);
+    this.speckBar = slider("Dust size", 0, this.sizes.length - 1, 1, this.sizes.indexOf(s.speck_mm), (n) => this.marks.show(this.sizes[n]), (n) => this.settle({ speck_mm: this.sizes[n] }), (n) => `${this.sizes[n]} mm`);
     this.close = [...new Set([...CLOSE, s.within_mm])].sort((a, b) => a - b);
-    this.closeBar = slider("Curve closeness", 0, this.close.length - 1, 1, this.close.indexOf(s.within_mm), (n) => this.closeness.show(this.close[n]), (n) => this.settle({ within_mm: this.close[n] }), (n) => `${this.close[n]} mm`);
-    this.breadthBar = slider("Breadth", 0.2, 6, 0.1, this.breadth, (v) => this.broad(v), () => {});
+    this.closeBar = slider("Curve accuracy", 0, this.close.length - 1, 1, this.close.indexOf(s.within_mm), (n) => this.accuracy.show(this.close[n]), (n) => this.settle({ within_mm: this.close[n] }), (n) => `${this.close[n]} mm`);
+    this.widthBar = slider("Width", 0.2, 6, 0.1, this.width, (v) => this.widen(v), () => {});
     this.hold = button("Hold to see the photo", () => {});
     this.holding();
-    this.next = button("Next doubtful place", () => this.doubt());
+    this.next = button("Next place to check", () => this.doubt());
     this.own = el("div", { class: "own" });
-    this.rows = { look: [this.hold, this.next], drop: [], white: [this.breadthBar], ink: [this.breadthBar] };
+    this.rows = { look: [this.hold, this.next], drop: [], white: [this.widthBar], ink: [this.widthBar] };
     Object.assign(this.rows, { weight: [this.weightBar], specks: [this.speckBar], close: [this.closeBar] });
     desk.hand.replaceChildren(...modes, this.own);
     desk.view.overlay = (ctx, k) => this.draw(ctx, k);
@@ -72,10 +72,10 @@ export class Ink {
     this.desk.view.tool = key === "white" || key === "ink" ? draws : touches;
     this.desk.wipe.style.pointerEvents = "auto";
     if (this.said) this.desk.say(HELP[key]);
-    this.closeness.hide();
+    this.accuracy.hide();
     this.marks.hide();
     const s = this.desk.state.settings;
-    if (this.said && key === "close") this.closeness.show(s.within_mm);
+    if (this.said && key === "close") this.accuracy.show(s.within_mm);
     if (key === "specks") this.marks.show(s.speck_mm);
     this.desk.view.draw();
   }
@@ -95,7 +95,7 @@ export class Ink {
     desk.view.show(layers, [sheet.width_mm, sheet.height_mm]);
     const n = desk.state.stages.specks?.doubts.length ?? 0;
     this.next.disabled = !n;
-    this.next.textContent = n ? `Next doubtful place (${n})` : "Nothing is doubtful";
+    this.next.textContent = n ? `Next place to check (${n})` : "Nothing to check";
     return null;
   }
 
@@ -108,10 +108,10 @@ export class Ink {
         desk.layer("ink", first, first.picture, first.px_per_mm, { side: "right" }),
       ];
       desk.view.show(layers, [frame?.width_mm ?? first.width_mm, frame?.height_mm ?? first.height_mm]);
-      desk.say("A first look, coarse; the ink itself follows …");
+      desk.say("A quick first look. Finding the ink …");
       return;
     }
-    desk.say("The ink is looked for …");
+    desk.say("Finding the ink …");
     if (sheet) desk.view.show([desk.layer("flat", sheet, sheet.flat, sheet.px_per_mm)], [sheet.width_mm, sheet.height_mm]);
   }
 
@@ -147,9 +147,9 @@ export class Ink {
     if (this.said) this.show();
   }
 
-  broad(value) {
-    this.breadth = value;
-    this.desk.say(`${value.toFixed(1)} mm broad.`);
+  widen(value) {
+    this.width = value;
+    this.desk.say(`${value.toFixed(1)} mm wide.`);
   }
 
   holding() {
@@ -207,7 +207,7 @@ export class Ink {
     const last = points.at(-1);
     const press = e.pointerType === "pen" && e.pressure > 0 ? 0.3 + 1.4 * e.pressure : 1;
     if (last && Math.hypot(x - last[0], y - last[1]) < Math.min(0.05, 1 / this.desk.view.k)) return;
-    points.push([x, y, Math.max(0.05, this.breadth * press)]);
+    points.push([x, y, Math.max(0.05, this.width * press)]);
     this.desk.view.draw();
   }
 
@@ -218,7 +218,7 @@ export class Ink {
     const kept = await this.desk.act({ kind: "stroke", how: stroke.how, points: stroke.points });
     if (kept !== null) return;
     this.drop(stroke);
-    this.desk.say("This stroke was not kept: the desk cannot be reached. Draw it again when it is back.", true);
+    this.desk.say("The desk does not answer, so this stroke is not saved. Draw it again when the desk is back.", true);
   }
 
   drop(stroke = this.stroke) {
@@ -286,7 +286,7 @@ export class Ink {
   leave() {
     this.place = null;
     this.marks.hide();
-    this.closeness.hide();
+    this.accuracy.hide();
     this.pending = [];
   }
 }

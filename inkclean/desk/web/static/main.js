@@ -27,7 +27,7 @@ class Desk {
     this.wiping();
     listen(
       (event) => this.hear(event),
-      () => this.say("The desk does not answer. What was done is kept. If it was stopped, start it again and use the address it prints.", true),
+      () => this.say("The desk does not answer. Your work is saved. If the desk was stopped, start it again and use the address it prints.", true),
       () => this.again(),
     );
     document.addEventListener("keydown", (e) => {
@@ -40,7 +40,7 @@ class Desk {
 
   edge() {
     this.pages = button("Pages", () => this.lay(), { icon: "pages" });
-    const names = { sheet: "Sheet", ink: "Ink", areas: "Areas", take: "Take away" };
+    const names = { sheet: "Sheet", ink: "Ink", areas: "Areas", take: "Get files" };
     this.steps = {};
     for (const [key, words] of Object.entries(names)) {
       this.steps[key] = button(words, () => this.go(key), { class: "station" });
@@ -48,7 +48,7 @@ class Desk {
     }
     this.back = button("Undo", () => this.step("undo"), { icon: "undo", quiet: true });
     this.forth = button("Redo", () => this.step("redo"), { icon: "redo", quiet: true });
-    this.whole = button("See the whole page", () => this.view.fit(), { icon: "fit", quiet: true });
+    this.whole = button("Whole page", () => this.view.fit(), { icon: "fit", quiet: true });
     $("edge").append(this.pages, ...Object.values(this.steps), this.back, this.forth, this.whole);
   }
 
@@ -61,7 +61,7 @@ class Desk {
     $("shelf").hidden = false;
     this.shelf.show();
     this.marks();
-    this.say(this.shelf.pages.length ? "Touch a sheet to work on it." : "");
+    this.say(this.shelf.pages.length ? "Tap a page to open it." : "");
   }
 
   async open(id) {
@@ -138,7 +138,7 @@ class Desk {
     if (!this.page) return;
     await this.trying(async () => {
       this.adopt(await post(`api/pages/${this.page}/${way}`));
-      this.say(way === "undo" ? "Taken back." : "Done again.");
+      this.say(way === "undo" ? "Undone." : "Redone.");
       this.follow();
     });
   }
@@ -182,7 +182,7 @@ class Desk {
   }
 
   async again() {
-    this.say("The desk is back; nothing that was done is lost.");
+    this.say("The desk is back. Nothing is lost.");
     await this.trying(async () => {
       await this.shelf.refresh();
       if (!this.page) return;

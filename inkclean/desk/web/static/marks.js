@@ -1,4 +1,4 @@
-// Which marks go at a smallest mark, shown while it is being set: from the server's own lists.
+// Which marks are removed at a dust size, shown while it is set: from the server's own lists.
 
 export class Marks {
   constructor(desk) {
@@ -21,8 +21,8 @@ export class Marks {
     const n = said ? said.steps.indexOf(mm) : -1;
     this.step = n < 0 ? null : n;
     const count = this.step === null ? null : said.marks.filter((m) => (m[3] >> n) & 1).length;
-    const what = count === null ? "" : count === 1 ? ": one mark goes" : `: ${count} marks go`;
-    desk.say(mm ? `Marks under ${mm} mm are specks${what}.` : "Every mark stays.");
+    const what = count === null ? "" : count === 1 ? ": one mark removed" : `: ${count} marks removed`;
+    desk.say(mm ? `Dust up to ${mm} mm${what}.` : "Every mark stays.");
     desk.view.draw();
   }
 

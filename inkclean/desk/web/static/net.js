@@ -11,10 +11,10 @@ async function answer(asked) {
   try {
     reply = await asked;
   } catch {
-    throw new Refused("The desk cannot be reached. What was done is kept; go on when it is back.");
+    throw new Refused("The desk does not answer. Your work is saved. Go on when it is back.");
   }
-  const words = await reply.json().catch(() => ({ why: "The desk gave no answer." }));
-  if (!reply.ok) throw new Refused(words.why ?? "The desk refused.");
+  const words = await reply.json().catch(() => ({ why: "The desk did not answer." }));
+  if (!reply.ok) throw new Refused(words.why ?? "The desk refused this.");
   return words;
 }
 
@@ -35,7 +35,7 @@ export function send(file, tell) {
     const request = new XMLHttpRequest();
     request.open("POST", at(`api/photos?name=${encodeURIComponent(file.name)}`));
     request.upload.onprogress = (e) => e.lengthComputable && tell(e.loaded / e.total);
-    request.onerror = () => reject(new Refused(`${file.name} did not get through: try again.`));
+    request.onerror = () => reject(new Refused(`${file.name} was not uploaded. Try again.`));
     request.onload = () => {
       let words = {};
       try {

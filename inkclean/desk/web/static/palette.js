@@ -1,4 +1,4 @@
-// Colours at hand: those of the page, those of another picture, and their names.
+// Colours to fill with: those of the page, those of another picture, and their names.
 
 import { button, el } from "./parts.js";
 
@@ -22,9 +22,9 @@ export class Palette {
       const words = this.name.value.trim();
       if (words && this.colour && words !== this.nameOf(this.colour)) named(this.colour, words);
     });
-    const file = el("input", { type: "file", accept: "image/*", "aria-label": "Colours of a picture" });
+    const file = el("input", { type: "file", accept: "image/*", "aria-label": "Colours from a picture" });
     file.addEventListener("change", () => file.files[0] && this.borrow(file.files[0]));
-    const borrow = el("span", { class: "file quiet" }, "Colours of a picture", file);
+    const borrow = el("span", { class: "file quiet" }, "Colours from a picture", file);
     this.parts = [this.swatches, this.other, el("label", {}, "Name", this.name), borrow];
   }
 
@@ -66,7 +66,7 @@ export class Palette {
     this.name.value = this.nameOf(colour);
     this.show(this.palette, this.names);
     this.chosen();
-    this.desk.say(`${this.nameOf(colour) || colour} is on the brush: touch an area.`);
+    this.desk.say(`${this.nameOf(colour) || colour} selected. Tap an area to fill it.`);
   }
 
   /** Offer the main colours of a picture; it stays in the browser. */
@@ -76,10 +76,10 @@ export class Palette {
       const found = mainColours(image);
       image.close();
       this.extra = found.map((colour) => [colour, ""]);
-      this.desk.say(`${found.length} colours of ${file.name}: choose one, then touch an area.`);
+      this.desk.say(`${found.length} colours from ${file.name}. Choose one, then tap an area.`);
       this.pick(found[0]);
     } catch {
-      this.desk.say(`${file.name} cannot be looked at here: choose a JPEG, PNG or WebP.`, true);
+      this.desk.say(`${file.name} cannot be opened here. Choose a JPEG, PNG or WebP.`, true);
     }
   }
 }

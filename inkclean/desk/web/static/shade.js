@@ -3,7 +3,7 @@
 import { byTable } from "./tiles.js";
 
 // How high the light stands, where shade and light begin and are full, and how much they
-// cover at most: as in the files that are taken away.
+// cover at most: as in the files.
 const HEIGHT = (42 * Math.PI) / 180;
 const SHADE = [0.1, 0.95, 150];
 const LIGHT = [0.14, 0.34, 95];

@@ -26,14 +26,14 @@ export class Sheet {
   enter() {
     const { hand } = this.desk;
     this.held = false;
-    this.looks = choice([["outline", "Outline"], ["light", "Light"]], this.look, (key) => {
+    this.looks = choice([["outline", "Outline"], ["light", "Result"]], this.look, (key) => {
       this.look = key;
       this.show();
     });
-    const turn = button("Turn", () => this.turn(), { icon: "turn" });
+    const turn = button("Rotate", () => this.turn(), { icon: "turn" });
     const find = button("Find the paper", () => this.set({ frame: "auto" }));
     const whole = button("Whole picture", () => this.set({ frame: "whole" }));
-    this.paper = el("select", {}, ...PAPERS.map((p) => el("option", { value: p }, p === "auto" ? "find the size" : p)));
+    this.paper = el("select", {}, ...PAPERS.map((p) => el("option", { value: p }, p === "auto" ? "find size" : p)));
     this.paper.addEventListener("change", () => this.set({ paper: this.paper.value }));
     const paper = el("label", {}, "Paper", this.paper);
     hand.replaceChildren(...this.looks, turn, find, whole, paper);
@@ -48,7 +48,7 @@ export class Sheet {
   }
 
   set(values) {
-    this.desk.say("The sheet is cut anew …");
+    this.desk.say("Updating the sheet …");
     return this.desk.act({ kind: "set", ...values });
   }
 
@@ -59,13 +59,13 @@ export class Sheet {
   tell() {
     const [f, s] = [this.frame, this.said];
     const size = `${Math.round(f.width_mm)} × ${Math.round(f.height_mm)} mm`;
-    const how = { found: "found by itself", whole: "the whole picture", given: "as you drew it" }[f.framed];
+    const how = { found: "found automatically", whole: "the whole picture", given: "as you set it" }[f.framed];
     const parts = [`${f.paper ?? "Sheet"}, ${size}, ${how}.`];
-    if (f.doubt) parts.push(`${f.doubt[0].toUpperCase()}${f.doubt.slice(1)}.`.replace(/, say --paper/, ": choose the paper"));
+    if (f.doubt) parts.push(`To check: ${f.doubt}. If the size is wrong, choose the paper.`);
     const fine = !s || s.verdict === "good";
     if (s) parts.push(fine ? "The photo is good." : `The photo is ${s.verdict}: ${s.advice}.`);
-    if (this.look === "light" && !f.doubt) parts.push("Left of the line the photo, right of it the evenly lit sheet.");
-    else if (fine && !f.doubt) parts.push("If the outline lies on the paper's edge, go on to Ink; else drag it.");
+    if (this.look === "light" && !f.doubt) parts.push("Left: photo. Right: evened-out sheet.");
+    else if (fine && !f.doubt) parts.push("Does the outline follow the paper? Go to Ink. If not, drag it.");
     this.desk.say(parts.join(" "), !fine || Boolean(f.doubt));
   }
 
@@ -91,7 +91,7 @@ export class Sheet {
       if (photo && this.frame) this.draw();
     }
     if (this.frame) this.tell();
-    else desk.say("The photo is looked at …");
+    else desk.say("Reading the photo …");
   }
 
   draw() {
@@ -118,7 +118,7 @@ export class Sheet {
   grip(n, edge) {
     const { view } = this.desk;
     const { corner, side } = SIDES[n];
-    const words = edge ? `Edge at the ${side}: drag it to bow it, or use the arrow keys` : `Corner ${corner}: drag, or move with the arrow keys`;
+    const words = edge ? `Edge, ${side}: drag to bend it, or use the arrow keys` : `Corner, ${corner}: drag it, or use the arrow keys`;
     const made = button(words, () => {}, { quiet: true, class: edge ? "bow" : "" });
     made.dataset[edge ? "edge" : "corner"] = n;
     const now = () => this.outline.place(n, edge);

@@ -1,4 +1,4 @@
-// Pages laid out as small sheets; photos come in here.
+// The pages as small pictures; photos are added here.
 
 import { at, get, post, send } from "./net.js";
 import { button, el } from "./parts.js";
@@ -26,7 +26,7 @@ export class Shelf {
     shoot.setAttribute("aria-label", "Take a photo");
     shoot.addEventListener("change", () => this.take([...shoot.files]));
     const touch = matchMedia("(pointer: coarse)").matches;
-    const words = this.pages.length ? "Put another photo in" : "Put a photo of your inked page in";
+    const words = this.pages.length ? "Add another photo" : "Add a photo of your inked page";
     this.zone = el("div", { class: "in" }, el("h2", {}, words));
     this.zone.append(el("span", { class: "file" }, "Choose photos", pick));
     if (touch) this.zone.append(el("span", { class: "file" }, "Take a photo", shoot));
@@ -41,8 +41,8 @@ export class Shelf {
     const open = el("button", { type: "button", onclick: () => this.desk.open(page.id) }, picture, page.name);
     const item = el("li", {}, open);
     if (this.pages.length > 1) {
-      const before = button(`Move ${page.name} forward`, () => this.move(k, -1), { icon: "left", quiet: true });
-      const after = button(`Move ${page.name} back`, () => this.move(k, 1), { icon: "right", quiet: true });
+      const before = button(`Move ${page.name} earlier`, () => this.move(k, -1), { icon: "left", quiet: true });
+      const after = button(`Move ${page.name} later`, () => this.move(k, 1), { icon: "right", quiet: true });
       before.disabled = k === 0;
       after.disabled = k === this.pages.length - 1;
       item.append(el("div", { class: "move" }, before, after));
@@ -71,12 +71,12 @@ export class Shelf {
     for (const [k, file] of files.entries()) {
       const name = files.length > 1 ? `${file.name} (${k + 1} of ${files.length})` : file.name;
       await this.desk.trying(async () => {
-        const pages = await send(file, (share) => this.desk.progress(`${name} comes in`, share));
+        const pages = await send(file, (share) => this.desk.progress(`Uploading ${name}`, share));
         last = pages[0]?.id ?? last;
       });
     }
     await this.desk.trying(() => this.refresh());
     if (last && files.length === 1) this.desk.open(last);
-    else if (last) this.desk.say(`${files.length} photos came in: touch a sheet to work on it.`);
+    else if (last) this.desk.say(`${files.length} photos added. Tap a page to open it.`);
   }
 }

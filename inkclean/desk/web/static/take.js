@@ -1,13 +1,13 @@
-// The station Take away: what for? gives the right files.
+// The step Get files: what they are needed for decides which are made.
 
 import { at, post } from "./net.js";
 import { button, el } from "./parts.js";
 
 const USES = {
-  "colour on": ["Colour on", "ink, lines, flats and an OpenRaster file with a layer for each colour"],
-  print: ["Print", "a PDF for the printer, looked over, and the ink at one bit"],
+  "colour on": ["Keep colouring", "ink, lines, flats and an OpenRaster file with a layer for each colour"],
+  print: ["Print", "a PDF for the printer, checked, and the one-bit ink"],
   enlarge: ["Enlarge", "curves that stay crisp at any size: SVG and PDF"],
-  publish: ["Publish", "a picture for screens, and the lines alone"],
+  publish: ["Publish", "a picture for screens, and the lines on transparent"],
 };
 const STAGES = { photo: "photo", sheet: "sheet", pencil: "pencil", cut: "ink", specks: "specks", ink: "ink", flats: "areas", colours: "colours", curves: "curves", files: "files" };
 
@@ -28,7 +28,7 @@ export class Take {
       return made;
     });
     desk.hand.replaceChildren(...uses, this.list);
-    desk.say("What for?");
+    desk.say("What do you need the files for?");
     const { ink, sheet } = desk.state.stages;
     if (ink) desk.view.show([desk.layer("ink", ink, ink.picture, ink.px_per_mm)], [sheet.width_mm, sheet.height_mm]);
     const taken = desk.state.stages.taken;
@@ -40,7 +40,7 @@ export class Take {
     for (const made of desk.hand.querySelectorAll("[data-use]")) made.setAttribute("aria-pressed", `${made.dataset.use === use}`);
     this.use = use;
     this.list.replaceChildren();
-    desk.say("The files are made …");
+    desk.say("Making the files …");
     await desk.trying(() => post(`api/pages/${desk.page}/take`, { use }));
   }
 
@@ -50,7 +50,7 @@ export class Take {
 
   hear(event) {
     if (this.desk.now !== this) return;
-    if (event.event === "taking") this.desk.say(`The files are made: ${STAGES[event.stage] ?? event.stage} …`);
+    if (event.event === "taking") this.desk.say(`Making the files: ${STAGES[event.stage] ?? event.stage} …`);
     else if (event.use === this.use) this.show(event);
   }
 
@@ -58,19 +58,14 @@ export class Take {
     const { desk } = this;
     const link = (file, words, more = {}) =>
       el("a", { href: at(`api/pages/${desk.page}/files/${encodeURIComponent(file.name)}`), download: file.name, ...more }, `${words} (${size(file.bytes)})`);
-    const rows = [link(taken.zip, "All in one zip", { class: "all" })];
+    const rows = [link(taken.zip, "All files as one zip", { class: "all" })];
     const check = taken.check.filter((c) => c.verdict !== "passes");
-    for (const c of check) rows.push(el("p", { class: c.verdict === "fails" ? "note fails" : "note" }, sentences(`${c.what}: ${c.measured}. ${plain(c.cure)}.`)));
+    for (const c of check) rows.push(el("p", { class: c.verdict === "fails" ? "note fails" : "note" }, sentences(`${c.what}: ${c.measured}. ${c.cure}.`)));
     rows.push(...taken.files.map((file) => link(file, file.name)));
     this.list.replaceChildren(...rows);
-    const verdict = { passes: " The print check passes.", look: " The print check asks for a look.", fails: " The print check fails." };
+    const verdict = { passes: " The print check passes.", look: " The print check needs a look.", fails: " The print check fails." };
     desk.say(`The files are ready.${verdict[taken.verdict] ?? ""}`, taken.verdict === "fails");
   }
-}
-
-/** The check's cures name options of the command line; here the same stands under Ink. */
-function plain(cure) {
-  return cure.replace("clean the page with more --weight", "give it more weight under Ink").replace(/--(\w+)/g, "$1");
 }
 
 function sentences(text) {

@@ -131,7 +131,7 @@ export class View {
     e.preventDefault();
   }
 
-  /** Touch what is under the cross; or begin a line there, and end it the second time. */
+  /** Tap what is under the cross; or begin a line there, and end it the second time. */
   enter() {
     if (this.keyed) {
       this.keyed = false;

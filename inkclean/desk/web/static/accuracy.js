@@ -1,10 +1,10 @@
-// How close the curves follow the ink's edge, shown on a piece of the page while it is set.
+// How closely the curves follow the ink's edge, shown on a piece of the page while it is set.
 
 import { get } from "./net.js";
 
 const SIDE = 560; // px of the glass's own canvas
 
-export class Closeness {
+export class Accuracy {
   constructor(desk) {
     this.desk = desk;
     this.glass = document.getElementById("curves");
@@ -36,7 +36,7 @@ export class Closeness {
     await desk.trying(async () => {
       this.paint(await get(`api/pages/${desk.page}/curves?x=${px}&y=${py}&within=${within}`));
       const nodes = this.nodes;
-      desk.say(`Curves stay within ${within.toFixed(3)} mm of the ink's edge: ${nodes} points on this piece.`);
+      desk.say(`Curves stay within ${within.toFixed(3)} mm of the ink: ${nodes} points in this piece.`);
     });
   }
 
