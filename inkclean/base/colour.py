@@ -1,6 +1,5 @@
-"""The sRGB curve, once: encoded values to linear light and back, by formula and by tables.
-
-IEC 61966-2-1 (from memory of the standard).
+"""The sRGB curve (IEC 61966-2-1), once: encoded values to linear light and back, by formula
+and by tables.
 """
 
 from __future__ import annotations

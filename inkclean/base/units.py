@@ -1,7 +1,7 @@
 """Lengths and paper sizes as a user types them.
 
-Sizes of ISO 216 and JIS P 0138 from memory of the standards; US sizes 8.5 × 11 in and
-11 × 17 in (common practice, no source).
+Sizes of ISO 216 and JIS P 0138; US sizes 8.5 × 11 in and 11 × 17 in (common practice, no
+source).
 """
 
 from __future__ import annotations

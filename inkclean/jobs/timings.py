@@ -1,8 +1,7 @@
 """Where the time of a run went, as a trace that viewers of trace events open.
 
-The format is the JSON object of the Trace Event Format (published by the Chromium project,
-from memory): complete events, phase ``X``, with start and length in microseconds, in rows of
-processes, whose names metadata events give.
+The format is the JSON object of the Trace Event Format: complete events, phase ``X``, with
+start and length in microseconds, in rows of processes, whose names metadata events give.
 """
 
 from __future__ import annotations

@@ -52,8 +52,7 @@ def rgb_to_srgb(pixels: U8, profile: bytes | None) -> U8:
 def upright(pixels: U8, orientation: int) -> U8:
     """Return the picture turned as EXIF tag 274 says (1 to 8; anything else: as it is).
 
-    The tag's meaning: the side of the scene that row 0 and column 0 show, Exif 2.3, 4.6.4 A
-    (from memory).
+    The tag's meaning: the side of the scene that row 0 and column 0 show, Exif 2.3, 4.6.4 A.
     """
     if orientation in (5, 6, 7, 8):
         pixels = pixels.transpose(1, 0, 2)

@@ -1,6 +1,6 @@
 """Punched holes: what shows through them is the desk, not ink.
 
-ISO 838 (from memory): 6 mm across, centres 12 mm from the edge and 80 mm apart; US three-hole
+ISO 838: 6 mm across, centres 12 mm from the edge and 80 mm apart; US three-hole
 punching (common practice, no source): 1/4 to 5/16 in across, some 1/2 in from the edge. A drawn
 dot may look the same, so a hole needs company: a second of its size, as far from the same edge.
 """

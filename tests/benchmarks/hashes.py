@@ -3,14 +3,13 @@
 Run before and after a change that must change nothing: ``python -m tests.benchmarks.hashes
 FOLDER > before.txt``, the same with another FOLDER after, then compare the two texts. Each line
 is SHA-256, input and kind of result; seconds and version are left out of tickets. Open scans are
-taken where they are there (``INKCLEAN_DATA``, else ``../shared/data``).
+taken where ``INKCLEAN_DATA`` points to them.
 """
 
 from __future__ import annotations
 
 import hashlib
 import json
-import os
 import re
 import subprocess
 import sys
@@ -18,11 +17,12 @@ import zipfile
 from collections.abc import Iterator
 from pathlib import Path
 
+from tests.data import folder
 from tests.scoring.cases import CASES, shoot
 
 PHOTOS = ("plain", "red_lamp", "green_hard", "soft_focus", "blue_ink", "grid")
 SCANS = ("scan01", "scan02", "scan05", "scan07")
-DATA = Path(os.environ.get("INKCLEAN_DATA", Path(__file__).parents[3] / "shared" / "data"))
+DATA = folder()
 COMMAND = [sys.executable, "-m", "inkclean.cli"]
 KINDS = "lines,pencil,tiff,pdf,proof"
 

@@ -237,7 +237,8 @@ def test_flats_of_a_photo_tell_the_doubts_of_cleaning(drawing: Path) -> None:
     assert result.exception is None
     ticket = json.loads(drawing.with_name("bare.ticket.json").read_text("utf-8"))
     assert ticket["measured"]["sheet"]["to_check"]
-    assert ticket["measured"]["sheet"]["to_check"] in result.stdout
+    said = ticket["measured"]["sheet"]["to_check"]
+    assert f"{said} (to set it: --paper)" in result.stdout
 
 
 def test_odd_names_come_out_as_json(drawing: Path) -> None:

@@ -21,8 +21,9 @@ from scipy.spatial import cKDTree
 from skimage.measure import find_contours
 
 from inkclean.base.arrays import F32, F64, I64, Bool
+from tests.data import folder
 
-FOLDER = Path(__file__).parents[3] / "shared/data/vector"
+FOLDER = folder("vector")
 FIGURES = ("notionists", "lorelei")
 STROKES = ("tabler_outline", "kanjivg", "hershey_text")
 _FINE = 8

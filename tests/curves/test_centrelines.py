@@ -2,7 +2,6 @@ from __future__ import annotations
 
 import re
 from itertools import pairwise
-from pathlib import Path
 
 import numpy as np
 import pytest
@@ -14,9 +13,10 @@ from inkclean.curves.centrelines.strokes import centrelines
 from inkclean.curves.values import Strokes
 from tests.curves.meetings import junctions
 from tests.curves.raster import flatten
+from tests.data import folder, missing
 
 PX_PER_MM = 10.0
-ICONS = Path(__file__).parents[3] / "shared/data/vector/tabler_outline"
+ICONS = folder("vector/tabler_outline")
 
 
 def drawn(lines: list[F64], widths: list[float], height: int, width: int) -> F32:
@@ -151,7 +151,7 @@ def test_walk_orders_chains_and_rings() -> None:
 
 
 @pytest.mark.slow
-@pytest.mark.skipif(not ICONS.is_dir(), reason="the open stroke icons are not here")
+@missing("vector/tabler_outline")
 def test_stroke_icons_come_back() -> None:
     """Icons of strokes 2 units wide: middles, widths and ink against the true ones."""
     off, widths = [], []

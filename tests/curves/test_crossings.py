@@ -12,6 +12,7 @@ from inkclean.settings import Settings
 from tests.curves import drawings, shapes
 from tests.curves.crossings import crossings
 from tests.curves.raster import coverage_of
+from tests.data import missing
 from tests.scoring.cases import case, photo, shoot
 
 
@@ -49,7 +50,7 @@ def test_tips_between_near_lines_cross_nothing() -> None:
 
 
 @pytest.mark.slow
-@pytest.mark.skipif(not drawings.FOLDER.is_dir(), reason="the open drawings are not here")
+@missing("vector")
 @pytest.mark.parametrize("group", drawings.FIGURES)
 def test_drawings_cross_nothing(group: str) -> None:
     for file in drawings.files(group)[::4]:

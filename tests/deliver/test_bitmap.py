@@ -61,7 +61,7 @@ def test_ink_tiff_read_back(tmp_path: Path) -> None:
         page = held.pages[0]
         assert isinstance(page, tifffile.TiffPage)
         tags = page.tags
-        # ITU-T T.6 is compression 4, one bit a sample (TIFF 6.0, from memory)
+        # ITU-T T.6 is compression 4, one bit a sample (TIFF 6.0)
         assert tags["Compression"].value == 4
         assert tags["BitsPerSample"].value == 1
         assert tags["PhotometricInterpretation"].value in (0, 1)

@@ -1,7 +1,7 @@
 """OpenRaster by the letter of its specification, and by an independent reader.
 
 The rules are those of the specification at openraster.org (file layout, layer stack), the
-compositing formulas those of W3C Compositing and Blending Level 1, both from memory.
+compositing formulas those of W3C Compositing and Blending Level 1.
 """
 
 from __future__ import annotations

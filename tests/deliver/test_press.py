@@ -186,7 +186,7 @@ def test_colour_lies_under_the_lines_to_the_pixel(tmp_path: Path) -> None:
 
 
 def test_x1a_says_what_the_standard_asks_for(tmp_path: Path, profile: Path, colour: Path) -> None:
-    """PDF/X-1a:2003 (ISO 15930-4): keys and values from memory of the standard."""
+    """PDF/X-1a:2003 (ISO 15930-4): keys and values."""
     settings = PressSettings(standard="x1a", profile=profile, under=colour, marks=True, fit="bleed")
     _, path = _press(tmp_path, settings)
     assert path.read_bytes()[:8] == b"%PDF-1.4"
@@ -218,7 +218,7 @@ def test_x1a_says_what_the_standard_asks_for(tmp_path: Path, profile: Path, colo
 
 def test_x1a_read_by_a_second_library(tmp_path: Path, profile: Path, colour: Path) -> None:
     """The same declarations, boxes and colours as pypdf reads them, which shares no code with
-    the library that wrote them; keys and values of ISO 15930-4 from memory."""
+    the library that wrote them; keys and values of ISO 15930-4."""
     pypdf = pytest.importorskip("pypdf")
     settings = PressSettings(
         *(parse_trim("comic"), FOUR), standard="x1a", profile=profile, under=colour, fit="bleed"

@@ -40,7 +40,7 @@ def test_two_readers_see_the_drawing(tmp_path: Path, dpi: int) -> None:
 
 
 def test_tags_are_those_of_tiff_6_and_t_6(tmp_path: Path) -> None:
-    """TIFF revision 6.0, bilevel images; compression 4 is ITU-T T.6 (from memory)."""
+    """TIFF revision 6.0, bilevel images; compression 4 is ITU-T T.6."""
     path = tmp_path / "page.tiff"
     ink = _write(path, 600, Region(0, 0, 60, 80))
     with Image.open(path) as picture:

@@ -5,8 +5,6 @@ The drawings lie outside the project; see their README for origin and licence.
 
 from __future__ import annotations
 
-from pathlib import Path
-
 import cv2
 import numpy as np
 import pytest
@@ -14,9 +12,10 @@ import pytest
 from inkclean.flats.find import find_flats
 from inkclean.flats.values import BACKGROUND
 from inkclean.ink.values import Ink, Pencil
+from tests.data import folder, missing
 from tests.flats.scores import Score, score, total
 
-DATA = Path(__file__).parents[3] / "shared" / "data" / "flats"
+DATA = folder("flats")
 PX_PER_MM = {"gap": 16.0, "heads": 10.0}  # lines of 1.25 and 0.5 mm
 
 
@@ -39,7 +38,7 @@ def scores(kind: str) -> tuple[Score, Score]:
     return total(found), total(plain)
 
 
-@pytest.mark.skipif(not DATA.is_dir(), reason="the open drawings are not there")
+@missing("flats")
 def test_gap_drawings_hold_better_than_plain_components() -> None:
     found, plain = scores("gap")
     assert found.iou > plain.iou + 0.15
@@ -48,7 +47,7 @@ def test_gap_drawings_hold_better_than_plain_components() -> None:
 
 
 @pytest.mark.slow
-@pytest.mark.skipif(not DATA.is_dir(), reason="the open drawings are not there")
+@missing("flats")
 def test_closed_heads_leak_no_more_than_plain_components() -> None:
     found, plain = scores("heads")
     assert found.leaks <= plain.leaks
@@ -56,7 +55,7 @@ def test_closed_heads_leak_no_more_than_plain_components() -> None:
 
 
 @pytest.mark.slow
-@pytest.mark.skipif(not DATA.is_dir(), reason="the open drawings are not there")
+@missing("flats")
 def test_figure_against_background_of_closed_heads() -> None:
     shares = []
     for path in sorted((DATA / "heads").glob("*_line.png"))[:7]:

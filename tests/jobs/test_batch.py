@@ -201,7 +201,7 @@ def test_trace_events_are_sound() -> None:
     assert (pages["a"]["ts"], pages["a"]["dur"]) == (0, 1_750_000)
     assert (pages["b"]["ts"], pages["b"]["dur"]) == (250_000, 250_000)
     assert pages["a"]["pid"] != pages["b"]["pid"]
-    # Trace Event Format: each complete event has these, times in microseconds (from memory)
+    # Trace Event Format: each complete event has these, times in microseconds
     for event in body["traceEvents"]:
         assert {"name", "ph", "pid", "tid", "args"} <= set(event)
         assert event["ph"] in "XM"

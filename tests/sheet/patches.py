@@ -21,7 +21,7 @@ _SUB = 16
 
 
 def linear(code: str) -> F64:
-    """Linear R, G, B of ``#RRGGBB`` (IEC 61966-2-1, from memory)."""
+    """Linear R, G, B of ``#RRGGBB`` (IEC 61966-2-1)."""
     encoded = np.array([int(code[i : i + 2], 16) for i in (1, 3, 5)]) / 255.0
     return np.asarray(
         np.where(encoded <= 0.04045, encoded / 12.92, ((encoded + 0.055) / 1.055) ** 2.4)

@@ -60,10 +60,10 @@ def sheet(
     return Sheet(reflectance, px_per_mm, whole_frame(photo), shading), photo
 
 
-def test_a_good_capture_has_nothing_to_improve() -> None:
+def test_a_good_capture_has_no_problems() -> None:
     capture = check_capture(*sheet(page(0.7, (4.0, 8.0)), 12.0))
     assert capture.verdict == "good"
-    assert capture.advice == "nothing to improve"
+    assert capture.advice == "no problems found"
     assert 0.5 < capture.sharpness <= 1.0
     # A line twice as wide as the blur keeps 93 % of its width: the project's table.
     assert capture.thinnest_mm == pytest.approx(2 * np.hypot(0.7, PIXEL) / 12, rel=0.13)

@@ -193,7 +193,7 @@ def _with_discs(*places_mm: tuple[float, float]) -> F32:
 
 
 def test_punched_holes_are_paper() -> None:
-    """ISO 838, from memory: 6 mm across, 12 mm from the edge, (here 60 mm) apart."""
+    """ISO 838: 6 mm across, 12 mm from the edge, (here 60 mm) apart."""
     sheet = _even(shoot(_with_discs((12.0, 15.0), (12.0, 75.0)), _lamps(SIZE)))
     assert sheet.reflectance.min() > 0.8
 

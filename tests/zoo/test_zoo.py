@@ -216,7 +216,7 @@ def test_flats_of_hostile_names_are_harmless(tmp_path: Path) -> None:
     stem = Path(name).stem
     for ending in (".svg", ".flats.svg"):
         _harmless_svg((tmp_path / "out" / (stem + ending)).read_bytes())
-    # APPNOTE 4.4.17: names relative, with forward slashes (from memory)
+    # APPNOTE 4.4.17: names relative, with forward slashes
     with zipfile.ZipFile(tmp_path / "out" / f"{stem}.ora") as archive:
         assert archive.testzip() is None
         for entry in archive.infolist():
@@ -229,7 +229,7 @@ def test_flats_of_hostile_names_are_harmless(tmp_path: Path) -> None:
 
 
 def _harmless_svg(data: bytes) -> None:
-    """No script, no handler, nothing fetched: SVG 2, chapters 15 and 16 (from memory)."""
+    """No script, no handler, nothing fetched: SVG 2, chapters 15 and 16."""
     assert b"<!ENTITY" not in data
     for node in ET.fromstring(data).iter():
         tag = str(node.tag).rpartition("}")[2].lower()

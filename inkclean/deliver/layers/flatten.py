@@ -1,7 +1,7 @@
 """Layers read from a file, flattened as OpenRaster's stacks are composed.
 
 Operators after W3C Compositing and Blending Level 1, to which the OpenRaster specification
-refers (formulas from memory of both). Pictures are (H, W, 4) float32, 0..1, colour times
+refers (formulas of both). Pictures are (H, W, 4) float32, 0..1, colour times
 alpha; composing happens on encoded values, as paint programs do.
 """
 

@@ -118,7 +118,7 @@ def flatten(cubics: F64, chord: float = _CHORD_PX) -> tuple[F64, F64]:
     """Return starts (N, 2) and ends (N, 2) of the chords of cubics (S, 4, 2).
 
     No chord stands off its curve by more than ``chord``, in the cubics' unit (Wang's bound on
-    the second differences; as given in Goldman, Pyramid Algorithms, 2003, from memory). Ends
+    the second differences; as given in Goldman, Pyramid Algorithms, 2003). Ends
     of cubics are kept to the last bit, so closed loops stay closed.
     """
     if not len(cubics):

@@ -2,7 +2,7 @@
 
 Only one band of pixels is in memory at a time, so the size of the print does not matter. The
 coder is libtiff's and the directory is written by Pillow's; here the strips are only strung
-together. Tag numbers are those of TIFF revision 6.0 (from memory of the standard).
+together. Tag numbers are those of TIFF revision 6.0.
 """
 
 from __future__ import annotations

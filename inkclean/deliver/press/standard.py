@@ -2,7 +2,7 @@
 
 ISO 15930-4 as restated in the CGATS Application Notes: CMYK and spot inks only, PDF 1.4, no
 transparency, an output intent, the Trapped key, a file ID, no encryption (keys and their
-values from memory of the standard).
+values).
 """
 
 from __future__ import annotations

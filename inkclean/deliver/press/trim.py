@@ -18,7 +18,7 @@ from inkclean.deliver.pictures.raster import Region
 Side = Literal["recto", "verso"]
 Fit = Literal["trim", "bleed", "safe"]
 
-# PDF 1.4, annex C (from memory): a page's side lies between 3 and 14 400 units of 1/72 in
+# PDF 1.4, annex C: a page's side lies between 3 and 14 400 units of 1/72 in
 MOST_MM = 14_400 / 72 * MM_PER_INCH
 
 

@@ -28,7 +28,7 @@ _WHITE = _TO_XYZ.sum(axis=1)
 
 # Machado, Oliveira, Fernandes, "A physiologically-based model for simulation of color vision
 # deficiency", IEEE TVCG 15(6), 2009, DOI 10.1109/TVCG.2009.113: the matrices of severity 1,
-# on linear RGB; from memory, checked by their rows (each sums to 1, so greys stay grey)
+# on linear RGB; checked by their rows (each sums to 1, so greys stay grey)
 _SEEN: dict[Eyes, F64] = {
     "usual": np.eye(3),
     "protan": np.array(
