@@ -1,29 +1,39 @@
-"""The way through: photo → sheet → ink → curves. The only module that strings the stages."""
+"""The chain from a photo to ink, curves, areas and colours: a table of steps.
+
+Only this module calls the functions of the steps; ``page.Page`` runs the table.
+"""
 
 from __future__ import annotations
 
-import sys
-import threading
-import time
-from collections.abc import Iterator
-from contextlib import contextmanager, suppress
-from dataclasses import dataclass, field
-from importlib import import_module
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field, fields, replace
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from inkclean.base.arrays import F64
+from inkclean.base.arrays import F32, F64
 from inkclean.base.errors import InputError, UsageError
 from inkclean.base.units import parse_paper
-from inkclean.curves.values import Curves, Strokes
-from inkclean.ink.edits import InkEdits
-from inkclean.ink.find import find_ink_of_line
-from inkclean.ink.values import Ink
+from inkclean.flats.values import FlatEdits, Flats
+from inkclean.ink.cut import cut
+from inkclean.ink.edits import InkEdits, mend
+from inkclean.ink.pencil.separate import separate
+from inkclean.ink.specks import clean_specks
+from inkclean.ink.to_line import weight_for
+from inkclean.ink.values import Doubt, Grey, Ink, Pencil
 from inkclean.settings import Settings
-from inkclean.sheet.check import check_capture
+from inkclean.sheet.check import check_capture, edge_blur_px
 from inkclean.sheet.framing.frame import Squared, find_frame, given_frame, square_up, whole_frame
 from inkclean.sheet.light import even_light
 from inkclean.sheet.values import Capture, Frame, Photo, Sheet
+
+if TYPE_CHECKING:
+    from inkclean.curves.values import Curves, Strokes
+    from inkclean.flats.colour.colours import Colouring
+    from inkclean.flats.colour.hints import Hints
+    from inkclean.flats.colour.shade import Relief, Shading
+    from inkclean.flats.find import Prepared
 
 # Smaller or narrower pictures show no page, and nothing could be told of their light.
 LEAST_PX = 16
@@ -31,61 +41,93 @@ NARROWEST = 50
 
 
 @dataclass(frozen=True)
-class Span:
-    """When a stage ran: its start in seconds since 1970, its length in seconds."""
+class Asked:
+    """All that decides what a page becomes.
 
-    stage: str
-    start: float
-    seconds: float
+    ``file`` and ``number`` name the photo, if it is to be read; ``line_mm`` is the width that
+    the typical line is brought to for a book; ``keep_pencil`` keeps the picture of the
+    underdrawing; ``ink_edits`` and ``flat_edits`` are what was corrected by hand; ``gap_mm`` is
+    the widest gap that may be bridged, ``smallest_mm`` the size below which an area joins a
+    neighbour; ``colours`` is a file of colours to follow, ``hints`` such colours themselves;
+    ``shade`` is where the light comes from in degrees clockwise from the top of the sheet, None
+    for no shade.
+    """
+
+    settings: Settings = field(default_factory=Settings)
+    file: Path | None = None
+    number: int = 1
+    line_mm: float | None = None
+    keep_pencil: bool = False
+    ink_edits: InkEdits = field(default_factory=InkEdits)
+    flat_edits: FlatEdits = field(default_factory=FlatEdits)
+    gap_mm: float = 5.0
+    smallest_mm: float = 2.0
+    colours: Path | None = None
+    hints: Hints | None = None
+    shade: float | None = None
+
+    def value(self, name: str) -> Any:
+        """Return what is asked under a name, of these fields or of the settings'."""
+        return getattr(self.settings if name in OF_SETTINGS else self, name)
+
+    def changed(self, **values: Any) -> Asked:
+        """Return the same with other values, by the names that ``value`` knows."""
+        ours = {name: value for name, value in values.items() if name not in OF_SETTINGS}
+        theirs = {name: value for name, value in values.items() if name in OF_SETTINGS}
+        changed = replace(self, **ours)
+        return replace(changed, settings=replace(changed.settings, **theirs)) if theirs else changed
 
 
-@dataclass
-class Stopwatch:
-    """Seconds a stage, in the order of the stages, and when each ran."""
-
-    seconds: dict[str, float] = field(default_factory=dict)
-    spans: list[Span] = field(default_factory=list)
-
-    @contextmanager
-    def stage(self, name: str) -> Iterator[None]:
-        """Add the time that the block takes to ``name``."""
-        clock, start = time.time(), time.perf_counter()
-        yield
-        spent = time.perf_counter() - start
-        self.seconds[name] = self.seconds.get(name, 0.0) + spent
-        self.spans.append(Span(name, clock, spent))
+OF_SETTINGS = frozenset(item.name for item in fields(Settings))
 
 
 @dataclass(frozen=True)
-class Cleaned:
-    """Everything one page became; ``strokes`` only where centrelines were asked for.
+class Step:
+    """A step of the chain.
 
-    ``weight`` is what the ink was cut with.
+    ``run`` is given the values that the step ``needs``, in their order, and by name what it
+    ``asks`` (see ``Asked.value``); it returns what the step ``makes``: one value, or a tuple of
+    several. Of ``needs``, those in ``spends`` are changed in place. ``stage`` is the name under
+    which its time is told; ``loads`` a module to be loaded while earlier steps run. ``spared`` are
+    those of ``needs`` that do not count for what is asked: None is given in their place.
     """
 
-    sheet: Sheet
-    capture: Capture
-    ink: Ink
-    curves: Curves
-    strokes: Strokes | None
-    seconds: dict[str, float]
-    weight: float = 0.0
+    name: str
+    needs: tuple[str, ...]
+    asks: tuple[str, ...]
+    makes: tuple[str, ...]
+    run: Callable[..., Any]
+    stage: str
+    spends: tuple[str, ...] = ()
+    loads: str = ""
+    spared: Callable[[Asked], tuple[str, ...]] = lambda asked: ()
 
 
-def frame_photo(photo: Photo, settings: Settings) -> Frame:
-    """Return where the paper lies, as found, taken whole or given.
+# The functions of the steps: what a step needs in its order, then by name what it asks.
 
-    Raises:
-        UsageError: ``settings.frame`` or ``settings.paper`` cannot be understood.
-    """
-    paper = parse_paper(settings.paper)
-    asked = settings.frame.strip().lower()
+
+def _read(*, file: Path | None, number: int, budget_mp: float) -> Photo:
+    from inkclean.sheet.read import read_photo
+
+    if file is None:
+        raise UsageError("this page was given no photo")
+    return read_photo(file, number, budget_mp=budget_mp)
+
+
+def _frame(photo: Photo, *, paper: str, frame: str) -> Frame:
+    height, width = photo.pixels.shape[:2]
+    if min(height, width) < LEAST_PX or max(height, width) > NARROWEST * min(height, width):
+        raise InputError(
+            f"{photo.name}: {width} × {height} px is too small for a page; use a larger picture"
+        )
+    size = parse_paper(paper)
+    asked = frame.strip().lower()
     if asked == "auto":
-        return find_frame(photo, paper)
+        return find_frame(photo, size)
     if asked == "whole":
-        return whole_frame(photo, paper)
+        return whole_frame(photo, size)
     corners, between = parse_outline(asked)
-    return given_frame(photo, corners, paper, between)
+    return given_frame(photo, corners, size, between)
 
 
 def parse_outline(text: str) -> tuple[F64, list[F64]]:
@@ -113,73 +155,166 @@ def parse_outline(text: str) -> tuple[F64, list[F64]]:
     return np.stack([side[0] for side in sides]), [side[1:] for side in sides]
 
 
-def _load_meanwhile(module: str) -> None:
-    """Load a module that is needed later in a thread of its own, while pictures are worked on.
-
-    What goes wrong with it is told where it is needed.
-    """
-
-    def load() -> None:
-        with suppress(Exception):
-            import_module(module)
-
-    if module not in sys.modules:
-        threading.Thread(target=load).start()
+def _square(photo: Photo, frame: Frame) -> Squared:
+    return square_up(photo, frame)
 
 
-def _check_size(photo: Photo) -> None:
-    height, width = photo.pixels.shape[:2]
-    if min(height, width) < LEAST_PX or max(height, width) > NARROWEST * min(height, width):
-        raise InputError(
-            f"{photo.name}: {width} × {height} px is too small for a page; use a larger picture"
-        )
+def _light(squared: Squared, frame: Frame) -> Sheet:
+    return even_light(squared.pixels, squared.px_per_mm, frame, squared.inside)
 
 
-def clean_photo(
-    photo: Photo,
-    settings: Settings,
-    watch: Stopwatch | None = None,
+def _check(sheet: Sheet, photo: Photo) -> Capture:
+    return check_capture(sheet, photo)
+
+
+def _separate(sheet: Sheet, *, drop: Sequence[str], keep_pencil: bool) -> tuple[Grey, Pencil]:
+    return separate(sheet, drop, keep_layer=keep_pencil)
+
+
+def _blur(grey: Grey) -> float:
+    return edge_blur_px(grey.ink)
+
+
+def _cut(sheet: Sheet, grey: Grey, blur_px: float) -> F32:
+    known = sheet.frame.scale_known
+    return cut(grey, noise=sheet.noise, blur_px=blur_px, scale_known=known)
+
+
+def _specks(
+    raw: F32, grey: Grey, sheet: Sheet, *, speck_mm: float
+) -> tuple[F32, F32, tuple[Doubt, ...]]:
+    unsure = sheet.shade_edge
+    return clean_specks(raw, grey, speck_mm=speck_mm, unsure=unsure, in_place=True)
+
+
+def _weigh(cleaned: F32, sheet: Sheet, *, weight: float, line_mm: float | None) -> float:
+    # dust was judged as it lies on the paper, before any weight
+    return weight if line_mm is None else weight_for(cleaned, weight, line_mm, sheet.px_per_mm)
+
+
+def _mend(
+    cleaned: F32,
+    raw: F32 | None,
+    removed: F32,
+    doubts: tuple[Doubt, ...],
+    pencil: Pencil,
+    sheet: Sheet,
+    used_weight: float,
     *,
-    keep_pencil: bool = False,
-    line_mm: float | None = None,
-    edits: InkEdits | None = None,
-) -> Cleaned:
-    """Take one photo through to ink and curves.
+    ink_edits: InkEdits,
+) -> Ink:
+    before = cleaned if raw is None else raw
+    scale = sheet.px_per_mm
+    coverage, removed = mend(cleaned, before, removed, ink_edits, scale, used_weight)
+    return Ink(coverage, scale, pencil, removed, doubts)
 
-    ``keep_pencil`` keeps the picture of the underdrawing in ``ink.pencil.layer``. ``line_mm``
-    moves the weight until the page's typical line is as wide as that. ``edits`` are what
-    was mended in the ink by hand.
 
-    Raises:
-        InkcleanError: the page cannot be used, or a setting is wrong; says why in one line.
-    """
-    watch = watch or Stopwatch()
-    _check_size(photo)
-    _load_meanwhile("inkclean.curves.trace")
-    with watch.stage("frame"):
-        frame = frame_photo(photo, settings)
-        squared: Squared = square_up(photo, frame)
-    with watch.stage("light"):
-        sheet = even_light(squared.pixels, squared.px_per_mm, frame, squared.inside)
-        capture = check_capture(sheet, photo)
-        del squared
-    with watch.stage("ink"):
-        ink, weight = find_ink_of_line(
-            sheet,
-            drop=settings.drop,
-            weight=settings.weight,
-            speck_mm=settings.speck_mm,
-            keep_pencil=keep_pencil,
-            line_mm=line_mm,
-            edits=edits,
-        )
-    with watch.stage("curves"):
-        from inkclean.curves.trace import trace
+def _trace(ink: Ink, *, within_mm: float) -> Curves:
+    from inkclean.curves.trace import trace
 
-        curves = trace(ink.coverage, ink.px_per_mm, settings.within_mm)
-        strokes: Strokes | None = None
-        if settings.strokes:
-            from inkclean.curves.centrelines.strokes import centrelines
+    return trace(ink.coverage, ink.px_per_mm, within_mm)
 
-            strokes = centrelines(ink.coverage, ink.px_per_mm, settings.within_mm)
-    return Cleaned(sheet, capture, ink, curves, strokes, watch.seconds, weight)
+
+def _strokes(ink: Ink, *, within_mm: float) -> Strokes:
+    from inkclean.curves.centrelines.strokes import centrelines
+
+    return centrelines(ink.coverage, ink.px_per_mm, within_mm)
+
+
+def _prepare(ink: Ink) -> Prepared:
+    from inkclean.flats.find import prepare
+
+    return prepare(ink)
+
+
+def _split(
+    ink: Ink, prepared: Prepared, *, gap_mm: float, smallest_mm: float, flat_edits: FlatEdits
+) -> Flats:
+    from inkclean.flats.find import find_flats
+
+    return find_flats(
+        ink, gap_mm=gap_mm, smallest_mm=smallest_mm, edits=flat_edits, prepared=prepared
+    )
+
+
+def _hints(sheet: Sheet, *, colours: Path | None, hints: Hints | None) -> Hints | None:
+    if colours is None:
+        return hints
+    from inkclean.deliver.layers.hints_read import read_hints
+
+    return read_hints(colours, sheet.width_mm, sheet.height_mm)
+
+
+def _colour(flats: Flats, ink: Ink, followed: Hints | None) -> tuple[Flats, Colouring]:
+    from inkclean.flats.colour.colours import colour_areas
+    from inkclean.flats.colour.hints import colour_by_hints
+
+    if followed is None:
+        return flats, colour_areas(flats)
+    return colour_by_hints(flats, ink, followed)
+
+
+def _shade(coloured: Flats, ink: Ink, *, shade: float | None) -> Shading | None:
+    from inkclean.flats.colour.shade import shade_areas
+
+    return None if shade is None else shade_areas(coloured, ink, shade)
+
+
+def _relief(flats: Flats, ink: Ink) -> Relief:
+    from inkclean.flats.colour.shade import relief_of
+
+    return relief_of(flats, ink)
+
+
+def _step(
+    name: str,
+    needs: str,
+    asks: str,
+    makes: str,
+    run: Callable[..., Any],
+    stage: str,
+    spends: str = "",
+    **more: Any,
+) -> Step:
+    words = [tuple(text.split()) for text in (needs, asks, makes, spends)]
+    return Step(name, words[0], words[1], words[2], run, stage, words[3], **more)
+
+
+def _raw_spared(asked: Asked) -> tuple[str, ...]:
+    """Without specks to bring back nobody looks at the ink as it was before."""
+    return () if asked.ink_edits.kept else ("raw",)
+
+
+_MENDED = "cleaned raw removed doubts pencil sheet used_weight"
+_TRACE = "inkclean.curves.trace"
+# fmt: off
+STEPS = (
+    # name, needs, asks, makes, run, stage, spends
+    _step("read", "", "file number budget_mp", "photo", _read, "read"),
+    _step("frame", "photo", "paper frame", "frame", _frame, "frame"),
+    _step("square", "photo frame", "", "squared", _square, "frame"),
+    _step("light", "squared frame", "", "sheet", _light, "light"),
+    _step("check", "sheet photo", "", "capture", _check, "light"),
+    _step("separate", "sheet", "drop keep_pencil", "grey pencil", _separate, "ink"),
+    _step("blur", "grey", "", "blur_px", _blur, "ink"),
+    _step("cut", "sheet grey blur_px", "", "raw", _cut, "ink"),
+    _step("specks", "raw grey sheet", "speck_mm", "cleaned removed doubts", _specks, "ink", "raw"),
+    _step("weigh", "cleaned sheet", "weight line_mm", "used_weight", _weigh, "ink"),
+    _step("mend", _MENDED, "ink_edits", "ink", _mend, "ink", "cleaned", spared=_raw_spared),
+    _step("trace", "ink", "within_mm", "curves", _trace, "curves", loads=_TRACE),
+    _step("strokes", "ink", "within_mm", "strokes", _strokes, "curves"),
+    _step("prepare", "ink", "", "prepared", _prepare, "flats"),
+    _step("split", "ink prepared", "gap_mm smallest_mm flat_edits", "flats", _split, "flats"),
+    _step("hints", "sheet", "colours hints", "followed", _hints, "colours"),
+    _step("colour", "flats ink followed", "", "coloured colouring", _colour, "colours"),
+    _step("shade", "coloured ink", "shade", "shading", _shade, "shade"),
+    _step("relief", "flats ink", "", "relief", _relief, "shade"),
+)
+# fmt: on
+# The step that makes each value.
+MAKERS = {value: step for step in STEPS for value in step.makes}
+EVERYTHING = frozenset(MAKERS)
+# What a page lets go of, unless it is asked to keep it, once no step to come needs it.
+PASSING = frozenset(
+    ("squared", "grey", "blur_px", "raw", "cleaned", "removed", "doubts", "prepared", "relief")
+)

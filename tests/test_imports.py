@@ -12,7 +12,7 @@ import pytest
 
 ROOT = Path(__file__).parents[1] / "inkclean"
 ORDER = ["base", "sheet", "ink", "curves", "flats", "deliver", "demo", "settings", "pipeline"]
-ORDER += ["jobs", "cli", "desk"]
+ORDER += ["page", "jobs", "cli", "desk"]
 HEAVY = ["cv2", "scipy", "skimage", "reportlab", "pikepdf", "PIL", "numba", "starlette"]
 HEAVY += ["svgwrite"]
 MOST_IN_A_FOLDER = 13
@@ -89,7 +89,7 @@ def test_package_import_is_light() -> None:
 
 
 def test_a_page_is_cleaned_without_what_takes_long_to_load() -> None:
-    modules = ("jobs.batch", "pipeline", "jobs.results", "sheet.read", "curves.trace")
+    modules = ("jobs.batch", "page", "jobs.results", "sheet.read", "curves.trace")
     lines = "; ".join(f"import inkclean.{module}" for module in modules)
     slow = ["scipy", "skimage", "reportlab", "pikepdf"]
     # svgwrite comes with the writer of SVG, and with nothing else

@@ -15,7 +15,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from inkclean.pipeline import clean_photo
+from inkclean.page import Page
 from inkclean.settings import Settings
 from tests.alone import alone
 from tests.scoring.cases import case, photo, shoot
@@ -37,7 +37,7 @@ def _scores(name: str, folder: Path) -> dict[str, float]:
         if not path.exists():
             which = case(name)
             page, shot = shoot(which)
-            cleaned = clean_photo(photo(shot, name), Settings(paper=which.asked))
+            cleaned = Page(photo(shot, name), Settings(paper=which.asked))
             scores = score_cleaned(page, shot, cleaned)
             scores["thinnest_mm"] = cleaned.capture.thinnest_mm
             path.write_text(json.dumps({key: float(value) for key, value in scores.items()}))

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Literal, TypeAlias
@@ -16,7 +17,7 @@ from inkclean.deliver.layers.openraster import write_openraster
 from inkclean.deliver.layers.stack import layered
 from inkclean.deliver.pictures.flats_proof import write_flats_proof
 from inkclean.flats.colour.colours import Colouring
-from inkclean.flats.colour.shade import shade_areas
+from inkclean.flats.colour.shade import Shading
 from inkclean.flats.values import Flats
 from inkclean.ink.values import Ink
 
@@ -29,6 +30,8 @@ ENDINGS = {
     "ora": ".ora",
     "layers": ".layers",
 }
+# The kinds that hold shade and light.
+LAYERS = frozenset(("ora", "layers"))
 
 
 @dataclass(frozen=True)
@@ -85,12 +88,14 @@ def write_flats(
     colouring: Colouring,
     ink: Ink,
     curves: Curves,
-    settings: FlatsSettings,
-    outputs: dict[str, Path],
+    shading: Shading | None,
+    outputs: Mapping[str, Path],
     *,
     replace: bool = False,
 ) -> None:
     """Write the results of the page ``name`` that ``outputs`` asks for, kinds as in ``ENDINGS``.
+
+    ``shading`` fills the shade and light layers; without it they stay empty.
 
     Raises:
         OutputError: a result is there already, or cannot be written.
@@ -108,8 +113,7 @@ def write_flats(
     if "flats_proof" in outputs:
         proof = outputs["flats_proof"]
         write_flats_proof(name, flats, colouring, ink, proof, replace=replace)
-    if {"ora", "layers"} & outputs.keys():
-        shading = None if settings.shade is None else shade_areas(flats, ink, settings.shade)
+    if LAYERS & outputs.keys():
         stack = layered(flats, colouring, ink, shading)
         if "ora" in outputs:
             write_openraster(stack, outputs["ora"], replace=replace)

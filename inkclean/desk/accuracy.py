@@ -8,6 +8,8 @@ import cv2
 import numpy as np
 
 from inkclean.base.arrays import U8
+from inkclean.ink.values import Ink, Pencil
+from inkclean.settings import Settings
 
 # The piece is a square of this side; it is looked for up to this far around the place asked for.
 SIDE_MM, REACH_MM = 4.5, 40.0
@@ -26,13 +28,14 @@ def curves_near(
     ``coverage`` is (H, W) uint8, 255 = ink. The square is the
     nearest to the place with enough edge in it to show what happens.
     """
-    from inkclean.curves.trace import trace
+    from inkclean.page import Page
 
     height, width = coverage.shape
     side = min(round(SIDE_MM * px_per_mm), _MOST_PX, height, width)
     left, top = _corner(coverage, side, px_per_mm, x, y)
     part = np.asarray(coverage[top : top + side, left : left + side], np.float32) / np.float32(255)
-    curves = trace(part, px_per_mm, within_mm)
+    ink = Ink(part, px_per_mm, Pencil(False, (), 0.0, None, ""))
+    curves = Page(None, Settings(within_mm=within_mm), given={"ink": ink}).curves
     origin = np.array([left, top]) / px_per_mm
     return {
         "x": float(origin[0]),

@@ -11,31 +11,32 @@ import numpy as np
 
 from inkclean.base.colour import as_hex
 from inkclean.desk.acts import Dab
-from inkclean.flats.colour.colours import Colouring, colour_areas
-from inkclean.flats.colour.hints import Hints, colour_by_hints
+from inkclean.flats.colour.colours import Colouring
+from inkclean.flats.colour.hints import Hints
 from inkclean.flats.colour.palette import unlike
-from inkclean.flats.values import Flats
-from inkclean.ink.values import Ink
+from inkclean.page import Page
 
 
 def hints_of(
-    flats: Flats, dabs: tuple[Dab, ...], first: Path, names: Mapping[str, str]
+    page: Page, dabs: tuple[Dab, ...], first: Path, names: Mapping[str, str]
 ) -> Hints | None:
     """Return one dab an area: the latest by hand, else the colour the page was given first.
 
     The colours given first are kept in ``first``, so that a bridge laid later leaves the rest
     of the page as it was; ``names`` are those that colours (``#rrggbb``) were given by hand.
-    None where nobody dabbed or named.
+    None where nobody dabbed or named. Until the page is given the hints, it has none.
     """
+    page.change(hints=None)
     if not dabs and not names:
-        first.write_text(json.dumps(_first(flats, colour_areas(flats))), "utf-8")
+        first.write_text(json.dumps(_first(page)), "utf-8")
         return None
     try:
         before: list[Dab] = [tuple(row) for row in json.loads(first.read_text("utf-8"))]
     except (OSError, ValueError):
-        before = _first(flats, colour_areas(flats))
+        before = _first(page)
         first.write_text(json.dumps(before), "utf-8")
     chosen: dict[int, Dab] = {}
+    flats = page.flats()
     height, width = flats.labels.shape
     for x, y, colour, name in (*reversed(before), *dabs):
         column = min(max(int(x * flats.px_per_mm), 0), width - 1)
@@ -51,16 +52,12 @@ def hints_of(
     )
 
 
-def colour_page(
-    flats: Flats, ink: Ink, dabs: tuple[Dab, ...], first: Path, names: Mapping[str, str]
-) -> Colouring:
-    """Return the page's colours: as dabbed, the others as they were given first."""
-    hints = hints_of(flats, dabs, first, names)
-    if hints is None:
-        return colour_areas(flats)
-    found = colour_by_hints(flats, ink, hints)[1]
-    given = [names.get(hex_of(c), n) for c, n in zip(found.palette, found.names, strict=True)]
-    return replace(found, names=unlike(given))
+def named(colouring: Colouring, names: Mapping[str, str]) -> Colouring:
+    """Return the colours under the names that were given by hand, by ``#rrggbb``."""
+    given = [
+        names.get(hex_of(c), n) for c, n in zip(colouring.palette, colouring.names, strict=True)
+    ]
+    return replace(colouring, names=unlike(given))
 
 
 def hex_of(colour: np.ndarray[tuple[int, ...], np.dtype[np.uint8]]) -> str:
@@ -68,7 +65,9 @@ def hex_of(colour: np.ndarray[tuple[int, ...], np.dtype[np.uint8]]) -> str:
     return as_hex(colour)
 
 
-def _first(flats: Flats, colouring: Colouring) -> list[Dab]:
+def _first(page: Page) -> list[Dab]:
+    """Return a dab an area, of the colour that it gets when nobody gives any."""
+    flats, colouring = page.flats(), page.colouring
     rows = colouring.of_area[1:]
     return [
         (

@@ -7,7 +7,6 @@ import shutil
 import threading
 from contextlib import suppress
 from dataclasses import replace
-from itertools import islice
 from pathlib import Path
 from typing import Any
 
@@ -28,8 +27,8 @@ from inkclean.flats.colour.hints import Hints
 from inkclean.ink.edits import read_ink_edits
 from inkclean.jobs.inputs import TICKET
 from inkclean.jobs.ticket import read_ticket
+from inkclean.page import Page
 from inkclean.settings import Settings, check_settings
-from inkclean.sheet.read import read_photos
 
 
 class Desk:
@@ -188,10 +187,8 @@ class Desk:
         path = self.folder(page) / "thumb.jpg"
         with self._thumbs:  # one at a time: a decoded photo takes memory
             if not path.exists():
-                photos = read_photos(page.path, budget_mp=self.config.budget_mp)
-                photo = next(islice(photos, page.number - 1, None), None)
-                if photo is None:
-                    raise InputError(f"{page.name} has no picture")
+                settings = Settings(budget_mp=self.config.budget_mp)
+                photo = Page(page.path, settings, number=page.number).photo
                 with placed(path, True) as draft:
                     draft.write_bytes(pictures.small(photo.pixels))
         return path

@@ -12,12 +12,12 @@ from pathlib import Path
 from typing import Any, Generic, Protocol, TypeVar
 
 from inkclean.base.errors import TRACE, InkcleanError, InputError, fault, printable
+from inkclean.base.stopwatch import Span, Stopwatch
 from inkclean.deliver.files import finish_moves
 from inkclean.ink.edits import read_ink_edits
 from inkclean.jobs.inputs import SEVERAL_PAGES
 from inkclean.jobs.results import ENDINGS, Evening, Order, Origin, Target, done_before, edits_kept
 from inkclean.jobs.ticket import file_hash
-from inkclean.pipeline import Span, Stopwatch
 
 # What a page takes at its peak, measured by tests.benchmarks.cost on photos of 3, 12 and 48 MP
 # (500, 480, 1210 MB) and a scan of 70 MP (1840 MB), with a tenth to spare: to start with in MB,
@@ -179,7 +179,7 @@ def _clean_pages(job: Job, log: Log) -> None:
             log.reports.append(report)
             return
     from inkclean.jobs.results import write_results
-    from inkclean.pipeline import clean_photo
+    from inkclean.page import Page
     from inkclean.sheet.read import read_photos
 
     photos = read_photos(job.path, budget_mp=job.order.settings.budget_mp)
@@ -199,15 +199,15 @@ def _clean_pages(job: Job, log: Log) -> None:
                 target = replace(target, replace=True)  # our own, at another weight
             target.check(order.kinds)
             edits = edits_kept(origin, target)
-            page = clean_photo(
+            page = Page(
                 photo,
                 order.settings,
-                watch,
+                watch=watch,
                 keep_pencil=order.keep_pencil,
                 line_mm=None if order.evening is None else order.evening.line_mm,
-                edits=read_ink_edits(edits.get("ink", {})),
+                ink_edits=read_ink_edits(edits.get("ink", {})),
             )
-            report = write_results(page, photo, order, origin, target, watch, edits)
+            report = write_results(page, order, origin, target, edits)
             log.work.append(Work(photo.name, process, tuple(watch.spans)))
         log.reports.append(report)
 

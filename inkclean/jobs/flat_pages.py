@@ -11,11 +11,10 @@ from typing import Any, Literal
 from inkclean import __version__
 from inkclean.base.errors import InputError
 from inkclean.deliver.files import check_free, placed
-from inkclean.deliver.flats_set import FlatsSettings, result_hash, write_flats
+from inkclean.deliver.flats_set import LAYERS, FlatsSettings, result_hash, write_flats
 from inkclean.flats.colour.colours import Colouring
-from inkclean.flats.colour.hints import Hints
-from inkclean.flats.values import FlatEdits, Flats
-from inkclean.ink.edits import InkEdits, read_ink_edits
+from inkclean.flats.values import Flats
+from inkclean.ink.edits import read_ink_edits
 from inkclean.jobs.batch import FileTask, Outcome, need_mb, outcome_of
 from inkclean.jobs.inputs import TICKET
 from inkclean.jobs.pages import open_input
@@ -28,7 +27,7 @@ from inkclean.jobs.results import (
     write_results,
 )
 from inkclean.jobs.ticket import Ticket, file_hash, json_text, read_ticket, ticket_text
-from inkclean.pipeline import Cleaned, Stopwatch, clean_photo
+from inkclean.page import Page
 from inkclean.settings import Settings
 from inkclean.sheet.values import Photo
 
@@ -66,7 +65,7 @@ class FlatsJob(FileTask[FlatsOrder]):
 
 
 @dataclass(frozen=True)
-class _Page:
+class _Coming:
     """A page to come: what it came as, and where its results and its ticket go."""
 
     photo: Photo
@@ -76,10 +75,6 @@ class _Page:
     target: Target
     ticket: Path | None
     edits: Mapping[str, Any]
-
-    @property
-    def mended(self) -> InkEdits:
-        return read_ink_edits(self.edits.get("ink", {}))
 
 
 def flat_file(
@@ -94,83 +89,65 @@ def flat_file(
     Raises:
         InkcleanError: says in one line what stands in the way.
     """
-    for page in _pages(path, folder, order.clean, replace_old):
-        outputs = order.flats.outputs(page.target.folder, page.target.name)
-        standing = _Standing.of(page, order)
+    for coming in _pages(path, folder, order.clean, replace_old):
+        outputs = order.flats.outputs(coming.target.folder, coming.target.name)
+        standing = _Standing.of(coming, order)
         if standing.finished(outputs):
             yield standing.report(path, outputs)
         else:
-            yield _make(page, path, order, outputs, standing)
+            yield _make(coming, path, order, outputs, standing)
 
 
 def _make(
-    page: _Page, path: Path, order: FlatsOrder, outputs: dict[str, Path], standing: _Standing
+    coming: _Coming, path: Path, order: FlatsOrder, outputs: dict[str, Path], standing: _Standing
 ) -> dict[str, Any]:
-    from inkclean.deliver.flats_record import read_edits
-
-    replace_old = page.target.replace or standing.begun
+    replace_old = coming.target.replace or standing.begun
     for result in outputs.values():
         check_free(result, replace_old)
-    clean_too = page.given == "photo" and standing.cleaned is None
+    clean_too = coming.given == "photo" and standing.cleaned is None
     if clean_too:
-        page.target.check(order.clean.kinds)
-    watch = Stopwatch()
-    cleaned = clean_photo(page.photo, page.settings, watch, edits=page.mended)
-    edits, hints = read_edits(page.edits.get(_EDITS, {}))
-    flats, colouring, hints = split_and_colour(cleaned, order.flats, edits, hints, watch)
+        coming.target.check(order.clean.kinds)
+    page = _page(coming, order.flats)
+    page.bring("capture", "curves", "coloured", "colouring")
     report: dict[str, Any] = {"input": str(path), "outputs": {}, **(standing.cleaned or {})}
     if clean_too:
-        report = write_results(
-            cleaned, page.photo, order.clean, page.origin, page.target, edits=page.edits
-        )
-    keep = _Keeper(page, order, flats, colouring, edits, hints)
+        report = write_results(page, order.clean, coming.origin, coming.target, coming.edits)
+    keep = _Keeper(coming.ticket, order, page)
     keep.write(outputs, begun=True)
-    with watch.stage("write flats"):
-        write_flats(
-            page.target.name,
-            flats,
-            colouring,
-            cleaned.ink,
-            cleaned.curves,
-            order.flats,
-            outputs,
-            replace=replace_old,
-        )
+    _write(page, coming.target.name, outputs, replace_old)
     keep.write(outputs, begun=False)
     report["outputs"] |= {kind: str(result) for kind, result in outputs.items()}
-    found = summary_of(flats, colouring)
-    return {**report, "flats": found, "seconds": watch.seconds, "done_before": False}
+    found = summary_of(page.coloured, page.colouring)
+    return {**report, "flats": found, "seconds": page.watch.seconds, "done_before": False}
 
 
-def split_and_colour(
-    cleaned: Cleaned,
-    settings: FlatsSettings,
-    edits: FlatEdits,
-    hints: Hints | None,
-    watch: Stopwatch,
-) -> tuple[Flats, Colouring, Hints | None]:
-    """Return areas and colours of a cleaned page, and the hints that were followed.
+def _write(page: Page, name: str, outputs: Mapping[str, Path], replace_old: bool) -> None:
+    """Write the flats, those with shade last: what fills it comes when the rest needs no room."""
+    layers = {kind: path for kind, path in outputs.items() if kind in LAYERS}
+    plain = {kind: path for kind, path in outputs.items() if kind not in LAYERS}
+    flats, colouring, ink, curves = page.coloured, page.colouring, page.ink, page.curves
+    with page.watch.stage("write flats"):
+        write_flats(name, flats, colouring, ink, curves, None, plain, replace=replace_old)
+    shading = page.shading
+    with page.watch.stage("write flats"):
+        write_flats(name, flats, colouring, ink, curves, shading, layers, replace=replace_old)
 
-    Raises:
-        InputError: the hints cannot be read.
-    """
-    from inkclean.deliver.layers.hints_read import read_hints
-    from inkclean.flats.colour.colours import colour_areas
-    from inkclean.flats.colour.hints import colour_by_hints
-    from inkclean.flats.find import find_flats
 
-    if settings.colours is not None:
-        sheet = cleaned.sheet
-        hints = read_hints(settings.colours, sheet.width_mm, sheet.height_mm)
-    with watch.stage("flats"):
-        flats = find_flats(
-            cleaned.ink, gap_mm=settings.gap_mm, smallest_mm=settings.smallest_mm, edits=edits
-        )
-    with watch.stage("colours"):
-        if hints is None:
-            return flats, colour_areas(flats), None
-        flats, colouring = colour_by_hints(flats, cleaned.ink, hints)
-        return flats, colouring, hints
+def _page(coming: _Coming, settings: FlatsSettings) -> Page:
+    from inkclean.deliver.flats_record import read_edits
+
+    edits, hints = read_edits(coming.edits.get(_EDITS, {}))
+    return Page(
+        coming.photo,
+        coming.settings,
+        ink_edits=read_ink_edits(coming.edits.get("ink", {})),
+        flat_edits=edits,
+        hints=hints,
+        gap_mm=settings.gap_mm,
+        smallest_mm=settings.smallest_mm,
+        colours=settings.colours,
+        shade=settings.shade,
+    )
 
 
 def summary_of(flats: Flats, colouring: Colouring) -> dict[str, Any]:
@@ -184,7 +161,7 @@ def summary_of(flats: Flats, colouring: Colouring) -> dict[str, Any]:
     }
 
 
-def _pages(path: Path, folder: Path | None, order: Order, replace_old: bool) -> Iterator[_Page]:
+def _pages(path: Path, folder: Path | None, order: Order, replace_old: bool) -> Iterator[_Coming]:
     settings, place = order.settings, folder or path.parent
     given: Literal["photo", "ink", "ticket"] = "photo"
     if path.name.endswith(TICKET):
@@ -204,7 +181,7 @@ def _pages(path: Path, folder: Path | None, order: Order, replace_old: bool) -> 
             ticket, edits = path, source.ticket.edits
         elif given == "photo":
             ticket, edits = target.path("ticket"), edits_kept(origin, target)
-        yield _Page(photo, source.settings, origin, given, target, ticket, edits)
+        yield _Coming(photo, source.settings, origin, given, target, ticket, edits)
 
 
 @dataclass(frozen=True)
@@ -220,15 +197,15 @@ class _Standing:
     begun: bool
 
     @classmethod
-    def of(cls, page: _Page, order: FlatsOrder) -> _Standing:
+    def of(cls, coming: _Coming, order: FlatsOrder) -> _Standing:
         ticket, cleaned = None, None
-        if page.ticket is not None:
+        if coming.ticket is not None:
             try:
-                ticket = read_ticket(page.ticket)
+                ticket = read_ticket(coming.ticket)
             except InputError:
                 ticket = None
-        if page.given == "photo" and ticket is not None:
-            cleaned = done_before(order.clean, page.origin, page.target)
+        if coming.given == "photo" and ticket is not None:
+            cleaned = done_before(order.clean, coming.origin, coming.target)
             ticket = ticket if cleaned else None
         measured = ticket.measured.get(_EDITS) if ticket is not None else None
         run = measured.get("run") if isinstance(measured, Mapping) else None
@@ -255,34 +232,30 @@ class _Standing:
 class _Keeper:
     """Puts areas, bridges and given colours into the page's ticket, if it has one."""
 
-    page: _Page
+    path: Path | None
     order: FlatsOrder
-    flats: Flats
-    colouring: Colouring
-    edits: FlatEdits
-    hints: Hints | None
+    page: Page
 
     def write(self, outputs: Mapping[str, Path], *, begun: bool) -> None:
         """Note in the ticket that the files are being written, or that they stand."""
         from inkclean.deliver.flats_record import edits_record, flats_record
 
-        path = self.page.ticket
-        if path is None:
+        if self.path is None:
             return
-        ticket = read_ticket(path)
-        edits = {**ticket.edits, _EDITS: edits_record(self.edits, self.hints)}
+        page, ticket = self.page, read_ticket(self.path)
+        edits = {**ticket.edits, _EDITS: edits_record(page.asked.flat_edits, page.followed)}
         ticket = replace(ticket, edits=edits)
         run = {
             "order": _order_hash(self.order.flats, ticket),
-            "found": summary_of(self.flats, self.colouring),
+            "found": summary_of(page.coloured, page.colouring),
             "done": not begun,
         }
-        record = {**flats_record(self.flats, self.colouring), "run": run}
+        record = {**flats_record(page.coloured, page.colouring), "run": run}
         results = dict(ticket.results)
         if not begun:
             results |= {kind: result_hash(result) for kind, result in outputs.items()}
         ticket = replace(ticket, measured={**ticket.measured, _EDITS: record}, results=results)
-        with placed(path, True) as draft:
+        with placed(self.path, True) as draft:
             draft.write_text(ticket_text(ticket), "utf-8")
 
 

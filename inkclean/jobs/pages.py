@@ -24,9 +24,9 @@ class Given:
     ticket: Ticket | None = None
 
     @property
-    def mended(self) -> InkEdits | None:
+    def mended(self) -> InkEdits:
         """What the ticket says was mended in the ink by hand."""
-        return None if self.ticket is None else read_ink_edits(self.ticket.edits.get("ink", {}))
+        return read_ink_edits({} if self.ticket is None else self.ticket.edits.get("ink", {}))
 
     def pictures(self) -> Iterator[tuple[int, Photo]]:
         """Yield number and picture of each page meant: the ticket's, or all of the file's.

@@ -100,7 +100,7 @@ def pages_of(
         InputError: the ticket's photo is gone or has changed, or a file cannot be read.
         UsageError: one picture's colour is asked for under several pages.
     """
-    from inkclean.pipeline import clean_photo
+    from inkclean.page import Page
 
     given = open_input(path, Settings(paper=order.paper))
     photos = given.pictures()
@@ -115,4 +115,4 @@ def pages_of(
     for _, photo in photos:
         for result in order.outputs(folder, photo.name).values():
             check_free(result, replace_old)
-        yield photo.name, clean_photo(photo, given.settings, edits=given.mended).curves
+        yield photo.name, Page(photo, given.settings, ink_edits=given.mended).curves

@@ -18,9 +18,8 @@ from inkclean.deliver.pictures import bitmap
 from inkclean.ink.edits import ink_edits_record, read_ink_edits
 from inkclean.ink.width import typical_line_mm
 from inkclean.jobs.ticket import Ticket, file_hash, json_text, read_ticket, ticket_text
-from inkclean.pipeline import Cleaned, Stopwatch
+from inkclean.page import Page
 from inkclean.settings import Settings
-from inkclean.sheet.values import Photo
 
 ENDINGS = {
     "ink": ".ink.png",
@@ -60,6 +59,12 @@ class Order:
     def keep_pencil(self) -> bool:
         """Tell whether a result shows the underdrawing."""
         return bool({"pencil", "proof"} & set(self.also))
+
+    @property
+    def values(self) -> tuple[str, ...]:
+        """What a page must make for the results, by the names of the chain's table."""
+        made = ("sheet", "capture", "ink", "curves")
+        return (*made, "strokes") if self.settings.strokes else made
 
     @property
     def kinds(self) -> tuple[str, ...]:
@@ -179,28 +184,27 @@ def _mended(edits: Mapping[str, Any]) -> str | None:
 
 
 def write_results(
-    page: Cleaned,
-    photo: Photo,
+    page: Page,
     order: Order,
     origin: Origin,
     target: Target,
-    watch: Stopwatch | None = None,
     edits: Mapping[str, Any] | None = None,
 ) -> dict[str, Any]:
-    """Write what was asked for, the ticket last, and return the report of the page.
+    """Make and write what was asked for, the ticket last, and return the report of the page.
 
     ``edits`` are those made by hand, which the ticket keeps.
 
     Raises:
-        OutputError: a file is taken or cannot be written; what was written before stays.
+        InkcleanError: the page cannot be used, or a file is taken or cannot be written; what was
+            written before stays.
     """
-    watch = watch or Stopwatch(page.seconds)
     settings = order.settings
+    page.bring(*order.values)
     paths = {kind: target.path(kind) for kind in order.kinds}
     with placed_together(paths, target.replace, moves_record(target.folder, target.name)) as drafts:
-        with watch.stage("write"):
+        with page.watch.stage("write"):
             cut = bitmap.cut_at(page.ink.coverage, page.ink.px_per_mm, settings.dpi)
-            writers = _writers(page, photo, settings, cut)
+            writers = _writers(page, settings, cut)
             for kind, draft in drafts.items():
                 if kind != "ticket":
                     writers[kind](draft)
@@ -222,16 +226,14 @@ def write_results(
     return report
 
 
-def _writers(
-    page: Cleaned, photo: Photo, settings: Settings, cut: Bool
-) -> dict[str, Callable[[Path], None]]:
-    ink, sheet = page.ink, page.sheet
+def _writers(page: Page, settings: Settings, cut: Bool) -> dict[str, Callable[[Path], None]]:
+    ink, sheet, photo = page.ink, page.sheet, page.photo
 
     def svg(path: Path) -> None:
         from inkclean.deliver.vector.svg import write_strokes_svg, write_svg
 
         about = f"Ink of {photo.name}, cleaned by inkclean {__version__}"
-        if page.strokes is not None:
+        if settings.strokes:
             write_strokes_svg(page.strokes, path, title=photo.name, description=about)
         else:
             write_svg(page.curves, path, title=photo.name, description=about)
@@ -269,7 +271,7 @@ def _writers(
     }
 
 
-def measured(page: Cleaned, source: str, outputs: dict[str, str]) -> dict[str, Any]:
+def measured(page: Page, source: str, outputs: dict[str, str]) -> dict[str, Any]:
     """Return the page's report with stable keys: what ``--json`` prints.
 
     Lengths are rounded to 0.001 mm, places in the photo to 0.01 px, shares to six digits,
@@ -324,7 +326,7 @@ def measured(page: Cleaned, source: str, outputs: dict[str, str]) -> dict[str, A
             "segments": len(curves.cubics),
             "nodes": len(curves.cubics),
         },
-        "seconds": {stage: round(spent, 3) for stage, spent in page.seconds.items()},
+        "seconds": {stage: round(spent, 3) for stage, spent in page.watch.seconds.items()},
         "version": __version__,
         "done_before": False,
     }
@@ -334,7 +336,7 @@ def _rounded(value: float | None) -> float | None:
     return None if value is None else round(value, 3)
 
 
-def thinnest_mm(page: Cleaned) -> float | None:
+def thinnest_mm(page: Page) -> float | None:
     """Return the width that all but the thinnest twentieth of the line work reaches, in mm."""
     from inkclean.ink.width import thin_line_mm
 

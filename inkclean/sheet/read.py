@@ -6,6 +6,7 @@ import threading
 import warnings
 from collections.abc import Iterator
 from contextlib import contextmanager
+from itertools import islice
 from pathlib import Path
 from typing import Any
 
@@ -93,6 +94,18 @@ def read_photos(path: Path, *, budget_mp: float = 300.0) -> Iterator[Photo]:
             check_budget(path, image.width, image.height, budget_mp)
             name = path.stem if len(wanted) == 1 else f"{path.stem}-{number}"
             yield _photo(path, image, name)
+
+
+def read_photo(path: Path, number: int = 1, *, budget_mp: float = 300.0) -> Photo:
+    """Return one picture of a file, counted from 1, as ``read_photos`` gives it.
+
+    Raises:
+        InputError: as for ``read_photos``, or the file holds fewer pictures.
+    """
+    photo = next(islice(read_photos(path, budget_mp=budget_mp), number - 1, None), None)
+    if photo is None:
+        raise InputError(f"{path.name} holds no page {number}")
+    return photo
 
 
 def largest_pixels(path: Path) -> int | None:

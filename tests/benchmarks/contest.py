@@ -14,7 +14,8 @@ import numpy as np
 from skimage import filters
 
 from inkclean.base.arrays import U8, Bool
-from inkclean.ink.find import find_ink
+from inkclean.page import Page
+from inkclean.settings import Settings
 from inkclean.sheet.framing.frame import square_up, whole_frame
 from inkclean.sheet.light import even_light
 from inkclean.sheet.values import Photo
@@ -45,7 +46,8 @@ def ours(pixels: U8) -> Bool:
     frame = whole_frame(photo)
     squared = square_up(photo, frame)
     sheet = even_light(squared.pixels, squared.px_per_mm, frame, squared.inside)
-    ink: Bool = find_ink(sheet, drop=("none",), speck_mm=0.0).coverage > 0.5
+    settings = Settings(drop=("none",), speck_mm=0.0)
+    ink: Bool = Page(None, settings, given={"sheet": sheet}).ink.coverage > 0.5
     return ink
 
 

@@ -34,8 +34,7 @@ from inkclean.curves.values import Curves, Strokes
 from inkclean.demo.camera.conditions import Conditions
 from inkclean.demo.camera.shot import Shot, photograph
 from inkclean.demo.drawing.page import DrawnPage, draw
-from inkclean.pipeline import clean_photo
-from inkclean.settings import Settings
+from inkclean.page import Page
 from inkclean.sheet.framing.squaring import to_photo
 from inkclean.sheet.values import Photo
 from tests.curves import drawings, shapes
@@ -249,7 +248,7 @@ def drawn_page() -> tuple[DrawnPage, F64, F64]:
 
 def print_photo(name: str, shot: Shot, taken: Photo, truth: F64, steps: F64) -> None:
     """Distances both ways between the curves of a photo and the ``truth`` (N, 2) mm."""
-    cleaned = clean_photo(taken, Settings())
+    cleaned = Page(taken)
     sheet, frame = cleaned.sheet, cleaned.sheet.frame
     size = sheet.reflectance.shape[1::-1]
     fit = np.array([frame.width_mm, frame.height_mm]) / size * sheet.px_per_mm

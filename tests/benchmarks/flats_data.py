@@ -14,8 +14,7 @@ from inkclean.flats.colour.colours import colour_areas
 from inkclean.flats.find import find_flats
 from inkclean.flats.values import BACKGROUND, GUTTER, Flats
 from inkclean.ink.values import Ink, Pencil
-from inkclean.pipeline import clean_photo
-from inkclean.settings import Settings
+from inkclean.page import Page
 from inkclean.sheet.framing.frame import square_up
 from inkclean.sheet.read import read_photos
 from tests.data import folder
@@ -92,7 +91,7 @@ def figures_of_photos() -> list[tuple[str, list[float]]]:
     for path in sorted((DATA / "figures").glob("*_mask.png")):
         name = path.name.replace("_mask", "_photo")
         photo = next(iter(read_photos(path.with_name(name))))
-        cleaned = clean_photo(photo, Settings())
+        cleaned = Page(photo)
         sheet, ink = cleaned.sheet, cleaned.ink
         mask = square_up(next(iter(read_photos(path))), sheet.frame, sheet.px_per_mm)
         truth = mask.pixels[..., 1] > 127

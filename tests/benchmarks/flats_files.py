@@ -20,6 +20,7 @@ from inkclean.base.units import MM_PER_INCH
 from inkclean.curves.values import Curves
 from inkclean.deliver.flats_set import FlatsSettings, write_flats
 from inkclean.flats.colour.colours import colour_areas
+from inkclean.flats.colour.shade import shade_areas
 from inkclean.flats.values import Flats
 from inkclean.ink.values import Ink, Pencil
 from tests.flats.small_maps import cells, lined
@@ -66,7 +67,9 @@ def measure(kind: str, dpi: float) -> None:
         colouring = colour_areas(flats)
         outputs = settings.outputs(Path(folder), "page")
         wanted = kind.split(maxsplit=1)[0]
-        write_flats("page", flats, colouring, ink, curves, settings, {wanted: outputs[wanted]})
+        shading = None if settings.shade is None else shade_areas(flats, ink, settings.shade)
+        only = {wanted: outputs[wanted]}
+        write_flats("page", flats, colouring, ink, curves, shading, only)
         seconds, cpu = time.perf_counter() - start, time.process_time() - worked
     peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
     print(

@@ -7,8 +7,7 @@ import pytest
 
 from inkclean.base.arrays import F32, F64
 from inkclean.curves.trace import trace
-from inkclean.pipeline import clean_photo
-from inkclean.settings import Settings
+from inkclean.page import Page
 from tests.curves import drawings, shapes
 from tests.curves.crossings import crossings
 from tests.curves.raster import coverage_of
@@ -60,5 +59,5 @@ def test_drawings_cross_nothing(group: str) -> None:
 @pytest.mark.slow
 def test_a_photographed_page_crosses_nothing() -> None:
     _, shot = shoot(case("plain"))
-    ink = clean_photo(photo(shot), Settings()).ink
+    ink = Page(photo(shot)).ink
     assert len(_crossed(ink.coverage, ink.px_per_mm)) == 0

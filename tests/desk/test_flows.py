@@ -15,8 +15,7 @@ from playwright.sync_api import Page, expect
 
 from inkclean.ink.weight import weigh
 from inkclean.jobs.ticket import read_ticket
-from inkclean.pipeline import frame_photo
-from inkclean.sheet.read import read_photos
+from inkclean.page import Page as Cleaned
 from tests.desk import pages
 from tests.desk.hands import (
     TABLET,
@@ -89,7 +88,7 @@ def test_an_edge_is_bowed_and_the_ticket_takes_it_to_the_command_line(table: Tab
     expect(tab.get_by_role("link", name="page.svg")).to_be_visible()
     until(tab, (table.folder / "page.ticket.json").exists)
     settings = read_ticket(table.folder / "page.ticket.json").settings
-    frame = frame_photo(next(read_photos(table.folder / "page.jpg")), settings)
+    frame = Cleaned(table.folder / "page.jpg", settings).frame
     assert frame.edges_px is not None
     middle = frame.edges_px[0][len(frame.edges_px[0]) // 2]
     # across the edge alone: what was dragged along it moves nothing

@@ -13,10 +13,10 @@ import pytest
 from inkclean.desk import pictures
 from inkclean.desk.accuracy import curves_near
 from inkclean.desk.acts import Work, check_act, fold
-from inkclean.desk.work.stages import Bench
+from inkclean.desk.work.stages import FIRST_MP, Bench
 from inkclean.desk.work.take import edits_of
 from inkclean.flats.colour.shade import shade_areas
-from inkclean.pipeline import clean_photo, frame_photo
+from inkclean.page import Page
 from inkclean.settings import Settings
 from inkclean.sheet.read import read_photos
 from tests.desk import pages
@@ -44,18 +44,15 @@ def test_the_desk_gives_what_the_command_line_gives(tmp_path: Path) -> None:
 
     run(work)
     photo = next(read_photos(path))
-    page = clean_photo(photo, work.settings, edits=work.ink)
-    assert bench.ink is not None
-    assert np.array_equal(bench.ink.coverage, page.ink.coverage)
-    assert np.array_equal(bench.ink.removed, page.ink.removed)
+    page = Page(photo, work.settings, ink_edits=work.ink)
+    assert np.array_equal(bench.page.ink.coverage, page.ink.coverage)
+    assert np.array_equal(bench.page.ink.removed, page.ink.removed)
     run(replace(work, settings=replace(work.settings, speck_mm=0.0)))
     changed = {stage for stage in keys[0] if keys[0][stage] != keys[1][stage]}
     assert changed == {"specks", "ink"}
 
 
 def test_stages_give_a_first_look_marks_relief_and_quick_edits(tmp_path: Path) -> None:
-    from inkclean.desk.work import first
-
     path = pages.write(tmp_path / "page.jpg")
     bench = Bench(path, 1, tmp_path / "pictures", 300.0)
     told: list[tuple[str, dict[str, Any]]] = []
@@ -70,8 +67,7 @@ def test_stages_give_a_first_look_marks_relief_and_quick_edits(tmp_path: Path) -
     marks = run("marks", plain)["marks"]
     number = marks["steps"].index(0.2)
     at = {(x, y) for x, y, _, steps in marks["marks"] if steps >> number & 1}
-    assert bench.ink is not None
-    assert at == {(x, y) for x, y, _ in bench.ink.removed.astype(float).round(2).tolist()}
+    assert at == {(x, y) for x, y, _ in bench.page.ink.removed.astype(float).round(2).tolist()}
     assert not any(steps & 1 for *_, steps in marks["marks"])  # at 0 mm every mark stays
     before = run("shade", plain)
     parted = fold([check_act({"kind": "split", "points": [[35, 140], [105, 140]]})], plain)
@@ -79,11 +75,10 @@ def test_stages_give_a_first_look_marks_relief_and_quick_edits(tmp_path: Path) -
     assert len(after["flats"]["areas"]) == len(before["flats"]["areas"]) + 1
     assert after["lines"]["key"] == before["lines"]["key"]
     photo = next(read_photos(path))
-    frame = frame_photo(photo, Settings())
-    look = first.first_look(photo, frame, Settings())
-    assert look.coverage.size <= first.FIRST_MP * 1e6
+    look = Page(photo).reduced(FIRST_MP).ink
+    assert look.coverage.size <= FIRST_MP * 1e6
     size = look.coverage.shape[::-1]
-    real = cv2.resize(bench.ink.coverage, size, interpolation=cv2.INTER_AREA)
+    real = cv2.resize(bench.page.ink.coverage, size, interpolation=cv2.INTER_AREA)
     assert np.mean((look.coverage > 0.5) != (real > 0.5)) < 0.01
 
 
@@ -106,9 +101,7 @@ def test_the_relief_is_what_the_files_are_shaded_with(tmp_path: Path) -> None:
     bright = (x * np.sin(angle) - y * np.cos(angle)) * np.cos(height) + (z - 1) * np.sin(height)
     t = np.clip((-bright - 0.10) / 0.85, 0, 1)
     shade = np.where(packed > 0, 150 * t * t * (3 - 2 * t), 0)
-    assert bench.flats is not None
-    assert bench.ink is not None
-    real = shade_areas(bench.flats, bench.ink, 315.0).shade
+    real = shade_areas(bench.page.flats(), bench.page.ink, 315.0).shade
     small = cv2.resize(real, shade.shape[::-1], interpolation=cv2.INTER_AREA)
     assert real.max() > 20
     assert np.abs(shade - small).mean() < 1.5

@@ -2,16 +2,24 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 import pytest
 
 from inkclean.base.errors import UsageError
-from inkclean.ink.find import find_ink
+from inkclean.ink.values import Ink
+from inkclean.page import Page
+from inkclean.settings import Settings
 from inkclean.sheet.framing.frame import whole_frame
 from inkclean.sheet.values import Photo, Sheet
 from tests.ink.shapes import FINE, bar, canvas, dot, photographed
 
 SCALE = 12.0
+
+
+def _ink(sheet: Sheet, **asked: Any) -> Ink:
+    return Page(None, Settings(**asked), given={"sheet": sheet}).ink
 
 
 def _sheet() -> Sheet:
@@ -35,7 +43,7 @@ def _sheet() -> Sheet:
 
 def test_pencil_goes_and_ink_stays_where_it_was() -> None:
     sheet = _sheet()
-    ink = find_ink(sheet, drop=("blue",))
+    ink = _ink(sheet, drop=("blue",))
     inked = ink.coverage > 0.5
     assert ink.coverage.shape == (240, 240)
     assert ink.px_per_mm == SCALE
@@ -51,14 +59,14 @@ def test_pencil_goes_and_ink_stays_where_it_was() -> None:
 
 def test_specks_and_weight_are_passed_on() -> None:
     sheet = _sheet()
-    kept = find_ink(sheet, speck_mm=0.0)
+    kept = _ink(sheet, speck_mm=0.0)
     assert (kept.coverage[190:210, 40:60] > 0.5).any()
-    assert find_ink(sheet, weight=1.0).coverage.sum() > 1.02 * kept.coverage.sum()
+    assert _ink(sheet, weight=1.0).coverage.sum() > 1.02 * kept.coverage.sum()
 
 
 def test_an_unknown_pencil_is_refused_in_one_line() -> None:
     with pytest.raises(UsageError) as failure:
-        find_ink(_sheet(), drop=("mauvish",))
+        _ink(_sheet(), drop=("mauvish",))
     assert "\n" not in str(failure.value)
 
 
@@ -67,6 +75,6 @@ def test_blank_paper_has_no_ink() -> None:
     paper = (1 + 0.01 * rng.normal(0, 1, (200, 150, 3))).astype(np.float32)
     frame = whole_frame(Photo(np.full((200, 150, 3), 255, np.uint8), None, "page"))
     sheet = Sheet(paper, SCALE, frame, np.ones((4, 4, 3), np.float32), noise=0.01)
-    ink = find_ink(sheet)
+    ink = _ink(sheet)
     assert not (ink.coverage > 0.5).any()
     assert ink.removed.shape == (0, 3)

@@ -11,6 +11,7 @@ import pytest
 from click.testing import CliRunner, Result
 from PIL import Image
 
+from inkclean.base.stopwatch import Span
 from inkclean.cli.main import main
 from inkclean.deliver.pictures.contact import Cell, write_contact
 from inkclean.ink.width import typical_line_mm
@@ -18,7 +19,6 @@ from inkclean.jobs.batch import Work, need_mb
 from inkclean.jobs.results import Order
 from inkclean.jobs.ticket import read_ticket
 from inkclean.jobs.timings import trace
-from inkclean.pipeline import Span
 from inkclean.settings import Settings
 from tests import small_pages
 

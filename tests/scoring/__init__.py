@@ -25,7 +25,7 @@ Scores (``tests.scoring.measures`` for arrays, ``tests.scoring.score`` for whole
 
     score_ink(result, page, shot, aligned) -> dict[str, float]   # result (H, W) bool, 600 dpi
     score_frame(shot, frame) -> float                            # Jaccard in page space
-    score_cleaned(page, shot, cleaned) -> dict[str, float]       # all, from pipeline.Cleaned
+    score_cleaned(page, shot, cleaned) -> dict[str, float]       # all, from page.Page
 
 ``python -m tests.scoring [NAME…]`` cleans the cases and prints a table. A caller without the
 whole pipeline may frame by the truth: ``true_frame(page, shot) -> Frame`` (straight edges, or

@@ -7,7 +7,7 @@ import time
 
 import numpy as np
 
-from inkclean.pipeline import clean_photo
+from inkclean.page import Page
 from inkclean.settings import Settings
 from tests.scoring.cases import CASES, case, photo, shoot
 from tests.scoring.score import score_cleaned
@@ -41,7 +41,8 @@ def main(names: list[str]) -> int:
         page, shot = shoot(which)
         start = time.perf_counter()
         try:
-            cleaned = clean_photo(photo(shot, which.name), Settings(paper=which.asked))
+            cleaned = Page(photo(shot, which.name), Settings(paper=which.asked))
+            cleaned.bring("capture", "curves")
         except Exception as error:
             print(f"{which.name:18} failed: {type(error).__name__}: {error}", flush=True)
             continue

@@ -18,7 +18,7 @@ from tests.scoring import measures
 from tests.scoring.align import PX_PER_MM, Aligned, align
 
 if TYPE_CHECKING:
-    from inkclean.pipeline import Cleaned
+    from inkclean.page import Page
 
 # pencil fainter than this share of the paper is no mark that anybody sees
 _PENCIL = 0.15
@@ -121,7 +121,7 @@ def score_paper(page: DrawnPage, shot: Shot, sheet: Sheet) -> float:
     return measures.spread_of_paper(grey, bare, round(3.0 * sheet.px_per_mm))
 
 
-def score_cleaned(page: DrawnPage, shot: Shot, cleaned: Cleaned) -> dict[str, float]:
+def score_cleaned(page: DrawnPage, shot: Shot, cleaned: Page) -> dict[str, float]:
     """Score everything about a cleaned page."""
     from inkclean.deliver.pictures.bitmap import cut_at
 

@@ -56,7 +56,8 @@ def create_app(config: Config) -> App:
 
 def _warm() -> None:
     """Import what the first answers need, while nobody waits for it."""
-    import inkclean.curves.trace  # noqa: F401
+    import inkclean.curves.trace
+    import inkclean.page  # noqa: F401
 
 
 def _handlers() -> Any:

@@ -16,7 +16,6 @@ from inkclean.deliver.layers.stack import layered
 from inkclean.deliver.pictures.png import picture_png
 from inkclean.deliver.press.files import PressSettings, press_page
 from inkclean.desk.acts import Work
-from inkclean.flats.colour.shade import shade_areas
 from inkclean.ink.edits import ink_edits_record
 from inkclean.jobs.results import Order, Origin, Target, write_results
 from inkclean.jobs.ticket import Ticket, read_ticket, ticket_text
@@ -24,7 +23,7 @@ from inkclean.jobs.ticket import Ticket, read_ticket, ticket_text
 if TYPE_CHECKING:
     from inkclean.desk.work.stages import Bench
     from inkclean.desk.work.task import Task
-    from inkclean.pipeline import Cleaned
+    from inkclean.page import Page
 
 # What each purpose takes along: kinds of the clean results, and whether the areas are needed.
 USES: dict[str, tuple[tuple[str, ...], bool]] = {
@@ -59,18 +58,19 @@ def take_away(
 
     bench.run(work, "flats" if areas else "ink", tell, check)
     tell("curves", {})
-    page = bench.cleaned(work.settings)
+    order = Order(work.settings, tuple(kind for kind in kinds if kind not in ("ink", "svg")))
+    page = bench.page
+    page.bring(*order.values)
     check()
     tell("files", {})
     into, name = Path(extra["into"]), str(extra["name"])
     into.mkdir(parents=True, exist_ok=True)
-    order = Order(work.settings, tuple(kind for kind in kinds if kind not in ("ink", "svg")))
     origin = Origin(task.source, extra["sha256"], task.number)
     target = Target(into, name, True)
-    write_results(page, bench.photo, order, origin, target, edits=edits_of(work))
+    write_results(page, order, origin, target, edits_of(work))
     files = [target.path(kind) for kind in kinds]
     if areas:
-        files += _areas(bench, page, work, into, name, extra["use"] == "colour on")
+        files += _areas(bench, work, into, name, extra["use"] == "colour on")
     elif extra["use"] == "publish":
         files.append(_plain_page(page, into / f"{name}.page.png"))
     report: dict[str, Any] = {}
@@ -97,30 +97,27 @@ def take_away(
     )
 
 
-def _areas(
-    bench: Bench, page: Cleaned, work: Work, into: Path, name: str, layers: bool
-) -> list[Path]:
-    flats, colouring = bench.flats, bench.colouring
-    if flats is None or colouring is None:
+def _areas(bench: Bench, work: Work, into: Path, name: str, layers: bool) -> list[Path]:
+    page, colouring = bench.page, bench.colouring
+    if colouring is None:
         return []
-    settings = FlatsSettings(shade=work.light)
+    flats, ink, shading = page.coloured, page.ink, page.shading
     if layers:
         outputs = {
             kind: path
-            for kind, path in settings.outputs(into, name).items()
+            for kind, path in FlatsSettings().outputs(into, name).items()
             if kind in ("flats", "ora")
         }
-        write_flats(name, flats, colouring, page.ink, page.curves, settings, outputs, replace=True)
+        write_flats(name, flats, colouring, ink, page.curves, shading, outputs, replace=True)
         return list(outputs.values())
-    shading = None if work.light is None else shade_areas(flats, page.ink, work.light)
     path = into / f"{name}.page.png"
-    pixels = render(layered(flats, colouring, page.ink, shading))
+    pixels = render(layered(flats, colouring, ink, shading))
     with placed(path, True) as draft:
-        draft.write_bytes(picture_png(pixels, page.ink.px_per_mm))
+        draft.write_bytes(picture_png(pixels, ink.px_per_mm))
     return [path]
 
 
-def _plain_page(page: Cleaned, path: Path) -> Path:
+def _plain_page(page: Page, path: Path) -> Path:
     """Write the ink on white paper, its edges soft for screens."""
     from inkclean.deliver.pictures.bitmap import own_alpha
 
@@ -132,13 +129,9 @@ def _plain_page(page: Cleaned, path: Path) -> Path:
 
 
 def edits_of(work: Work, bench: Bench | None = None) -> dict[str, Any]:
-    """Return the work's edits as the ticket keeps them."""
-    from inkclean.desk.colouring import hints_of
-
-    hints = None
-    if bench is not None and bench.flats is not None:
-        first = bench.folder.parent / "first.json"
-        hints = hints_of(bench.flats, work.dabs, first, work.names)
+    """Return the work's edits as the ticket keeps them, with the colours followed, if any."""
+    coloured = bench is not None and bench.page.has("coloured")
+    hints = bench.page.followed if bench is not None and coloured else None
     return {"ink": ink_edits_record(work.ink), "flats": edits_record(work.flats, hints)}
 
 
@@ -146,8 +139,9 @@ def finish_ticket(path: Path, work: Work, bench: Bench) -> None:
     """Put the edits, and the areas if there are any, into a ticket just written."""
     ticket: Ticket = read_ticket(path)
     measured = dict(ticket.measured)
-    if bench.flats is not None and bench.colouring is not None:
-        measured["flats"] = flats_record(bench.flats, bench.colouring)
+    colouring = bench.colouring
+    if colouring is not None:
+        measured["flats"] = flats_record(bench.page.coloured, colouring)
     ticket = replace(ticket, measured=measured, edits=edits_of(work, bench))
     with placed(path, True) as draft:
         draft.write_text(ticket_text(ticket), "utf-8")

@@ -1,0 +1,144 @@
+"""What each stage of a page tells the browser: plain values, as JSON takes them.
+
+Lengths and places are in mm of the sheet unless a name says otherwise.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+Point = tuple[float, float]
+
+
+@dataclass(frozen=True)
+class Shown:
+    """A picture that the browser asks for by name, in px, and how many sizes it has."""
+
+    picture: str
+    width: int
+    height: int
+    levels: int
+
+
+@dataclass(frozen=True)
+class FrameTold:
+    """Where the paper lies: corners and, of each bowed edge, points along it in photo px."""
+
+    width_mm: float
+    height_mm: float
+    corners: list[list[float]]
+    edges: list[list[list[float]]] | None
+    framed: str
+    paper: str | None
+    doubt: str
+    confidence: float
+
+
+@dataclass(frozen=True)
+class FirstTold(Shown):
+    """The quick look: its ink, and the name of the picture of the paper beneath."""
+
+    flat: str
+    px_per_mm: float
+    width_mm: float
+    height_mm: float
+
+
+@dataclass(frozen=True)
+class SheetTold(FirstTold):
+    """The evenly lit sheet, and how well it was photographed."""
+
+    verdict: str
+    advice: str
+
+
+@dataclass(frozen=True)
+class PencilTold:
+    """The underdrawing that was removed."""
+
+    found: bool
+    colours: list[str]
+    note: str
+
+
+@dataclass(frozen=True)
+class CutTold:
+    """How soft the edges of the ink are, in px."""
+
+    blur_px: float
+
+
+@dataclass(frozen=True)
+class DoubtTold:
+    """A place to check."""
+
+    x: float
+    y: float
+    size: float
+    why: str
+
+
+@dataclass(frozen=True)
+class SpecksTold:
+    """The places to check in the ink."""
+
+    doubts: list[DoubtTold]
+
+
+@dataclass(frozen=True)
+class InkTold(Shown):
+    """The ink, the largest specks removed (x, y, diameter), and how many there are in all."""
+
+    px_per_mm: float
+    removed: list[list[float]]
+    specks: int
+    weight: float
+
+
+@dataclass(frozen=True)
+class MarksTold:
+    """Marks as x, y, diameter and a number: bit k tells that it goes at the k-th of ``steps``."""
+
+    steps: list[float]
+    marks: list[list[float]]
+
+
+@dataclass(frozen=True)
+class LinesTold:
+    """Nothing: the lines are looked through before areas can be found."""
+
+
+@dataclass(frozen=True)
+class BridgeTold:
+    """A bridge laid over a gap: four control points."""
+
+    cubic: list[list[float]]
+    doubtful: bool
+    given: bool
+
+
+@dataclass(frozen=True)
+class FlatsTold(Shown):
+    """The label map, of each area a point inside and its kind, and the bridges."""
+
+    areas: list[tuple[float, float, int]]
+    bridges: list[BridgeTold]
+
+
+@dataclass(frozen=True)
+class ColoursTold:
+    """Colours as ``#rrggbb``, their names, and which area has which."""
+
+    palette: list[str]
+    names: list[str]
+    of_area: list[int] = field(default_factory=list)
+
+
+@dataclass(frozen=True)
+class ReliefTold(Shown):
+    """Which way the surface looks: of a pixel's two bytes the low one is x, the high one y."""
+
+    px_per_mm: float
+
+
+Told = Shown | FrameTold | PencilTold | CutTold | SpecksTold | MarksTold | LinesTold | ColoursTold
