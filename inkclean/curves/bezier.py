@@ -4,8 +4,9 @@ Schneider, An algorithm for automatically fitting digitized curves, Graphics Gem
 612–626: chord-length parameters, least squares for the two handle lengths along given
 tangents, steps that bring each parameter to the foot of its sample.
 
-Arrays are (2, S, M): x and y, span, sample; float32 relative to each span's start, which
-keeps a thousandth of a px on any sheet.
+Points come in as (N, 2). Inside, the samples' x and y lie in planes of their own, (2, S, M) by
+span and sample, for every step runs over all of them; float32 relative to each span's start,
+which keeps a thousandth of a px on any sheet.
 """
 
 from __future__ import annotations
@@ -15,6 +16,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from inkclean.base.arrays import F32, F64, I64
+from inkclean.curves.plane import as_complex
 
 SAMPLES = 16
 """Samples a span, ends included: a cubic's error has at most five lobes, so three samples
@@ -34,52 +36,78 @@ _SHORTEST = 0.02
 class Fit:
     """Cubics of S spans: ``inner`` (S, 2) handle lengths in px, start and end; ``worst`` (S,)
     the largest distance of a sample over its tolerance (above 1: broken; infinite: no cubic
-    without a loop has these tangents); ``at`` (S,) the share of the way to that sample; ``u``
-    (S, M) parameters.
+    without a loop has these tangents); ``at`` (S,) the share of the way to that sample;
+    ``start`` and ``end`` (S, 2) tangents, onward: the handles', or what they would rather be.
     """
 
     inner: F32
     worst: F32
     at: F32
-    u: F32
+    start: F32
+    end: F32
 
 
-def sample(points: F64, tolerance: F32, first: I64, last: I64, count: int) -> tuple[F32, F32]:
+def fit_spans(
+    points: F64,
+    tolerance: F32,
+    first: I64,
+    last: I64,
+    start: F32,
+    end: F32,
+    count: int,
+    *,
+    rounds: int = ROUNDS,
+    hopeless: float = np.inf,
+    freed: bool = False,
+) -> Fit:
+    """Fit S cubics to spans of ``points`` (N, 2) from index ``first`` to ``last`` (S,) inclusive.
+
+    ``tolerance`` is (N,) px; ``start`` and ``end`` are (S, 2) unit tangents, both pointing onward
+    along the span; ``count`` samples are taken of each. Where ``worst`` is above ``hopeless``
+    after the first round, that round's fit is given. With ``freed``, ``start`` and ``end`` of
+    the fit are the tangents that the samples would rather have, else those given.
+    """
+    q, tolerance = _sample(points, tolerance, first, last, count)
+    ways = np.ascontiguousarray(start.T), np.ascontiguousarray(end.T)
+    inner, worst, at, u = _fit(q, tolerance, *ways, rounds, hopeless)
+    if freed:
+        start, end = (np.ascontiguousarray(way.T) for way in _free_tangents(q, u))
+    return Fit(inner, worst, at, start, end)
+
+
+def _sample(points: F64, tolerance: F32, first: I64, last: I64, count: int) -> tuple[F32, F32]:
     """Return samples (2, S, M) relative to each start, even in index, and tolerances (S, M).
 
-    ``points`` is (2, N); spans run from index ``first`` to ``last`` inclusive, and the samples
-    are points of theirs, evenly chosen, or lie between.
+    The samples are points of the spans, evenly chosen, or lie between.
     """
     step = np.arange(count, dtype=np.float32) / np.float32(count - 1)
     exact = (last - first).astype(np.float32)[:, None] * step
     at = np.rint(exact).astype(np.int64)
     at += first[:, None]
     q = np.empty((2, *at.shape), np.float32)
+    z = as_complex(points)
+    begin = z.take(first)[:, None]
     if count > FEW_SAMPLES:
-        for axis in (0, 1):
-            q[axis] = points[axis].take(at) - points[axis].take(first)[:, None]
+        away = z.take(at)
+        away -= begin
+        q[0], q[1] = away.real, away.imag
         return q, tolerance.take(at)
     # With as many samples as points, some must lie between: a cubic may bulge there.
     low = exact.astype(np.int64)
     np.minimum(low, (last - first - 1)[:, None], out=low)
     exact -= low
     low += first[:, None]
-    for axis in (0, 1):
-        near = points[axis].take(low)
-        q[axis] = (
-            near - points[axis].take(first)[:, None] + exact * (points[axis].take(low + 1) - near)
-        )
+    near, way = z.take(low), z.take(low + 1)
+    way -= near
+    near -= begin
+    q[0], q[1] = near.real + exact * way.real, near.imag + exact * way.imag
     return q, tolerance.take(at)
 
 
-def fit_spans(
-    q: F32, tolerance: F32, start: F32, end: F32, rounds: int = ROUNDS, hopeless: float = np.inf
-) -> Fit:
-    """Fit S cubics from each span's first to its last sample.
-
-    ``start`` and ``end`` are (2, S) unit tangents, both pointing onward along the span. Where
-    ``worst`` is above ``hopeless`` after the first round, that round's fit is given.
-    """
+def _fit(
+    q: F32, tolerance: F32, start: F32, end: F32, rounds: int, hopeless: float
+) -> tuple[F32, F32, F32, F32]:
+    """Handle lengths (S, 2), ``worst`` and ``at`` (S,) as in Fit, and parameters (S, M)."""
     gap = np.diff(q, axis=2)
     u = np.zeros(q.shape[1:], np.float32)
     np.cumsum(np.sqrt(_dot(gap, gap)), axis=1, out=u[:, 1:])
@@ -93,7 +121,7 @@ def fit_spans(
     worst, at = _worst(off, tolerance)
     worst[backward] = np.inf
     if rounds == 1:
-        return Fit(inner, worst, at, u)
+        return inner, worst, at, u
     rest = np.flatnonzero(worst <= hopeless)
     if rest.size < _WORTH_LEAVING * worst.size:
         q, start, end = (part.take(rest, axis=1) for part in (q, start, end))
@@ -107,7 +135,7 @@ def fit_spans(
     inner[rest] = fitted
     worst[rest], at[rest] = _worst(off, tolerance)
     worst[backward] = np.inf
-    return Fit(inner, worst, at, u)
+    return inner, worst, at, u
 
 
 def _worst(off: F32, tolerance: F32) -> tuple[F32, F32]:
@@ -165,7 +193,7 @@ def _dot(one: F32, other: F32) -> F32:
     return dot
 
 
-def free_tangents(q: F32, u: F32) -> tuple[F32, F32]:
+def _free_tangents(q: F32, u: F32) -> tuple[F32, F32]:
     """Directions (2, S) that both ends would take with no tangent asked of them.
 
     Their lengths are those of the handles: the longer, the surer.

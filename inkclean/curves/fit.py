@@ -13,9 +13,10 @@ import numpy as np
 
 from inkclean.base.arrays import F32, I64, Bool
 from inkclean.base.tiles import side_by_side
-from inkclean.curves.bezier import FEW_SAMPLES, ROUNDS, SAMPLES, fit_spans, free_tangents, sample
+from inkclean.curves.bezier import FEW_SAMPLES, ROUNDS, SAMPLES, fit_spans
 from inkclean.curves.outlines.extrema import find_extrema, snapped
 from inkclean.curves.outlines.outline import Runs, ease, loosen, tangents
+from inkclean.curves.plane import dot
 from inkclean.curves.spans import Spans, end_to_end, in_order, put
 
 _APART = 32
@@ -54,7 +55,7 @@ def fit_runs(runs: Runs) -> tuple[Runs, Spans]:
     firm = runs.fixed
     real = ~np.isin(nodes[:-1], runs.last)
     runs, spans = _split(runs, _fresh(runs, nodes[:-1][real], nodes[1:][real]))
-    axis[:, runs.fixed] = 0.0
+    axis[runs.fixed] = 0.0
     extreme = _marked(axis)
     spans = _turn_tangents(runs, spans, axis)
     spans = _join(runs, spans, firm, extreme)
@@ -87,7 +88,7 @@ def _hold(runs: Runs, spans: Spans) -> tuple[Runs, Spans]:
 
 
 def _marked(axis: F32) -> Bool:
-    return np.asarray(axis.any(axis=0))
+    return np.asarray((axis[:, 0] != 0.0) | (axis[:, 1] != 0.0))
 
 
 def _first_nodes(runs: Runs, extreme: Bool) -> I64:
@@ -117,12 +118,12 @@ def _fresh(
     they come from the next points alone.
     """
     if start is None or end is None or renewed is None or near is None:
-        start, end = (np.full((2, first.size), np.nan, np.float32) for _ in range(2))
+        start, end = (np.full((first.size, 2), np.nan, np.float32) for _ in range(2))
         renewed, near = runs.corner, np.zeros_like(runs.corner)
     for nodes, way, side in ((first, start, 1), (last, end, 0)):
-        open_ = np.flatnonzero(np.isnan(way[0]) | renewed[nodes])
+        open_ = np.flatnonzero(np.isnan(way[:, 0]) | renewed[nodes])
         reach = np.where(near[nodes[open_]], 1, _REACH)
-        way[:, open_] = tangents(runs, nodes[open_], reach)[side]
+        way[open_] = tangents(runs, nodes[open_], reach)[side]
     return _measure(runs, first, last, start, end)
 
 
@@ -150,31 +151,32 @@ def _measure(
         chunks = np.array_split(rows, max(rows.size * count // _CHUNK, 1))
         parts += [(count, chunk) for chunk in chunks if chunk.size]
 
+    asked = runs.tolerance * np.float32(_CHECKED)
+
     def work(part: tuple[int, I64]) -> None:
         count, chunk = part
-        q, tolerance = sample(runs.points, runs.tolerance, first[chunk], last[chunk], count)
-        rounds = _TURNED if turn else ROUNDS
-        tolerance *= np.float32(_CHECKED)
         fit = fit_spans(
-            q,
-            tolerance,
-            start.take(chunk, axis=1),
-            end.take(chunk, axis=1),
-            rounds,
-            np.inf if turn else _HOPELESS,
+            runs.points,
+            asked,
+            first[chunk],
+            last[chunk],
+            start.take(chunk, axis=0),
+            end.take(chunk, axis=0),
+            count,
+            rounds=_TURNED if turn else ROUNDS,
+            hopeless=np.inf if turn else _HOPELESS,
+            freed=turn,
         )
         inner[chunk], worst[chunk], at[chunk] = fit.inner, fit.worst, fit.at
         if turn:
-            start[:, chunk], end[:, chunk] = free_tangents(q, fit.u)
+            start[chunk], end[chunk] = fit.start, fit.end
 
     side_by_side(work, parts)
     single = np.flatnonzero(last - first == 1)
-    chord = runs.points[:, last[single]] - runs.points[:, first[single]]
-    ahead = np.minimum((chord * start[:, single]).sum(0), (chord * end[:, single]).sum(0))
+    chord = runs.points[last[single]] - runs.points[first[single]]
+    ahead = np.minimum(dot(chord, start[single]), dot(chord, end[single]))
     worst[single] = np.where(ahead < 0.0, np.inf, 0.0)
-    inner[single] = _between_two(
-        runs, first[single], last[single], start[:, single], end[:, single]
-    )
+    inner[single] = _between_two(runs, first[single], last[single], start[single], end[single])
     return Spans(first, last, start, end, inner, worst, at)
 
 
@@ -183,13 +185,13 @@ def _between_two(runs: Runs, first: I64, last: I64, start: F32, end: F32) -> F32
 
     Two handles of length h at a slant to one side lift the cubic by 3/4 of h times its sine.
     """
-    chord = (runs.points[:, last] - runs.points[:, first]).astype(np.float32)
-    length = np.maximum(np.hypot(chord[0], chord[1]), 1e-6)
+    chord = (runs.points[last] - runs.points[first]).astype(np.float32)
+    length = np.maximum(np.hypot(chord[:, 0], chord[:, 1]), 1e-6)
     tolerance = np.minimum(runs.tolerance[first], runs.tolerance[last])
     inner = np.empty((first.size, 2), np.float32)
     for side, way in enumerate((start, end)):
-        size = np.maximum(np.hypot(way[0], way[1]), 1e-6)
-        sine = np.abs(chord[0] * way[1] - chord[1] * way[0]) / (length * size)
+        size = np.maximum(np.hypot(way[:, 0], way[:, 1]), 1e-6)
+        sine = np.abs(chord[:, 0] * way[:, 1] - chord[:, 1] * way[:, 0]) / (length * size)
         inner[:, side] = np.minimum(length / 3.0, tolerance / np.maximum(0.75 * sine, 1e-3))
     return inner
 
@@ -227,14 +229,14 @@ def _split(runs: Runs, spans: Spans) -> tuple[Runs, Spans]:
         ).astype(np.int64)
         middle = np.clip(middle, part.first + 1, part.last - 1)
         singles = _singles(bad, stuck)
-        unknown = np.full((2, singles.size), np.nan, np.float32)
-        open_ = np.full((2, middle.size), np.nan, np.float32)
+        unknown = np.full((singles.size, 2), np.nan, np.float32)
+        open_ = np.full((middle.size, 2), np.nan, np.float32)
         fresh = _fresh(
             runs,
             np.concatenate((part.first, middle, singles, rest.first)),
             np.concatenate((middle, part.last, singles + 1, rest.last)),
-            np.concatenate((part.start, open_, unknown, rest.start), axis=1),
-            np.concatenate((open_, part.end, unknown, rest.end), axis=1),
+            np.concatenate((part.start, open_, unknown, rest.start)),
+            np.concatenate((open_, part.end, unknown, rest.end)),
             renewed | (runs.corner & ~before),
             near,
         )
@@ -283,8 +285,8 @@ def _join(runs: Runs, spans: Spans, firm: Bool, extreme: Bool) -> Spans:
                 runs,
                 spans.first[stale],
                 spans.last[stale + 1],
-                spans.start[:, stale],
-                spans.end[:, stale + 1],
+                spans.start[stale],
+                spans.end[stale + 1],
             )
             if stale.size
             else empty
@@ -326,13 +328,13 @@ def _slid(runs: Runs, spans: Spans, axis: F32, odd: int) -> Spans:
     one, place, low, high = one[moved], place[moved], low[moved], high[moved]
     if one.size == 0:
         return spans
-    way = axis[:, place]
+    way = axis[place]
     two = _measure(
         runs,
         np.concatenate((low, place)),
         np.concatenate((place, high)),
-        np.concatenate((spans.start[:, one], way), axis=1),
-        np.concatenate((way, spans.end[:, one + 1]), axis=1),
+        np.concatenate((spans.start[one], way)),
+        np.concatenate((way, spans.end[one + 1])),
     )
     good = np.flatnonzero((two.worst <= 1.0).reshape(2, -1).all(axis=0))
     rows = np.concatenate((one[good], one[good] + 1))
@@ -343,27 +345,32 @@ def _turn_tangents(runs: Runs, spans: Spans, axis: F32) -> Spans:
     """Turn each node's tangent to the mean of what its two spans would rather have.
 
     A corner's two sides turn each on its own; beside an exact line nothing turns; a node at an
-    extremum turns to its ``axis`` (2, M). Where a span would break the tolerance by it, its
+    extremum turns to its ``axis`` (M, 2). Where a span would break the tolerance by it, its
     nodes turn back.
     """
     free = _measure(runs, spans.first, spans.last, spans.start, spans.end, turn=True)
     size = runs.fixed.size
-    wanted = np.zeros((2, 2, size), np.float32)
-    wanted[0][:, spans.last] = free.end
-    wanted[1][:, spans.first] = free.start
+    wanted = np.zeros((2, size, 2), np.float32)
+    wanted[0][spans.last] = free.end
+    wanted[1][spans.first] = free.start
     seam = runs.around[runs.first]
     first, last = runs.first[seam], runs.last[seam]
-    wanted[0][:, first], wanted[1][:, last] = wanted[0][:, last], wanted[1][:, first]
-    corner = runs.corner
-    shared = wanted[0] + wanted[1]
-    shared = np.where(_marked(axis), axis, shared)
-    into, out = (_unit(np.where(corner, wanted[k], shared)) for k in (0, 1))
-    held = runs.fixed & ~corner & ~runs.around
+    wanted[0][first], wanted[1][last] = wanted[0][last], wanted[1][first]
+    marked = _marked(axis)
+
+    def settled(side: int, nodes: I64) -> F32:
+        both = wanted[0].take(nodes, axis=0) + wanted[1].take(nodes, axis=0)
+        own = wanted[side].take(nodes, axis=0)
+        both = np.where(marked[nodes, None], axis.take(nodes, axis=0), both)
+        return _unit(np.where(runs.corner[nodes, None], own, both))
+
+    held = runs.fixed & ~runs.corner & ~runs.around
     old = spans
-    start, end = out[:, spans.first], into[:, spans.last]
-    stay = held[spans.first] | ((start * old.start).sum(0) < _SURE)
-    start = np.where(stay, old.start, start)
-    end = np.where(held[spans.last] | ((end * old.end).sum(0) < _SURE), old.end, end)
+    start, end = settled(1, spans.first), settled(0, spans.last)
+    stay = held[spans.first] | (dot(start, old.start) < _SURE)
+    start = np.where(stay[:, None], old.start, start)
+    stay = held[spans.last] | (dot(end, old.end) < _SURE)
+    end = np.where(stay[:, None], old.end, end)
     back = np.zeros(size, np.bool_)
     new = _measure(runs, spans.first, spans.last, start, end)
     while True:
@@ -381,12 +388,12 @@ def _turn_tangents(runs: Runs, spans: Spans, axis: F32) -> Spans:
             runs,
             again.first,
             again.last,
-            np.where(at_first, again.start, new.start[:, turned]),
-            np.where(at_last, again.end, new.end[:, turned]),
+            np.where(at_first[:, None], again.start, new.start[turned]),
+            np.where(at_last[:, None], again.end, new.end[turned]),
         )
         new = put(new, np.flatnonzero(turned), again)
 
 
 def _unit(vector: F32) -> F32:
-    unit: F32 = vector / np.maximum(np.sqrt((vector * vector).sum(0)), np.float32(1e-9))
+    unit: F32 = vector / np.maximum(np.sqrt(dot(vector, vector)), np.float32(1e-9))[:, None]
     return unit

@@ -13,7 +13,7 @@ from inkclean.base.arrays import F32, I64, Bool
 class Spans:
     """Spans of points, each to become one cubic.
 
-    ``first`` and ``last`` (S,) index the runs; ``start`` and ``end`` (2, S) float32 are unit
+    ``first`` and ``last`` (S,) index the runs; ``start`` and ``end`` (S, 2) float32 are unit
     tangents, pointing onward; ``inner`` (S, 2) handle lengths, ``worst`` (S,) distance over
     tolerance, ``at`` (S,) how far along (0..1) the worst sample lies.
     """
@@ -33,8 +33,8 @@ class Spans:
         return Spans(
             self.first.take(index),
             self.last.take(index),
-            self.start.take(index, axis=1),
-            self.end.take(index, axis=1),
+            self.start.take(index, axis=0),
+            self.end.take(index, axis=0),
             self.inner.take(index, axis=0),
             self.worst.take(index),
             self.at.take(index),
@@ -46,8 +46,8 @@ def end_to_end(parts: list[Spans]) -> Spans:
     return Spans(
         np.concatenate([part.first for part in parts]),
         np.concatenate([part.last for part in parts]),
-        np.concatenate([part.start for part in parts], axis=1),
-        np.concatenate([part.end for part in parts], axis=1),
+        np.concatenate([part.start for part in parts]),
+        np.concatenate([part.end for part in parts]),
         np.concatenate([part.inner for part in parts]),
         np.concatenate([part.worst for part in parts]),
         np.concatenate([part.at for part in parts]),
@@ -65,6 +65,6 @@ def put(spans: Spans, at: I64, values: Spans) -> Spans:
     start, end = spans.start.copy(), spans.end.copy()
     inner, worst, where = spans.inner.copy(), spans.worst.copy(), spans.at.copy()
     first[at], last[at] = values.first, values.last
-    start[:, at], end[:, at] = values.start, values.end
+    start[at], end[at] = values.start, values.end
     inner[at], worst[at], where[at] = values.inner, values.worst, values.at
     return Spans(first, last, start, end, inner, worst, where)

@@ -240,10 +240,10 @@ def _samples(cubics: F64, steps: I64) -> tuple[F64, I64]:
 
 def control_points(runs: Runs, spans: Spans) -> tuple[F64, Bool]:
     """Cubics (S, 4, 2) in px, and which of them are exact lines."""
-    p0 = runs.points[:, spans.first].T
-    p3 = runs.points[:, spans.last].T
-    p1 = p0 + spans.inner[:, :1] * spans.start.T
-    p2 = p3 - spans.inner[:, 1:] * spans.end.T
+    p0 = runs.points[spans.first]
+    p3 = runs.points[spans.last]
+    p1 = p0 + spans.inner[:, :1] * spans.start
+    p2 = p3 - spans.inner[:, 1:] * spans.end
     straight = spans.last - spans.first == 1
     straight &= runs.line[spans.first] | (runs.corner[spans.first] & runs.corner[spans.last])
     third = (p3 - p0) / 3.0

@@ -41,16 +41,16 @@ def test_a_point_lies_at_each_extremum_of_a_circle() -> None:
     tolerance = np.full(outline.points.shape[0], 0.25, np.float32)
     runs = lay_out(outline, tolerance, tolerance)
     axis = find_extrema(runs)
-    at = np.flatnonzero(axis.any(axis=0))
+    at = np.flatnonzero(axis.any(axis=1))
     true = np.array([[65.3, 39.8], [40.3, 64.8], [15.3, 39.8], [40.3, 14.8]])
     # The seam of a smooth loop is a node in any case; an extremum beside it is left.
     assert len(at) >= 3
-    apart, which = cKDTree(true).query(runs.points[:, at].T)
+    apart, which = cKDTree(true).query(runs.points[at])
     assert apart.max() < 0.6
     assert len(set(which)) == len(at)
     # Clockwise on the screen: down at the right, to the left at the bottom, and so on.
     ways = np.array([[0.0, 1.0], [-1.0, 0.0], [0.0, -1.0], [1.0, 0.0]])
-    assert np.array_equal(axis[:, at].T, ways[which])
+    assert np.array_equal(axis[at], ways[which])
 
 
 def test_most_extrema_of_smooth_shapes_have_a_node_with_an_exact_tangent() -> None:

@@ -278,7 +278,7 @@ def _runs(middle: Middle, tolerance: float) -> Runs:
     low, high = around_fixed(fixed)
     crossed = np.logical_or.reduceat(middle.junction, first)
     return Runs(
-        points=np.ascontiguousarray(middle.points.T),
+        points=middle.points,
         tolerance=np.full(count, tolerance, np.float32),
         most=np.full(count, tolerance, np.float32),
         first=first,

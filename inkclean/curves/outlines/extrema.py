@@ -14,7 +14,7 @@ _NONE = 1 << 40
 
 
 def find_extrema(runs: Runs) -> F32:
-    """Return the ``axis`` (2, M), a unit vector, along which the edge runs at the points nearest
+    """Return the ``axis`` (M, 2), a unit vector, along which the edge runs at the points nearest
     to its horizontal and vertical extrema; zero at all other points.
 
     None lies within two points of a fixed one.
@@ -24,17 +24,17 @@ def find_extrema(runs: Runs) -> F32:
         return axis
     points = runs.points
     chord = np.zeros(points.shape)
-    chord[:, _REACH:-_REACH] = points[:, 2 * _REACH :] - points[:, : -2 * _REACH]
+    chord[_REACH:-_REACH] = points[2 * _REACH :] - points[: -2 * _REACH]
     for across in (0, 1):
-        before = _turning_back(runs, chord[across])
-        slope, next_ = chord[across, before], chord[across, before + 1]
+        before = _turning_back(runs, chord[:, across])
+        slope, next_ = chord[before, across], chord[before + 1, across]
         share = slope / (slope - next_)
         at = before + (share > 0.5)
-        along = chord[1 - across, at]
-        sure = np.abs(along) > np.abs(chord[across, at])
+        along = chord[at, 1 - across]
+        sure = np.abs(along) > np.abs(chord[at, across])
         at, along = at[sure], along[sure]
-        axis[:, at] = 0.0
-        axis[1 - across, at] = np.sign(along)
+        axis[at] = 0.0
+        axis[at, 1 - across] = np.sign(along)
     return axis
 
 

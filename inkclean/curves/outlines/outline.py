@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from inkclean.base.arrays import F32, F64, I32, I64, Bool
+from inkclean.curves.plane import as_complex, dot
 
 
 @dataclass(frozen=True)
@@ -30,7 +31,7 @@ class InkOutline:
 class Runs:
     """Loops laid out as open runs of points, each loop's first point repeated at its end.
 
-    ``points`` (2, M) float64; ``tolerance`` (M,) float32 px, how near a curve is asked to lie,
+    ``points`` (M, 2) float64 px; ``tolerance`` (M,) float32 px, how near a curve is asked to lie,
     and ``most`` (M,) how far it may where it would otherwise have to break; ``first`` and
     ``last`` (L,) the index of each loop's two ends. ``fixed`` (M,) bool: a node must stand here
     (the ends of every loop too). ``corner`` (M,) bool. ``line`` (M,) bool: the segment from here
@@ -75,7 +76,7 @@ def lay_out(outline: InkOutline, tolerance: F32, most: F32) -> Runs:
     fixed[first] = fixed[last] = True
     low, high = around_fixed(fixed)
     return Runs(
-        points=np.ascontiguousarray(outline.points[take].T),
+        points=outline.points[take],
         tolerance=tolerance[take],
         most=most[take],
         first=first,
@@ -93,7 +94,7 @@ def _bends(outline: InkOutline, loop: I64, lengths: I64) -> F64:
     begin = outline.loops[:-1][loop]
     within = np.arange(loop.size) - begin
     step = np.minimum(3, np.maximum(lengths // 3, 1))[loop]
-    z = outline.points[:, 0] + 1j * outline.points[:, 1]
+    z = as_complex(outline.points)
     back = z - z[begin + (within - step) % lengths[loop]]
     ahead = z[begin + (within + step) % lengths[loop]] - z
     bends: F64 = np.abs(np.angle(ahead * np.conj(back)))
@@ -170,24 +171,24 @@ def loosen(runs: Runs, first: I64, last: I64) -> Runs:
 
 
 def tangents(runs: Runs, nodes: I64, reach: I64) -> tuple[F64, F64]:
-    """Unit tangents (2, K) into and out of each of ``nodes``, both pointing onward.
+    """Unit tangents (K, 2) into and out of each of ``nodes``, both pointing onward.
 
     They agree except at corners. Beside an exact line the tangent is the line's. Elsewhere it
     is the chord between the points ``reach`` (K,) before and after; at a corner, the end slope of
     the parabola through the points one and two reaches away.
     """
     ended = runs.fixed[nodes] & ~runs.around[nodes]
-    into = np.empty((2, nodes.size))
+    into = np.empty((nodes.size, 2))
     free = np.flatnonzero(~ended)
-    into[:, free] = _unit(_chords(runs, nodes[free], reach[free]))
+    into[free] = _unit(_chords(runs, nodes[free], reach[free]))
     out = into.copy()
     held = np.flatnonzero(ended)
-    into[:, held], out[:, held] = _at_ends(runs, nodes[held], reach[held])
+    into[held], out[held] = _at_ends(runs, nodes[held], reach[held])
     return into, out
 
 
 def _chords(runs: Runs, nodes: I64, reach: I64) -> F64:
-    """Chords (2, K) from ``reach`` points before each of ``nodes`` to as many after."""
+    """Chords (K, 2) from ``reach`` points before each of ``nodes`` to as many after."""
     # In a smooth closed loop the window runs on across the seam.
     owner = np.searchsorted(runs.last, nodes)
     begin, length = runs.first[owner], (runs.last - runs.first)[owner]
@@ -196,21 +197,22 @@ def _chords(runs: Runs, nodes: I64, reach: I64) -> F64:
     around = runs.around[nodes]
     back = np.where(around, begin + (nodes - begin - span) % length, nodes - even)
     ahead = np.where(around, begin + (nodes - begin + span) % length, nodes + even)
-    chords: F64 = runs.points.take(ahead, axis=1) - runs.points.take(back, axis=1)
+    chords: F64 = runs.points.take(ahead, axis=0) - runs.points.take(back, axis=0)
     return chords
 
 
 def _at_ends(runs: Runs, nodes: I64, reach: I64) -> tuple[F64, F64]:
-    """Unit tangents (2, K) into and out of fixed ``nodes``."""
-    z = runs.points
+    """Unit tangents (K, 2) into and out of fixed ``nodes``."""
+    points = runs.points
     owner = np.searchsorted(runs.last, nodes)
     # At the seam of a loop with corners, the points before the first node lie at its end.
     inner = np.where(nodes == runs.first[owner], runs.last[owner], nodes)
     outer = np.where(nodes == runs.last[owner], runs.first[owner], nodes)
-    incoming = _end_slope(z, inner, runs.low[np.maximum(inner - 1, 0)], reach)
-    outgoing = -_end_slope(z, outer, runs.high[np.minimum(outer + 1, z.shape[1] - 1)], reach)
-    smooth = ~runs.corner[nodes]
-    before_line, after_line = runs.line[np.maximum(inner - 1, 0)], runs.line[outer]
+    incoming = _end_slope(points, inner, runs.low[np.maximum(inner - 1, 0)], reach)
+    outgoing = -_end_slope(points, outer, runs.high[np.minimum(outer + 1, len(points) - 1)], reach)
+    smooth = ~runs.corner[nodes][:, None]
+    before_line = runs.line[np.maximum(inner - 1, 0)][:, None]
+    after_line = runs.line[outer][:, None]
     shared = np.where(
         before_line & smooth, incoming, np.where(after_line, outgoing, incoming + outgoing)
     )
@@ -218,21 +220,21 @@ def _at_ends(runs: Runs, nodes: I64, reach: I64) -> tuple[F64, F64]:
     return _unit(into), _unit(np.where(smooth, shared, outgoing))
 
 
-def _end_slope(z: F64, end: I64, limit: I64, reach: I64) -> F64:
+def _end_slope(points: F64, end: I64, limit: I64, reach: I64) -> F64:
     """Slope at ``end``, pointing from ``limit``'s side onto it, from points on that side."""
     away = np.sign(limit - end)
     span = np.abs(limit - end)
     one = np.minimum(np.maximum(span // 2, 1), reach)
     near = end + away * np.minimum(one, span)
     far = end + away * np.minimum(2 * one, span)
-    plain = z.take(end, axis=1) - z.take(near, axis=1)
-    slope = z.take(far, axis=1) - z.take(end, axis=1) + 4.0 * plain
+    here = points.take(end, axis=0)
+    plain = here - points.take(near, axis=0)
+    slope = points.take(far, axis=0) - here + 4.0 * plain
     # A parabola that would turn the slope by more than a right angle has been misled.
-    led: F64 = np.where((span >= 2) & ((slope * plain).sum(0) > 0.0), slope, plain)
-    return led
+    led = (span >= 2) & (dot(slope, plain) > 0.0)
+    return np.where(led[:, None], slope, plain)
 
 
 def _unit(vector: F64) -> F64:
-    length = np.sqrt((vector * vector).sum(0))
-    unit: F64 = np.where(length > 1e-12, vector / np.maximum(length, 1e-12), np.array([[1.0], [0]]))
-    return unit
+    size = np.sqrt(dot(vector, vector))[:, None]
+    return np.where(size > 1e-12, vector / np.maximum(size, 1e-12), np.array([1.0, 0.0]))

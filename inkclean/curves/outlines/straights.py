@@ -13,6 +13,7 @@ import numpy as np
 
 from inkclean.base.arrays import C128, F64, I64, Bool
 from inkclean.curves.outlines.outline import Runs, around_fixed, members
+from inkclean.curves.plane import as_complex, as_points
 
 _CHUNK = 8
 """Points looked at together."""
@@ -49,7 +50,7 @@ class _Straights:
 
 def rule_lines(runs: Runs, noise: float) -> Runs:
     """Return ``runs`` with straight stretches reduced to their two ends, on an exact line."""
-    z = runs.points[0] + 1j * runs.points[1]
+    z = as_complex(runs.points)
     fixed = np.flatnonzero(runs.fixed)
     real = ~np.isin(fixed[:-1], runs.last)
     first, last = fixed[:-1][real], fixed[1:][real]
@@ -256,7 +257,7 @@ def _reduce(runs: Runs, placed: C128, lines: _Straights) -> Runs:
     line[lines.first] = True
     number = np.cumsum(keep) - 1
     low, high = around_fixed(fixed[keep])
-    points = np.stack((placed.real[keep], placed.imag[keep]))
+    points = as_points(placed[keep])
     lengths = runs.last - runs.first + 1
     touched = np.logical_or.reduceat(line, runs.first)
     return replace(
