@@ -14,10 +14,10 @@ import numpy as np
 from inkclean.base.arrays import F32, I64, Bool
 from inkclean.base.tiles import side_by_side
 from inkclean.curves.bezier import FEW_SAMPLES, ROUNDS, SAMPLES, fit_spans
-from inkclean.curves.outlines.extrema import find_extrema, snapped
+from inkclean.curves.outlines.extrema import find_extrema, snap
 from inkclean.curves.outlines.outline import Runs, ease, loosen, tangents
 from inkclean.curves.plane import dot
-from inkclean.curves.spans import Spans, end_to_end, in_order, put
+from inkclean.curves.spans import Spans, end_to_end, put, sort_spans
 
 _APART = 32
 """Points between the first nodes: a cubic seldom spans fewer, and few points need more."""
@@ -63,7 +63,7 @@ def fit_runs(runs: Runs) -> tuple[Runs, Spans]:
         spans = _turn_tangents(runs, spans, axis)
     spans = _join(runs, spans, firm, extreme)
     for odd in (0, 1):
-        spans = _slid(runs, spans, axis, odd)
+        spans = _slide(runs, spans, axis, odd)
     return _hold(runs, spans)
 
 
@@ -98,7 +98,7 @@ def _first_nodes(runs: Runs, extreme: Bool) -> I64:
     along = (index - runs.low) * pieces
     regular = along // length > (along - pieces) // length
     nodes = np.flatnonzero(~runs.fixed & regular)
-    nodes = snapped(nodes, nodes - _APART // 3, nodes + _APART // 3, extreme)
+    nodes = snap(nodes, nodes - _APART // 3, nodes + _APART // 3, extreme)
     return np.union1d(nodes, np.flatnonzero(runs.fixed))
 
 
@@ -242,7 +242,7 @@ def _split(runs: Runs, spans: Spans) -> tuple[Runs, Spans]:
         )
         good.append(fresh.take(fresh.worst <= 1.0))
         bad = fresh.take(fresh.worst > 1.0)
-    return runs, in_order(end_to_end(good))
+    return runs, sort_spans(end_to_end(good))
 
 
 def _held_close(runs: Runs, spans: Spans) -> Bool:
@@ -313,7 +313,7 @@ def _join(runs: Runs, spans: Spans, firm: Bool, extreme: Bool) -> Spans:
         stale = np.flatnonzero(near)
 
 
-def _slid(runs: Runs, spans: Spans, axis: F32, odd: int) -> Spans:
+def _slide(runs: Runs, spans: Spans, axis: F32, odd: int) -> Spans:
     """Move every other smooth node to the nearest extremum between its neighbours, where both
     its spans keep the tolerance.
     """
@@ -323,7 +323,7 @@ def _slid(runs: Runs, spans: Spans, axis: F32, odd: int) -> Spans:
     one = one[(node == spans.first[one + 1]) & ~runs.fixed[node] & ~extreme[node]]
     node, low, high = spans.last[one], spans.first[one], spans.last[one + 1]
     margin = np.maximum((high - low) // _UNEVEN, 1)
-    place = snapped(node, low + margin, high - margin, extreme)
+    place = snap(node, low + margin, high - margin, extreme)
     moved = np.flatnonzero(place != node)
     one, place, low, high = one[moved], place[moved], low[moved], high[moved]
     if one.size == 0:

@@ -44,6 +44,12 @@ def length(way: F64) -> F64:
     return np.asarray(np.abs(as_complex(way)))
 
 
+def unit(way: F64) -> F64:
+    """Return ways (..., 2) of length 1; what has hardly any length keeps what it has."""
+    z = as_complex(way)
+    return as_points(z / np.maximum(np.abs(z), 1e-9))
+
+
 def turn(one: F64, other: F64) -> F64:
     """Return the turn (...) from one way (..., 2) to the other, radians, -π to π."""
     return np.asarray(np.angle(as_complex(other) * np.conj(as_complex(one))))

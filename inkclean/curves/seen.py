@@ -5,7 +5,7 @@ from __future__ import annotations
 import cv2
 import numpy as np
 
-from inkclean.base.arrays import C128, F32, F64
+from inkclean.base.arrays import F32, F64
 
 _PARTS = np.float32(32.0)
 """Older OpenCV looks no finer than such parts of a px, newer does; here all look alike."""
@@ -19,30 +19,30 @@ def seen_at(coverage: F32, x: F64, y: F64) -> F32:
     """Return ``coverage`` (H, W) at ``x``, ``y`` (P, K) px, K of a row near each other, from the
     first pixel's centre; bilinear, and paper beyond the picture.
     """
-    first = x[:, 0] + 1j * y[:, 0]
     return seen_about(
         coverage,
-        first + (0.5 + 0.5j),
-        (x - first.real[:, None]).astype(np.float32),
-        (y - first.imag[:, None]).astype(np.float32),
+        np.stack((x[:, 0], y[:, 0]), axis=1) + 0.5,
+        (x - x[:, :1]).astype(np.float32),
+        (y - y[:, :1]).astype(np.float32),
     )
 
 
-def seen_about(coverage: F32, at: C128, x: F32, y: F32) -> F32:
-    """Return ``coverage`` (H, W) at the places ``x``, ``y`` (P, K) px from ``at`` (P,), complex
-    px of the picture, no further than 256 px; bilinear, and paper beyond the picture.
+def seen_about(coverage: F32, at: F64, x: F32, y: F32) -> F32:
+    """Return ``coverage`` (H, W) at the places ``x``, ``y`` (P, K) px from ``at`` (P, 2) px
+    of the picture, no further than 256 px; bilinear, and paper beyond the picture.
     """
     seen = np.empty(x.shape, np.float32)
-    block = np.floor(at.real / _BLOCK_PX) + 1j * np.floor(at.imag / _BLOCK_PX)
-    for here in np.unique(block):
-        left, top = (max(int(side * _BLOCK_PX) - _HALO_PX, 0) for side in (here.real, here.imag))
+    block = np.floor(at / _BLOCK_PX).astype(np.int64)
+    number = block[:, 1] * (int(block[:, 0].max(initial=0)) + 2) + block[:, 0]
+    for here, nth in zip(*np.unique(number, return_index=True), strict=True):
+        left, top = (max(int(side) * _BLOCK_PX - _HALO_PX, 0) for side in block[nth])
         side = _BLOCK_PX + 2 * _HALO_PX
         part = coverage[top : top + side, left : left + side]
-        own = np.flatnonzero(block == here)
+        own = np.flatnonzero(number == here)
         for first in range(0, own.size, _ROWS):
             some = own[first : first + _ROWS]
-            x_at = _place(x[some], at.real[some] - (left + 0.5))
-            y_at = _place(y[some], at.imag[some] - (top + 0.5))
+            x_at = _place(x[some], at[some, 0] - (left + 0.5))
+            y_at = _place(y[some], at[some, 1] - (top + 0.5))
             seen[some] = cv2.remap(
                 part, x_at, y_at, cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT
             )

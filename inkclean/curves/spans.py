@@ -54,7 +54,7 @@ def end_to_end(parts: list[Spans]) -> Spans:
     )
 
 
-def in_order(spans: Spans) -> Spans:
+def sort_spans(spans: Spans) -> Spans:
     """Return ``spans`` in the order of their first points."""
     return spans.take(np.argsort(spans.first, kind="stable"))
 

@@ -6,17 +6,18 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from inkclean.base.arrays import C128, F32, F64, I64, Bool, any_within
+from inkclean.base.arrays import F32, F64, I64, Bool, any_within
 from inkclean.curves.bezier import on_cubics
 from inkclean.curves.fit import fit_runs
 from inkclean.curves.outlines.corners import find_corners
 from inkclean.curves.outlines.edges import find_edges
-from inkclean.curves.outlines.outline import InkOutline, Runs, lay_out, without
+from inkclean.curves.outlines.outline import InkOutline, Runs, lay_runs, leave_out
 from inkclean.curves.outlines.ovals import Ovals, find_ovals
 from inkclean.curves.outlines.placing import Corners
 from inkclean.curves.outlines.settle import settle
 from inkclean.curves.outlines.straights import rule_lines
 from inkclean.curves.outlines.tips import crossing_pieces, pieces_of
+from inkclean.curves.plane import turn
 from inkclean.curves.spans import Spans
 from inkclean.curves.values import Curves
 
@@ -71,9 +72,9 @@ def trace(coverage: F32, px_per_mm: float, within_mm: float = 0.02, blur_px: flo
     # Smoothing is part of the promise; what blur had moved, and is put back, is not.
     promised = within - moved
     most = _room_limits(outline, promised)
-    pieces = _drawn(outline, np.minimum(most, np.float32(closest)), most, edges.noise)
+    pieces = _draw_loops(outline, np.minimum(most, np.float32(closest)), most, edges.noise)
     if pieces.counts.size:
-        pieces = _uncrossed(outline, corners, most, pieces)
+        pieces = _uncross(outline, corners, most, pieces)
     return Curves(
         cubics=pieces.cubics / px_per_mm,
         loops=np.concatenate(([0], np.cumsum(pieces.counts))),
@@ -96,7 +97,7 @@ class _Pieces:
     straight: Bool
 
 
-def _merged(which: Bool, one: _Pieces, other: _Pieces) -> _Pieces:
+def _merge(which: Bool, one: _Pieces, other: _Pieces) -> _Pieces:
     """Return the pieces of all loops: of ``one`` where ``which`` (L,), else of ``other``."""
     counts = np.empty(which.size, np.int64)
     counts[which], counts[~which] = one.counts, other.counts
@@ -109,7 +110,7 @@ def _merged(which: Bool, one: _Pieces, other: _Pieces) -> _Pieces:
     return _Pieces(cubics, counts, corner, straight)
 
 
-def _drawn(
+def _draw_loops(
     outline: InkOutline, tolerance: F32, most: F32, noise: float, ovals_too: bool = True
 ) -> _Pieces:
     """Fit all loops: ovals where they are, cubics elsewhere."""
@@ -118,20 +119,20 @@ def _drawn(
         ovals = Ovals(np.zeros_like(ovals.which), ovals.cubics[:0], ovals.counts[:0])
     none = np.zeros(ovals.cubics.shape[0], np.bool_)
     round_ones = _Pieces(ovals.cubics, ovals.counts, none, none)
-    rest, keep = without(outline, ovals.which)
+    rest, keep = leave_out(outline, ovals.which)
     if rest.points.size == 0:
         none = none[:0]
         empty = _Pieces(np.zeros((0, 4, 2)), np.zeros(0, np.int64), none, none)
-        return _merged(ovals.which, round_ones, empty)
-    runs = lay_out(rest, tolerance[keep], most[keep])
+        return _merge(ovals.which, round_ones, empty)
+    runs = lay_runs(rest, tolerance[keep], most[keep])
     runs, spans = fit_runs(rule_lines(runs, noise))
     cubics, straight = control_points(runs, spans)
     ends = np.searchsorted(spans.first, runs.last)
     fitted = _Pieces(cubics, np.diff(ends, prepend=0), runs.corner[spans.first], straight)
-    return _merged(ovals.which, round_ones, fitted)
+    return _merge(ovals.which, round_ones, fitted)
 
 
-def _uncrossed(outline: InkOutline, corners: Corners, most: F32, pieces: _Pieces) -> _Pieces:
+def _uncross(outline: InkOutline, corners: Corners, most: F32, pieces: _Pieces) -> _Pieces:
     """Draw loops that cross again, closer to their points about the place; those that still do
     from the edge as it was found, without the corners that were drawn out to cross something.
     """
@@ -145,12 +146,12 @@ def _uncrossed(outline: InkOutline, corners: Corners, most: F32, pieces: _Pieces
         if closer == _TOUCHING_PX:
             outline = corners.but(place, _ABOUT_PX).restored()
             most = _room_limits(outline, float(most.max()))
-        part, keep = without(outline, ~again)
+        part, keep = leave_out(outline, ~again)
         near = any_within(part.points, place, _ABOUT_PX)
         allowed = np.where(near, np.minimum(most[keep], np.float32(closer)), most[keep])
         tolerance = np.minimum(allowed, np.float32(_FINE_PX))
-        fresh = _drawn(part, tolerance, allowed, corners.edges.noise, ovals_too=False)
-        pieces = _merged(again, fresh, _of(pieces, ~again))
+        fresh = _draw_loops(part, tolerance, allowed, corners.edges.noise, ovals_too=False)
+        pieces = _merge(again, fresh, _of(pieces, ~again))
     return pieces
 
 
@@ -208,19 +209,13 @@ def _crossed_tips(pieces: _Pieces) -> I64:
     before = np.arange(-1, pieces.corner.size - 1)
     before[first[pieces.counts > 0]] = (first + pieces.counts - 1)[pieces.counts > 0]
     tip = np.flatnonzero(pieces.corner)
-    z = pieces.cubics[..., 0] + 1j * pieces.cubics[..., 1]
-    into, out = z[before[tip]], z[tip]
-    near = _turn(into[:, 3] - into[:, 2], out[:, 1] - out[:, 0])
+    into, out = pieces.cubics[before[tip]], pieces.cubics[tip]
+    near = turn(into[:, 3] - into[:, 2], out[:, 1] - out[:, 0])
     weights = np.array([27.0, 27.0, 9.0, 1.0]) / 64.0  # a quarter of the way
-    ahead, behind = out @ weights - out[:, 0], into[:, 3] - into[:, ::-1] @ weights
-    far = _turn(behind.astype(np.complex128), ahead.astype(np.complex128))
+    ahead, behind = weights @ out - out[:, 0], into[:, 3] - weights @ into[:, ::-1]
+    far = turn(behind, ahead)
     sharp = np.minimum(np.abs(near), np.abs(far)) > _TIP_TURN
     return np.asarray(tip[sharp & (near * far < 0.0)])
-
-
-def _turn(into: C128, out: C128) -> F64:
-    """Return the turn from one way to the other, radians."""
-    return np.asarray(np.angle(out * np.conj(into)))
 
 
 def _samples(cubics: F64, steps: I64) -> tuple[F64, I64]:

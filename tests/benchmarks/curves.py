@@ -18,7 +18,7 @@ from inkclean.base.arrays import F32, F64
 from inkclean.curves.fit import fit_runs
 from inkclean.curves.outlines.corners import restore_corners
 from inkclean.curves.outlines.edges import find_edges
-from inkclean.curves.outlines.outline import lay_out
+from inkclean.curves.outlines.outline import lay_runs
 from inkclean.curves.outlines.settle import settle
 from inkclean.curves.trace import trace
 from tests.curves.raster import coverage_of
@@ -69,7 +69,7 @@ def main() -> None:
     count = edges.points.shape[0]
     outline, _ = settle(restore_corners(edges, coverage), edges.noise, 0.0, 0.0)
     tolerance = np.full(outline.points.shape[0], TOLERANCE_PX, np.float32)
-    runs = lay_out(outline, tolerance, tolerance)
+    runs = lay_runs(outline, tolerance, tolerance)
     contours = [edges.points[a:b] for a, b in zip(edges.loops[:-1], edges.loops[1:], strict=True)]
     rows = {
         "edges": best(lambda: find_edges(coverage)),

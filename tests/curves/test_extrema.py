@@ -8,8 +8,8 @@ from scipy.spatial import cKDTree
 from inkclean.base.arrays import F64
 from inkclean.curves.outlines.corners import restore_corners
 from inkclean.curves.outlines.edges import find_edges
-from inkclean.curves.outlines.extrema import find_extrema, snapped
-from inkclean.curves.outlines.outline import lay_out
+from inkclean.curves.outlines.extrema import find_extrema, snap
+from inkclean.curves.outlines.outline import lay_runs
 from inkclean.curves.trace import trace
 from tests.curves import shapes
 from tests.curves.raster import circle, coverage_of
@@ -39,7 +39,7 @@ def test_a_point_lies_at_each_extremum_of_a_circle() -> None:
     edges = find_edges(coverage)
     outline = restore_corners(edges, coverage)
     tolerance = np.full(outline.points.shape[0], 0.25, np.float32)
-    runs = lay_out(outline, tolerance, tolerance)
+    runs = lay_runs(outline, tolerance, tolerance)
     axis = find_extrema(runs)
     at = np.flatnonzero(axis.any(axis=1))
     true = np.array([[65.3, 39.8], [40.3, 64.8], [15.3, 39.8], [40.3, 14.8]])
@@ -71,5 +71,5 @@ def test_nodes_move_to_the_nearest_extremum_within_their_bounds() -> None:
     extreme = np.zeros(30, np.bool_)
     extreme[[5, 12, 20]] = True
     nodes = np.array([0, 4, 9, 16, 17, 25, 28])
-    moved = snapped(nodes, nodes - 4, nodes + 4, extreme)
+    moved = snap(nodes, nodes - 4, nodes + 4, extreme)
     assert moved.tolist() == [0, 5, 12, 12, 20, 25, 28]

@@ -29,6 +29,6 @@ def test_beyond_the_picture_is_paper() -> None:
 def test_far_along_a_long_picture() -> None:
     coverage = np.zeros((4, 62_000), np.float32)
     coverage[:, [10, 29_999, 30_000, 61_000]] = [0.25, 0.5, 0.75, 1.0]
-    at = np.array([10.5, 29_999.5, 30_000.5, 61_000.5]) + 2.5j
+    at = np.array([[10.5, 2.5], [29_999.5, 2.5], [30_000.5, 2.5], [61_000.5, 2.5]])
     zero = np.zeros((4, 1), np.float32)
     assert seen_about(coverage, at, zero, zero)[:, 0].tolist() == [0.25, 0.5, 0.75, 1.0]

@@ -14,7 +14,7 @@ from inkclean.base.arrays import F32, F64
 from inkclean.curves.outlines import judge
 from inkclean.curves.outlines.corners import find_corners, turning
 from inkclean.curves.outlines.edges import find_edges
-from inkclean.curves.outlines.surroundings import SIZE, both_sides, surroundings
+from inkclean.curves.outlines.surroundings import SIZE, both_sides, look_around
 from tests.curves import shapes
 from tests.curves.raster import coverage_of
 
@@ -31,8 +31,8 @@ def _form() -> F64:
 def _seen(coverage: F32) -> tuple[F64, F32]:
     """Places of all points that turn, and what lies about them."""
     edges = find_edges(coverage)
-    z, core, at = turning(edges)
-    return edges.points[at], surroundings(z, core[at], coverage, 0.0, 0.0).values
+    points, core, at = turning(edges)
+    return edges.points[at], look_around(points, core[at], coverage, 0.0, 0.0).values
 
 
 def _matched(places: F64, values: F32, others: F64, theirs: F32) -> tuple[F32, F32]:
@@ -65,21 +65,21 @@ def test_a_mirrored_picture_looks_the_same_run_the_other_way() -> None:
 def test_places_go_into_the_frame_and_back() -> None:
     coverage = coverage_of([_form()], SIDE, SIDE)
     edges = find_edges(coverage)
-    z, core, at = turning(edges)
-    about = surroundings(z, core[at], coverage, 0.0, 0.0)
+    points, core, at = turning(edges)
+    about = look_around(points, core[at], coverage, 0.0, 0.0)
     assert about.mirrored.any() and not about.mirrored.all()
-    offset = np.exp(1j * np.arange(at.size))
+    offset = np.stack((np.cos(np.arange(at.size)), np.sin(np.arange(at.size))), axis=1)
     np.testing.assert_allclose(about.from_frame(about.to_frame(offset)), offset)
     # The next point of the edge lies where the frame has it.
-    after = about.values[:, 10] + 1j * about.values[:, 30]
-    np.testing.assert_allclose(z[core[at]] + about.from_frame(after), z[core[at] + 1], atol=1e-4)
+    after = points[core[at]] + about.from_frame(about.values[:, [10, 30]].astype(np.float64))
+    np.testing.assert_allclose(after, points[core[at] + 1], atol=1e-4)
 
 
 def test_the_weights_fill_the_layers() -> None:
     sizes = zip(judge.LAYERS[:-1], judge.LAYERS[1:], strict=True)
     size = (files("inkclean.curves.outlines") / judge.WEIGHTS).read_bytes()
     assert len(size) == 4 * sum((a + 1) * b for a, b in sizes)
-    said = judge.judged(np.zeros((5, SIZE), np.float32))
+    said = judge.judge(np.zeros((5, SIZE), np.float32))
     assert said.shape == (5, 3) and np.isfinite(said).all()
 
 
@@ -96,10 +96,10 @@ def test_small_dots_get_no_corner(radius: float) -> None:
 @pytest.mark.slow
 def test_threads_change_nothing() -> None:
     code = (
-        "import sys, numpy as np; from inkclean.curves.outlines.judge import judged; "
+        "import sys, numpy as np; from inkclean.curves.outlines.judge import judge; "
         "from inkclean.curves.outlines.surroundings import SIZE; "
         "some = np.random.default_rng(1).normal(0, 2, (4096, SIZE)).astype(np.float32); "
-        "sys.stdout.buffer.write(judged(some).tobytes())"
+        "sys.stdout.buffer.write(judge(some).tobytes())"
     )
     said = {
         subprocess.run(

@@ -30,8 +30,8 @@ from scipy.spatial import cKDTree
 from inkclean.base.arrays import F32, F64
 from inkclean.curves.outlines.corners import turning
 from inkclean.curves.outlines.edges import find_edges
-from inkclean.curves.outlines.judge import LAYERS, said, unpacked
-from inkclean.curves.outlines.surroundings import SIZE, both_sides, surroundings
+from inkclean.curves.outlines.judge import LAYERS, run_network, unpack
+from inkclean.curves.outlines.surroundings import SIZE, both_sides, look_around
 from tests.curves import drawings
 from tests.fitting.outlines import Drawn, drawn
 
@@ -55,8 +55,8 @@ def samples(picture: Drawn, coverage: F32) -> tuple[F32, F32]:
     edges = find_edges(coverage)
     if edges.loops.size == 1:
         return np.zeros((0, SIZE), np.float32), np.zeros((0, 4), np.float32)
-    z, core, at = turning(edges)
-    about = surroundings(z, core[at], coverage, edges.blur, edges.noise)
+    points, core, at = turning(edges)
+    about = look_around(points, core[at], coverage, edges.blur, edges.noise)
     truth = np.zeros((at.size, 4), np.float32)
     truth[:, 1] = 1.0
     sharp = picture.corners[picture.turns > _CORNER]
@@ -67,7 +67,7 @@ def samples(picture: Drawn, coverage: F32) -> tuple[F32, F32]:
         truth[near, 1] = 0.0
     number = np.full(edges.points.shape[0], -1)
     number[at] = np.arange(at.size)
-    offset = np.zeros(at.size, np.complex128)
+    offset = np.zeros((at.size, 2))
     length = np.diff(edges.loops)
     tree = cKDTree(edges.points)
     if len(sharp):
@@ -79,21 +79,20 @@ def samples(picture: Drawn, coverage: F32) -> tuple[F32, F32]:
         if off > _TIP_PX:
             continue
         loop = np.searchsorted(edges.loops, nearest, side="right") - 1
-        place = corner[0] + 1j * corner[1]
         for step in (-1, 0, 1):
             point = edges.loops[loop] + (nearest - edges.loops[loop] + step) % length[loop]
             nth = number[point]
             if nth < 0:
                 continue
-            far = abs(place - z[core[point]])
+            away = corner - points[core[point]]
+            far = np.hypot(*away)
             share = np.exp(-((far - off) ** 2) / (2.0 * _BESIDE**2))
             if off > _NEAR_PX and step == 0:
                 truth[nth, 1] = 1.0
             if share > truth[nth, 0]:
                 truth[nth, 0] = share
-                offset[nth] = place - z[core[point]]
-    frame = about.to_frame(offset)
-    truth[:, 2], truth[:, 3] = frame.real, frame.imag
+                offset[nth] = away
+    truth[:, 2:] = about.to_frame(offset)
     return about.values, truth
 
 
@@ -169,14 +168,14 @@ def sizes_of(network: Path) -> tuple[int, ...]:
 
 def teach(networks: list[Path], data: Path, out: Path) -> None:
     """Write ``data`` anew, true now what the ``networks`` say on the whole, from either side."""
-    teachers = [unpacked(path.read_bytes(), sizes_of(path)) for path in networks]
+    teachers = [unpack(path.read_bytes(), sizes_of(path)) for path in networks]
     values = np.load(data)["values"]
     truth = np.ones((len(values), 4), np.float32)
     for first in range(0, len(values), _AT_ONCE):
         part = slice(first, first + _AT_ONCE)
         seen = values[part].astype(np.float32)
         one, other = (
-            np.mean([said(layers, way) for layers in teachers], axis=0)
+            np.mean([run_network(layers, way) for layers in teachers], axis=0)
             for way in (seen, both_sides(seen))
         )
         other[:, 1] *= -1.0

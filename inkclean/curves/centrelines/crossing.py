@@ -10,8 +10,9 @@ from __future__ import annotations
 
 import numpy as np
 
-from inkclean.base.arrays import C128, F32, F64, I64, Bool
+from inkclean.base.arrays import F32, F64, I64, Bool
 from inkclean.curves.centrelines.skeleton import Graph
+from inkclean.curves.plane import cross, turn
 
 _STUB = 16.0
 """A stub is no longer than so many half widths of its arms: they cross at some 8 degrees."""
@@ -27,7 +28,7 @@ _STRAIGHT = np.deg2rad(12.0)
 """Two arms lie on one line if neither turns by more than this to get to the other."""
 
 
-def crossed(graph: Graph, radius: F32) -> Graph:
+def merge_crossings(graph: Graph, radius: F32) -> Graph:
     """Return ``graph``, not empty, with the stubs within crossings gone, two joints made one.
 
     ``radius`` (H, W) px is the distance to the paper.
@@ -69,9 +70,9 @@ def _stubs(graph: Graph, half: F64) -> I64:
     thick = half[own].reshape(-1, 4).mean(axis=1)
     start, way, known = _ways(graph, arms, half)
     alike = known & (size[stub] <= _STUB * thick) & (half[stub] >= _BROAD * thick)
-    along = _complex(graph.points[graph.ends[1:][stub] - 1] - graph.points[graph.ends[:-1][stub]])
+    along = graph.points[graph.ends[1:][stub] - 1] - graph.points[graph.ends[:-1][stub]]
     # At each end the arm to the left of the way along the stub comes first.
-    order = np.argsort((np.conj(along)[:, None, None] * way).imag, axis=2)
+    order = np.argsort(cross(along[:, None, None], way), axis=2)[..., None]
     start, way = (np.take_along_axis(part, order, axis=2) for part in (start, way))
     across, beside = (
         np.maximum(*(_bend(start, way, nth, nth if same else 1 - nth) for nth in (0, 1)))
@@ -94,9 +95,9 @@ def _arms(graph: Graph, stub: I64) -> I64:
     return np.asarray(three[~mine].reshape(-1, 2, 2), np.int64)
 
 
-def _ways(graph: Graph, arms: I64, half: F64) -> tuple[C128, C128, Bool]:
-    """Where each arm (S, 2, 2) is free of its joint, its way outward there, and which stubs (S,)
-    have arms long enough.
+def _ways(graph: Graph, arms: I64, half: F64) -> tuple[F64, F64, Bool]:
+    """Where each arm (S, 2, 2) is free of its joint, its way outward there (S, 2, 2, 2), and which
+    stubs (S,) have arms long enough.
     """
     own, back = arms // 2, arms % 2 == 1
     size = np.diff(graph.ends)[own]
@@ -107,18 +108,14 @@ def _ways(graph: Graph, arms: I64, half: F64) -> tuple[C128, C128, Bool]:
     # Three pixels about each place: one alone may lie half a px aside.
     steps = np.clip(np.stack((near, far))[..., None] + np.arange(-1, 2), 0, (size - 1)[..., None])
     nth = np.where(back[..., None], (size - 1)[..., None] - steps, steps)
-    start, end = _complex(graph.points[graph.ends[own][..., None] + nth].mean(axis=-2))
+    start, end = graph.points[graph.ends[own][..., None] + nth].mean(axis=-2)
     return start, end - start, np.asarray(known, np.bool_)
 
 
-def _bend(start: C128, way: C128, one: int, other: int) -> F64:
+def _bend(start: F64, way: F64, one: int, other: int) -> F64:
     """How far (S,) arm ``one`` of the first end turns to get to arm ``other`` of the second, or
     that one back.
     """
     chord = start[:, 1, other] - start[:, 0, one]
-    turns = (-chord * np.conj(way[:, 0, one]), chord * np.conj(way[:, 1, other]))
-    return np.asarray(np.maximum(*(np.abs(np.angle(turn)) for turn in turns)))
-
-
-def _complex(points: F64) -> C128:
-    return np.asarray(points[..., 0] + 1j * points[..., 1])
+    turns = turn(way[:, 0, one], -chord), turn(way[:, 1, other], chord)
+    return np.asarray(np.maximum(*(np.abs(by) for by in turns)))

@@ -50,10 +50,10 @@ def run_through(branches: Middle, graph: Graph) -> Middle:
     back = np.concatenate((half % 2 == 1, np.zeros(rings.size, np.bool_)))
     runs = np.concatenate((runs, runs[-1] + 1 + np.arange(rings.size)))
     closed = np.concatenate((ring, np.ones(rings.size, np.bool_)))
-    return _strung(branches, chain, back, runs, closed)
+    return _string(branches, chain, back, runs, closed)
 
 
-def _strung(branches: Middle, chain: I64, back: Bool, runs: I64, closed: Bool) -> Middle:
+def _string(branches: Middle, chain: I64, back: Bool, runs: I64, closed: Bool) -> Middle:
     """Put the branches ``chain`` end to end, those of one run into one stroke."""
     size = np.diff(branches.ends)[chain]
     # All but the last of a run leave their last point to the next one's first.

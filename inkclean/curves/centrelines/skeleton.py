@@ -6,8 +6,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from inkclean.base.arrays import C128, F32, F64, I64, Bool
+from inkclean.base.arrays import F32, F64, I64, Bool
 from inkclean.curves.outlines.linking import link_loops
+from inkclean.curves.plane import turn
 
 _SPUR = 0.35
 """A twig that reaches out of its junction's disc by less than this share of the disc's radius
@@ -183,39 +184,39 @@ def _tails(
     side = free[twig].argmax(axis=1)
     tip, joint = node[twig, side], node[twig, 1 - side]
     width = radius.shape[1] + 2
-    z = pixel % width - 1 + 1j * (pixel // width - 1)
-    reach = radius[z.imag.astype(np.int64), z.real.astype(np.int64)].astype(np.float64)
+    at = np.stack((pixel % width - 1, pixel // width - 1), axis=1)
+    reach = radius[at[:, 1], at[:, 0]].astype(np.float64)
     # How broad the strokes at each joint are, taken along all of their way.
     size = np.diff(offsets)
     total = np.add.reduceat(reach[source], offsets[:-1])
     ends = np.stack((2 * strokes, 2 * strokes + 1), axis=1).reshape(-1)
-    at = node.reshape(-1)[ends]
-    sums, steps = (np.bincount(at, n[ends // 2], pixel.size) for n in (total, size))
+    meet = node.reshape(-1)[ends]
+    sums, steps = (np.bincount(meet, n[ends // 2], pixel.size) for n in (total, size))
     half = sums[joint] / np.maximum(steps[joint], 1.0)
-    ends = ends[np.argsort(at, kind="stable")]
+    ends = ends[np.argsort(meet, kind="stable")]
     two = ends[np.searchsorted(node.reshape(-1)[ends], joint)[:, None] + np.arange(2)]
     ahead = np.minimum(np.ceil(_AHEAD * half)[:, None].astype(np.int64), size[two // 2] - 1)
     nth = np.where(two % 2 == 1, size[two // 2] - 1 - ahead, ahead)
-    ways = z[source[offsets[two // 2] + nth]] - z[joint][:, None]
-    turned = np.abs(np.angle(ways[:, 0] * np.conj(ways[:, 1]))) < _SHARP
+    ways = (at[source[offsets[two // 2] + nth]] - at[joint][:, None]).astype(np.float64)
+    turned = np.abs(turn(ways[:, 1], ways[:, 0])) < _SHARP
     likely = (reach[tip] >= _TAIL * half) & ~(turned & (kept[joint] == 2))
-    twig, tip, half = twig[likely], z[tip[likely]], half[likely]
+    twig, tip, half = twig[likely], at[tip[likely]], half[likely]
     if twig.size == 0:
         return np.zeros(0, np.int64)
-    drawn = z[source[np.repeat(keep, size)]]
+    drawn = at[source[np.repeat(keep, size)]]
     left = _bare(tip, half, drawn, radius) > _TAIL_AREA
     return np.asarray(twig[left], np.int64)
 
 
-def _bare(tip: C128, half: F64, drawn: C128, radius: F32) -> F64:
-    """Ink about each ``tip`` (K,) that strokes ``half`` (K,) px broad to either side, through
-    the pixels ``drawn``, leave bare, in squares of their width.
+def _bare(tip: I64, half: F64, drawn: I64, radius: F32) -> F64:
+    """Ink about each ``tip`` (K, 2) that strokes ``half`` (K,) px broad to either side, through
+    the pixels ``drawn`` (P, 2), leave bare, in squares of their width.
     """
     from scipy.spatial import cKDTree
 
     far = np.arange(-int(half.max()) - 3, int(half.max()) + 4)
-    rows = tip.imag.astype(np.int64)[:, None, None] + far[:, None]
-    columns = tip.real.astype(np.int64)[:, None, None] + far
+    rows = tip[:, 1, None, None] + far[:, None]
+    columns = tip[:, 0, None, None] + far
     inside = (rows >= 0) & (rows < radius.shape[0]) & (columns >= 0) & (columns < radius.shape[1])
     inside &= np.hypot(far[:, None], far) <= (half + 2.5)[:, None, None]
     rows = np.clip(rows, 0, radius.shape[0] - 1)
@@ -223,7 +224,7 @@ def _bare(tip: C128, half: F64, drawn: C128, radius: F32) -> F64:
     inside &= radius[rows, columns] > 0
     which, row, column = np.nonzero(inside)
     place = np.stack((columns[which, 0, column], rows[which, row, 0]), axis=1)
-    tree = cKDTree(np.stack((drawn.real, drawn.imag), axis=1))
+    tree = cKDTree(drawn)
     away, _ = tree.query(place, distance_upper_bound=float(half.max()) + 1.0)
     inside[which, row, column] = away > half[which] + _NEAR_PX
     return np.asarray(inside.sum(axis=(1, 2)) / (2.0 * half - 1.0) ** 2, np.float64)

@@ -8,7 +8,7 @@ import cv2
 import numpy as np
 
 from inkclean.base.arrays import F32, F64, I64, U8, Bool
-from inkclean.curves.centrelines.crossing import crossed
+from inkclean.curves.centrelines.crossing import merge_crossings
 from inkclean.curves.centrelines.joining import Middle, run_through
 from inkclean.curves.centrelines.meeting import meet
 from inkclean.curves.centrelines.skeleton import Graph, skeleton_graph
@@ -56,7 +56,7 @@ def centrelines(coverage: F32, px_per_mm: float, within_mm: float = 0.02) -> Str
     skeleton = np.asarray(thin(lines), np.bool_)
     dots = _dots(lines, skeleton, radius)
     graph = skeleton_graph(skeleton & ~dots, np.where(lines, radius, np.float32(0.0)))
-    filled = np.where(_widened(black | dots), coverage, np.float32(0.0))
+    filled = np.where(_widen(black | dots), coverage, np.float32(0.0))
     blacks = trace(filled, px_per_mm, within_mm)
     if graph.points.shape[0] == 0:
         none = np.zeros(0, np.bool_)
@@ -67,7 +67,7 @@ def centrelines(coverage: F32, px_per_mm: float, within_mm: float = 0.02) -> Str
             np.zeros((0, 2), np.float32),
             blacks,
         )
-    middle = _refine(crossed(graph, radius), coverage, radius)
+    middle = _refine(merge_crossings(graph, radius), coverage, radius)
     runs = _runs(middle, max(within_mm * px_per_mm, _FIXED_PX))
     runs, spans = fit_runs(runs)
     cubics, _ = control_points(runs, spans)
@@ -112,7 +112,7 @@ def _dots(lines: Bool, skeleton: Bool, radius: F32) -> Bool:
     return np.asarray(dot[label])
 
 
-def _widened(mask: Bool) -> Bool:
+def _widen(mask: Bool) -> Bool:
     return np.asarray(cv2.dilate(mask.astype(np.uint8), np.ones((5, 5), np.uint8)) > 0)
 
 

@@ -10,22 +10,24 @@ Hoshyari et al., Perception-driven semi-structured boundary vectorization, ACM T
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 
-from inkclean.base.arrays import C128, F32, F64, I64, Bool
+from inkclean.base.arrays import F32, F64, I64, Bool
 from inkclean.curves.outlines.edges import InkEdges
-from inkclean.curves.outlines.judge import judged
+from inkclean.curves.outlines.judge import judge
 from inkclean.curves.outlines.outline import InkOutline
 from inkclean.curves.outlines.placing import (
     Corners,
-    clear,
-    drawn_back,
-    placed,
+    draw_back,
+    keep_clear,
+    place_corners,
     same_size,
-    whole_tips,
+    take_in_specks,
 )
-from inkclean.curves.outlines.surroundings import REACH, surroundings
+from inkclean.curves.outlines.surroundings import REACH, look_around
+from inkclean.curves.plane import as_complex, as_points, cross, length, turn, unit
 
 _TURN = 0.25
 """Tangent of the least turn within so many points as give way to a corner."""
@@ -83,12 +85,12 @@ over a shorter way."""
 
 @dataclass(frozen=True)
 class _Side:
-    """One side of every point: its middle, its way onto (or off) the point, its curvature, how
-    far it leaves its chord, and how far over the part that is ``used``.
+    """One side of every point: its middle and its way onto (or off) the point, (C, 2) px, its
+    curvature, how far it leaves its chord, and how far over the part that is ``used``.
     """
 
-    middle: C128
-    way: C128
+    middle: F64
+    way: F64
     bend: F64
     bow: F64
     used: F64
@@ -101,62 +103,64 @@ def restore_corners(edges: InkEdges, coverage: F32) -> InkOutline:
 
 def find_corners(edges: InkEdges, coverage: F32) -> Corners:
     """Return the corners of ``edges``, found in ``coverage`` (H, W)."""
-    apex = edges.points[:, 0] + 1j * edges.points[:, 1]
+    apex = edges.points.copy()
     skip = _skip(edges)
     if edges.loops.size == 1:
         return Corners(edges, np.zeros(0, np.int64), apex, skip)
     strength = np.zeros(edges.points.shape[0])
     worst = np.zeros(strength.size)
     told = apex.copy()
-    z, core, at = turning(edges)
-    odds, told[at] = _judged(edges, coverage, z, core[at])
+    points, core, at = turning(edges)
+    odds, told[at] = _judge_turns(edges, coverage, points, core[at])
     strength[at] = np.maximum(odds - _ODDS - _ODDS_BLUR * edges.blur, 0.0)
     unsure = np.flatnonzero((odds > _ODDS_LINES) & (strength[at] == 0.0))
     doubtful = at[unsure]
-    lines, pointed = _between_sides(edges, z, core[doubtful], told[doubtful], skip)
+    lines, pointed = _between_sides(edges, points, core[doubtful], told[doubtful], skip)
     pointed &= odds[unsure] > _ODDS_TIP + _ODDS_BLUR * edges.blur
     strength[doubtful[lines | pointed]] = _ODDS_LEAST
     corner = _strongest(strength, told, edges.loops)
     if edges.blur > _ROUND_BLUR:
         corner = corner[~_ends(edges, corner)]
-    apex[corner], worst[corner] = _places(edges, z, core[corner], told[corner], skip)
+    apex[corner], worst[corner] = _places(edges, points, core[corner], told[corner], skip)
     # Nothing is drawn beyond the page.
     height, width = coverage.shape
-    apex = np.clip(apex.real, 0, width) + 1j * np.clip(apex.imag, 0, height)
+    apex = np.clip(apex, 0, (width, height))
     corner = _faithful(corner, apex, worst, edges, strength, skip)
-    edges, corner, apex, tips = whole_tips(edges, corner, apex, skip)
-    corner = drawn_back(edges, corner, apex, skip, tips)
-    points, keep, kept = placed(edges, corner, apex, skip)
-    spoilt = ~same_size(edges, points[keep], kept)
+    edges, corner, apex, tips = take_in_specks(edges, corner, apex, skip)
+    corner = draw_back(edges, corner, apex, skip, tips)
+    outline, keep, kept = place_corners(edges, corner, apex, skip)
+    spoilt = ~same_size(edges, outline[keep], kept)
     loop = np.searchsorted(edges.loops, corner, side="right") - 1
     return Corners(edges, corner[~spoilt[loop]], apex, skip)
 
 
-def _judged(edges: InkEdges, coverage: F32, z: C128, here: I64) -> tuple[F32, C128]:
-    """Log-odds (C,) that the points ``here`` (C,) of ``z`` are a corner's, and its places, px."""
-    odds, told = np.empty(here.size, np.float32), np.empty(here.size, np.complex128)
+def _judge_turns(edges: InkEdges, coverage: F32, points: F64, here: I64) -> tuple[F32, F64]:
+    """Log-odds (C,) that those ``here`` (C,) of ``points`` are a corner's, its places (C, 2) px."""
+    odds, told = np.empty(here.size, np.float32), np.empty((here.size, 2))
     for first in range(0, here.size, _AT_ONCE):
         some = slice(first, first + _AT_ONCE)
-        about = surroundings(z, here[some], coverage, edges.blur, edges.noise)
-        said = judged(about.values)
-        odds[some] = said[:, 0]
-        told[some] = z[here[some]] + about.from_frame(said[:, 1] + 1j * said[:, 2])
+        about = look_around(points, here[some], coverage, edges.blur, edges.noise)
+        verdict = judge(about.values)
+        odds[some] = verdict[:, 0]
+        told[some] = points[here[some]] + about.from_frame(verdict[:, 1:].astype(np.float64))
     return odds, told
 
 
-def _between_sides(edges: InkEdges, z: C128, here: I64, told: C128, skip: int) -> tuple[Bool, Bool]:
-    """Whether the sides of the points ``here`` (C,) of ``z`` meet where these are ``told`` to have
+def _between_sides(
+    edges: InkEdges, points: F64, here: I64, told: F64, skip: int
+) -> tuple[Bool, Bool]:
+    """Whether the sides of those ``here`` (C,) of ``points`` meet where these are ``told`` to have
     a corner: two exact lines at a blunt angle, which half-way between two points of the edge
     shows but little; and two that run to a tip.
     """
     reach = _reach(edges)
-    left, right = (_side(z, here, sign, skip, reach, _STRAY_PX) for sign in (-1, 1))
-    turn = np.abs(np.angle(right.way * np.conj(left.way)))
-    off = np.abs(_meeting(left, right) - told)
+    left, right = (_side(points, here, sign, skip, reach, _STRAY_PX) for sign in (-1, 1))
+    by = np.abs(turn(left.way, right.way))
+    off = length(_meeting(left, right) - told)
     bow = np.maximum(left.bow, right.bow)
-    lines = (bow < _LINE_PX) & (turn > _LINES_TURN[0]) & (turn < _LINES_TURN[1])
-    far = _TRUST + _TRUST_SHARE * np.abs(told - z[here])
-    tips = (bow < _STRAY_PX) & (turn > _TIP_TURN) & (off < far)
+    lines = (bow < _LINE_PX) & (by > _LINES_TURN[0]) & (by < _LINES_TURN[1])
+    far = _TRUST + _TRUST_SHARE * length(told - points[here])
+    tips = (bow < _STRAY_PX) & (by > _TIP_TURN) & (off < far)
     return np.asarray(lines & (off < _TOLD_PX)), np.asarray(tips)
 
 
@@ -164,7 +168,7 @@ def _ends(edges: InkEdges, corner: I64) -> Bool:
     """Whether each ``corner`` (C,), in the order of the points, is one of two at a line's end."""
     if corner.size == 0:
         return np.zeros(0, np.bool_)
-    z = edges.points[:, 0] + 1j * edges.points[:, 1]
+    points = edges.points
     own = np.searchsorted(edges.loops, corner, side="right") - 1
     begin, size = edges.loops[own], np.diff(edges.loops)[own]
     # The next one on the same loop: after the last comes the first.
@@ -175,22 +179,22 @@ def _ends(edges: InkEdges, corner: I64) -> Bool:
     )
     steps = (corner[after] - corner) % size
 
-    def at(place: I64, step: int) -> C128:
-        return z[begin + (place - begin + step) % size]
+    def at(place: I64, step: int) -> F64:
+        return points[begin + (place - begin + step) % size]
 
     into = at(corner, -3) - at(corner, -7)
     out = at(corner[after], 7) - at(corner[after], 3)
     end = (steps > 0) & (steps <= _END_STEPS) & (size > 4 * _END_STEPS)
-    end &= np.abs(np.angle(out * np.conj(into))) > _END_TURN
-    end &= ((z[corner[after]] - z[corner]) * np.conj(into)).imag > 0.0  # of ink, not of paper
+    end &= np.abs(turn(into, out)) > _END_TURN
+    end &= cross(into, points[corner[after]] - points[corner]) > 0.0  # of ink, not of paper
     ends = end.copy()
     ends[after[end]] = True
     return ends
 
 
-def _places(edges: InkEdges, z: C128, corner: I64, told: C128, skip: int) -> tuple[C128, F64]:
-    """Where each ``corner`` (C,) of ``z`` lies, px: where its sides meet, if that is about the
-    place ``told``; and how far from the edge the new outline may run, px.
+def _places(edges: InkEdges, points: F64, corner: I64, told: F64, skip: int) -> tuple[F64, F64]:
+    """Where each ``corner`` (C,) of ``points`` lies, (C, 2) px: where its sides meet, if that is
+    about the place ``told``; and how far from the edge the new outline may run, px.
     """
     reach = _reach(edges)
     stray = _STRAY_PX + 2.0 * edges.noise
@@ -199,45 +203,46 @@ def _places(edges: InkEdges, z: C128, corner: I64, told: C128, skip: int) -> tup
     # Of the points beside a corner, one may have both its sides free of the rounding.
     for step in (0, -1, 1):
         here = corner + step
-        left, right = (_side(z, here, sign, skip, reach, stray) for sign in (-1, 1))
+        left, right = (_side(points, here, sign, skip, reach, stray) for sign in (-1, 1))
         meeting = _meeting(left, right)
-        off = np.abs(meeting - told) + _CLEAN * (left.used + right.used)
-        trusted = np.abs(meeting - told) < _TRUST + _TRUST_SHARE * np.abs(told - z[corner])
+        away = length(meeting - told)
+        off = away + _CLEAN * (left.used + right.used)
+        trusted = away < _TRUST + _TRUST_SHARE * length(told - points[corner])
         better = trusted & (off < least)
         apex[better], least[better] = meeting[better], off[better]
         if step == 0:
-            turn = np.abs(np.angle(right.way * np.conj(left.way)))
-            narrow = np.maximum(np.cos(turn / 2.0), _NARROW)
+            by = np.abs(turn(left.way, right.way))
+            narrow = np.maximum(np.cos(by / 2.0), _NARROW)
     return apex, (_BLUNT_PX + _BLUNT_BLUR * edges.blur) / narrow
 
 
-def turning(edges: InkEdges) -> tuple[C128, I64, I64]:
-    """Points as complex px, each loop run on at both ends; where each point went; those points at
+def turning(edges: InkEdges) -> tuple[F64, I64, I64]:
+    """Points (P, 2) px, each loop run on at both ends; where each point went; those points at
     which the edge turns enough for a corner.
     """
     skip = _skip(edges)
-    z, core = _wrapped(edges, max(REACH, skip + 2 * _reach(edges) + 3))
-    turns = _turns(z, skip)[core]
-    return z, core, np.flatnonzero(turns & np.repeat(~_dots(edges), np.diff(edges.loops)))
+    points, core = _wrapped(edges, max(REACH, skip + 2 * _reach(edges) + 3))
+    turns = _turns(points, skip)[core]
+    return points, core, np.flatnonzero(turns & np.repeat(~_dots(edges), np.diff(edges.loops)))
 
 
 def _dots(edges: InkEdges) -> Bool:
     """Which loops (L,) are small and follow an ellipse of their own second moments: they have
     no corner.
     """
-    length, begin = np.diff(edges.loops), edges.loops[:-1]
+    count, begin = np.diff(edges.loops), edges.loops[:-1]
     points = edges.points.astype(np.float32)
 
     def mean(values: F32) -> F32:
-        return np.asarray(np.add.reduceat(values, begin) / length, np.float32)
+        return np.asarray(np.add.reduceat(values, begin) / count, np.float32)
 
-    x, y = (points[:, axis] - np.repeat(mean(points[:, axis]), length) for axis in (0, 1))
-    xx, xy, yy = (np.repeat(mean(product), length) for product in (x * x, x * y, y * y))
+    x, y = (points[:, axis] - np.repeat(mean(points[:, axis]), count) for axis in (0, 1))
+    xx, xy, yy = (np.repeat(mean(product), count) for product in (x * x, x * y, y * y))
     area = np.maximum(xx * yy - xy * xy, np.float32(1e-6))
     size = np.sqrt((yy * x * x - 2.0 * xy * x * y + xx * y * y) / (2.0 * area))
     off = np.abs(size - 1.0) * np.hypot(x, y)
     near = _DOT_PX + 2.0 * edges.noise
-    dots: Bool = (np.maximum.reduceat(off, begin) < near) & (length <= _DOT)
+    dots: Bool = (np.maximum.reduceat(off, begin) < near) & (count <= _DOT)
     return dots
 
 
@@ -251,8 +256,9 @@ def _reach(edges: InkEdges) -> int:
     return 4 + round(edges.blur)
 
 
-def _turns(z: C128, skip: int) -> Bool:
+def _turns(points: F64, skip: int) -> Bool:
     """Where the turn within ``skip`` points could make a corner at all."""
+    z = as_complex(points)
     step = z[skip:] - z[:-skip]
     product = step[skip:] * np.conj(step[:-skip])
     turns = np.zeros(z.size, np.bool_)
@@ -260,23 +266,24 @@ def _turns(z: C128, skip: int) -> Bool:
     return turns
 
 
-def _wrapped(edges: InkEdges, margin: int) -> tuple[C128, I64]:
-    """Points as complex px, each loop run on at both ends; where each point went."""
-    length = np.diff(edges.loops)
-    padded = length + 2 * margin
+def _wrapped(edges: InkEdges, margin: int) -> tuple[F64, I64]:
+    """Points (P, 2) px, each loop run on at both ends; where each point went."""
+    size = np.diff(edges.loops)
+    padded = size + 2 * margin
     begin = np.cumsum(padded) - padded
-    owner = np.repeat(np.arange(length.size), padded)
+    owner = np.repeat(np.arange(size.size), padded)
     within = np.arange(owner.size) - begin[owner] - margin
-    z = edges.points[:, 0] + 1j * edges.points[:, 1]
-    own = np.repeat(np.arange(length.size), length)
+    own = np.repeat(np.arange(size.size), size)
     core = begin[own] + margin + np.arange(own.size) - edges.loops[own]
-    return z[edges.loops[owner] + within % length[owner]], core
+    return edges.points.take(edges.loops[owner] + within % size[owner], axis=0), core
 
 
-def _side(z: C128, here: I64, sign: int, skip: int, reach: int, stray: float) -> _Side:
+def _side(points: F64, here: I64, sign: int, skip: int, reach: int, stray: float) -> _Side:
     """Look along one side over ``reach`` points, or over fewer where it does not run on."""
 
-    def at(k: int) -> C128:
+    z = as_complex(points)
+
+    def at(k: int) -> Any:
         return z[here + sign * k]
 
     near = (at(skip) + at(skip + 1)) / 2.0
@@ -304,67 +311,61 @@ def _side(z: C128, here: I64, sign: int, skip: int, reach: int, stray: float) ->
     bend = np.where(~bowed & bends & (np.abs(bend) < _BEND), bend, 0.0)
     # Both sides are given in the direction of travel; bend is the turn per px toward the point.
     used = np.where(bowed, np.where(bent, _FEW, off), bow)
-    return _Side(middle, sign * way, bend, bow, used)
+    return _Side(as_points(middle), as_points(sign * way), bend, bow, used)
 
 
-def _meeting(left: _Side, right: _Side) -> C128:
-    """Where the two sides meet, each carried on along its own curvature."""
-    apex = _cross(left.middle, left.way, right.middle, right.way)
+def _meeting(left: _Side, right: _Side) -> F64:
+    """Where (C, 2) the two sides meet, each carried on along its own curvature."""
+    apex = _crossing(left.middle, left.way, right.middle, right.way)
     ends = []
     for side, sign in ((left, 1.0), (right, -1.0)):
-        size = np.maximum(np.abs(side.way), 1e-9)
-        unit = sign * side.way / size
-        reach = ((apex - side.middle) * np.conj(unit)).real
+        size = np.maximum(length(side.way), 1e-9)
+        onward = as_complex(unit(sign * side.way))
+        reach = (as_complex(apex - side.middle) * np.conj(onward)).real
         offset = side.bend * (reach * reach / 2.0 - size * size / 24.0)
-        ends.append(
-            (
-                side.middle + unit * (reach + 1j * offset),
-                unit * np.exp(1j * side.bend * np.clip(reach, 0.0, 8.0)),
-            )
-        )
-    better = _cross(*ends[0], *ends[1])
-    return np.where(np.abs(better - apex) < 1.0, better, apex)
+        turned = onward * np.exp(1j * side.bend * np.clip(reach, 0.0, 8.0))
+        carried = side.middle + as_points(onward * (reach + 1j * offset))
+        ends.append((carried, as_points(turned)))
+    better = _crossing(*ends[0], *ends[1])
+    return np.where((length(better - apex) < 1.0)[:, None], better, apex)
 
 
-def _cross(p: C128, u: C128, q: C128, v: C128) -> C128:
-    """Where the line through ``p`` along ``u`` meets the one through ``q`` along ``v``."""
-    area = (np.conj(u) * v).imag
+def _crossing(p: F64, u: F64, q: F64, v: F64) -> F64:
+    """Where (C, 2) the line through ``p`` along ``u`` meets that through ``q`` along ``v``."""
+    area = cross(u, v)
     safe = np.where(np.abs(area) < 1e-9, np.inf, area)
-    meeting: C128 = p + (np.conj(q - p) * v).imag / safe * u
+    meeting: F64 = p + (cross(q - p, v) / safe)[:, None] * u
     return meeting
 
 
-def _strongest(strength: F64, told: C128, loops: I64) -> I64:
+def _strongest(strength: F64, told: F64, loops: I64) -> I64:
     """Points that are the strongest of those beside them that tell of the same corner."""
-    length = np.diff(loops)
+    count = np.diff(loops)
     candidate = np.flatnonzero(strength > 0.0)
     own = np.searchsorted(loops, candidate, side="right") - 1
-    begin, size = loops[own], length[own]
+    begin, size = loops[own], count[own]
     best = np.ones(candidate.size, np.bool_)
     for k in range(1, _BESIDE + 1):
         for sign in (-1, 1):
             there = begin + (candidate - begin + sign * k) % size
-            other = np.abs(told[there] - told[candidate]) > _SAME_PX
+            other = length(told[there] - told[candidate]) > _SAME_PX
             best &= other | (strength[candidate] + (1e-9 if sign < 0 else 0.0) > strength[there])
     return candidate[best]
 
 
-def _faithful(
-    corner: I64, apex: C128, worst: F64, edges: InkEdges, strength: F64, skip: int
-) -> I64:
+def _faithful(corner: I64, apex: F64, worst: F64, edges: InkEdges, strength: F64, skip: int) -> I64:
     """Drop corners that would cut away edge: what gives way must lie beside the new outline.
 
     Of neighbours too close to be told apart the stronger stays.
     """
-    length = np.diff(edges.loops)
-    z = edges.points[:, 0] + 1j * edges.points[:, 1]
-    own = np.searchsorted(edges.loops, np.arange(z.size), side="right") - 1
+    count, points = np.diff(edges.loops), edges.points
+    own = np.repeat(np.arange(count.size), count)
     while corner.size:
-        keep = clear(corner, edges.loops, skip)
-        begin, size = edges.loops[own[corner]], length[own[corner]]
+        keep = keep_clear(corner, edges.loops, skip)
+        begin, size = edges.loops[own[corner]], count[own[corner]]
         order = np.argsort(corner)
         corner, begin, size = corner[order], begin[order], size[order]
-        placed = z.copy()
+        placed = points.copy()
         placed[corner] = apex[corner]
         wrong = np.zeros(corner.size, np.bool_)
         for sign in (-1, 1):
@@ -377,9 +378,11 @@ def _faithful(
                 open_ &= ~keep[there]
             step = placed[other] - placed[corner]
             for k in range(1, skip):
-                gone = z[begin + (corner - begin + sign * k) % size] - placed[corner]
-                t = (gone * np.conj(step)).real / np.maximum(np.abs(step) ** 2, 1e-12)
-                off = np.abs(gone - np.clip(t, 0.0, 1.0) * step)
+                gone = points[begin + (corner - begin + sign * k) % size] - placed[corner]
+                t = (as_complex(gone) * np.conj(as_complex(step))).real / np.maximum(
+                    length(step) ** 2, 1e-12
+                )
+                off = length(gone - np.clip(t, 0.0, 1.0)[:, None] * step)
                 wrong |= off > worst[corner] + 0.1
         if not wrong.any():
             return corner

@@ -38,7 +38,7 @@ def find_extrema(runs: Runs) -> F32:
     return axis
 
 
-def snapped(nodes: I64, low: I64, high: I64, extreme: Bool) -> I64:
+def snap(nodes: I64, low: I64, high: I64, extreme: Bool) -> I64:
     """Return ``nodes`` (K,), each moved to the nearest of the ``extreme`` points (M,) from its
     ``low`` to its ``high``, if there is one.
     """

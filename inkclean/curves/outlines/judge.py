@@ -22,17 +22,17 @@ LAYERS = (SIZE, 160, 64, 3)
 _DIGITS = 6
 
 
-def judged(values: F32) -> F32:
+def judge(values: F32) -> F32:
     """Return the log-odds of a corner, and its place x, y in the point's frame, px: (C, 3).
 
     ``values`` (C, SIZE) as in ``Surroundings``.
     """
     # sums differ in their last digits with the threads that share them out
-    return np.asarray(np.round(said(_layers(), values), _DIGITS), np.float32)
+    return np.asarray(np.round(run_network(_layers(), values), _DIGITS), np.float32)
 
 
-def said(layers: list[tuple[F64, F64]], values: F32) -> F64:
-    """Return what a network of ``layers`` (weights and bias each) says of ``values`` (C, SIZE)."""
+def run_network(layers: list[tuple[F64, F64]], values: F32) -> F64:
+    """Return what a network of ``layers`` (weights and bias each) makes of ``values`` (C, SIZE)."""
     *inner, (weight, bias) = layers
     x = values.astype(np.float64)
     for rows, offset in inner:
@@ -42,7 +42,7 @@ def said(layers: list[tuple[F64, F64]], values: F32) -> F64:
     return x @ weight + bias
 
 
-def unpacked(data: bytes, sizes: tuple[int, ...]) -> list[tuple[F64, F64]]:
+def unpack(data: bytes, sizes: tuple[int, ...]) -> list[tuple[F64, F64]]:
     """Return the layers written in ``data``, of ``sizes`` from the first to the last."""
     flat = np.frombuffer(data, "<f4")
     layers = []
@@ -55,4 +55,4 @@ def unpacked(data: bytes, sizes: tuple[int, ...]) -> list[tuple[F64, F64]]:
 
 @cache
 def _layers() -> list[tuple[F64, F64]]:
-    return unpacked((files("inkclean.curves.outlines") / WEIGHTS).read_bytes(), LAYERS)
+    return unpack((files("inkclean.curves.outlines") / WEIGHTS).read_bytes(), LAYERS)

@@ -52,7 +52,7 @@ class Runs:
     around: Bool
 
 
-def lay_out(outline: InkOutline, tolerance: F32, most: F32) -> Runs:
+def lay_runs(outline: InkOutline, tolerance: F32, most: F32) -> Runs:
     """Return the runs of ``outline``, every loop begun at a corner if it has one.
 
     ``tolerance`` and ``most`` are (N,) px.
@@ -101,7 +101,7 @@ def _bends(outline: InkOutline, loop: I64, lengths: I64) -> F64:
     return bends
 
 
-def without(outline: InkOutline, loops: Bool) -> tuple[InkOutline, Bool]:
+def leave_out(outline: InkOutline, loops: Bool) -> tuple[InkOutline, Bool]:
     """Return ``outline`` without the ``loops`` (L,) marked, and which points (N,) stay."""
     lengths = np.diff(outline.loops)
     keep = np.repeat(~loops, lengths)
@@ -232,7 +232,8 @@ def _end_slope(points: F64, end: I64, limit: I64, reach: I64) -> F64:
     slope = points.take(far, axis=0) - here + 4.0 * plain
     # A parabola that would turn the slope by more than a right angle has been misled.
     led = (span >= 2) & (dot(slope, plain) > 0.0)
-    return np.where(led[:, None], slope, plain)
+    onward: F64 = np.where(led[:, None], slope, plain)
+    return onward
 
 
 def _unit(vector: F64) -> F64:

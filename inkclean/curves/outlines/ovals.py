@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from inkclean.base.arrays import F32, F64, I64, Bool
-from inkclean.curves.outlines.outline import InkOutline, without
+from inkclean.curves.outlines.outline import InkOutline, leave_out
 
 _TINY_PX = 1.7
 """A dot with no half axis longer than this shows no more than place, size and lean."""
@@ -44,7 +44,7 @@ def find_ovals(outline: InkOutline, tolerance: F32) -> Ovals:
     """
     sharp = np.zeros(outline.loops.size - 1, np.bool_)
     sharp[np.searchsorted(outline.loops, np.flatnonzero(outline.corner), side="right") - 1] = True
-    outline, keep = without(outline, sharp)
+    outline, keep = leave_out(outline, sharp)
     tolerance = tolerance[keep]
     count = outline.loops.size - 1
     if count == 0:

@@ -6,10 +6,11 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from inkclean.base.arrays import C128, F64, I64, Bool, any_within
+from inkclean.base.arrays import F64, I64, Bool, any_within
 from inkclean.curves.outlines.edges import InkEdges
 from inkclean.curves.outlines.outline import InkOutline
 from inkclean.curves.outlines.tips import beside, near_pieces, pieces_of, tips_crossed
+from inkclean.curves.plane import cross, length
 
 _SPECK = 8
 """A loop of so few points may be a tip's end, broken off where it was thinner than a pixel."""
@@ -21,19 +22,19 @@ _ROUNDED_PX = 1.25
 
 @dataclass(frozen=True)
 class Corners:
-    """Corners of ``edges``: the points ``at`` (C,) nearest to them, and ``apex`` (N,) complex
+    """Corners of ``edges``: the points ``at`` (C,) nearest to them, and ``apex`` (N, 2)
     px where those points belong. ``skip`` points to either side give way to a corner.
     """
 
     edges: InkEdges
     at: I64
-    apex: C128
+    apex: F64
     skip: int
 
     def restored(self) -> InkOutline:
         """Return the outline with every corner in its place."""
         edges = self.edges
-        points, keep, kept = placed(edges, self.at, self.apex, self.skip)
+        points, keep, kept = place_corners(edges, self.at, self.apex, self.skip)
         flags = np.zeros(keep.size, np.bool_)
         flags[self.at] = True
         return InkOutline(
@@ -47,30 +48,28 @@ class Corners:
 
     def but(self, places: F64, near: float) -> Corners:
         """Return the corners without those ``near`` px to one of ``places`` (K, 2)."""
-        own = np.stack((self.apex[self.at].real, self.apex[self.at].imag), axis=1)
-        far = ~any_within(own, places, near)
+        far = ~any_within(self.apex[self.at], places, near)
         return replace(self, at=self.at[far])
 
 
-def placed(edges: InkEdges, corner: I64, apex: C128, skip: int) -> tuple[F64, Bool, I64]:
+def place_corners(edges: InkEdges, corner: I64, apex: F64, skip: int) -> tuple[F64, Bool, I64]:
     """Points with corners in place, which of them stay, and how many in each loop."""
     points = edges.points.copy()
-    points[corner, 0] = apex[corner].real
-    points[corner, 1] = apex[corner].imag
-    keep = clear(corner, edges.loops, skip)
+    points[corner] = apex[corner]
+    keep = keep_clear(corner, edges.loops, skip)
     own = np.searchsorted(edges.loops, corner, side="right") - 1
     begin, size = edges.loops[own], np.diff(edges.loops)[own]
     for sign in (-1, 1):
         beside = begin + (corner - begin + sign * skip) % size
-        z = edges.points[beside, 0] + 1j * edges.points[beside, 1]
-        keep[beside[np.abs(z - apex[corner]) < _ROUNDED_PX * skip]] = False
+        away = length(edges.points[beside] - apex[corner])
+        keep[beside[away < _ROUNDED_PX * skip]] = False
     keep[corner] = True
     return points, keep, np.add.reduceat(keep, edges.loops[:-1], dtype=np.int64)
 
 
-def whole_tips(
-    edges: InkEdges, corner: I64, apex: C128, skip: int
-) -> tuple[InkEdges, I64, C128, I64]:
+def take_in_specks(
+    edges: InkEdges, corner: I64, apex: F64, skip: int
+) -> tuple[InkEdges, I64, F64, I64]:
     """Drop specks that a tip passes through: pixels had broken them off its own end.
 
     A tip of ink takes in specks of ink, a notch those of paper.
@@ -78,9 +77,9 @@ def whole_tips(
     Returns:
         edges, corners and their places without the specks; the corners that cross anything.
     """
-    z = edges.points[:, 0] + 1j * edges.points[:, 1]
-    tips = corner[np.abs(apex[corner] - z[corner]) > _TIP_LEFT_PX]
-    points, keep, kept = placed(edges, corner, apex, skip)
+    before = edges.points
+    tips = corner[length(apex[corner] - before[corner]) > _TIP_LEFT_PX]
+    points, keep, kept = place_corners(edges, corner, apex, skip)
     place = np.cumsum(keep) - 1
     loops = np.concatenate(([0], np.cumsum(kept)))
     tip, piece = tips_crossed(pieces_of(points[keep], loops), place[tips])
@@ -88,8 +87,8 @@ def whole_tips(
     at = tips[tip]
     own = np.searchsorted(edges.loops, at, side="right") - 1
     begin, size = edges.loops[own], np.diff(edges.loops)[own]
-    way = z[begin + (at - begin + skip) % size] - z[begin + (at - begin - skip) % size]
-    notch = (np.conj(way) * (apex[at] - z[at])).imag > 0.0
+    way = before[begin + (at - begin + skip) % size] - before[begin + (at - begin - skip) % size]
+    notch = cross(way, apex[at] - before[at]) > 0.0
     gone = np.zeros(kept.size, np.bool_)
     tiny = (np.diff(edges.loops)[speck] <= _SPECK) & (speck != own)
     gone[speck[tiny & (edges.hole[speck] == notch)]] = True
@@ -99,7 +98,7 @@ def whole_tips(
     return edges.without(gone), number[corner], apex[stays], number[tips]
 
 
-def drawn_back(edges: InkEdges, corner: I64, apex: C128, skip: int, tips: I64) -> I64:
+def draw_back(edges: InkEdges, corner: I64, apex: F64, skip: int, tips: I64) -> I64:
     """Draw those of the corners ``tips`` that reach across another edge back, in ``apex``, until
     none does.
 
@@ -108,18 +107,17 @@ def drawn_back(edges: InkEdges, corner: I64, apex: C128, skip: int, tips: I64) -
     """
     if tips.size == 0:
         return corner
-    z = edges.points[:, 0] + 1j * edges.points[:, 1]
-    points, keep, kept = placed(edges, corner, apex, skip)
+    points, keep, kept = place_corners(edges, corner, apex, skip)
     place = np.cumsum(keep) - 1
     pieces = pieces_of(points[keep], np.concatenate(([0], np.cumsum(kept))))
     # Tips only shrink: nothing is met later that is not near now.
     among = near_pieces(pieces, beside(pieces, place[tips]))
     while tips.size:
         tips = tips[np.unique(tips_crossed(pieces, place[tips], among)[0])]
-        apex[tips] = (apex[tips] + z[tips]) / 2.0
-        given_up = np.abs(apex[tips] - z[tips]) < _TIP_LEFT_PX
-        apex[tips[given_up]] = z[tips[given_up]]
-        pieces.x[place[tips]], pieces.y[place[tips]] = apex[tips].real, apex[tips].imag
+        apex[tips] = (apex[tips] + edges.points[tips]) / 2.0
+        given_up = length(apex[tips] - edges.points[tips]) < _TIP_LEFT_PX
+        apex[tips[given_up]] = edges.points[tips[given_up]]
+        pieces.points[place[tips]] = apex[tips]
         corner = np.setdiff1d(corner, tips[given_up])
         tips = tips[~given_up]
     return corner
@@ -142,7 +140,7 @@ def _areas(points: F64, loops: I64) -> F64:
     return areas
 
 
-def clear(corner: I64, loops: I64, skip: int) -> Bool:
+def keep_clear(corner: I64, loops: I64, skip: int) -> Bool:
     """Which points stay: those beside a corner give way to it."""
     length = np.diff(loops)
     own = np.repeat(np.arange(length.size), length)

@@ -10,10 +10,10 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.typing import NDArray
 
 from inkclean.base.arrays import F64, I64
 from inkclean.curves.outlines.outline import InkOutline
+from inkclean.curves.plane import as_complex, as_points, length
 
 _QUIET_PX = 0.03
 """Less noise than this is left alone: the fit averages it out."""
@@ -39,23 +39,22 @@ def settle(outline: InkOutline, noise: float, blur: float, most: float) -> tuple
         return outline, still
     ring = _Loops.of(outline)
     half = 0 if noise < _QUIET_PX else 2 if noise < _LOUD_PX else 3
-    z = ring.z.copy()
+    points = outline.points.copy()
     for reach in range(2, half + 1):
         rows = np.flatnonzero(ring.free >= reach if reach == half else ring.free == reach)
-        move = _smoothed(ring, rows, reach) - z[rows]
-        z[rows] += move * np.minimum(1.0, most / np.maximum(np.abs(move), 1e-9))
-    moved = np.abs(z - ring.z) if half else still
-    z = _unblurred(replace(ring, z=z), blur)
-    return replace(outline, points=np.stack((z.real, z.imag), axis=1)), moved
+        move = _smooth(ring, rows, reach) - points.take(rows, axis=0)
+        points[rows] += move * np.minimum(1.0, most / np.maximum(length(move), 1e-9))[:, None]
+    moved = length(points - outline.points) if half else still
+    return replace(outline, points=_unblur(replace(ring, points=points), blur)), moved
 
 
 @dataclass(frozen=True)
 class _Loops:
-    """Closed loops of points ``z`` (N,) complex px; where each point's loop begins and how many
+    """Closed loops of ``points`` (N, 2) px; where each point's loop begins and how many
     points it has; ``free``: points that far to either side are still no corner.
     """
 
-    z: NDArray[np.complex128]
+    points: F64
     begin: I64
     length: I64
     free: I64
@@ -64,20 +63,20 @@ class _Loops:
     def of(cls, outline: InkOutline) -> _Loops:
         lengths = np.diff(outline.loops)
         return cls(
-            outline.points[:, 0] + 1j * outline.points[:, 1],
+            outline.points,
             np.repeat(outline.loops[:-1], lengths),
             np.repeat(lengths, lengths),
             _free(outline),
         )
 
-    def beside(self, rows: I64, by: I64 | int) -> NDArray[np.complex128]:
-        """The points ``by`` steps on from ``rows`` along their loops."""
+    def beside(self, rows: I64, by: I64 | int) -> F64:
+        """The points (R, 2) ``by`` steps on from ``rows`` along their loops."""
         begin, length = self.begin.take(rows), self.length.take(rows)
         # A step is shorter than a loop: it leaves it at one end at most.
         there = rows + by
         there += np.where(there < begin, length, 0)
         there -= np.where(there >= begin + length, length, 0)
-        return self.z.take(there)
+        return self.points.take(there, axis=0)
 
 
 def _free(outline: InkOutline) -> I64:
@@ -105,21 +104,21 @@ def _free(outline: InkOutline) -> I64:
     return np.asarray(np.minimum(np.minimum(free, limit), _LONGEST), np.int64)
 
 
-def _smoothed(ring: _Loops, rows: I64, reach: int) -> NDArray[np.complex128]:
+def _smooth(ring: _Loops, rows: I64, reach: int) -> F64:
     steps = np.arange(-reach, reach + 1)
     weights = np.linalg.pinv(np.vander(steps, 3))[2]
-    total = np.zeros(rows.size, np.complex128)
+    total = np.zeros((rows.size, 2))
     for weight, step in zip(weights, steps, strict=True):
         total += weight * ring.beside(rows, int(step))
     return total
 
 
-def _unblurred(ring: _Loops, blur: float) -> NDArray[np.complex128]:
+def _unblur(ring: _Loops, blur: float) -> F64:
     rows = np.flatnonzero(ring.free >= 2)
     step = ring.free[rows]
-    here = ring.z[rows]
-    back = (here - ring.beside(rows, -step)).astype(np.complex64)
-    ahead = (ring.beside(rows, step) - here).astype(np.complex64)
+    here = ring.points.take(rows, axis=0)
+    back = as_complex(here - ring.beside(rows, -step)).astype(np.complex64)
+    ahead = as_complex(ring.beside(rows, step) - here).astype(np.complex64)
     size = np.maximum(np.abs(back) + np.abs(ahead), np.float32(1e-9)) / np.float32(2.0)
     product = ahead * np.conj(back)
     bend = np.arctan2(product.imag, product.real) / size
@@ -130,6 +129,6 @@ def _unblurred(ring: _Loops, blur: float) -> NDArray[np.complex128]:
     slope = np.maximum(np.maximum(np.abs(unit.real), np.abs(unit.imag)), np.float32(0.7))
     shift = bend * (np.float32(_PIXEL / 2.0) / slope**2 + np.float32(blur * blur / 2.0))
     # Ink to the right hand: the outside of a loop that turns right is its left.
-    z = ring.z.copy()
+    z = as_complex(ring.points).copy()
     z[rows] += shift * unit * np.complex64(-1j)
-    return z
+    return as_points(z)

@@ -11,7 +11,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from inkclean.base.arrays import C128, F32, F64, I64, Bool
+from inkclean.base.arrays import F32, F64, I64, Bool
+from inkclean.curves.plane import as_complex, as_points
 from inkclean.curves.seen import seen_about
 
 REACH = 10
@@ -27,28 +28,29 @@ SIZE = 4 * REACH + _ALONG.size * _ACROSS.size + 2
 @dataclass(frozen=True)
 class Surroundings:
     """``values`` (C, SIZE) float32 about C points, and the frame of each: its +x axis in the
-    picture, ``way`` (C,) unit, and whether it is ``mirrored`` (C,).
+    picture, ``way`` (C, 2) unit, and whether it is ``mirrored`` (C,).
     """
 
     values: F32
-    way: C128
+    way: F64
     mirrored: Bool
 
-    def from_frame(self, place: C128) -> C128:
-        """Offsets in the picture, px, of ``place`` (C,) px in the points' own frames."""
-        offset: C128 = np.where(self.mirrored, np.conj(place), place) * self.way
-        return offset
+    def from_frame(self, place: F64) -> F64:
+        """Offsets (C, 2) in the picture, px, of ``place`` (C, 2) px in the points' own frames."""
+        own = as_complex(place)
+        return as_points(np.where(self.mirrored, np.conj(own), own) * as_complex(self.way))
 
-    def to_frame(self, offset: C128) -> C128:
+    def to_frame(self, offset: F64) -> F64:
         """The other way round."""
-        place = offset * np.conj(self.way)
-        return np.asarray(np.where(self.mirrored, np.conj(place), place))
+        place = as_complex(offset) * np.conj(as_complex(self.way))
+        return as_points(np.where(self.mirrored, np.conj(place), place))
 
 
-def surroundings(z: C128, here: I64, coverage: F32, blur: float, noise: float) -> Surroundings:
-    """Return what lies about the points ``here`` (C,) of ``z``, complex px along closed loops,
-    run on by ``REACH`` at both ends; ``blur`` and ``noise`` as in Edges.
+def look_around(points: F64, here: I64, coverage: F32, blur: float, noise: float) -> Surroundings:
+    """Return what lies about those ``here`` (C,) of ``points`` (P, 2) px along closed loops, run
+    on by ``REACH`` at both ends; ``blur`` and ``noise`` as in InkEdges.
     """
+    z = as_complex(points)
     steps = np.concatenate((np.arange(-REACH, 0), np.arange(1, REACH + 1)))
     about = z[here[:, None] + steps] - z[here][:, None]
     way = about[:, REACH + 1] - about[:, REACH - 2]
@@ -61,17 +63,18 @@ def surroundings(z: C128, here: I64, coverage: F32, blur: float, noise: float) -
     values[:, : 2 * REACH] = about.real
     values[:, 2 * REACH : 4 * REACH] = about.imag * sign[:, None]
     np.clip(values, -_FAR_PX, _FAR_PX, out=values)
-    seen = _seen(z[here], way, sign, coverage)
+    ways = as_points(way)
+    seen = _seen(points[here], ways, sign, coverage)
     values[:, 4 * REACH : -2] = np.where(mirrored[:, None], 1.0 - seen, seen)
     values[:, -2], values[:, -1] = blur, 10.0 * noise
-    return Surroundings(values, way, mirrored)
+    return Surroundings(values, ways, mirrored)
 
 
-def _seen(at: C128, way: C128, sign: F32, coverage: F32) -> F32:
-    """Coverage (C, K) about each point ``at``, turned with the edge."""
+def _seen(at: F64, way: F64, sign: F32, coverage: F32) -> F32:
+    """Coverage (C, K) about each point ``at`` (C, 2), turned with the edge."""
     along = np.repeat(_ALONG.astype(np.float32), _ACROSS.size)
     across = np.tile(_ACROSS.astype(np.float32), _ALONG.size)
-    u, v = (side.astype(np.float32)[:, None] for side in (way.real, way.imag))
+    u, v = (side.astype(np.float32)[:, None] for side in way.T)
     x, y = (side * along for side in (u, v))
     x -= v * sign[:, None] * across
     y += u * sign[:, None] * across

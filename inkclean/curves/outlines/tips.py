@@ -10,7 +10,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from inkclean.base.arrays import C128, F64, I32, I64
+from inkclean.base.arrays import F64, I32, I64
+from inkclean.curves.plane import cross
 
 _SQUARE_PX = 2.0
 """Side of the squares: most pieces are shorter than that."""
@@ -18,12 +19,11 @@ _SQUARE_PX = 2.0
 
 @dataclass(frozen=True)
 class EdgePieces:
-    """Pieces of closed polylines: ``x`` and ``y`` (N,) px, each piece named by the point it
+    """Pieces of closed polylines of ``points`` (N, 2) px, each piece named by the point it
     starts from; ``following`` (N,) the point it ends at, ``preceding`` the piece before it.
     """
 
-    x: F64
-    y: F64
+    points: F64
     following: I64
     preceding: I64
 
@@ -34,7 +34,7 @@ def pieces_of(points: F64, loops: I64) -> EdgePieces:
     following, preceding = index + 1, index - 1
     following[loops[1:] - 1] = loops[:-1]
     preceding[loops[:-1]] = loops[1:] - 1
-    return EdgePieces(points[:, 0].copy(), points[:, 1].copy(), following, preceding)
+    return EdgePieces(points.copy(), following, preceding)
 
 
 def beside(pieces: EdgePieces, corner: I64) -> I64:
@@ -70,13 +70,14 @@ def crossing_pieces(pieces: EdgePieces, side: I64, among: I64 | None = None) -> 
     ahead, end = pieces.following.take(two), pieces.following.take(one)
     apart = (one != two) & (end != two) & (ahead != one)
     one, two, end, ahead = (part[apart] for part in (one, two, end, ahead))
-    for along in (pieces.x, pieces.y):
-        a, b, c, d = (along.take(part) for part in (one, end, two, ahead))
+    for axis in (0, 1):
+        a, b, c, d = (pieces.points[part, axis] for part in (one, end, two, ahead))
         meet = np.maximum(a, b) >= np.minimum(c, d)
         meet &= np.maximum(c, d) >= np.minimum(a, b)
         one, two, end, ahead = (part[meet] for part in (one, two, end, ahead))
-    p, q, r, s = (pieces.x[part] + 1j * pieces.y[part] for part in (one, end, two, ahead))
-    crossing = (_turn(p, q, r) * _turn(p, q, s) < 0) & (_turn(r, s, p) * _turn(r, s, q) < 0)
+    p, q, r, s = (pieces.points.take(part, axis=0) for part in (one, end, two, ahead))
+    crossing = cross(q - p, r - p) * cross(q - p, s - p) < 0
+    crossing &= cross(s - r, p - r) * cross(s - r, q - r) < 0
     return one[crossing], two[crossing]
 
 
@@ -97,20 +98,15 @@ def near_pieces(pieces: EdgePieces, side: I64) -> I64:
         marked = around
     near = marked.reshape(-1).take(row * np.int32(shape[1]) + column)
     # A piece no longer than a square reaches no further than the next.
-    for along in (pieces.x, pieces.y):
-        near |= np.abs(along.take(pieces.following) - along) > _SQUARE_PX
+    step = np.abs(pieces.points.take(pieces.following, axis=0) - pieces.points) > _SQUARE_PX
+    near |= step[:, 0] | step[:, 1]
     return np.flatnonzero(near)
-
-
-def _turn(a: C128, b: C128, c: C128) -> F64:
-    turn: F64 = (np.conj(b - a) * (c - a)).imag
-    return turn
 
 
 def _grid(pieces: EdgePieces) -> tuple[tuple[int, int], I32, I32]:
     """Height and width of the grid in squares, and the square of each point."""
     column, row = (
-        np.floor(along * (1.0 / _SQUARE_PX)).astype(np.int32) for along in (pieces.x, pieces.y)
+        np.floor(along * (1.0 / _SQUARE_PX)).astype(np.int32) for along in pieces.points.T
     )
     column -= column.min()
     row -= row.min()
