@@ -7,6 +7,7 @@ same origin at the sheet's top left.
 
 from typing import Any, TypeAlias
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 
@@ -32,6 +33,19 @@ def length(across: NDArray[Any], down: NDArray[Any]) -> F32:
     result += down * down
     np.sqrt(result, out=result)
     return result
+
+
+def distance_to_paper(mask: NDArray[Any]) -> F32:
+    """Return (H, W): px from each pixel's centre to the nearest centre where ``mask`` is 0.
+
+    Squared distances are whole numbers: rounded to them, the roots are the same wherever the
+    arrays lie in memory, which OpenCV's own are not. Without a 0 all is as far as the diagonal.
+    """
+    away = cv2.distanceTransform(mask.astype(np.uint8), cv2.DIST_L2, cv2.DIST_MASK_PRECISE)
+    away = np.minimum(away, np.float32(np.hypot(*mask.shape)))
+    squared: F32 = np.multiply(away, away, dtype=np.float32)
+    np.rint(squared, out=squared)
+    return np.sqrt(squared, out=squared)
 
 
 def any_within(points: F64, places: F64, reach: float) -> Bool:

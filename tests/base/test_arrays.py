@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from inkclean.base.arrays import F32, any_within, length
+from inkclean.base.arrays import F32, any_within, distance_to_paper, length
 
 
 def _at(values: F32, start: int) -> F32:
@@ -22,6 +22,20 @@ def test_the_same_wherever_the_arrays_lie() -> None:
     np.testing.assert_allclose(first, np.hypot(across, down), rtol=1e-6)
     for start in range(1, 17):
         assert (length(_at(across, start), _at(down, (3 * start) % 16)) == first).all()
+
+
+def test_distances_are_roots_of_whole_numbers() -> None:
+    mask = np.random.default_rng(2).random((300, 411)) < 0.98
+    away = distance_to_paper(mask)
+    row, column = np.nonzero(~mask)
+    for y, x in ((0, 0), (150, 200), (299, 410)):
+        squared = int(((row - y) ** 2 + (column - x) ** 2).min())
+        assert away[y, x] == np.sqrt(np.float32(squared))
+    assert (away == np.sqrt(np.rint(away.astype(np.float64) ** 2)).astype(np.float32)).all()
+
+
+def test_distances_on_a_page_that_is_all_ink_are_bounded() -> None:
+    assert distance_to_paper(np.ones((30, 40), np.uint8)).max() <= 50.0
 
 
 @pytest.mark.parametrize(

@@ -69,7 +69,7 @@ def test_places_go_into_the_frame_and_back() -> None:
     about = look_around(points, core[at], coverage, 0.0, 0.0)
     assert about.mirrored.any() and not about.mirrored.all()
     offset = np.stack((np.cos(np.arange(at.size)), np.sin(np.arange(at.size))), axis=1)
-    np.testing.assert_allclose(about.from_frame(about.to_frame(offset)), offset)
+    np.testing.assert_allclose(about.from_frame(about.to_frame(offset)), offset, atol=1e-15)
     # The next point of the edge lies where the frame has it.
     after = points[core[at]] + about.from_frame(about.values[:, [10, 30]].astype(np.float64))
     np.testing.assert_allclose(after, points[core[at] + 1], atol=1e-4)

@@ -7,7 +7,7 @@ from collections.abc import Callable
 import cv2
 import numpy as np
 
-from inkclean.base.arrays import F32, F64, I64, U8, Bool
+from inkclean.base.arrays import F32, F64, I64, U8, Bool, distance_to_paper
 from inkclean.curves.centrelines.crossing import merge_crossings
 from inkclean.curves.centrelines.joining import Middle, run_through
 from inkclean.curves.centrelines.meeting import meet
@@ -49,7 +49,7 @@ def centrelines(coverage: F32, px_per_mm: float, within_mm: float = 0.02) -> Str
 
     coverage = np.ascontiguousarray(coverage, np.float32)
     ink = (coverage > 0.5).astype(np.uint8)
-    radius = _distance(ink)
+    radius = distance_to_paper(ink)
     black = _spot_blacks(ink, radius, px_per_mm)
     lines = (ink > 0) & ~black
     thin: Callable[[Bool], Bool] = skeletonize
@@ -82,11 +82,6 @@ def centrelines(coverage: F32, px_per_mm: float, within_mm: float = 0.02) -> Str
     )
 
 
-def _distance(mask: U8) -> F32:
-    """Distance in px from each pixel's centre to the nearest centre where ``mask`` is 0."""
-    return np.asarray(cv2.distanceTransform(mask, cv2.DIST_L2, cv2.DIST_MASK_PRECISE), np.float32)
-
-
 def _spot_blacks(ink: U8, radius: F32, px_per_mm: float) -> Bool:
     """Ink too broad to be drawn by a line: opened by a disc of that breadth."""
     ridge = (radius > 0.9) & (radius >= cv2.dilate(radius, np.ones((3, 3), np.uint8)))
@@ -95,7 +90,7 @@ def _spot_blacks(ink: U8, radius: F32, px_per_mm: float) -> Bool:
     core = (radius > half).astype(np.uint8)
     if not core.any():
         return np.zeros(ink.shape, np.bool_)
-    away = _distance(1 - core)
+    away = distance_to_paper(1 - core)
     return np.asarray((away <= half + 1.0) & (ink > 0))
 
 
