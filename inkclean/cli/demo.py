@@ -66,7 +66,7 @@ def shoot(path: Path, replace: bool) -> None:
     """Draw and photograph the demo page; a photo that is there already and the same stays.
 
     Raises:
-        OutputError: another file bears the photo's name.
+        OutputError: another file has the photo's name.
     """
     from inkclean.deliver.files import placed
     from inkclean.demo.camera.shot import photograph

@@ -194,7 +194,7 @@ def _kept(work: Work, act: Mapping[str, Any]) -> Work:
 def _opened(work: Work, act: Mapping[str, Any]) -> Work:
     at, flats = _point(act["at"]), work.flats
     laid = tuple(bridge for bridge in flats.bridges if not _near(bridge, at))
-    if len(laid) < len(flats.bridges):  # a bridge by hand is taken away, and nothing else
+    if len(laid) < len(flats.bridges):  # a bridge by hand is removed, and nothing else
         return replace(work, flats=replace(flats, bridges=laid))
     return replace(work, flats=replace(flats, opened=(*flats.opened, at)))
 

@@ -47,8 +47,8 @@ BRIDGE = np.dtype(
     [
         ("cubic", np.float64, (4, 2)),  # control points in mm, from ink to ink
         ("confidence", np.float32),  # 0..1, that a person would see the line go on here
-        ("doubtful", np.bool_),  # worth a look
-        ("given", np.bool_),  # laid by hand: never doubted
+        ("doubtful", np.bool_),  # to check by eye
+        ("given", np.bool_),  # laid by hand: never to check
     ]
 )
 

@@ -46,7 +46,7 @@ def mend(
 ) -> tuple[F32, F32]:
     """Return the coverage (H, W) with edits and weight, and what stays removed, (N, 3).
 
-    ``raw`` is the coverage before specks were taken away, ``removed`` x, y and diameter in mm.
+    ``raw`` is the coverage before specks were removed, ``removed`` x, y and diameter in mm.
     Specks brought back are weighed as the drawing is (``weight`` as for
     :func:`inkclean.ink.weight.weigh`); strokes by hand are as broad as they were drawn.
     ``cleaned`` is changed in place.
@@ -62,7 +62,7 @@ def bring_back(
 ) -> F32:
     """Return which of ``removed`` (N, 3) stay removed; put the others back into ``cleaned``.
 
-    ``cleaned`` and ``raw`` are (H, W) coverage after and before specks were taken away;
+    ``cleaned`` and ``raw`` are (H, W) coverage after and before specks were removed;
     ``cleaned`` is changed in place.
     """
     if not len(removed) or not kept:
@@ -83,7 +83,7 @@ def bring_back(
 
 
 def lay_strokes(coverage: F32, strokes: tuple[InkStroke, ...], px_per_mm: float) -> None:
-    """Lay the strokes over ``coverage`` (H, W) in place: white takes ink away, ink adds it."""
+    """Lay the strokes over ``coverage`` (H, W) in place: white removes ink, ink adds it."""
     height, width = coverage.shape
     for stroke in strokes:
         at = stroke.points[:, :2] * px_per_mm

@@ -1,4 +1,4 @@
-"""Specks: dust and grain taken away, pinholes in blacks closed, drawn dots kept.
+"""Specks: dust and grain removed, pinholes in blacks closed, drawn dots kept.
 
 Ink's light is lost in the blur but not its amount: the absorbed light summed over a small mark,
 by the page's full ink, is the area that it covers, whatever the focus. A pen's dot holds at

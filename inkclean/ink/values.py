@@ -11,7 +11,7 @@ from inkclean.base.arrays import F32
 
 @dataclass(frozen=True)
 class Pencil:
-    """The underdrawing taken off the page.
+    """The underdrawing removed from the page.
 
     ``layer`` is (H, W, 3) float32 reflectance, linear: the paper with the pencil and without
     the ink, or None where none was found. ``colours`` are the pigments dropped, as ``#RRGGBB``
@@ -40,7 +40,7 @@ class Grey:
 
 @dataclass(frozen=True)
 class Doubt:
-    """A place worth a look: centre and diameter in mm, and why."""
+    """A place to check: centre and diameter in mm, and why."""
 
     x_mm: float
     y_mm: float
@@ -54,7 +54,7 @@ class Ink:
 
     ``coverage`` is (H, W) float32, 0..1: the share of each pixel that is ink, so scaled that
     the edge of the ink is where the bilinear interpolation between pixel centres passes 0.5.
-    ``removed`` is (N, 3) float32: specks taken away, x, y and diameter in mm.
+    ``removed`` is (N, 3) float32: specks removed, x, y and diameter in mm.
     """
 
     coverage: F32

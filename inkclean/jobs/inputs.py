@@ -100,12 +100,12 @@ def is_result_name(name: str, beside: Collection[str]) -> bool:
 
 
 def _is_contact(path: Path) -> bool:
-    """Tell whether a PNG is a contact sheet: those bear any name."""
+    """Tell whether a PNG is a contact sheet: those may have any name."""
     return path.suffix.lower() == ".png" and is_contact(path)
 
 
 def check_names(paths: Sequence[Path], folder: Path | None) -> None:
-    """Refuse inputs whose results would bear the same names.
+    """Refuse inputs whose results would have the same names.
 
     Raises:
         UsageError: two inputs share a name.

@@ -1,8 +1,12 @@
-"""The pictures of the README, made anew from the demo: ``python -m tests.benchmarks.pictures``."""
+"""The pictures of the README, made from the demo: ``python -m tests.benchmarks.pictures [desk]``.
+
+With the word ``desk`` only the picture of the desk is made. It needs Debian's ``chromium``.
+"""
 
 from __future__ import annotations
 
 import io
+import sys
 import tempfile
 import zipfile
 from pathlib import Path
@@ -12,21 +16,54 @@ import numpy as np
 import resvg_py
 from click.testing import CliRunner
 from PIL import Image
+from playwright.sync_api import sync_playwright
 
+from inkclean.cli.demo import shoot
 from inkclean.cli.main import main as command
 from inkclean.sheet.framing.frame import find_frame, to_photo
 from inkclean.sheet.read import read_photos
+from tests.desk.hands import CHROMIUM, FLAGS, Table, drawn, reached, station
 
 FOLDER = Path(__file__).parents[2] / "fixtures" / "pictures"
 NAME = "lamp-heron"
 # left, top and side of the detail, in mm of the sheet
 DETAIL_MM = (136.5, 126.0, 16.0)
 WIDE, TILE = 560, 420
+TABLET = (1024, 768)
 
 
 def main() -> None:
     """Run the demo in a folder of its own and write the pictures."""
     FOLDER.mkdir(parents=True, exist_ok=True)
+    if "desk" not in sys.argv[1:]:
+        _of_the_page()
+    _of_the_desk()
+
+
+def _of_the_desk() -> None:
+    """Write the desk as a tablet shows it, the demo photo beside its ink."""
+    with tempfile.TemporaryDirectory() as name, sync_playwright() as player:
+        shoot(Path(name) / "heron.jpg", False)
+        browser = player.chromium.launch(executable_path=str(CHROMIUM), args=FLAGS)
+        table = Table(Path(name), browser)
+        table.start_here()
+        tab = table.tab(TABLET, touch=True)
+        tab.set_default_timeout(300_000)  # a busy machine takes its time
+        tab.get_by_role("button", name="heron", exact=True).click()
+        reached(tab, "marks")
+        station(tab, "Ink")
+        drawn(tab)
+        tab.screenshot(path=FOLDER / "desk.png")
+        tab.context.close()
+        table.stop()
+        browser.close()
+    with Image.open(FOLDER / "desk.png") as shown:
+        shown.convert("RGB").save(FOLDER / "desk.jpg", quality=85)
+    (FOLDER / "desk.png").unlink()
+
+
+def _of_the_page() -> None:
+    """Write photo, ink, flats and a detail of the three."""
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)
         ran = CliRunner().invoke(command, ["demo", str(folder), "--quiet"])

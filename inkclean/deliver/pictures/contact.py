@@ -14,7 +14,7 @@ from inkclean.base.arrays import U8
 from inkclean.base.errors import UsageError
 from inkclean.deliver.files import CONTACT, check_free, is_contact, placed
 
-# Pages a sheet: what can be looked over at a glance, six in a row.
+# Pages a sheet: what the eye takes in at a glance, six in a row.
 _COLUMNS = 6
 _PAGES = 60
 # Largest picture of a page, in px: lines of 0.3 mm on A4 are still told apart.

@@ -34,7 +34,7 @@ _PARALLEL = 0.268
 # lines wider than this are not looked at: far above any printer's limit; and what is thinner
 # than any pen could draw is a crack between outlines, not a line
 _WIDEST_MM, _CRACK_MM = 2.0, 0.01
-# ink that meets the trim over less than this in all is worth a look, not a failure
+# ink that meets the trim over less than this in all is to check, not a failure
 _SHORT_OF_BLEED_MM = 1.0
 # samples a side at most, so that a wall-size print is judged in the memory of a page
 _MOST_SAMPLES = 6_000

@@ -1,4 +1,4 @@
-"""Files to take away: what for? decides which of the earlier commands' files are made."""
+"""Get files: what they are needed for decides which of the commands' files are made."""
 
 from __future__ import annotations
 

@@ -12,7 +12,7 @@ from inkclean.base.tiles import both
 from inkclean.flats.lines.skeleton import Lines, label_branches, lines_of
 from inkclean.flats.rasters import depth, dilated, pieces, square, tally
 
-SCRAP_MM = 3.0  # pieces of ink smaller than this, between strokes taken off, go with them
+SCRAP_MM = 3.0  # pieces of ink smaller than this, between removed strokes, go with them
 BROADEST_MM = 1.3  # no stroke of hatching is broader: what it feathers out of is a black
 RUN_MM = 2.5  # a line may turn from outline to hatching: it is told by runs about this long
 MOST_RUNS = 1000
@@ -36,7 +36,7 @@ class Shaded:
 def tell_hatching(ink: Bool, lines: Lines, seam: F32, px_per_mm: float) -> Shaded:
     """Tell hatching and other strokes that part nothing from the outlines, by the seams seen.
 
-    Nothing is taken off for good: where the lines go on is looked for without the hatching,
+    Nothing is removed for good: where the lines go on is looked for without the hatching,
     and which walls it makes is left to the rooms.
     """
     branch, count = label_branches(lines)
@@ -102,7 +102,7 @@ def knit(ink: Bool, away_from: Bool, px_per_mm: float) -> Bool:
 
 
 def without(ink: Bool, lines: Lines, gone: Bool, reach: float) -> Bool:
-    """Return the ink without what lies nearest to the lines taken off, within ``reach`` px.
+    """Return the ink without what lies nearest to the removed lines, within ``reach`` px.
 
     What is as near to the rest of the lines, at junctions, stays.
     """

@@ -79,7 +79,7 @@ def thin(ink: Bool) -> U8:
 
     Zhang and Suen, "A fast parallel algorithm for thinning digital patterns", CACM 27(3),
     1984, on the list of border pixels alone, so that the cost follows the ink's outline;
-    then the corners of staircases are taken off, so that a plain line has no false branch.
+    then the corners of staircases are removed, so that a plain line has no false branch.
     """
     on = ink.astype(np.uint8)
     on[[0, -1]] = 0
@@ -147,7 +147,7 @@ def _take_off_stairs(flat: U8, steps: I64) -> None:
 
 
 def lines_of(ink: Bool) -> Lines:
-    """Thin the ink and take off the horns that thinning leaves at blunt ends and bulges."""
+    """Thin the ink and remove the horns that thinning leaves at blunt ends and bulges."""
     lines = Lines(thin(ink), depth(ink))
     for _ in range(HORN_ROUNDS):
         if not _take_off_horns(lines):

@@ -20,7 +20,7 @@ import numpy as np
 from inkclean.base.arrays import F32, F64, Bool, length
 from inkclean.base.colour import as_hex, decode, encode
 
-BLACK = 0.03  # what black ink still reflects; taken off before logs
+BLACK = 0.03  # what black ink still reflects; subtracted before logs
 FLOOR = 0.012  # keeps the log of a dark, noisy pixel finite
 BINS = 72  # hue bins of 5 degrees
 REACH_DEGREES = 32.0  # hues this near the peak are one pigment
@@ -146,7 +146,7 @@ def lamp_chroma(light: F32) -> F64:
 
 
 def log_density(reflectance: F32) -> F32:
-    """Density (..., 3) float32 of reflectance, black ink's own reflectance taken off."""
+    """Density (..., 3) float32 of reflectance, black ink's own reflectance subtracted."""
     cleared = np.maximum(reflectance, np.float32(BLACK + FLOOR))
     cleared -= np.float32(BLACK)
     cleared *= np.float32(1.0 / (1.0 - BLACK))

@@ -11,7 +11,7 @@ from inkclean.base.arrays import F32, F64, I64, U8, Bool
 from inkclean.sheet.framing.lines import STEP, Lines, find_lines
 
 # The outline is looked for with the photo's longer side at so many px: the paper's edge is
-# still a step of a px or two, and pen lines are thin enough to be taken away.
+# still a step of a px or two, and pen lines are thin enough to be removed.
 LOOK_PX = 720
 # Dark strokes thinner than so many px of the small picture are drawing, not edges.
 STROKE_PX = 5

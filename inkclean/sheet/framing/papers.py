@@ -13,7 +13,7 @@ from inkclean.sheet.framing.squaring import UNIT, homography
 
 # Sizes a page is drawn on, with the cost of taking them for granted (the negative log of how
 # often they turn up, in the trade's experience; common practice, no source). Sizes of one
-# aspect compete on this alone, so the smaller A sizes and the B sizes only come in by hand.
+# aspect compete on this alone, so the smaller A sizes and the B sizes are only set by hand.
 CANDIDATES = {"A4": 0.0, "letter": 1.0, "tabloid": 2.0, "legal": 4.0}
 # Nothing in a photo tells sizes of one shape apart: pens draw as fine on A4 as on A3.
 SAME_SHAPE = {"A4": "A4 by its shape; A3 and A5 have the same shape"}

@@ -240,12 +240,12 @@ export class Areas {
     for (const bridge of this.seen?.bridges ?? []) {
       const [a, b, c, d] = bridge.cubic;
       // thin from afar, so that the colours stay in sight
-      const broad = Math.min(3 / k, 0.4);
-      const lines = [[2 * broad, "#fff"], [broad, bridge.doubtful ? "#b4540a" : "#1d5266"]];
+      const wide = Math.min(3 / k, 0.4);
+      const lines = [[2 * wide, "#fff"], [wide, bridge.doubtful ? "#b4540a" : "#1d5266"]];
       for (const [width, colour] of loud ? lines : lines.slice(1)) {
         ctx.lineWidth = width;
         ctx.strokeStyle = colour;
-        ctx.setLineDash(bridge.doubtful && width === broad ? [2 * broad, 2 * broad] : []);
+        ctx.setLineDash(bridge.doubtful && width === wide ? [2 * wide, 2 * wide] : []);
         ctx.beginPath();
         ctx.moveTo(...a);
         ctx.bezierCurveTo(...b, ...c, ...d);
