@@ -50,8 +50,8 @@ def _of_the_desk() -> None:
         tab = table.tab(TABLET, touch=True)
         tab.set_default_timeout(300_000)  # a busy machine takes its time
         tab.get_by_role("button", name="heron", exact=True).click()
-        reached(tab, "marks")
         station(tab, "Ink")
+        reached(tab, "marks")
         drawn(tab)
         tab.screenshot(path=FOLDER / "desk.png")
         tab.context.close()
