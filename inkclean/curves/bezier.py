@@ -18,18 +18,13 @@ import numpy as np
 from inkclean.base.arrays import F32, F64, I64
 from inkclean.curves.plane import as_complex
 
+# Samples a span, ends included: a cubic's error has five lobes at most, three samples on each
 SAMPLES = 16
-"""Samples a span, ends included: a cubic's error has at most five lobes, so three samples
-fall on each."""
-FEW_SAMPLES = 8
-"""Samples of a span of fewer steps than that: no point of it lies far from a sample."""
-ROUNDS = 3
-"""Least squares and steps to the foot in turn: a further round changes the error by under 1 %."""
+FEW_SAMPLES = 8  # samples of a span of fewer steps than that: no point of it lies far from a sample
+ROUNDS = 3  # of least squares and steps to the foot: a further one changes the error by under 1 %
 _ONE, _TWO, _THREE = np.float32(1.0), np.float32(2.0), np.float32(3.0)
-_WORTH_LEAVING = 0.8
-"""Hopeless spans are left out of further rounds where no more than this share goes on."""
-_SHORTEST = 0.02
-"""No handle is shorter than this share of the chord: the tangent stays defined."""
+_WORTH_LEAVING = 0.8  # share that goes on: above it, hopeless spans are taken along too
+_SHORTEST = 0.02  # shortest handle, share of the chord: the tangent stays defined
 
 
 @dataclass(frozen=True)

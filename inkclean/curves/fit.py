@@ -19,28 +19,19 @@ from inkclean.curves.outlines.outline import Runs, ease, loosen, tangents
 from inkclean.curves.plane import dot
 from inkclean.curves.spans import Spans, end_to_end, put, sort_spans
 
-_APART = 32
-"""Points between the first nodes: a cubic seldom spans fewer, and few points need more."""
-_REACH = 2
-"""Points to either side that a tangent is taken from."""
-_CHECKED = 0.9
-"""Share of the tolerance asked of the samples; the rest is for the points between them."""
-_POLISH = 1
-"""Rounds in which nodes turn their tangents to what both their spans would rather have."""
-_TURNED = 2
-"""Rounds of fitting that show where a tangent would rather point."""
-_HOPELESS = 4.0
-"""A fit so many times further off than it may be, after one round, will not be good after more."""
+_APART = 32  # points between the first nodes: a cubic seldom spans fewer, and few points need more
+_REACH = 2  # points to either side that a tangent is taken from
+_CHECKED = 0.9  # share of the tolerance asked of the samples; the points between them have the rest
+_POLISH = 1  # rounds in which nodes turn their tangents to what both their spans would rather have
+_TURNED = 2  # rounds of fitting that show where a tangent would rather point
+_HOPELESS = 4.0  # times too far off after one round: no further round makes such a fit good
+# Least share, 1 in so many points, that a node moved to an extremum leaves on either side
 _UNEVEN = 6
-"""A node moved to an extremum leaves so much of its two spans' points to either of them."""
-_SURE = 0.94
-"""Cosine: no round turns a tangent by more than 20 degrees."""
-_CHUNK = 65536
-"""Samples fitted in one go: few enough to stay in the cache."""
+_SURE = 0.94  # cosine of the most a round turns a tangent by, 20 degrees
+_CHUNK = 65536  # samples fitted in one go: few enough to stay in the cache
+# Samples a span at the end: every point, but for spans of over a thousand
 _EVERY = (32, 64, 128, 256, 1024)
-"""Samples a span at the end: every point, but for spans of over a thousand."""
-_SHORT = 3
-"""A span of so few steps that still breaks the tolerance is given up as smooth."""
+_SHORT = 3  # steps of a span that is given up as smooth if it still breaks the tolerance
 
 
 def fit_runs(runs: Runs) -> tuple[Runs, Spans]:

@@ -7,12 +7,10 @@ import numpy as np
 
 from inkclean.base.arrays import F32, F64
 
-_PARTS = np.float32(32.0)
-"""Older OpenCV looks no finer than such parts of a px, newer does; here all look alike."""
-_BLOCK_PX = 30_000
-_HALO_PX = 256
-_ROWS = 16_384
-"""OpenCV takes no larger picture than that, with its halo, and no more rows at once."""
+_PARTS = np.float32(32.0)  # of a px: older OpenCV looks no finer, newer does; here all look alike
+_BLOCK_PX = 30_000  # px, side of the parts that a picture is looked at in
+_HALO_PX = 256  # px around them that are seen too
+_ROWS = 16_384  # rows at once, and px with the halo: OpenCV takes no more
 
 
 def seen_at(coverage: F32, x: F64, y: F64) -> F32:

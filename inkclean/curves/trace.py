@@ -21,34 +21,23 @@ from inkclean.curves.plane import turn
 from inkclean.curves.spans import Spans
 from inkclean.curves.values import Curves
 
+# Of the width of a line or gap that both its sides may stray by and still not meet
 _ROOM_SHARE = 0.4
-"""Both sides of a thin line or gap may stray by this share of its width and still not meet."""
-_FINE_PX = 0.08
-"""Where the edge is known this well, the curves use it: looser costs more than it saves."""
+_FINE_PX = 0.08  # px within which the edge is known: looser curves cost more than they save
+# Of what was asked, which stays the closest: who asks for less wants fewer nodes
 _FINE_SHARE = 0.33
-"""But no closer than this share of what was asked: who asks for less wants fewer nodes."""
-_NOISES = 4.0
-"""Nothing of the edge's own noise beyond this many deviations is worth a node."""
-_SETTLED = 0.35
-"""Smoothing may use this share of the tolerance."""
+_NOISES = 4.0  # deviations of the edge's own noise that are not worth a node
+_SETTLED = 0.35  # share of the tolerance that smoothing may use
+# px for loops that cross however drawn: every point of the edge becomes a node
 _TOUCHING_PX = 0.0005
-"""Where loops cross however they are drawn, every point of the edge becomes a node."""
-_CARRIED_PX = 9.0
-"""A corner that was carried out to its tip can cross something within so far of it."""
-_SPECK_PX = 2.5
-"""Quarters of an oval no longer than that may lie outside the speck that it stands for."""
-_ABOUT_PX = 6.0
-"""So far about a crossing, curves are drawn closer to the edge."""
-_NARROW_PX = 1.5
-"""Curves cross only where other edges lie nearer than that, or a corner was carried far."""
-_STEPS = 8
-"""Samples a cubic, to see whether it crosses another, or more:"""
-_STEP_PX = 1.5
-"""a sample in so many px."""
-_TIP_TURN = np.deg2rad(150.0)
-"""Sides that turn back by so much may cross within a step of their tip."""
-_LEAST_PX = 0.05
-"""No curve is asked to lie closer than the edge itself is known."""
+_CARRIED_PX = 9.0  # px about a corner carried out to its tip within which it can cross something
+_SPECK_PX = 2.5  # px of the longest quarter of an oval that may lie outside the speck it stands for
+_ABOUT_PX = 6.0  # px about a crossing within which curves are drawn closer to the edge
+_NARROW_PX = 1.5  # px to other edges: curves cross only nearer, or where a corner was carried far
+_STEPS = 8  # samples a cubic, to see whether it crosses another, or more
+_STEP_PX = 1.5  # px a sample, on cubics that are longer
+_TIP_TURN = np.deg2rad(150.0)  # turn of two sides that may cross within a step of their tip
+_LEAST_PX = 0.05  # px: no curve is asked to lie closer than the edge itself is known
 
 
 def trace(coverage: F32, px_per_mm: float, within_mm: float = 0.02, blur_px: float = 0.0) -> Curves:

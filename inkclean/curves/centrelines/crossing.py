@@ -14,18 +14,13 @@ from inkclean.base.arrays import F32, F64, I64, Bool
 from inkclean.curves.centrelines.skeleton import Graph
 from inkclean.curves.plane import cross, turn
 
-_STUB = 16.0
-"""A stub is no longer than so many half widths of its arms: they cross at some 8 degrees."""
-_SKIP = 2.0
-"""An arm's first so many half widths are bent by its joint,"""
-_LOOK = 4.0
-"""and over so many more its direction is taken,"""
-_LEAST = 2.0
-"""if it has so many at least."""
-_BROAD = 0.95
-"""A stub is so many times as broad as its arms at least: both strokes lie in it."""
+_STUB = 16.0  # longest stub, half widths of its arms: they cross at some 8 degrees
+_SKIP = 2.0  # half widths of an arm that its joint bends
+_LOOK = 4.0  # half widths beyond those over which an arm's direction is taken
+_LEAST = 2.0  # fewest half widths that give a direction
+_BROAD = 0.95  # least width of a stub, widths of its arms: both strokes lie in it
+# Most that one arm turns by to get to the other if both lie on one line
 _STRAIGHT = np.deg2rad(12.0)
-"""Two arms lie on one line if neither turns by more than this to get to the other."""
 
 
 def merge_crossings(graph: Graph, radius: F32) -> Graph:

@@ -13,12 +13,10 @@ import numpy as np
 from inkclean.base.arrays import F64, I64, Bool
 from inkclean.curves.centrelines.skeleton import Graph, walk
 
+# Cosine of the sharpest turn at a junction that still looks like one stroke
 _BEND = np.cos(np.deg2rad(40.0))
-"""A stroke that turned more than this at a junction would not look like one."""
-_AHEAD = 2.0
-"""A branch's direction is taken over so many of its widths."""
-_AHEAD_PX = 4.0
-"""And over so many px at least."""
+_AHEAD = 2.0  # widths over which a branch's direction is taken
+_AHEAD_PX = 4.0  # and px over which it is taken at least
 
 
 @dataclass(frozen=True)

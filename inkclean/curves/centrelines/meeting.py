@@ -8,16 +8,14 @@ from inkclean.base.arrays import F32, F64, I64
 from inkclean.curves.centrelines.skeleton import Graph
 from inkclean.curves.seen import seen_at
 
+# Places for a junction, shares of the way from the skeleton's to where its lines meet
 _TRIED = np.linspace(0.0, 1.0, 9)
-"""Places for a junction, from the skeleton's to where its lines meet."""
+# Places where the ink is looked at, shares of the way into a junction
 _WAYS = np.linspace(0.25, 1.0, 4)
-"""On the way into a junction the ink is looked at so far along."""
+# Directions around each place in which the ink is looked at, unit ways
 _RING = np.stack([f(np.arange(16) * np.pi / 8.0) for f in (np.cos, np.sin)], axis=1)
-"""And in so many directions around,"""
-_WITHIN_PX = 0.5
-"""so far within the edge, where a sharp raster is inked wholly."""
-_BARE = 0.02
-"""Share of paper on a ring that counts as none."""
+_WITHIN_PX = 0.5  # px within the edge: there a sharp raster is inked wholly
+_BARE = 0.02  # share of paper on a ring that counts as none
 
 
 def meet(

@@ -10,23 +10,16 @@ from inkclean.base.arrays import F32, F64, I64, Bool
 from inkclean.curves.outlines.linking import link_loops
 from inkclean.curves.plane import turn
 
+# Share of its junction's disc that a twig reaches out by: less, and the disc redraws it
 _SPUR = 0.35
-"""A twig that reaches out of its junction's disc by less than this share of the disc's radius
-adds nothing that the disc does not redraw."""
-_SPUR_PX = 1.2
-"""Or by less than this: pixels make bumps of a px."""
-_TAIL = 0.75
-"""A tail's tip is so many times as broad as the strokes it leaves, and more than a bump,"""
-_TAIL_AREA = 0.3
-"""if by so many squares of their width its ink lies"""
-_NEAR_PX = 0.1
-"""so far beyond pixels that the strokes' edges cross."""
-_AHEAD = 4.0
-"""Strokes' ways at a joint are taken so many half widths on:"""
+_SPUR_PX = 1.2  # px that a twig reaches out by at least: pixels make bumps of a px
+_TAIL = 0.75  # least width of a tail's tip, widths of the strokes it leaves: a bump is narrower
+_TAIL_AREA = 0.3  # least ink of a tail that the strokes leave bare, squares of their width
+_NEAR_PX = 0.1  # px beyond a stroke from which on ink is bare: pixels that its edge crosses are not
+_AHEAD = 4.0  # half widths from a joint over which a stroke's way is taken
+# Two ways nearer than this to each other are one stroke that turns sharply
 _SHARP = np.deg2rad(75.0)
-"""two nearer than this to each other are one that turns sharply."""
-_ROUNDS = 3
-"""Twigs on twigs: rounds of pruning."""
+_ROUNDS = 3  # rounds of pruning: twigs grow on twigs
 
 
 @dataclass(frozen=True)

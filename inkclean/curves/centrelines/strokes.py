@@ -18,24 +18,18 @@ from inkclean.curves.seen import seen_at
 from inkclean.curves.trace import control_points, trace
 from inkclean.curves.values import Strokes
 
-_BROAD = 3.0
-"""Ink this many times as broad as the page's middling line is a spot black."""
-_BROAD_MM = 1.2
-"""Nothing narrower is: brush lines swell so far."""
-_DOT = 1.2
-"""A mark no longer than this many of its widths is a dot, and stays a filled shape."""
-_ACROSS = 33
-"""Samples across a line: eight a px on a line 2 px wide."""
-_LEVEL = 8
-"""Of 25 samples toward a line's end, so many lie well within it."""
-_BESIDE_PX = 1.25
-"""How far past the skeleton's distance to the paper a line's edge may lie."""
+_BROAD = 3.0  # width of a spot black, times the page's middling line
+_BROAD_MM = 1.2  # mm that a spot black is broad at least: brush lines swell so far
+_DOT = 1.2  # longest dot, its own widths: it stays a filled shape
+_ACROSS = 33  # samples across a line: eight a px on a line 2 px wide
+_LEVEL = 8  # of 25 samples toward a line's end, those that lie well within it
+_BESIDE_PX = 1.25  # px past the skeleton's distance to the paper that a line's edge may lie
+# Half widths about a junction within which a line's sides belong to others too
 _NEAR_JUNCTION = 1.3
-"""Within so many half widths of a junction the line's sides belong to others too."""
+# Points of the shortest stroke, widths of its own: a shorter one counts as evenly broad
 _BRIEF = 3.0
-"""A stroke of fewer points than so many widths is taken to be evenly broad."""
+# px within which a centreline is known: asking for less costs nodes and shows nothing
 _FIXED_PX = 0.15
-"""A centreline is known this well: asking for less costs nodes and shows nothing."""
 
 
 def centrelines(coverage: F32, px_per_mm: float, within_mm: float = 0.02) -> Strokes:

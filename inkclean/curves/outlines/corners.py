@@ -29,58 +29,39 @@ from inkclean.curves.outlines.placing import (
 from inkclean.curves.outlines.surroundings import REACH, look_around
 from inkclean.curves.plane import as_complex, as_points, cross, length, turn, unit
 
-_TURN = 0.25
-"""Tangent of the least turn within so many points as give way to a corner."""
+# where a corner may be
+_TURN = 0.25  # tangent of the least turn within the points that give way to a corner
+_DOT = 40  # points of the longest loop that may be a dot, which has no corner
+_DOT_PX = 0.12  # px off an ellipse that a dot's points lie at most, beside the noise twice
+_AT_ONCE = 4096  # points looked at together: what lies about them stays in the cache
+# log-odds from which on it is one; round ends 2.8 px wide have -1.0 at most, square -0.5 at least
 _ODDS = -0.75
-"""Log-odds of a corner, from which on it is one: round ends of lines 2.8 px wide come to -1.0
-at most, corners of square ones to -0.5 at least."""
-_ODDS_BLUR = 1.5
-"""So much more is asked for each px of blur."""
-_ODDS_LINES = -3.0
-"""Between two exact lines that turn by so much a corner needs no more odds than that:"""
-_LINES_TURN = np.deg2rad((35.0, 60.0))
-_LINE_PX = 0.015
-"""A line leaves its chord of some px by no more."""
-_TOLD_PX = 0.4
-"""It meets the other so near to where the network has the corner."""
-_ODDS_TIP = -2.5
-"""Where two sides close in on each other, turned by at least so much, and meet where the network
-has the corner, it needs no more odds than that: of a tip that pixels broke up little is seen."""
-_TIP_TURN = np.deg2rad(150.0)
-_ODDS_LEAST = 0.01
-_ROUND_BLUR = 0.3
-"""On edges more blurred than that, px, round ends of thin lines and square ones look alike, and a
-pen leaves round ones. An end is two corners so few points apart:"""
-_END_STEPS = 7
-_END_TURN = np.deg2rad(150.0)
-"""and the edge runs back beside itself, turned by so much."""
-_DOT = 40
-_DOT_PX = 0.12
-"""A loop of so few points that keeps so near to an ellipse, and by the edge's noise twice, is a
-dot."""
-_BESIDE = 3
-"""Points so near along the edge are of one corner if they have it within so many px:"""
-_SAME_PX = 1.7
-_AT_ONCE = 4096
-"""Points looked at together: what lies about them stays in the cache."""
-_BLUNT_PX = 0.70
-"""How far the new outline may run off the edge, across the corner; blur of one px adds so much:"""
-_BLUNT_BLUR = 0.45
-_NARROW = 0.12
-"""Cosine of half the turn at the sharpest tip, 14 degrees wide: finer ones count as this."""
-_TRUST = 0.15
-"""The sides' meeting is believed so many px from where the network has the corner, and by so
-much of the corner's distance from the edge:"""
-_TRUST_SHARE = 0.1
-_CLEAN = 3.0
-"""How much a side that leaves its chord, in px, speaks against taking the corner from there."""
-_FEW = 0.1
-"""A side looked at over two points alone counts as leaving its chord by so many px."""
-_BEND = 0.12
-"""The tightest curvature, in 1/px, along which a side is carried on to its corner."""
-_STRAY_PX = 0.07
-"""A side may leave its chord by this much and the edge's noise twice; else it is looked at
-over a shorter way."""
+_ODDS_BLUR = 1.5  # more of them for each px of blur
+_ODDS_LINES = -3.0  # log-odds that are enough between two exact lines
+_ODDS_TIP = -2.5  # log-odds that are enough at a tip: where pixels broke one up, little is seen
+_ODDS_LEAST = 0.01  # strength of a corner that is one by its sides alone
+# exact lines and tips
+_LINES_TURN = np.deg2rad((35.0, 60.0))  # turn of two lines whose corner shows but little
+_LINE_PX = 0.015  # px that an exact line leaves its chord by at most
+_TOLD_PX = 0.4  # px from the network's corner within which two lines must meet
+_TIP_TURN = np.deg2rad(150.0)  # turn of two sides that close in on each other
+# ends of lines: where edges are blurred, round and square ones look alike, and a pen leaves round
+_ROUND_BLUR = 0.3  # px of blur from which on they do
+_END_STEPS = 7  # points between the two corners of an end, at most
+_END_TURN = np.deg2rad(150.0)  # turn of the edge, which runs back beside itself
+# one corner, and one place for it
+_BESIDE = 3  # points along the edge within which two may tell of one corner
+_SAME_PX = 1.7  # px between the places that they tell of
+_TRUST = 0.15  # px from the network's corner within which the sides' meeting is believed
+_TRUST_SHARE = 0.1  # more of them for each px from the corner to the edge
+_BLUNT_PX = 0.70  # px that the new outline may run off the edge, across the corner
+_BLUNT_BLUR = 0.45  # more of them for each px of blur
+_NARROW = 0.12  # cosine of half the turn at the sharpest tip, 14 degrees: finer ones count as this
+# sides
+_STRAY_PX = 0.07  # px off its chord, beside the noise twice: beyond, less of a side is looked at
+_CLEAN = 3.0  # weight of a side's px off its chord against the corner found from it
+_FEW = 0.1  # px off its chord that a side looked at over two points alone counts as
+_BEND = 0.12  # tightest curvature along which a side is carried on to its corner, 1/px
 
 
 @dataclass(frozen=True)

@@ -17,8 +17,8 @@ from inkclean.base.arrays import F32, F64, I32, I64, Bool
 from inkclean.curves.outlines.linking import link_loops
 from inkclean.curves.outlines.profiles import PAD, edge_places
 
+# Points of a loop that keeps all of them; a longer one drops those that cross it aslant
 _FEWEST = 12
-"""A loop of fewer points keeps them all; a longer one drops those that cross it aslant."""
 
 
 @dataclass(frozen=True)

@@ -7,10 +7,8 @@ import numpy as np
 from inkclean.base.arrays import F32, F64, I64, Bool
 from inkclean.curves.outlines.outline import Runs
 
-_REACH = 2
-"""Points to either side that the edge's way is taken from."""
-_NONE = 1 << 40
-"""An index beyond all bounds."""
+_REACH = 2  # points to either side that the edge's way is taken from
+_NONE = 1 << 40  # an index beyond all bounds
 
 
 def find_extrema(runs: Runs) -> F32:

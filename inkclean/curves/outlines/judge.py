@@ -16,8 +16,7 @@ import numpy as np
 from inkclean.base.arrays import F32, F64
 from inkclean.curves.outlines.surroundings import SIZE
 
-WEIGHTS = "corners.f32"
-"""Little-endian float32: of each layer its weights (in, out) and then its bias (out,)."""
+WEIGHTS = "corners.f32"  # little-endian float32: weights (in, out) of a layer, then its bias (out,)
 LAYERS = (SIZE, 160, 64, 3)
 _DIGITS = 6
 

@@ -12,8 +12,7 @@ import numpy as np
 
 from inkclean.base.arrays import I32, I64, Bool
 
-_EVERY = 32
-"""One vertex in so many walks: the walk stays short, and what remains to jump is small."""
+_EVERY = 32  # vertices, one of which walks: the walk stays short, and little remains to jump
 
 
 def link_loops(successor: I32) -> tuple[I64, I64]:

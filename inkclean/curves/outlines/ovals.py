@@ -9,21 +9,15 @@ import numpy as np
 from inkclean.base.arrays import F32, F64, I64, Bool
 from inkclean.curves.outlines.outline import InkOutline, leave_out
 
-_TINY_PX = 1.7
-"""A dot with no half axis longer than this shows no more than place, size and lean."""
-_SMALL = 20
-"""A loop of so few points may stray from an oval by the whole tolerance."""
-_SHARE = 0.6
-"""A larger one by this share of it: else a shape drawn nearly round would lose its character."""
-_CIRCLE_PX = 0.04
-"""Half axes that differ by less than this are one radius."""
-_LONG = 4.0
-"""A longer oval than this is a dash, with ends of its own."""
+_TINY_PX = 1.7  # px of the longest half axis of a dot that shows no more than place, size and lean
+_SMALL = 20  # points of a loop that may stray from an oval by the whole tolerance
+_SHARE = 0.6  # of the tolerance for larger loops: a shape drawn nearly round keeps its character
+_CIRCLE_PX = 0.04  # px by which half axes may differ and still be one radius
+_LONG = 4.0  # longest oval, length by breadth: a longer one is a dash, with ends of its own
+# px of the largest radius drawn by four cubics: they leave it by 1.96e-4, eight by 4.2e-6
 _FOUR_UP_TO_PX = 40.0
-"""Four cubics leave a circle by 1.96e-4 of its radius, eight by 4.2e-6 (Mortensen, Geometric
-Modeling, and computed): beyond this radius, eight."""
-_K4 = 0.551915024494
-_K8 = 4.0 / 3.0 * np.tan(np.pi / 16.0)
+_K4 = 0.551915024494  # handle of a quarter of the unit circle (Mortensen, Geometric Modeling)
+_K8 = 4.0 / 3.0 * np.tan(np.pi / 16.0)  # handle of an eighth
 
 
 @dataclass(frozen=True)

@@ -12,12 +12,9 @@ from inkclean.curves.outlines.outline import InkOutline
 from inkclean.curves.outlines.tips import beside, near_pieces, pieces_of, tips_crossed
 from inkclean.curves.plane import cross, length
 
-_SPECK = 8
-"""A loop of so few points may be a tip's end, broken off where it was thinner than a pixel."""
-_TIP_LEFT_PX = 0.5
-"""A tip that reaches less than this beyond its edge crosses nothing, and is none."""
-_ROUNDED_PX = 1.25
-"""Points of the side begin this far from the corner, for each point skipped."""
+_SPECK = 8  # points of a loop that may be a tip's end, broken off where it was thinner than a px
+_TIP_LEFT_PX = 0.5  # px beyond its edge that a tip reaches: less crosses nothing, and is none
+_ROUNDED_PX = 1.25  # px from the corner to the points of its side, for each point skipped
 
 
 @dataclass(frozen=True)

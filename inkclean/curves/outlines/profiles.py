@@ -17,25 +17,18 @@ import numpy as np
 
 from inkclean.base.arrays import F32, F64, I64, Bool
 
-PAD = 6
-"""Pixels of paper laid around the picture: the profiles reach so far."""
+PAD = 6  # px of paper laid around the picture: the profiles reach so far
+# Share of the step over 2 px from the edge: its sum is trusted from not at all to wholly
 _FULL = (0.85, 0.95)
-"""Two px from the edge, so much of the step must be over for its sum to be trusted: from not
-at all to wholly. A slanted edge of area coverage has 0.98 there."""
-_BARE = (0.10, 0.04)
-"""The same for the paper on both sides of a thin line."""
-_SOLID = (0.1, 0.3)
-"""The lesser of the two fullest pixels of a thin line: below, there is no solid ink between."""
+_BARE = (0.10, 0.04)  # the same for the paper on both sides of a thin line
+_SOLID = (0.1, 0.3)  # lesser of the two fullest px of a thin line: below, no solid ink lies between
+# Median step astride an edge: from level alone to sums alone (bare coverage 0.75, blurred 0.556)
 _SHARP = (0.58, 0.65)
-"""The median step between the pixels astride an edge, from which sums are believed more than
-the level: from not at all to wholly. Bare area coverage has 0.75, a blur of 0.5 px 0.556."""
+# Slope of the cubic's ends, share of their neighbours' step: OpenCV's own, as the bitmap has
 _CUBIC = 0.75
-"""Slope of the cubic's ends, as a share of the step between their neighbours: what OpenCV's own
-cubic has, so that curves and bitmap agree."""
-_ROUNDS = 3
-"""Newton steps to the level: a fourth moves nothing by more than 0.001 px."""
+_ROUNDS = 3  # Newton steps to the level: a fourth moves nothing by more than 0.001 px
+# Slope against its grid line from which an edge is left to the crossings the other way
 _ASLANT = 1.1
-"""An edge steeper than this against its grid line is left to the crossings the other way."""
 
 
 def edge_places(flat: F32, width: int, rows: I64, columns: I64) -> tuple[Bool, F64, F32, float]:

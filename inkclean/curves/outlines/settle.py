@@ -15,16 +15,11 @@ from inkclean.base.arrays import F64, I64
 from inkclean.curves.outlines.outline import InkOutline
 from inkclean.curves.plane import as_complex, as_points, length
 
-_QUIET_PX = 0.03
-"""Less noise than this is left alone: the fit averages it out."""
-_LOUD_PX = 0.10
-"""More than this is smoothed over seven points, less over five."""
-_LONGEST = 4
-"""Points to either side that curvature is taken over."""
-_MOST_BEND = 0.5
-"""Tighter than this, in 1/px, no curvature is believed."""
-_PIXEL = 1.0 / 12.0
-"""Variance of an even share over one px."""
+_QUIET_PX = 0.03  # px of noise that is left alone: the fit averages it out
+_LOUD_PX = 0.10  # px of noise from which on seven points are smoothed over, below it five
+_LONGEST = 4  # points to either side that curvature is taken over
+_MOST_BEND = 0.5  # tightest curvature that is believed, 1/px
+_PIXEL = 1.0 / 12.0  # variance of an even share over one px, px²
 
 
 def settle(outline: InkOutline, noise: float, blur: float, most: float) -> tuple[InkOutline, F64]:

@@ -15,25 +15,17 @@ from inkclean.base.arrays import F64, I64, Bool
 from inkclean.curves.outlines.outline import Runs, around_fixed, members
 from inkclean.curves.plane import as_complex, as_points, cross, length, unit
 
-_CHUNK = 8
-"""Points looked at together."""
+_CHUNK = 8  # points looked at together
+# Chunks of a straight within a smooth run, 45 px: the curve draws a shorter one as well
 _CHUNKS = 5
-"""So many chunks, about 45 px, make a straight within a smooth run: a shorter one is as well
-drawn by the curve."""
+# px off its line that a straight's points may lie, beside three deviations of the noise
 _OFF_PX = 0.07
-"""A straight's points lie this close, and three deviations of the edge's noise."""
-_OFF_SHARE = 0.65
-"""And within this share of the tolerance: squaring up uses the rest."""
-_CORNER_PX = 0.45
-"""A corner may lie so much further off: the lines that meet there place it better."""
-_BOW_PX = 0.05
-"""The most a straight may bow, and two deviations of what noise makes of that."""
-_SNAP_SHARE = 0.3
-"""Share of the tolerance that squaring up may move the end of a line by."""
-_LIKE = np.deg2rad(0.4)
-"""Directions further apart than this are meant to differ."""
-_SQUARED_PX = 20.0
-"""Shorter lines say too little of their direction to pull others."""
+_OFF_SHARE = 0.65  # and the share of the tolerance: squaring up uses the rest
+_CORNER_PX = 0.45  # px more for a corner: the lines that meet there place it better
+_BOW_PX = 0.05  # px that a straight may bow, beside two deviations of what noise makes of that
+_SNAP_SHARE = 0.3  # of the tolerance that squaring up may move the end of a line by
+_LIKE = np.deg2rad(0.4)  # directions further apart than this are meant to differ
+_SQUARED_PX = 20.0  # px of the shortest line whose direction pulls others
 
 
 @dataclass(frozen=True)

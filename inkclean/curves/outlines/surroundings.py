@@ -15,13 +15,10 @@ from inkclean.base.arrays import F32, F64, I64, Bool
 from inkclean.curves.plane import as_complex, as_points
 from inkclean.curves.seen import seen_about
 
-REACH = 10
-"""Points of the edge looked at, to either side."""
-_ALONG = np.arange(-4.0, 4.5)
-_ACROSS = np.arange(-5.0, 4.5)
-"""Places at which coverage is looked at, px, turned with the edge."""
-_FAR_PX = 12.0
-"""No point of the edge counts as further than this, a px to the point plus some."""
+REACH = 10  # points of the edge looked at, to either side
+_ALONG = np.arange(-4.0, 4.5)  # px along the edge at which coverage is looked at
+_ACROSS = np.arange(-5.0, 4.5)  # px across the edge at which coverage is looked at, turned with it
+_FAR_PX = 12.0  # px that a point of the edge counts as far at most: a px a point, and some
 SIZE = 4 * REACH + _ALONG.size * _ACROSS.size + 2
 
 

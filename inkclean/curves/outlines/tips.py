@@ -13,8 +13,7 @@ import numpy as np
 from inkclean.base.arrays import F64, I32, I64
 from inkclean.curves.plane import cross
 
-_SQUARE_PX = 2.0
-"""Side of the squares: most pieces are shorter than that."""
+_SQUARE_PX = 2.0  # px, side of the squares: most pieces are shorter
 
 
 @dataclass(frozen=True)
