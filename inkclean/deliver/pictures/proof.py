@@ -10,7 +10,7 @@ import cv2
 import numpy as np
 from PIL import Image, ImageDraw, ImageFont
 
-from inkclean.base.arrays import F32, U8
+from inkclean.base.arrays import F32, F64, U8
 from inkclean.base.colour import to_srgb
 from inkclean.deliver.pictures.bitmap import own_alpha
 from inkclean.ink.values import Ink
@@ -26,8 +26,9 @@ TEXT = (38, 36, 34)
 _OUTLINE = (214, 92, 42)
 SURE = (36, 128, 138)
 DOUBT = (214, 92, 42)
-# More rings than this would hide the page; the ticket lists all that are in doubt.
-_MOST_RINGS = 3000
+# Removed specks in one square of this side, in px of the picture, share a ring.
+_GROUP_PX = 48.0
+_RING_PX = 7.0  # least radius of a ring
 
 
 Rgb: TypeAlias = tuple[int, int, int]
@@ -103,23 +104,51 @@ def _ink_panel(ink: Ink) -> Image.Image:
     picture = _fit(np.asarray(255 - own_alpha(ink), np.uint8)).convert("RGB")
     draw = ImageDraw.Draw(picture)
     scale = picture.height / ink.coverage.shape[0] * ink.px_per_mm
-    for x, y, size in ink.removed[:_MOST_RINGS] * scale:
-        reach = max(7.0, size)
+    few = ImageFont.load_default(20)
+    for x, y, reach, count in rings(ink.removed * scale).tolist():
         draw.ellipse((x - reach, y - reach, x + reach, y + reach), outline=SURE, width=2)
+        if count > 1:
+            _write(draw, (x + reach + 2, y - 12), f"{count:.0f}", SURE, few)
     font = ImageFont.load_default(24)
     for number, doubt in enumerate(ink.doubts, 1):
         x, y = doubt.x_mm * scale, doubt.y_mm * scale
         reach = max(20.0, doubt.size_mm * scale * 0.6)
         draw.ellipse((x - reach, y - reach, x + reach, y + reach), outline=DOUBT, width=4)
-        draw.text(
-            (x + reach + 3, y - 14),
-            str(number),
-            DOUBT,
-            font=font,
-            stroke_width=3,
-            stroke_fill=(255, 255, 255),
-        )
+        _write(draw, (x + reach + 3, y - 14), str(number), DOUBT, font)
     return picture
+
+
+def rings(marks: F32) -> F64:
+    """Return (M, 4) x, y, radius and count of the rings around marks (N, 3) x, y and diameter.
+
+    A mark by itself gets a ring of its own; marks in one square share one that holds them all,
+    so that a page full of dust shows where it was, from top to bottom.
+    """
+    if not len(marks):
+        return np.zeros((0, 4))
+    x, y, size = np.asarray(marks, np.float64).T
+    column, row = np.floor(x / _GROUP_PX), np.floor(y / _GROUP_PX)
+    order = np.lexsort((column, row))
+    x, y, size, column, row = (part[order] for part in (x, y, size, column, row))
+    fresh = (np.diff(row, prepend=-1.0) != 0) | (np.diff(column, prepend=-1.0) != 0)
+    first = np.flatnonzero(fresh)
+    left, right = np.minimum.reduceat(x, first), np.maximum.reduceat(x, first)
+    top, bottom = np.minimum.reduceat(y, first), np.maximum.reduceat(y, first)
+    around = np.maximum(np.maximum.reduceat(size, first), _RING_PX)
+    reach = np.hypot(right - left, bottom - top) / 2 + around
+    count = np.diff(first, append=len(x))
+    return np.stack([(left + right) / 2, (top + bottom) / 2, reach, count], axis=1)
+
+
+def _write(
+    draw: ImageDraw.ImageDraw,
+    place: tuple[float, float],
+    text: str,
+    colour: Rgb,
+    font: ImageFont.FreeTypeFont | ImageFont.ImageFont,
+) -> None:
+    """Write on the picture, with a white rim."""
+    draw.text(place, text, colour, font=font, stroke_width=3, stroke_fill=(255, 255, 255))
 
 
 def _notes(sheet: Sheet, ink: Ink, capture: Capture) -> list[tuple[str, Rgb]]:
@@ -137,7 +166,7 @@ def _notes(sheet: Sheet, ink: Ink, capture: Capture) -> list[tuple[str, Rgb]]:
     if ink.pencil.note:
         notes.append((ink.pencil.note, TEXT))
     if len(ink.removed):
-        notes.append((f"{len(ink.removed)} specks removed (ringed)", SURE))
+        notes.append((f"{len(ink.removed)} specks removed (ringed; a number says how many)", SURE))
     notes += [(f"{number}  {doubt.why}", DOUBT) for number, doubt in enumerate(ink.doubts[:12], 1)]
     if len(ink.doubts) > 12:
         notes.append(

@@ -170,10 +170,10 @@ def _decide(
     others = [main is None or p.away(main.chroma) > APART for p in coloured]
     kept = _list(coloured, [not gone and own for gone, own in zip(off, others, strict=True)])
     if kept:
-        parts.append(f"{kept} looks like ink, so it was kept")
+        parts.append(f"{kept}: looks like ink, so it was kept")
     gone = _list(coloured, off)
     if gone:
-        parts.append(f"{gone} is pencil, printed lines or wash: removed")
+        parts.append(f"{gone}: pencil, printed lines or wash, removed")
     note = "; ".join(parts) or "no coloured pencil found"
     return _Decision(tuple(coloured), tuple(off), main, note)
 
