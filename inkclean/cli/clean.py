@@ -25,6 +25,7 @@ from inkclean.cli.options import (
 
 if TYPE_CHECKING:
     from inkclean.jobs.batch import BookTask, Outcome, Task, Tell
+    from inkclean.jobs.reports import CleanReport
     from inkclean.jobs.results import Order
     from inkclean.settings import Settings
 
@@ -205,17 +206,17 @@ def _leave_overviews(outcomes: Sequence[Outcome], options: dict[str, Any]) -> No
         write_timings(works, options["timings"], options["replace"])
 
 
-def summary(report: dict[str, Any]) -> list[str]:
+def summary(report: CleanReport) -> list[str]:
     """Return the few lines that tell a person what became of a page."""
-    sheet, ink, curves = report["sheet"], report["ink"], report["curves"]
-    paper = sheet["paper"] or "sheet"
-    size = f"{sheet['width_mm']:.0f} × {sheet['height_mm']:.0f} mm"
+    sheet, ink, curves = report.sheet, report.ink, report.curves
+    paper = sheet.paper or "sheet"
+    size = f"{sheet.width_mm:.0f} × {sheet.height_mm:.0f} mm"
     lines = [
-        f"{Path(report['input']).name}: {paper} ({size}, {sheet['framed']}), "
-        f"{100 * ink['share']:.1f} % ink, {curves['shapes']} shapes, {spent(report)}"
+        f"{Path(report.input).name}: {paper} ({size}, {sheet.framed}), "
+        f"{100 * ink.share:.1f} % ink, {curves.shapes} shapes, {spent(report)}"
     ]
     lines += doubts(report)
-    if ink["to_check"]:
-        lines.append(f"  {len(ink['to_check'])} places to check; add --also proof to see them")
-    lines += [f"  {path}" for path in report["outputs"].values()]
+    if ink.to_check:
+        lines.append(f"  {len(ink.to_check)} places to check; add --also proof to see them")
+    lines += [f"  {path}" for path in report.outputs.values()]
     return lines

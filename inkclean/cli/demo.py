@@ -3,11 +3,15 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import TYPE_CHECKING, cast
 
 import click
 
 from inkclean.base.errors import InkcleanError
 from inkclean.cli.clean import summary
+
+if TYPE_CHECKING:
+    from inkclean.jobs.reports import CleanReport
 
 NAME = "lamp-heron"
 
@@ -39,16 +43,16 @@ def demo(folder: Path, quiet: bool, replace: bool) -> None:
     outcome = clean_file(Job(photo, folder, order, replace))
     if outcome.error is not None:
         raise DemoError(outcome.error, outcome.exit_code)
-    for report in outcome.reports:
-        for line in summary(report):
+    for cleaned in outcome.reports:
+        for line in summary(cast("CleanReport", cleaned)):
             say(line)
     say("splitting it into colour areas …")
     ticket = folder / f"{NAME}.ticket.json"
     flats = FlatsOrder(order, FlatsSettings(shade=315.0))
     if replace or not flats.flats.outputs(folder, NAME)["ora"].exists():
         for report in flat_file(ticket, folder, flats, replace):
-            say(f"  {report['flats']['areas']} areas, {report['flats']['bridges']} bridges")
-            for path in report["outputs"].values():
+            say(f"  {report.flats.areas} areas, {report.flats.bridges} bridges")
+            for path in report.outputs.values():
                 say(f"  {path}")
     say(f"Look at {folder / NAME}.proof.png first: before, after, and what to check.")
     say(f"Then open {folder / NAME}.ora in a paint program that reads OpenRaster, and paint on.")

@@ -23,6 +23,7 @@ from inkclean.cli.options import (
 
 if TYPE_CHECKING:
     from inkclean.deliver.flats_set import FlatsSettings
+    from inkclean.jobs.reports import FlatsReport
 
 _FILE = click.Path(path_type=Path)
 
@@ -114,15 +115,15 @@ def flats_settings_of(options: dict[str, Any]) -> FlatsSettings:
     return settings
 
 
-def _summary(report: dict[str, Any]) -> list[str]:
+def _summary(report: FlatsReport) -> list[str]:
     """Return the few lines that tell a person what became of a page."""
-    found = report["flats"]
+    found = report.flats
     lines = [
-        f"{Path(report['input']).name}: {found['areas']} areas in {len(found['colours'])} colours, "
-        f"{found['bridges']} gaps bridged, {spent(report)}"
+        f"{Path(report.input).name}: {found.areas} areas in {len(found.colours)} colours, "
+        f"{found.bridges} gaps bridged, {spent(report)}"
     ]
-    lines += doubts(report)
-    if found["to_check"]:
-        proof = report["outputs"].get("flats_proof", "")
-        lines.append(f"  {found['to_check']} bridges to check, ringed in {Path(proof).name}")
-    return [*lines, *(f"  {path}" for path in report["outputs"].values())]
+    lines += doubts(report.cleaned)
+    if found.to_check:
+        proof = report.outputs.get("flats_proof", "")
+        lines.append(f"  {found.to_check} bridges to check, ringed in {Path(proof).name}")
+    return [*lines, *(f"  {path}" for path in report.outputs.values())]

@@ -29,11 +29,25 @@ class Commands(click.Group):
             sys.exit(error.exit_code)
         except (click.ClickException, click.exceptions.Exit, click.Abort):
             raise
+        except BrokenPipeError:
+            _end_quietly()
         except Exception as error:
             if os.environ.get(TRACE):
                 raise
             click.echo(f"inkclean: {fault(error)}", err=True)
             sys.exit(InkcleanError.exit_code)
+
+
+# What the shell says of a program that ended because nobody read on: 128 + SIGPIPE (POSIX).
+NOBODY_READS = 141
+
+
+def _end_quietly() -> None:
+    """End since nobody reads on, as in ``inkclean … | head``: nothing is left to be said."""
+    nowhere = os.open(os.devnull, os.O_WRONLY)
+    for stream in (sys.stdout, sys.stderr):
+        os.dup2(nowhere, stream.fileno())  # what lies in their buffers goes there at the end
+    sys.exit(NOBODY_READS)
 
 
 @click.group(cls=Commands, context_settings={"help_option_names": ["-h", "--help"]})

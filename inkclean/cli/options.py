@@ -5,7 +5,7 @@ from __future__ import annotations
 import sys
 from collections.abc import Callable, Iterable
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, TypeVar
+from typing import TYPE_CHECKING, Any, TypeVar, cast
 
 import click
 
@@ -13,9 +13,11 @@ from inkclean.base.errors import printable
 
 if TYPE_CHECKING:
     from inkclean.jobs.batch import Outcome, Task, Tell
+    from inkclean.jobs.reports import CleanReport, FlatsReport, Report
     from inkclean.settings import Settings
 
 _F = TypeVar("_F", bound=Callable[..., Any])
+_R = TypeVar("_R")
 SOME_FAILED = 4
 
 
@@ -158,7 +160,7 @@ def settings_of(options: dict[str, Any]) -> Settings:
 
 def work_through(
     outcomes: Iterable[Outcome],
-    show: Callable[[dict[str, Any]], None],
+    show: Callable[[Report], None],
     keep: Callable[[Outcome], None] = lambda outcome: None,
 ) -> tuple[int, list[tuple[str, int]]]:
     """Show the outcomes of a batch as they come; return how many pages are done, and the failures.
@@ -185,38 +187,36 @@ def work_through(
 
 
 def shower(
-    options: dict[str, Any], summary: Callable[[dict[str, Any]], Iterable[str]]
-) -> Callable[[dict[str, Any]], None]:
+    options: dict[str, Any], summary: Callable[[_R], Iterable[str]]
+) -> Callable[[Report], None]:
     """Return what prints a page's report: a JSON line, the lines of ``summary``, or nothing."""
 
-    def show(report: dict[str, Any]) -> None:
+    def show(report: Report) -> None:
         if options["as_json"]:
             from inkclean.jobs.ticket import json_text
 
-            click.echo(json_text(report))
+            click.echo(json_text(report.json()))
         elif not options["quiet"]:
-            for line in summary(report):
+            for line in summary(cast("_R", report)):
                 click.echo(printable(line))
 
     return show
 
 
-def spent(report: dict[str, Any]) -> str:
+def spent(report: CleanReport | FlatsReport) -> str:
     """Return how long a page took, or that it was done already."""
-    if report["done_before"]:
+    if report.done_before:
         return "already done"
-    return f"{sum(report['seconds'].values()):.1f} s"
+    return f"{sum(report.seconds.values()):.1f} s"
 
 
-def doubts(report: dict[str, Any]) -> list[str]:
+def doubts(report: CleanReport | None) -> list[str]:
     """Return what a person should check of a cleaned page; nothing if it was not cleaned here."""
-    if "sheet" not in report:
+    if report is None:
         return []
-    lines = [
-        note for note in (_size_note(report["sheet"]["to_check"]), report["pencil"]["note"]) if note
-    ]
-    if report["capture"]["verdict"] != "good":
-        lines.append(report["capture"]["advice"])
+    lines = [note for note in (_size_note(report.sheet.to_check), report.pencil.note) if note]
+    if report.capture.verdict != "good":
+        lines.append(report.capture.advice)
     return [f"  {line}" for line in lines]
 
 

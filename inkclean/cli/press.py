@@ -14,6 +14,7 @@ from inkclean.cli.options import finish, result_options, shower, teller, work_th
 
 if TYPE_CHECKING:
     from inkclean.jobs.press_pages import PressOrder
+    from inkclean.jobs.reports import PrintReport
 
 _FILE = click.Path(path_type=Path)
 # what has no effect on a poster, and what has one only beside another option
@@ -254,28 +255,28 @@ def _share(text: str) -> float:
     return share
 
 
-def summary(report: dict[str, Any]) -> Iterator[str]:
+def summary(report: PrintReport) -> Iterator[str]:
     """Yield the lines that tell a person what was written and what the check found."""
-    name = Path(report["input"]).name
-    if "sheets" in report:
-        size = report["poster"]
+    from inkclean.deliver.press.report import PosterReport
+
+    name, made = Path(report.input).name, report.made
+    size = f"{made.width_mm:g} × {made.height_mm:g} mm"
+    if isinstance(made, PosterReport):
         yield (
-            f"{name}: poster {size['width_mm']:g} × {size['height_mm']:g} mm on "
-            f"{report['sheets']} sheets, {report['columns']} across, {report['rows']} down"
+            f"{name}: poster {size} on {made.sheets} sheets, {made.columns} across, "
+            f"{made.rows} down"
         )
-        if report["colour_ppi"]:
+        if made.colour_ppi:
             yield (
-                f"  colour at {report['colour_ppi']:.0f} px per inch, sharp from "
-                f"{report['sharp_from_m']:.2g} m; the lines are sharp from any distance"
+                f"  colour at {made.colour_ppi:.0f} px per inch, sharp from "
+                f"{made.sharp_from_m:.2g} m; the lines are sharp from any distance"
             )
     else:
-        size = report["trim"]
-        verdict = _VERDICTS[report["verdict"]]
-        yield f"{name}: trim {size['width_mm']:g} × {size['height_mm']:g} mm, check: {verdict}"
-        for finding in report["check"]:
-            yield f"  {_MARKS[finding['verdict']]}  {finding['what']}: {finding['measured']}"
-            if finding["cure"]:
-                options = _CURED_BY.get(finding["what"])
-                yield f"            {finding['cure']}" + (f" ({options})" if options else "")
-        yield from (f"  {note}" for note in report["notes"])
-    yield from (f"  {path}" for path in report["outputs"].values())
+        yield f"{name}: trim {size}, check: {_VERDICTS[made.verdict]}"
+        for finding in made.check:
+            yield f"  {_MARKS[finding.verdict]}  {finding.name}: {finding.measured}"
+            if finding.cure:
+                options = _CURED_BY.get(finding.name)
+                yield f"            {finding.cure}" + (f" ({options})" if options else "")
+        yield from (f"  {note}" for note in made.notes)
+    yield from (f"  {path}" for path in report.outputs.values())

@@ -9,13 +9,14 @@ from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from itertools import count
 from pathlib import Path
-from typing import Any, Generic, Protocol, TypeVar
+from typing import Generic, Protocol, TypeVar
 
 from inkclean.base.errors import TRACE, InkcleanError, InputError, fault, printable
 from inkclean.base.stopwatch import Span, Stopwatch
 from inkclean.deliver.files import finish_moves
 from inkclean.ink.edits import read_ink_edits
 from inkclean.jobs.inputs import SEVERAL_PAGES
+from inkclean.jobs.reports import CleanReport, Report
 from inkclean.jobs.results import ENDINGS, Evening, Order, Origin, Target, done_before, edits_kept
 from inkclean.jobs.ticket import file_hash
 
@@ -43,7 +44,7 @@ class Outcome:
     """What became of one input file: a report a page, and a failure if there was one."""
 
     source: str
-    reports: tuple[dict[str, Any], ...]
+    reports: tuple[Report, ...]
     error: str | None = None
     exit_code: int = 0
     work: tuple[Work, ...] = ()
@@ -77,10 +78,12 @@ class Job(FileTask[Order]):
     """One photo or scan to be cleaned.
 
     ``evening`` gives, by the number of the page in the file, the lines that its pages get
-    for the book; results of the same order that stand there are then replaced.
+    for the book; results of the same order that stand there are then replaced. ``passing`` is as
+    for ``Origin``.
     """
 
     evening: tuple[tuple[int, Evening], ...] = ()
+    passing: bool = False
 
     def run(self) -> Outcome:
         """Clean the file."""
@@ -124,7 +127,7 @@ class BookTask(Task, Protocol):
 class Log:
     """What a file has come to so far: kept when a later page of it fails."""
 
-    reports: list[dict[str, Any]] = field(default_factory=list)
+    reports: list[Report] = field(default_factory=list)
     work: list[Work] = field(default_factory=list)
 
 
@@ -171,7 +174,7 @@ def lost(task: Task) -> Outcome:
 
 def _clean_pages(job: Job, log: Log) -> None:
     place = job.folder or job.path.parent
-    origin = Origin(job.path, file_hash(job.path), 1)
+    origin = Origin(job.path, file_hash(job.path), 1, job.passing)
     if job.path.suffix.lower() not in SEVERAL_PAGES:
         # one picture, one name: no need to open it to see whether it is done
         report = _standing(job, origin, Target(place, job.path.stem, job.replace))
@@ -190,7 +193,7 @@ def _clean_pages(job: Job, log: Log) -> None:
             photo = next(photos, None)
         if photo is None:
             return
-        origin = Origin(job.path, origin.sha256, number)
+        origin = replace(origin, page=number)
         target = Target(place, photo.name, job.replace)
         report = _standing(job, origin, target)
         if report is None:
@@ -216,7 +219,7 @@ def _order(job: Job, page: int) -> Order:
     return replace(job.order, evening=dict(job.evening).get(page))
 
 
-def _standing(job: Job, origin: Origin, target: Target) -> dict[str, Any] | None:
+def _standing(job: Job, origin: Origin, target: Target) -> CleanReport | None:
     """Return the report of a page that stands finished, once a run cut short is tidied up."""
     finish_moves(target.folder, target.name, tuple(ENDINGS.values()))
     return done_before(_order(job, origin.page), origin, target)
@@ -248,7 +251,7 @@ def timed(jobs: Sequence[Task], outcomes: Iterator[Outcome], tell: Tell) -> Iter
         left = (time.monotonic() - start) / made * (len(jobs) - done) if made else None
         tell(done, job, left)
         outcome = next(outcomes)
-        stood = all(report.get("done_before", False) for report in outcome.reports)
+        stood = all(report.done_before for report in outcome.reports)
         spared += stood and not outcome.error
         yield outcome
 

@@ -9,6 +9,7 @@ from statistics import median
 from typing import Any
 
 from inkclean.jobs.batch import BookTask, Clean, Outcome, Tell, timed
+from inkclean.jobs.reports import BookLine, CleanReport
 from inkclean.jobs.results import Evening
 from inkclean.jobs.ticket import read_ticket
 from inkclean.settings import Settings
@@ -66,8 +67,8 @@ def even_files(
         job.evened(wanted)
         for job, outcome, wanted in zip(jobs, first, lines, strict=True)
         if any(
-            report["ink"]["evened_mm"] != wanted[page].line_mm
-            for page, report in enumerate(outcome.reports, 1)
+            line.evened_mm != wanted[page].line_mm
+            for page, line in _book_lines(outcome).items()
             if page in wanted
         )
     ]
@@ -99,17 +100,21 @@ def _lines(outcomes: Sequence[Outcome]) -> list[dict[int, Evening]]:
         {
             page: Evening(aim, line)
             for page, line in pages.items()
-            if abs(line - aim) > _STEP_MM
-            or outcome.reports[page - 1]["ink"]["evened_mm"] is not None
+            if abs(line - aim) > _STEP_MM or _book_lines(outcome)[page].evened_mm is not None
         }
         for pages, outcome in zip(natural, outcomes, strict=True)
     ]
 
 
 def _natural(outcome: Outcome) -> dict[int, float]:
-    found: dict[int, float] = {}
-    for page, report in enumerate(outcome.reports, 1):
-        line = report["ink"].get("natural_mm")
-        if isinstance(line, int | float) and line > 0:
-            found[page] = float(line)
-    return found
+    lines = _book_lines(outcome)
+    return {page: line.natural_mm for page, line in lines.items() if line.natural_mm}
+
+
+def _book_lines(outcome: Outcome) -> dict[int, BookLine]:
+    """Return how wide the lines of each page are, by its number in the file."""
+    return {
+        page: report.ink.book
+        for page, report in enumerate(outcome.reports, 1)
+        if isinstance(report, CleanReport) and report.ink.book is not None
+    }

@@ -16,8 +16,8 @@ from inkclean.flats.colour.colours import Colouring
 from inkclean.flats.values import Flats
 from inkclean.ink.edits import read_ink_edits
 from inkclean.jobs.batch import FileTask, Outcome, need_mb, outcome_of
-from inkclean.jobs.inputs import TICKET
-from inkclean.jobs.pages import open_input
+from inkclean.jobs.inputs import TICKET, open_input
+from inkclean.jobs.reports import CleanReport, FlatsFound, FlatsReport, found_from
 from inkclean.jobs.results import (
     Order,
     Origin,
@@ -79,7 +79,7 @@ class _Coming:
 
 def flat_file(
     path: Path, folder: Path | None, order: FlatsOrder, replace_old: bool
-) -> Iterator[dict[str, Any]]:
+) -> Iterator[FlatsReport]:
     """Write the flats of every page of a photo, ink or ticket; yield a report a page.
 
     A photo leaves the clean results too. The ticket of a photo, made or given, gets the
@@ -92,15 +92,15 @@ def flat_file(
     for coming in _pages(path, folder, order.clean, replace_old):
         outputs = order.flats.outputs(coming.target.folder, coming.target.name)
         standing = _Standing.of(coming, order)
-        if standing.finished(outputs):
-            yield standing.report(path, outputs)
+        if standing.found is not None and standing.finished(outputs):
+            yield _report(path, outputs, standing.found, standing.cleaned, None)
         else:
             yield _make(coming, path, order, outputs, standing)
 
 
 def _make(
     coming: _Coming, path: Path, order: FlatsOrder, outputs: dict[str, Path], standing: _Standing
-) -> dict[str, Any]:
+) -> FlatsReport:
     replace_old = coming.target.replace or standing.begun
     for result in outputs.values():
         check_free(result, replace_old)
@@ -109,16 +109,34 @@ def _make(
         coming.target.check(order.clean.kinds)
     page = _page(coming, order.flats)
     page.bring("capture", "curves", "coloured", "colouring")
-    report: dict[str, Any] = {"input": str(path), "outputs": {}, **(standing.cleaned or {})}
+    cleaned = standing.cleaned
     if clean_too:
-        report = write_results(page, order.clean, coming.origin, coming.target, coming.edits)
+        cleaned = write_results(page, order.clean, coming.origin, coming.target, coming.edits)
     keep = _Keeper(coming.ticket, order, page)
     keep.write(outputs, begun=True)
     _write(page, coming.target.name, outputs, replace_old)
     keep.write(outputs, begun=False)
-    report["outputs"] |= {kind: str(result) for kind, result in outputs.items()}
-    found = summary_of(page.coloured, page.colouring)
-    return {**report, "flats": found, "seconds": page.watch.seconds, "done_before": False}
+    found = found_of(page.coloured, page.colouring)
+    return _report(path, outputs, found, cleaned, page.watch.seconds)
+
+
+def _report(
+    path: Path,
+    outputs: Mapping[str, Path],
+    found: FlatsFound,
+    cleaned: CleanReport | None,
+    seconds: Mapping[str, float] | None,
+) -> FlatsReport:
+    """Return the report of a page; ``seconds`` None tells that it stood finished."""
+    before = {} if cleaned is None else cleaned.outputs
+    return FlatsReport(
+        input=str(path) if cleaned is None else cleaned.input,
+        outputs={**before, **{kind: str(result) for kind, result in outputs.items()}},
+        flats=found,
+        cleaned=cleaned,
+        seconds=seconds or {},
+        done_before=seconds is None,
+    )
 
 
 def _write(page: Page, name: str, outputs: Mapping[str, Path], replace_old: bool) -> None:
@@ -150,15 +168,15 @@ def _page(coming: _Coming, settings: FlatsSettings) -> Page:
     )
 
 
-def summary_of(flats: Flats, colouring: Colouring) -> dict[str, Any]:
+def found_of(flats: Flats, colouring: Colouring) -> FlatsFound:
     """Return the figures of the flats that ``--json`` shows."""
-    return {
-        "areas": len(flats.areas),
-        "colours": [colouring.names[row] for row in colouring.used],
-        "bridges": len(flats.bridges),
-        "to_check": int(flats.bridges["doubtful"].sum()),
-        "panels": int(flats.areas["panel"].max(initial=0)),
-    }
+    return FlatsFound(
+        areas=len(flats.areas),
+        colours=tuple(colouring.names[row] for row in colouring.used),
+        bridges=len(flats.bridges),
+        to_check=int(flats.bridges["doubtful"].sum()),
+        panels=int(flats.areas["panel"].max(initial=0)),
+    )
 
 
 def _pages(path: Path, folder: Path | None, order: Order, replace_old: bool) -> Iterator[_Coming]:
@@ -188,12 +206,13 @@ def _pages(path: Path, folder: Path | None, order: Order, replace_old: bool) -> 
 class _Standing:
     """What stands of a page: its ticket, the report of its clean results if they are whole.
 
-    ``begun`` tells that a run of the same order was cut short while it wrote.
+    ``found`` is what the ticket tells of flats that were finished; ``begun`` tells that a run of
+    the same order was cut short while it wrote.
     """
 
     ticket: Ticket | None
-    cleaned: dict[str, Any] | None
-    record: Mapping[str, Any]
+    cleaned: CleanReport | None
+    found: FlatsFound | None
     begun: bool
 
     @classmethod
@@ -211,21 +230,17 @@ class _Standing:
         run = measured.get("run") if isinstance(measured, Mapping) else None
         record = run if isinstance(run, Mapping) else {}
         same = ticket is not None and record.get("order") == _order_hash(order.flats, ticket)
-        return cls(ticket, cleaned, record if same else {}, same and not record.get("done"))
+        done = bool(same and record.get("done"))
+        return cls(
+            ticket, cleaned, found_from(record.get("found")) if done else None, same and not done
+        )
 
     def finished(self, outputs: Mapping[str, Path]) -> bool:
         """Tell whether the flats asked for stand as they were left."""
         left = {} if self.ticket is None else self.ticket.results
-        return bool(self.record.get("done")) and all(
+        return self.found is not None and all(
             left.get(kind) == result_hash(path) for kind, path in outputs.items()
         )
-
-    def report(self, path: Path, outputs: Mapping[str, Path]) -> dict[str, Any]:
-        """Return the report of a page that is told, not made again."""
-        report = self.cleaned or {"input": str(path), "outputs": {}}
-        report["outputs"] |= {kind: str(result) for kind, result in outputs.items()}
-        found = self.record["found"]
-        return {**report, "flats": found, "seconds": {}, "done_before": True}
 
 
 @dataclass(frozen=True)
@@ -247,7 +262,7 @@ class _Keeper:
         ticket = replace(ticket, edits=edits)
         run = {
             "order": _order_hash(self.order.flats, ticket),
-            "found": summary_of(page.coloured, page.colouring),
+            "found": asdict(found_of(page.coloured, page.colouring)),
             "done": not begun,
         }
         record = {**flats_record(page.coloured, page.colouring), "run": run}

@@ -6,15 +6,16 @@ from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from itertools import chain, islice
 from pathlib import Path
-from typing import Any
 
 from inkclean.base.errors import UsageError
 from inkclean.curves.values import Curves
 from inkclean.deliver.files import check_free, placed
 from inkclean.deliver.press.files import PressSettings, check_ahead, load_colour, press_page
+from inkclean.deliver.press.report import PosterReport, PressReport
 from inkclean.deliver.press.tile_plan import PosterSettings
 from inkclean.jobs.batch import FileTask, Outcome, need_mb, outcome_of
-from inkclean.jobs.pages import open_input
+from inkclean.jobs.inputs import open_input
+from inkclean.jobs.reports import PrintReport
 from inkclean.jobs.results import Order
 from inkclean.settings import Settings
 
@@ -61,7 +62,7 @@ class PressJob(FileTask[PressOrder]):
 
 def press_file(
     path: Path, folder: Path | None, order: PressOrder, replace_old: bool
-) -> Iterator[dict[str, Any]]:
+) -> Iterator[PrintReport]:
     """Write the print files of every page of a ticket or photo; yield a report a page.
 
     Raises:
@@ -70,25 +71,29 @@ def press_file(
     check_ahead(order.settings)
     for name, curves in pages_of(path, order, folder or path.parent, replace_old):
         outputs = order.outputs(folder or path.parent, name)
+        made: PressReport | PosterReport
         if order.poster is None:
-            report = press_page(curves, order.settings, outputs, name, replace_old)
+            made = press_page(curves, order.settings, outputs, name, replace_old)
         else:
-            report = _tiled(curves, order, outputs["tiles"], name, replace_old)
-        yield {"input": str(path), **report}
+            made = _tiled(curves, order.poster, order.settings, outputs["tiles"], name, replace_old)
+        named = {kind: str(result) for kind, result in outputs.items()}
+        yield PrintReport(input=str(path), outputs=named, made=made)
 
 
 def _tiled(
-    curves: Curves, order: PressOrder, path: Path, name: str, replace_old: bool
-) -> dict[str, Any]:
+    curves: Curves,
+    poster: PosterSettings,
+    settings: PressSettings,
+    path: Path,
+    name: str,
+    replace_old: bool,
+) -> PosterReport:
     from inkclean.deliver.press.tiles import write_tiles
 
-    if order.poster is None:
-        raise ValueError("no poster was asked for")
     # a home printer turns colour to its own inks
-    colour, _ = load_colour(replace(order.settings, profile=None))
+    colour, _ = load_colour(replace(settings, profile=None))
     with placed(path, replace_old) as draft:
-        report = write_tiles(curves, order.poster, draft, title=name, colour=colour)
-    return {"outputs": {"tiles": str(path)}, **report}
+        return write_tiles(curves, poster, draft, title=name, colour=colour)
 
 
 def pages_of(

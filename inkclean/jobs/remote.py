@@ -18,6 +18,7 @@ from typing import Any
 from inkclean.base.errors import InkcleanError, InputError, OutputError, UsageError
 from inkclean.jobs.batch import Job, Outcome, clean_file, need_of
 from inkclean.jobs.inputs import PICTURES, SEVERAL_PAGES, is_result_name
+from inkclean.jobs.reports import Report
 from inkclean.jobs.results import ENDINGS, Evening, Order
 
 _SENDING = ".sending"
@@ -66,14 +67,14 @@ class RemoteJob:
         with _reading(self.source) as (files, path):
             files.get_file(path, str(photo))
         ours = self._bring(results, photo)
-        job = Job(photo, results, self.order, self.replace or ours, self.evening)
+        job = Job(photo, results, self.order, self.replace or ours, self.evening, passing=True)
         outcome = clean_file(job)
-        reports: list[dict[str, Any]] = []
+        reports: list[Report] = []
         for report in outcome.reports:
-            if ours or not report["done_before"]:
-                self._send(report["outputs"])
-            sent = {kind: f"{self.place}/{Path(at).name}" for kind, at in report["outputs"].items()}
-            reports.append({**report, "input": self.source, "outputs": sent})
+            if ours or not report.done_before:
+                self._send(report.outputs)
+            sent = {kind: f"{self.place}/{Path(at).name}" for kind, at in report.outputs.items()}
+            reports.append(replace(report, input=self.source, outputs=sent))
         error = outcome.error
         if error is not None:
             error = error.replace(str(photo), self.source).replace(str(results), self.place)

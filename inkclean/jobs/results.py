@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+import os
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -17,6 +18,7 @@ from inkclean.deliver.files import check_free, moves_record, placed_together
 from inkclean.deliver.pictures import bitmap
 from inkclean.ink.edits import ink_edits_record, read_ink_edits
 from inkclean.ink.width import typical_line_mm
+from inkclean.jobs.reports import BookLine, CleanReport, report_from, report_of, rounded
 from inkclean.jobs.ticket import Ticket, file_hash, json_text, read_ticket, ticket_text
 from inkclean.page import Page
 from inkclean.settings import Settings
@@ -74,11 +76,25 @@ class Order:
 
 @dataclass(frozen=True)
 class Origin:
-    """The file a page came from, its SHA-256, and which picture of it, from 1."""
+    """The file a page came from, its SHA-256, and which picture of it, from 1.
+
+    ``passing`` says that the file stands there for the moment only: no ticket names its folder.
+    """
 
     path: Path
     sha256: str
     page: int
+    passing: bool = False
+
+    def folder_from(self, results: Path) -> str:
+        """Return the way from the folder of the results to the photo's; empty if they are one."""
+        photo, results = self.path.parent.resolve(), results.resolve()
+        if self.passing or photo == results:
+            return ""
+        try:
+            return Path(os.path.relpath(photo, results)).as_posix()
+        except ValueError:  # on another drive
+            return photo.as_posix()
 
 
 @dataclass(frozen=True)
@@ -116,7 +132,7 @@ def parse_also(text: str) -> tuple[str, ...]:
     return tuple(dict.fromkeys(kinds))
 
 
-def done_before(order: Order, origin: Origin, target: Target) -> dict[str, Any] | None:
+def done_before(order: Order, origin: Origin, target: Target) -> CleanReport | None:
     """Return the report of a page that stands finished and unchanged already, else None.
 
     Finished means: its ticket was written by this version for the same photo and settings,
@@ -138,17 +154,10 @@ def done_before(order: Order, origin: Origin, target: Target) -> dict[str, Any] 
             for kind in kinds
         ):
             return None
-    except InputError:
+        outputs = {kind: str(target.path(kind)) for kind in order.kinds}
+        return report_from(ticket.measured, str(origin.path), outputs)
+    except (InputError, ValueError):
         return None
-    outputs = {kind: str(target.path(kind)) for kind in order.kinds}
-    return {
-        "input": str(origin.path),
-        "outputs": outputs,
-        **ticket.measured,
-        "seconds": {},
-        "version": __version__,
-        "done_before": True,
-    }
 
 
 def edits_kept(origin: Origin, target: Target) -> Mapping[str, Any]:
@@ -189,7 +198,7 @@ def write_results(
     origin: Origin,
     target: Target,
     edits: Mapping[str, Any] | None = None,
-) -> dict[str, Any]:
+) -> CleanReport:
     """Make and write what was asked for, the ticket last, and return the report of the page.
 
     ``edits`` are those made by hand, which the ticket keeps.
@@ -208,22 +217,28 @@ def write_results(
             for kind, draft in drafts.items():
                 if kind != "ticket":
                     writers[kind](draft)
-        report = measured(page, str(origin.path), {kind: str(path) for kind, path in paths.items()})
-        report["ink"] |= {"weight": page.weight, "mended": _mended(edits or {})}
-        if settings.even:
-            line_mm = typical_line_mm(page.ink.coverage, page.ink.px_per_mm)
-            given = order.evening
-            report["ink"] |= {
-                "line_mm": _rounded(line_mm),
-                "natural_mm": _rounded(line_mm) if given is None else given.natural_mm,
-                "evened_mm": None if given is None else given.line_mm,
-            }
-        kept = {k: report[k] for k in report if k not in ("input", "outputs", "seconds")}
-        left = {kind: file_hash(draft) for kind, draft in drafts.items() if kind != "ticket"}
-        name = origin.path.name
-        ticket = Ticket(name, origin.sha256, origin.page, settings, kept, edits or {}, left)
+        outputs = {kind: str(path) for kind, path in paths.items()}
+        book = _book_line(page, order.evening) if settings.even else None
+        report = report_of(page, str(origin.path), outputs, _mended(edits or {}), book)
+        ticket = Ticket(
+            photo=origin.path.name,
+            folder=origin.folder_from(target.folder),
+            sha256=origin.sha256,
+            page=origin.page,
+            settings=settings,
+            measured=report.measured(),
+            edits=edits or {},
+            results={kind: file_hash(draft) for kind, draft in drafts.items() if kind != "ticket"},
+        )
         drafts["ticket"].write_text(ticket_text(ticket), "utf-8")
     return report
+
+
+def _book_line(page: Page, evening: Evening | None) -> BookLine:
+    line_mm = rounded(typical_line_mm(page.ink.coverage, page.ink.px_per_mm))
+    if evening is None:
+        return BookLine(line_mm, line_mm, None)
+    return BookLine(line_mm, evening.natural_mm, evening.line_mm)
 
 
 def _writers(page: Page, settings: Settings, cut: Bool) -> dict[str, Callable[[Path], None]]:
@@ -269,75 +284,3 @@ def _writers(page: Page, settings: Settings, cut: Bool) -> dict[str, Callable[[P
         "pdf": pdf,
         "proof": proof,
     }
-
-
-def measured(page: Page, source: str, outputs: dict[str, str]) -> dict[str, Any]:
-    """Return the page's report with stable keys: what ``--json`` prints.
-
-    Lengths are rounded to 0.001 mm, places in the photo to 0.01 px, shares to six digits,
-    seconds to the millisecond.
-    """
-    sheet, ink, capture, curves = page.sheet, page.ink, page.capture, page.curves
-    frame = sheet.frame
-    return {
-        "input": source,
-        "outputs": outputs,
-        "sheet": {
-            "width_mm": round(sheet.width_mm, 3),
-            "height_mm": round(sheet.height_mm, 3),
-            "px_per_mm": round(sheet.px_per_mm, 4),
-            "corners_px": [[round(float(v), 2) for v in row] for row in frame.corners_px],
-            "framed": frame.framed,
-            "paper": frame.paper,
-            "confidence": round(frame.confidence, 3),
-            "to_check": frame.doubt or None,
-        },
-        "capture": {
-            "sharpness": round(capture.sharpness, 3),
-            "thinnest_mm": round(capture.thinnest_mm, 3),
-            "light_ratio": round(capture.light_ratio, 3),
-            "clipped_share": round(capture.clipped_share, 6),
-            "verdict": capture.verdict,
-            "advice": capture.advice,
-        },
-        "pencil": {
-            "found": ink.pencil.found,
-            "colour": ink.pencil.colours[0] if ink.pencil.colours else None,
-            "colours": list(ink.pencil.colours),
-            "share": round(ink.pencil.share, 6),
-            "note": ink.pencil.note,
-        },
-        "ink": {
-            "share": round(float((ink.coverage >= 0.5).mean()), 6),
-            "thinnest_mm": _rounded(thinnest_mm(page)),
-            "specks_removed": len(ink.removed),
-            "to_check": [
-                {
-                    "x_mm": round(doubt.x_mm, 2),
-                    "y_mm": round(doubt.y_mm, 2),
-                    "size_mm": round(doubt.size_mm, 2),
-                    "why": doubt.why,
-                }
-                for doubt in ink.doubts
-            ],
-        },
-        "curves": {
-            "shapes": int(curves.shape.max(initial=-1)) + 1,
-            "segments": len(curves.cubics),
-            "nodes": len(curves.cubics),
-        },
-        "seconds": {stage: round(spent, 3) for stage, spent in page.watch.seconds.items()},
-        "version": __version__,
-        "done_before": False,
-    }
-
-
-def _rounded(value: float | None) -> float | None:
-    return None if value is None else round(value, 3)
-
-
-def thinnest_mm(page: Page) -> float | None:
-    """Return the width that all but the thinnest twentieth of the line work reaches, in mm."""
-    from inkclean.ink.width import thin_line_mm
-
-    return thin_line_mm(page.ink.coverage, page.ink.px_per_mm)

@@ -31,7 +31,8 @@ _OLD_KEYS = {
 class Ticket:
     """One page's ticket.
 
-    ``photo`` names the picture the page came from and carries its SHA-256; ``page`` counts
+    ``photo`` names the picture the page came from and carries its SHA-256; ``folder`` is the way
+    to it from the ticket's folder, empty if it lies there; ``page`` counts
     the pictures within that file from 1; ``measured`` holds what the run reported;
     ``edits`` what was corrected by hand, lengths in mm of paper; ``results`` the SHA-256 of
     each file that was left, by kind.
@@ -45,6 +46,7 @@ class Ticket:
     edits: Mapping[str, Any] = field(default_factory=dict)
     results: Mapping[str, str] = field(default_factory=dict)
     version: str = __version__
+    folder: str = ""
 
     @property
     def settings_used(self) -> Settings:
@@ -78,6 +80,7 @@ def ticket_text(ticket: Ticket) -> str:
         "kind": KIND,
         "version": ticket.version,
         "photo": ticket.photo,
+        **({"folder": ticket.folder} if ticket.folder else {}),
         "sha256": ticket.sha256,
         "page": ticket.page,
         "settings": asdict(ticket.settings),
@@ -132,6 +135,7 @@ def read_ticket(path: Path) -> Ticket:
         edits=_renamed(body["edits"]),
         results=_renamed(body["results"]),
         version=version,
+        folder=_text(path, body, "folder") if body.get("folder") else "",
     )
 
 

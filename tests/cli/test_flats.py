@@ -17,6 +17,7 @@ import inkclean.jobs.flat_pages
 from inkclean.base.errors import InkcleanError, OutputError, UsageError
 from inkclean.cli.clean import clean
 from inkclean.cli.flats import flats
+from inkclean.cli.main import main
 from inkclean.deliver.flats_set import write_flats
 
 RED, BLUE = (200, 60, 50), (40, 90, 200)
@@ -246,3 +247,50 @@ def test_odd_names_come_out_as_json(drawing: Path) -> None:
     result = _run(odd, *WHOLE, "--json")
     assert result.exception is None
     assert Path(json.loads(result.stdout)["input"]) == odd
+
+
+def _cleaned(photo: Path, out: Path) -> Path:
+    ran = CliRunner().invoke(clean, [str(photo), *WHOLE, "-o", str(out)], standalone_mode=False)
+    assert ran.exception is None
+    return out / "boxes.ticket.json"
+
+
+def test_a_ticket_in_another_folder_knows_where_its_photo_is(drawing: Path) -> None:
+    out = drawing.parent / "made" / "today"
+    ticket = _cleaned(drawing, out)
+    assert json.loads(ticket.read_text("utf-8"))["folder"] == "../.."
+    result = _run(ticket)
+    assert result.exception is None
+    assert (out / "boxes.ora").exists()
+    # both moved to a place of their own: the way between them is the same
+    moved = drawing.parent / "moved"
+    (moved / "made").mkdir(parents=True)
+    drawing.rename(moved / drawing.name)
+    out.rename(moved / "made" / "today")
+    result = _run(moved / "made" / "today" / "boxes.ticket.json", "--replace", "--gap", "4mm")
+    assert result.exception is None
+
+
+def test_a_photo_that_lies_beside_its_ticket_by_now_is_found(drawing: Path) -> None:
+    out = drawing.parent / "made"
+    ticket = _cleaned(drawing, out)
+    drawing.rename(out / drawing.name)
+    assert _run(ticket).exception is None
+
+
+def test_a_photo_that_is_gone_is_looked_for_in_places_that_are_named(drawing: Path) -> None:
+    out = drawing.parent / "made"
+    ticket = _cleaned(drawing, out)
+    drawing.unlink()
+    result = CliRunner().invoke(main, ["flats", str(ticket)])
+    assert result.exit_code == 3
+    text = result.stderr.strip()
+    assert "\n" not in text
+    for place in (drawing.parent, out):
+        assert str(place) in text
+    assert drawing.name in text
+
+
+def test_a_ticket_beside_its_photo_names_no_folder(drawing: Path) -> None:
+    ticket = json.loads(_cleaned(drawing, drawing.parent).read_text("utf-8"))
+    assert "folder" not in ticket

@@ -16,6 +16,7 @@ from inkclean.base.errors import InkcleanError, InputError, OutputError, UsageEr
 from inkclean.base.units import Paper
 from inkclean.deliver.pictures.raster import Region, render
 from inkclean.deliver.press.files import PressSettings, prepare, press_page
+from inkclean.deliver.press.report import PressReport
 from inkclean.deliver.press.trim import Margins, parse_trim
 from tests.deliver import drawn
 from tests.deliver.pdf_reading import box_mm, darkness, every_key, operators
@@ -42,7 +43,7 @@ def colour(tmp_path: Path) -> Path:
     return path
 
 
-def _press(folder: Path, settings: PressSettings, *kinds: str) -> tuple[dict[str, Any], Path]:
+def _press(folder: Path, settings: PressSettings, *kinds: str) -> tuple[PressReport, Path]:
     outputs = {kind: folder / f"page.{kind}" for kind in kinds or ("pdf",)}
     report = press_page(drawn.page(), settings, outputs, "Page one", False)
     return report, folder / "page.pdf"
@@ -118,8 +119,8 @@ def test_the_art_lies_where_it_was_placed_and_ends_at_the_bleed(tmp_path: Path) 
 
 def test_tiff_is_the_bled_page_from_the_curves(tmp_path: Path) -> None:
     settings = PressSettings(trim=parse_trim("A6"), bleed=FOUR, fit="trim")
-    report, _ = _press(tmp_path, settings, "pdf", "tiff600")
-    pixels = cv2.imread(report["outputs"]["tiff600"], cv2.IMREAD_GRAYSCALE)
+    _, path = _press(tmp_path, settings, "pdf", "tiff600")
+    pixels = cv2.imread(str(path.with_name("page.tiff600")), cv2.IMREAD_GRAYSCALE)
     assert pixels is not None
     assert pixels.shape == (round(154 / 25.4 * 600), round(109 / 25.4 * 600))
     cover = darkness(tmp_path / "page.pdf", 10)
@@ -152,12 +153,12 @@ def test_black_overprints_colour_in_the_presss_inks(
         inks = np.frombuffer(picture.read_bytes(), np.uint8).reshape(945, 709, 4)
     assert not inks[:100].any(), "white is bare paper"
     assert inks[300, 300, 1] > inks[300, 300, 0] + 60, "red is magenta and yellow"
-    assert any("overprinting" in note for note in report["notes"])
+    assert any("overprinting" in note for note in report.notes)
 
 
 def test_without_a_profile_colour_stays_rgb_and_says_so(tmp_path: Path, colour: Path) -> None:
     report, path = _press(tmp_path, PressSettings(under=colour, fit="bleed"))
-    assert any("stay RGB" in note and "the printer's profile" in note for note in report["notes"])
+    assert any("stay RGB" in note and "the printer's profile" in note for note in report.notes)
     with pikepdf.open(path) as document:
         space = document.pages[0].obj.Resources.XObject.Colour.ColorSpace
         assert space[0] == "/ICCBased"
@@ -288,14 +289,14 @@ def test_x1a_refuses_a_profile_that_pdf_1_4_does_not_know(tmp_path: Path) -> Non
 
 def test_the_report_has_verdicts_cures_and_defers_to_the_printer(tmp_path: Path) -> None:
     report, _ = _press(tmp_path, PressSettings(scale=0.4, safe=Margins(1, 1, 1, 1)))
-    assert report["verdict"] == "fails"
-    thin = report["check"][0]
-    assert (thin["what"], thin["verdict"]) == ("thinnest line", "fails")
-    assert "0.06" in thin["measured"]
-    assert thin["cure"]
-    assert "the specification of your printer decides" in report["notes"][-1]
-    assert report["scale"] == 0.4
-    assert set(report["bleed"]) == {"top", "outer", "bottom", "inner"}
+    assert report.verdict == "fails"
+    thin = report.check[0]
+    assert (thin.name, thin.verdict) == ("thinnest line", "fails")
+    assert "0.06" in thin.measured
+    assert thin.cure
+    assert "the specification of your printer decides" in report.notes[-1]
+    assert report.scale == 0.4
+    assert set(report.bleed) == {"top", "outer", "bottom", "inner"}
 
 
 def test_what_is_cut_away_is_said() -> None:

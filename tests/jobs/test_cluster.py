@@ -147,19 +147,24 @@ def test_addresses_give_the_same(tmp_path: Path) -> None:
     ]
     assert reports[0]["outputs"]["svg"] == "memory://out/page0.svg"
     left = {Path(name).name: files.cat_file(name) for name in files.ls("/out", detail=False)}
-    assert left == _bytes(tmp_path / "plain")
+    # a ticket at an address names no folder of this machine
+    plain = _bytes(tmp_path / "plain")
+    folder_line = b' "folder": "../in",\n'
+    assert all(folder_line in data for name, data in plain.items() if name.endswith(".json"))
+    plain = {name: data.replace(folder_line, b"") for name, data in plain.items()}
+    assert left == plain
     # done before, refused, replaced: as with files
     again = [json.loads(line) for line in _clean(*words, "--json").stdout.splitlines()]
     assert all(report["done_before"] for report in again)
     refused = _clean(*words, "--weight", "0.5")
     assert refused.exit_code == 3
-    assert "memory://out/page0.ink.png is there already" in refused.stderr
+    assert "memory://out/page0.ink.png already exists" in refused.stderr
     # a run cut short while sending: its marker tells that what stands is its own
     files.rm_file("/out/page0.ticket.json")
     files.pipe_file("/out/.page0.sending", b"")
     assert _clean(*words).exit_code == 0
     left = {Path(name).name: files.cat_file(name) for name in files.ls("/out", detail=False)}
-    assert left == _bytes(tmp_path / "plain")
+    assert left == plain
     gone = _clean("memory://book/none.png", "-o", "memory://out")
     assert gone.exit_code == 3
     assert "memory://book/none.png" in gone.stderr

@@ -32,6 +32,7 @@ from inkclean.deliver.press.colour import (
     read_profile,
     to_cmyk,
 )
+from inkclean.deliver.press.report import PressReport
 from inkclean.deliver.press.trim import Fit, Margins, Side, TrimmedPage, by_scale, fitted, make_page
 from inkclean.deliver.vector import pdf
 
@@ -224,7 +225,7 @@ def write_press_tiff(prepared: PressSheet, dpi: int, path: Path, title: str) -> 
 
 def press_page(
     sheet: Curves, settings: PressSettings, outputs: dict[str, Path], title: str, replace: bool
-) -> dict[str, Any]:
+) -> PressReport:
     """Write what ``outputs`` names and return the report of the page.
 
     ``outputs`` maps ``pdf`` and ``tiff600`` … ``tiff2400`` to paths.
@@ -240,21 +241,16 @@ def press_page(
             else:
                 write_press_tiff(prepared, int(kind.removeprefix("tiff")), draft, title)
     page = prepared.page
-    return {
-        "outputs": {kind: str(path) for kind, path in outputs.items()},
-        "trim": {"width_mm": round(page.width_mm, 3), "height_mm": round(page.height_mm, 3)},
-        "bleed": {
-            edge: round(getattr(page.bleed, edge), 3)
-            for edge in ("top", "outer", "bottom", "inner")
-        },
-        "scale": round(prepared.scale, 5),
-        "verdict": verdict(prepared.findings),
-        "check": [
-            {"what": f.name, "verdict": f.verdict, "measured": f.measured, "cure": f.cure}
-            for f in prepared.findings
-        ],
-        "notes": list(prepared.notes),
-    }
+    edges = ("top", "outer", "bottom", "inner")
+    return PressReport(
+        width_mm=round(page.width_mm, 3),
+        height_mm=round(page.height_mm, 3),
+        bleed={edge: round(getattr(page.bleed, edge), 3) for edge in edges},
+        scale=round(prepared.scale, 5),
+        verdict=verdict(prepared.findings),
+        check=prepared.findings,
+        notes=prepared.notes,
+    )
 
 
 def verdict(findings: tuple[Finding, ...]) -> str:

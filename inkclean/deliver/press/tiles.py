@@ -18,6 +18,7 @@ from inkclean.curves.values import Curves
 from inkclean.deliver.layers.under import UnderColour
 from inkclean.deliver.pictures.raster import Region, moved
 from inkclean.deliver.press.art import Art, art_operators, art_resources, make_art
+from inkclean.deliver.press.report import PosterReport
 from inkclean.deliver.press.tile_marks import furniture, key_layout
 from inkclean.deliver.press.tile_plan import Plan, PosterSettings, plan_tiles
 from inkclean.deliver.press.trim import Margins, fitted, make_page
@@ -38,7 +39,7 @@ def write_tiles(
     *,
     title: str = "",
     colour: UnderColour | None = None,
-) -> dict[str, Any]:
+) -> PosterReport:
     """Write the key sheet, then the sheets row by row; return what was laid out.
 
     The art is as large as the poster takes whole, centred. ``path`` is written as given.
@@ -62,16 +63,17 @@ def write_tiles(
             left, top = tile.window.x_mm - plan.inset_mm, tile.window.y_mm - plan.inset_mm
             _lay_under(document, page, plan, art, resources, left, top, tile.window)
         pdf.save(document, path, version=pdf.version_for(art.colour is None or art.colour.cmyk))
-    return {
-        "poster": {"width_mm": plan.poster.width_mm, "height_mm": plan.poster.height_mm},
-        "sheets": len(plan.tiles),
-        "columns": plan.columns,
-        "rows": plan.rows,
-        "overlap_mm": [round(shared, 3) for shared in plan.overlap_mm],
-        "scale": round(placement.scale, 5),
-        "colour_ppi": None if art.ppi is None else round(art.ppi, 1),
-        "sharp_from_m": None if art.ppi is None else round(sharp_from_m(art.ppi), 2),
-    }
+    return PosterReport(
+        width_mm=plan.poster.width_mm,
+        height_mm=plan.poster.height_mm,
+        sheets=len(plan.tiles),
+        columns=plan.columns,
+        rows=plan.rows,
+        overlap_mm=tuple(round(shared, 3) for shared in plan.overlap_mm),
+        scale=round(placement.scale, 5),
+        colour_ppi=None if art.ppi is None else round(art.ppi, 1),
+        sharp_from_m=None if art.ppi is None else round(sharp_from_m(art.ppi), 2),
+    )
 
 
 def sharp_from_m(ppi: float) -> float:

@@ -15,6 +15,7 @@ from inkclean.deliver.layers.composite import render
 from inkclean.deliver.layers.stack import layered
 from inkclean.deliver.pictures.png import picture_png
 from inkclean.deliver.press.files import PressSettings, press_page
+from inkclean.deliver.press.report import PressReport
 from inkclean.desk.acts import Work
 from inkclean.ink.edits import ink_edits_record
 from inkclean.jobs.results import Order, Origin, Target, write_results
@@ -73,7 +74,7 @@ def take_away(
         files += _areas(bench, work, into, name, extra["use"] == "colour on")
     elif extra["use"] == "publish":
         files.append(_plain_page(page, into / f"{name}.page.png"))
-    report: dict[str, Any] = {}
+    report: PressReport | None = None
     if extra["use"] == "print":
         outputs = {"pdf": into / f"{name}.press.pdf"}
         report = press_page(page.curves, PressSettings(), outputs, name, True)
@@ -91,8 +92,8 @@ def take_away(
             "count": extra["count"],
             "files": [{"name": path.name, "bytes": path.stat().st_size} for path in files],
             "zip": {"name": bundle.name, "bytes": bundle.stat().st_size},
-            "verdict": report.get("verdict"),
-            "check": report.get("check", []),
+            "verdict": None if report is None else report.verdict,
+            "check": [] if report is None else report.json()["check"],
         }
     )
 
@@ -142,6 +143,6 @@ def finish_ticket(path: Path, work: Work, bench: Bench) -> None:
     colouring = bench.colouring
     if colouring is not None:
         measured["flats"] = flats_record(bench.page.coloured, colouring)
-    ticket = replace(ticket, measured=measured, edits=edits_of(work, bench))
+    ticket = replace(ticket, measured=measured, edits=edits_of(work, bench), folder="")
     with placed(path, True) as draft:
         draft.write_text(ticket_text(ticket), "utf-8")

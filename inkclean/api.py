@@ -1,0 +1,150 @@
+"""A page for Python programs: opened by the name of its photo, its results as values or files.
+
+``import inkclean`` gives it as ``inkclean.Page``.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from os import PathLike
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, TypedDict, Unpack
+
+from inkclean.page import Page
+from inkclean.pipeline import Asked
+from inkclean.settings import check_settings
+
+if TYPE_CHECKING:
+    from inkclean.jobs.reports import CleanReport
+
+
+class Options(TypedDict, total=False):
+    """What may be asked of a page, by the names and units of ``inkclean.Settings``.
+
+    And of its flats: ``gap_mm`` is the widest gap that may be bridged, ``smallest_mm`` the size
+    below which an area joins a neighbour, ``colours`` a file of colours to follow.
+    """
+
+    paper: str
+    frame: str
+    dpi: int
+    drop: str | Sequence[str]
+    weight: float
+    speck_mm: float
+    within_mm: float
+    strokes: bool
+    budget_mp: float
+    gap_mm: float
+    smallest_mm: float
+    colours: str | PathLike[str] | None
+
+
+class FilePage(Page):
+    """One page of a photo or scan; results are made when they are asked for.
+
+    Args:
+        photo: the file: JPEG, PNG, TIFF, WebP, HEIC or PDF.
+        number: which page of the file, from 1.
+        options: what is asked for, see ``Options``; the defaults are right for most pages.
+
+    Raises:
+        UsageError: an option has a value that makes no sense.
+
+    The results, each an immutable value that holds arrays. Nothing is read or worked out before
+    one of them is asked for; then ``inkclean.InkcleanError`` says in one line what is wrong with
+    the photo.
+
+    >>> import inkclean
+    >>> page = inkclean.Page("photo.jpg", drop="blue")
+    >>> page.sheet.reflectance.shape, round(page.sheet.px_per_mm, 2)
+    ((420, 300, 3), 5.91)
+    >>> page.ink.coverage.shape, float(page.ink.coverage.max())
+    ((420, 300), 1.0)
+    >>> page.curves.cubics.shape[1:]  # four control points a segment, in mm
+    (4, 2)
+
+    Other settings: what does not rest on them is not made again.
+
+    >>> thin = page.ink.coverage.sum()
+    >>> page.change(weight=0.5)
+    >>> bool(page.ink.coverage.sum() > thin)
+    True
+
+    The areas a person would colour, as a map of numbers and a row for each:
+
+    >>> flats = page.flats(gap_mm=4)
+    >>> flats.labels.shape, int(flats.labels.max()) == len(flats.areas)
+    ((420, 300), True)
+
+    Files as the commands leave them, and what was found:
+
+    >>> report = page.write("out", also=["proof"])
+    >>> sorted(report.outputs)
+    ['ink', 'proof', 'svg', 'ticket']
+    >>> report.sheet.width_mm
+    50.8
+    """
+
+    def __init__(
+        self, photo: str | PathLike[str], *, number: int = 1, **options: Unpack[Options]
+    ) -> None:
+        asked = Asked(file=Path(photo), number=number).changed(**_plain(options))
+        check_settings(asked.settings)
+        super().__init__(None, asked.settings)
+        self._asked = asked
+
+    def change(self, **options: Any) -> None:
+        """Ask for something else; ``options`` as for the page itself.
+
+        Results that do not rest on it stay; the others are made again when they are asked for.
+
+        Raises:
+            UsageError: an option has a value that makes no sense.
+        """
+        asked = _plain(options)
+        check_settings(self.asked.changed(**asked).settings)
+        super().change(**asked)
+
+    def write(
+        self,
+        folder: str | PathLike[str] | None = None,
+        *,
+        also: Sequence[str] = (),
+        replace: bool = False,
+    ) -> CleanReport:
+        """Write the ink, the curves and the ticket, as ``inkclean clean`` does.
+
+        Args:
+            folder: where to; beside the photo if None.
+            also: more kinds of result: lines, pencil, grey, tiff, pdf, proof.
+            replace: whether to write over results that are there.
+
+        Returns:
+            What was found and written: the paths are its ``outputs``, by kind.
+
+        Raises:
+            InkcleanError: a kind is not known, the photo cannot be used, or a result stands there.
+        """
+        from inkclean.jobs.results import Order, Origin, Target, parse_also, write_results
+        from inkclean.jobs.ticket import file_hash
+
+        path = self.asked.file
+        assert path is not None  # noqa: S101 - the page was made with one
+        order = Order(self.settings, parse_also(",".join(also)))
+        target = Target(path.parent if folder is None else Path(folder), self.photo.name, replace)
+        target.check(order.kinds)
+        if order.keep_pencil:
+            self.change(keep_pencil=True)
+        origin = Origin(path, file_hash(path), self.asked.number)
+        return write_results(self, order, origin, target)
+
+
+def _plain(options: Any) -> dict[str, Any]:
+    """Return the options as the chain takes them: a lone pencil as one of several, paths."""
+    asked = dict(options)
+    if "drop" in asked:
+        drop = asked["drop"]
+        asked["drop"] = (drop,) if isinstance(drop, str) else tuple(drop)
+    if asked.get("colours") is not None:
+        asked["colours"] = Path(asked["colours"])
+    return asked
