@@ -17,7 +17,7 @@ HEAVY = ["cv2", "scipy", "skimage", "reportlab", "pikepdf", "PIL", "numba", "sta
 HEAVY += ["svgwrite"]
 MOST_IN_A_FOLDER = 13
 TANGLED = {("inkclean.flats.lines", "inkclean.flats.walls")}
-NAMED_TWICE = {"Lines", "Shading", "Task", "Work"}
+NAMED_TWICE = {"Lines", "Shading"}
 MODULES = {
     ".".join(("inkclean", *path.relative_to(ROOT).with_suffix("").parts)): path
     for path in sorted(ROOT.rglob("*.py"))

@@ -10,7 +10,7 @@ from pathlib import Path
 import numpy as np
 
 from inkclean.base.colour import as_hex
-from inkclean.desk.acts import Dab
+from inkclean.desk.edits import Dab
 from inkclean.flats.colour.colours import Colouring
 from inkclean.flats.colour.hints import Hints
 from inkclean.flats.colour.palette import unlike

@@ -16,13 +16,15 @@ from inkclean.deliver.files import placed
 from inkclean.deliver.flats_record import read_edits
 from inkclean.desk import pictures
 from inkclean.desk.accuracy import curves_near
-from inkclean.desk.acts import Dab, Work, check_act, fold
+from inkclean.desk.acts import apply_acts, check_act
 from inkclean.desk.config import Config
+from inkclean.desk.edits import Dab, PageEdits
 from inkclean.desk.log import Act, EditLog
+from inkclean.desk.numbers import shared_numbers
 from inkclean.desk.shelf import Shelf, ShelfPage
 from inkclean.desk.touch import colour_at, turned
 from inkclean.desk.work.bench import Hands
-from inkclean.desk.work.task import Task
+from inkclean.desk.work.task import PageTask
 from inkclean.flats.colour.hints import Hints
 from inkclean.ink.edits import read_ink_edits
 from inkclean.jobs.inputs import TICKET
@@ -41,7 +43,7 @@ class Desk:
         self._thumbs = threading.Lock()
         self._told = 0
         self._logs: dict[str, EditLog] = {}
-        self._starts: dict[str, Work] = {}
+        self._starts: dict[str, PageEdits] = {}
         self._said: dict[str, dict[str, Any]] = {}
         self._ears: dict[asyncio.Queue[dict[str, Any]], asyncio.AbstractEventLoop] = {}
         for left in (*config.own.glob("pages/*/pictures"), *config.own.glob("pages/*/take")):
@@ -106,13 +108,13 @@ class Desk:
                 self._starts[page.id] = self._start(page)
             return self._logs[page.id]
 
-    def _start(self, page: ShelfPage) -> Work:
+    def _start(self, page: ShelfPage) -> PageEdits:
         """Return what the page's ticket says, if the command line left one for this photo."""
         path = self.ticket_path(page)
         kept = self.folder(page) / "start.ticket.json"
         if not kept.exists() and path.exists() and not self._logs[page.id].count:
             shutil.copyfile(path, kept)
-        plain = Work(Settings(budget_mp=self.config.budget_mp))
+        plain = PageEdits(Settings(budget_mp=self.config.budget_mp))
         if not kept.exists():
             return plain
         try:
@@ -122,7 +124,7 @@ class Desk:
             flats, hints = read_edits(ticket.edits.get("flats", {}))
             dabs = () if hints is None else _dabs(hints)
             settings = replace(ticket.settings_used, budget_mp=self.config.budget_mp)
-            return Work(settings, read_ink_edits(ticket.edits.get("ink", {})), flats, dabs)
+            return PageEdits(settings, read_ink_edits(ticket.edits.get("ink", {})), flats, dabs)
         except InkcleanError:
             return plain
 
@@ -130,10 +132,10 @@ class Desk:
         """Return where the page's ticket lies beside its photo."""
         return page.path.with_name(page.name + TICKET)
 
-    def work(self, page: ShelfPage) -> Work:
+    def work(self, page: ShelfPage) -> PageEdits:
         """Return all that was asked of the page."""
         log = self.log(page)
-        return fold(list(log.done), self._starts[page.id])
+        return apply_acts(list(log.done), self._starts[page.id])
 
     def act(self, page: ShelfPage, act: Act) -> None:
         """Keep an edit (checked) and let the page follow."""
@@ -193,12 +195,14 @@ class Desk:
                     draft.write_bytes(pictures.small(photo.pixels))
         return path
 
-    def _task(self, page: ShelfPage, goal: str, extra: dict[str, Any] | None = None) -> Task:
+    def _task(self, page: ShelfPage, goal: str, extra: dict[str, Any] | None = None) -> PageTask:
         folder = self.folder(page) / "pictures"
         budget = self.config.budget_mp
         count, work = self.log(page).count, self.work(page)
         need = self._need(page)
-        return Task(page.id, page.path, page.number, folder, work, goal, budget, count, need, extra)
+        return PageTask(
+            page.id, page.path, page.number, folder, work, goal, budget, count, need, extra
+        )
 
     def _need(self, page: ShelfPage) -> float:
         """Return about what a page takes in memory, in MB."""
@@ -237,6 +241,7 @@ class Desk:
             "light": work.light,
             "names": dict(work.names),
             "stages": said,
+            "numbers": shared_numbers(),
         }
 
     def curves(self, page: ShelfPage, x: float, y: float, within_mm: float) -> dict[str, Any]:

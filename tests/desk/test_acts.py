@@ -1,11 +1,15 @@
 from __future__ import annotations
 
 import math
+from dataclasses import fields
+from pathlib import Path
 
 import pytest
 
 from inkclean.base.errors import UsageError
-from inkclean.desk.acts import Work, check_act, fold
+from inkclean.desk.acts import KINDS, apply_acts, check_act
+from inkclean.desk.edits import PageEdits
+from inkclean.desk.log import EditLog
 from inkclean.settings import Settings
 
 WRONG: list[object] = [
@@ -68,7 +72,7 @@ def test_acts_amount_to_settings_and_edits() -> None:
         {"kind": "dab", "at": [4, 4], "colour": "#AABBCC"},
         {"kind": "light", "degrees": -45},
     ]
-    work = fold([check_act(act) for act in acts], Work(Settings()))
+    work = apply_acts([check_act(act) for act in acts], PageEdits(Settings()))
     assert work.settings.weight == 0.5
     assert work.settings.drop == ("blue",)
     assert [stroke.how for stroke in work.ink.strokes] == ["white"]
@@ -80,26 +84,63 @@ def test_acts_amount_to_settings_and_edits() -> None:
 
 def test_areas_joined_in_one_stroke_are_one_edit() -> None:
     act = check_act({"kind": "join", "points": [[1, 1], [2, 2], [3, 3]]})
-    joins = fold([act], Work(Settings())).flats.joins
+    joins = apply_acts([act], PageEdits(Settings())).flats.joins
     assert joins == (((1.0, 1.0), (2.0, 2.0)), ((1.0, 1.0), (3.0, 3.0)))
 
 
 def test_an_outline_with_bowed_edges_is_kept_as_it_is() -> None:
     frame = "10,10 300,4 600,10;900,10;900,1200;10,1200"
     assert (
-        fold([check_act({"kind": "set", "frame": frame})], Work(Settings())).settings.frame == frame
+        apply_acts(
+            [check_act({"kind": "set", "frame": frame})], PageEdits(Settings())
+        ).settings.frame
+        == frame
     )
 
 
 def test_a_bridge_by_hand_is_taken_away_again_and_nothing_else_opened() -> None:
     laid = check_act({"kind": "bridge", "cubic": [[0, 0], [1, 0], [2, 0], [3, 0]]})
     away = check_act({"kind": "open", "at": [1.5, 0.1]})
-    work = fold([laid, away], Work(Settings()))
+    work = apply_acts([laid, away], PageEdits(Settings()))
     assert not work.flats.bridges
     assert not work.flats.opened
-    assert fold([laid, away, away], Work(Settings())).flats.opened == ((1.5, 0.1),)
+    assert apply_acts([laid, away, away], PageEdits(Settings())).flats.opened == ((1.5, 0.1),)
 
 
 def test_a_split_under_its_older_name_in_a_log_is_still_followed() -> None:
-    work = fold([{"kind": "part", "points": [[1, 1], [2, 2]]}], Work(Settings()))
+    work = apply_acts([{"kind": "part", "points": [[1, 1], [2, 2]]}], PageEdits(Settings()))
     assert work.flats.splits == (((1, 1), (2, 2)),)
+
+
+DONE: list[dict[str, object]] = [
+    {"kind": "set", "weight": 0.5},
+    {"kind": "stroke", "how": "ink", "points": [[1, 1, 0.5]]},
+    {"kind": "speck", "at": [1, 2]},
+    {"kind": "open", "at": [1, 2]},
+    {"kind": "bridge", "cubic": [[0, 0], [1, 0], [2, 0], [3, 0]]},
+    {"kind": "join", "points": [[1, 1], [2, 2]]},
+    {"kind": "split", "points": [[1, 1], [2, 2]]},
+    {"kind": "dab", "at": [1, 2], "colour": "#aabbcc"},
+    {"kind": "light", "degrees": 90},
+    {"kind": "name", "colour": "#aabbcc", "name": "coat"},
+]
+
+
+def test_every_kind_of_act_comes_back_from_a_log_and_changes_its_own_part(tmp_path: Path) -> None:
+    assert sorted(str(act["kind"]) for act in DONE) == sorted(kind.name for kind in KINDS)
+    log = EditLog(tmp_path / "edits.log")
+    for act in DONE:
+        log.do(check_act(act))
+    kept = EditLog(tmp_path / "edits.log").done
+    start = PageEdits(Settings())
+    made = {act["kind"]: apply_acts([act], start) for act in kept}
+    parts = [part.name for part in fields(PageEdits)]
+    changed = {
+        kind: {part for part in parts if repr(getattr(after, part)) != repr(getattr(start, part))}
+        for kind, after in made.items()
+    }
+    flats = {kind: {"flats"} for kind in ("open", "bridge", "join", "split")}
+    assert changed == {
+        "set": {"settings"}, "stroke": {"ink"}, "speck": {"ink"}, **flats,
+        "dab": {"dabs"}, "light": {"light"}, "name": {"names"},
+    }  # fmt: skip

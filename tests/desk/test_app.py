@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+import re
 import struct
 import zlib
 from collections.abc import Iterator
@@ -11,8 +12,10 @@ from pathlib import Path
 import pytest
 from starlette.testclient import TestClient
 
+from inkclean.desk import pictures
 from inkclean.desk.config import Config
 from inkclean.desk.web.app import create_app
+from inkclean.ink.weight import WEIGHT_MM
 from inkclean.jobs.inputs import PICTURES
 from tests.desk import pages
 
@@ -240,6 +243,19 @@ def test_edits_are_kept_undone_and_there_after_a_restart(
     with TestClient(create_app(config), base, headers=OWN) as again:
         state = again.post(f"api/pages/{page}/redo").json()
         assert (state["settings"]["weight"], state["undo"], state["redo"]) == (0.4, 1, 0)
+
+
+def test_numbers_that_the_browser_shares_come_with_the_state(
+    desk: TestClient, photo: bytes
+) -> None:
+    numbers = desk.get(f"api/pages/{_put(desk, photo)}").json()["numbers"]
+    assert numbers["tile_px"] == pictures.TILE_PX
+    assert numbers["weight"]["most_mm"] == WEIGHT_MM
+    static = Path(pictures.__file__).parent / "web" / "static"
+    used = set(
+        re.findall(r"\bnumbers\.(?!js)(\w+)", "".join(p.read_text() for p in static.glob("*.js")))
+    )
+    assert used == numbers.keys()
 
 
 @pytest.mark.parametrize("body", [b"", b"{", b"[1]", b'"x"', b'{"kind":"set"}', b"[" * 4000])

@@ -13,6 +13,7 @@ import numpy as np
 import pytest
 from playwright.sync_api import Page, expect
 
+from inkclean.desk.numbers import shared_numbers
 from inkclean.ink.weight import weigh
 from inkclean.jobs.ticket import read_ticket
 from inkclean.page import Page as Cleaned
@@ -226,13 +227,15 @@ def test_the_weight_shown_at_once_is_near_the_one_to_come(table: Table, weight: 
     coverage = np.asarray(cv2.GaussianBlur(small, (0, 0), 0.6) / 255, np.float32)
     values = (255 - np.rint(coverage * 255)).astype(int).ravel().tolist()
     shown = table.tab().evaluate(
-        """async ([values, side, weight, scale]) => {
+        """async ([values, side, weight, scale, given]) => {
+          const { learn } = await import(new URL("static/numbers.js", location.href));
+          learn(given);
           const { reweighed } = await import(new URL("static/weight.js", location.href));
           const tile = { values: Uint16Array.from(values), width: side, height: side };
           const image = reweighed(0, weight, scale)(0).paint(tile);
           return [...image.data].filter((_, k) => k % 4 === 0);
         }""",
-        [values, side, weight, scale],
+        [values, side, weight, scale, shared_numbers()],
     )
     at_once = np.array(shown).reshape(side, side) < 128
     to_come = weigh(coverage, weight, scale) > 0.5

@@ -7,10 +7,10 @@ from typing import Any
 
 import pytest
 
-from inkclean.desk.acts import Work
+from inkclean.desk.edits import PageEdits
 from inkclean.desk.work import bench
 from inkclean.desk.work.bench import Hands
-from inkclean.desk.work.task import Task
+from inkclean.desk.work.task import PageTask
 from inkclean.settings import Settings
 
 
@@ -28,14 +28,14 @@ class Still:
     def has(self, key: str) -> bool:
         return self.page == key
 
-    def ask(self, key: str, task: Task) -> None:
+    def ask(self, key: str, task: PageTask) -> None:
         self.page, self.busy = key, True
         self.asked.append(key)
 
 
-def _task(page: str) -> Task:
+def _task(page: str) -> PageTask:
     path = Path("page.jpg")
-    return Task(page, path, 1, path, Work(Settings()), "ink", 300.0, need_mb=500.0)
+    return PageTask(page, path, 1, path, PageEdits(Settings()), "ink", 300.0, need_mb=500.0)
 
 
 @pytest.fixture

@@ -12,7 +12,8 @@ import pytest
 
 from inkclean.desk import pictures
 from inkclean.desk.accuracy import curves_near
-from inkclean.desk.acts import Work, check_act, fold
+from inkclean.desk.acts import apply_acts, check_act
+from inkclean.desk.edits import PageEdits
 from inkclean.desk.work.stages import FIRST_MP, Bench
 from inkclean.desk.work.take import edits_of
 from inkclean.flats.colour.shade import shade_areas
@@ -29,11 +30,11 @@ def test_the_desk_gives_what_the_command_line_gives(tmp_path: Path) -> None:
         {"kind": "stroke", "how": "white", "points": [[146, 120, 2], [154, 120, 3]]},
         {"kind": "speck", "at": list(pages.SPECK_MM)},
     ]
-    work = fold([check_act(act) for act in acts], Work(Settings()))
+    work = apply_acts([check_act(act) for act in acts], PageEdits(Settings()))
     bench = Bench(path, 1, tmp_path / "pictures", 300.0)
     keys: list[dict[str, str]] = []
 
-    def run(what: Work) -> None:
+    def run(what: PageEdits) -> None:
         told: dict[str, str] = {}
 
         def tell(stage: str, said: dict[str, Any]) -> None:
@@ -57,12 +58,12 @@ def test_stages_give_a_first_look_marks_relief_and_quick_edits(tmp_path: Path) -
     bench = Bench(path, 1, tmp_path / "pictures", 300.0)
     told: list[tuple[str, dict[str, Any]]] = []
 
-    def run(goal: str, work: Work) -> dict[str, dict[str, Any]]:
+    def run(goal: str, work: PageEdits) -> dict[str, dict[str, Any]]:
         told.clear()
         bench.run(work, goal, lambda stage, said: told.append((stage, said)), lambda: None)
         return dict(told)
 
-    plain = Work(Settings())
+    plain = PageEdits(Settings())
     assert "first" not in run("ink", plain)  # a small photo is there as soon
     marks = run("marks", plain)["marks"]
     number = marks["steps"].index(0.2)
@@ -70,7 +71,7 @@ def test_stages_give_a_first_look_marks_relief_and_quick_edits(tmp_path: Path) -
     assert at == {(x, y) for x, y, _ in bench.page.ink.removed.astype(float).round(2).tolist()}
     assert not any(steps & 1 for *_, steps in marks["marks"])  # at 0 mm every mark stays
     before = run("shade", plain)
-    parted = fold([check_act({"kind": "split", "points": [[35, 140], [105, 140]]})], plain)
+    parted = apply_acts([check_act({"kind": "split", "points": [[35, 140], [105, 140]]})], plain)
     after = run("shade", parted)
     assert len(after["flats"]["areas"]) == len(before["flats"]["areas"]) + 1
     assert after["lines"]["key"] == before["lines"]["key"]
@@ -92,7 +93,9 @@ def test_the_relief_is_what_the_files_are_shaded_with(tmp_path: Path) -> None:
 
     turn = np.linspace(0, 2 * np.pi, 60)
     ring = [[70 + 15 * np.cos(t), 85 + 15 * np.sin(t), 0.8] for t in turn]  # a figure
-    work = fold([check_act({"kind": "stroke", "how": "ink", "points": ring})], Work(Settings()))
+    work = apply_acts(
+        [check_act({"kind": "stroke", "how": "ink", "points": ring})], PageEdits(Settings())
+    )
     bench.run(work, "shade", tell, lambda: None)
     packed = pictures.whole(tmp_path / "pictures" / told["relief"]["picture"]).astype(int)
     x, y = ((packed & 255) - 128) / 127, ((packed >> 8) - 128) / 127
@@ -110,10 +113,10 @@ def test_the_relief_is_what_the_files_are_shaded_with(tmp_path: Path) -> None:
 def test_names_of_colours_reach_the_ticket_though_nobody_dabbed(tmp_path: Path) -> None:
     bench = Bench(pages.write(tmp_path / "page.jpg"), 1, tmp_path / "pictures", 300.0)
     told: dict[str, dict[str, Any]] = {}
-    bench.run(Work(Settings()), "flats", lambda s, said: told.update({s: said}), lambda: None)
+    bench.run(PageEdits(Settings()), "flats", lambda s, said: told.update({s: said}), lambda: None)
     colour = told["colours"]["palette"][1]
-    work = fold(
-        [check_act({"kind": "name", "colour": colour, "name": " Coat  "})], Work(Settings())
+    work = apply_acts(
+        [check_act({"kind": "name", "colour": colour, "name": " Coat  "})], PageEdits(Settings())
     )
     bench.run(work, "flats", lambda s, said: told.update({s: said}), lambda: None)
     assert "Coat" in told["colours"]["names"]

@@ -13,7 +13,7 @@ from collections.abc import Callable
 from contextlib import suppress
 from typing import Any
 
-from inkclean.desk.work.task import Task
+from inkclean.desk.work.task import PageTask
 from inkclean.jobs.processes import free_memory_mb
 
 Publish = Callable[[dict[str, Any]], None]
@@ -38,7 +38,7 @@ class Hands:
         # the last asked stands last
         self._workers: list[Worker] = [Worker(publish, self._most)]
 
-    def ask(self, key: str, task: Task) -> None:
+    def ask(self, key: str, task: PageTask) -> None:
         """Do ``task`` in place of any older one under ``key``."""
         with self._lock:
             if self._closed:
@@ -55,7 +55,7 @@ class Hands:
         for worker in self._workers:
             worker.close()
 
-    def _for(self, key: str, task: Task) -> Worker:
+    def _for(self, key: str, task: PageTask) -> Worker:
         for worker in self._workers:
             if worker.has(key):
                 return worker
@@ -77,9 +77,9 @@ class Worker:
         self._publish = publish
         self._threads = max(1, -(-(os.cpu_count() or 1) // side_by_side) + 1)
         self._ready = threading.Condition()
-        self._waiting: dict[str, Task] = {}
+        self._waiting: dict[str, PageTask] = {}
         self._now: str | None = None
-        self._task: Task | None = None
+        self._task: PageTask | None = None
         self._closed = False
         self._context = _context()
         self._serial = 0
@@ -103,7 +103,7 @@ class Worker:
                 return True
             return self.page == key and not self._waiting
 
-    def ask(self, key: str, task: Task) -> None:
+    def ask(self, key: str, task: PageTask) -> None:
         """Do ``task`` in place of any older one under ``key``."""
         with self._ready:
             doing = self._task if self._now == key else None
@@ -188,5 +188,5 @@ def _context() -> Any:
     return context
 
 
-def _same(one: Task, other: Task) -> bool:
+def _same(one: PageTask, other: PageTask) -> bool:
     return (one.goal, one.count, one.extra) == (other.goal, other.count, other.extra)

@@ -10,7 +10,7 @@ from typing import Any
 from inkclean.base.errors import InkcleanError
 from inkclean.desk.work.stages import Bench, CancelledError
 from inkclean.desk.work.take import take_away
-from inkclean.desk.work.task import Task
+from inkclean.desk.work.task import PageTask
 
 
 def serve_tasks(pipe: Any, cancels: Any, threads: int) -> None:
@@ -38,7 +38,7 @@ def _take_tasks(pipe: Any, cancels: Any) -> None:
         pipe.send({"event": "stage", "stage": stage, "said": said})
 
     while True:
-        task: Task
+        task: PageTask
         serial, task = pipe.recv()
         try:
             if bench is None or page != task.page:
@@ -67,6 +67,6 @@ def _take_tasks(pipe: Any, cancels: Any) -> None:
         pipe.send(None)
 
 
-def _plain(text: str, task: Task) -> str:
+def _plain(text: str, task: PageTask) -> str:
     """Return the message with the file's name in place of its path."""
     return text.replace(str(task.source), task.source.name)

@@ -14,8 +14,8 @@ import numpy as np
 from inkclean.base.arrays import F32, U8
 from inkclean.base.colour import to_srgb
 from inkclean.desk import pictures
-from inkclean.desk.acts import Work
 from inkclean.desk.colouring import hex_of, hints_of, named
+from inkclean.desk.edits import DUST_SIZES_MM, PageEdits
 from inkclean.desk.work.told import (
     BridgeTold,
     ColoursTold,
@@ -65,8 +65,6 @@ _OF = {
 # A photo is reduced to so many megapixels for the first look: as many as a tablet shows of a
 # page. Below the other number the page itself is there as soon.
 FIRST_MP, LEAST_MP = 1.2, 6.0
-# Sizes of the smallest mark, in mm, that the desk offers, and shows the effect of at once.
-MARK_STEPS = (0.0, 0.1, 0.15, 0.2, 0.25, 0.3, 0.4, 0.5, 0.7, 1.0)
 # More marks than this are not told one by one, nor more rings than that.
 _MOST_MARKS, _MOST_RINGS = 3000, 2000
 # Of the points of a bowed edge every fourth is told: 17 of 65, both corners among them.
@@ -87,7 +85,7 @@ class Bench:
         self._budget_mp = budget_mp
         self._check: Callable[[], None] = lambda: None
         self._names: dict[str, str] = {}
-        self._stages: dict[str, Callable[[Work], Told]] = {
+        self._stages: dict[str, Callable[[PageEdits], Told]] = {
             "photo": self._photo,
             "frame": self._frame,
             "first": self._first,
@@ -104,7 +102,7 @@ class Bench:
         }
         self._told: dict[str, tuple[str, Told]] = {}
 
-    def run(self, work: Work, goal: str, tell: Tell, check: Callable[[], None]) -> None:
+    def run(self, work: PageEdits, goal: str, tell: Tell, check: Callable[[], None]) -> None:
         """Bring the page to ``goal``, one of ``GOALS``; ``tell`` is given each stage as JSON.
 
         Raises:
@@ -136,7 +134,7 @@ class Bench:
             return None
         return named(self.page.colouring, self._names)
 
-    def _key(self, stage: str, work: Work) -> str:
+    def _key(self, stage: str, work: PageEdits) -> str:
         asked = [work.dabs, dict(work.names)] if stage == "colours" else None
         text = json.dumps([stage, self.page.key(_OF[stage][0]), asked], sort_keys=True)
         return hashlib.sha256(text.encode()).hexdigest()[:16]
@@ -159,10 +157,10 @@ class Bench:
 
     # what each stage tells
 
-    def _photo(self, work: Work) -> Shown:
+    def _photo(self, work: PageEdits) -> Shown:
         return Shown(**self._shown("photo", self.page.photo.pixels))
 
-    def _frame(self, work: Work) -> FrameTold:
+    def _frame(self, work: PageEdits) -> FrameTold:
         frame = self.page.frame
         edges = frame.edges_px
         return FrameTold(
@@ -176,7 +174,7 @@ class Bench:
             confidence=frame.confidence,
         )
 
-    def _first(self, work: Work) -> FirstTold:
+    def _first(self, work: PageEdits) -> FirstTold:
         look = self.page.reduced(FIRST_MP)
         look.bring("squared", "ink")
         ink, squared = look.ink, look.squared
@@ -188,7 +186,7 @@ class Bench:
             height_mm=ink.coverage.shape[0] / squared.px_per_mm,
         )
 
-    def _sheet(self, work: Work) -> SheetTold:
+    def _sheet(self, work: PageEdits) -> SheetTold:
         sheet, capture = self.page.sheet, self.page.capture
         return SheetTold(
             **self._shown("sheet", to_srgb(sheet.reflectance)),
@@ -200,14 +198,14 @@ class Bench:
             advice=capture.advice,
         )
 
-    def _pencil(self, work: Work) -> PencilTold:
+    def _pencil(self, work: PageEdits) -> PencilTold:
         pencil = self.page.pencil
         return PencilTold(pencil.found, list(pencil.colours), pencil.note)
 
-    def _cut(self, work: Work) -> CutTold:
+    def _cut(self, work: PageEdits) -> CutTold:
         return CutTold(self.page.get("blur_px"))
 
-    def _specks(self, work: Work) -> SpecksTold:
+    def _specks(self, work: PageEdits) -> SpecksTold:
         return SpecksTold(
             [
                 DoubtTold(round(d.x_mm, 2), round(d.y_mm, 2), round(d.size_mm, 2), d.why)
@@ -215,7 +213,7 @@ class Bench:
             ]
         )
 
-    def _ink(self, work: Work) -> InkTold:
+    def _ink(self, work: PageEdits) -> InkTold:
         ink = self.page.ink
         rings = ink.removed[np.argsort(-ink.removed[:, 2])][:_MOST_RINGS]
         return InkTold(
@@ -226,23 +224,23 @@ class Bench:
             weight=work.settings.weight,
         )
 
-    def _marks(self, work: Work) -> MarksTold:
+    def _marks(self, work: PageEdits) -> MarksTold:
         """Say which marks would go at each size offered."""
         found: dict[tuple[float, float], tuple[float, int]] = {}
         look = self.page.branch()
-        for number, speck_mm in enumerate(MARK_STEPS):
+        for number, speck_mm in enumerate(DUST_SIZES_MM):
             look.change(speck_mm=speck_mm)
             for x, y, size in look.removed.astype(np.float64).round(2).tolist():
                 _, steps = found.get((x, y), (size, 0))
                 found[x, y] = (size, steps | 1 << number)
         largest = sorted(found.items(), key=lambda mark: -mark[1][0])[:_MOST_MARKS]
         marks = [[x, y, size, steps] for (x, y), (size, steps) in largest]
-        return MarksTold(list(MARK_STEPS), marks)
+        return MarksTold(list(DUST_SIZES_MM), marks)
 
-    def _lines(self, work: Work) -> LinesTold:
+    def _lines(self, work: PageEdits) -> LinesTold:
         return LinesTold()
 
-    def _flats(self, work: Work) -> FlatsTold:
+    def _flats(self, work: PageEdits) -> FlatsTold:
         flats = self.page.flats()
         return FlatsTold(
             **self._shown("labels", flats.labels),
@@ -260,7 +258,7 @@ class Bench:
             ],
         )
 
-    def _colours(self, work: Work) -> ColoursTold:
+    def _colours(self, work: PageEdits) -> ColoursTold:
         self._names = dict(work.names)
         first = self.folder.parent / "first.json"
         self.page.change(hints=hints_of(self.page, work.dabs, first, work.names))
@@ -271,7 +269,7 @@ class Bench:
             of_area=colouring.of_area.tolist(),
         )
 
-    def _relief(self, work: Work) -> ReliefTold:
+    def _relief(self, work: PageEdits) -> ReliefTold:
         """Keep which way the surface looks, for the browser to turn the light on it.
 
         Of a pixel's two bytes the low one is x, the high one y, 128 ± 127; 0 is no figure.

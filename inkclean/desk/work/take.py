@@ -16,14 +16,14 @@ from inkclean.deliver.layers.stack import layered
 from inkclean.deliver.pictures.png import picture_png
 from inkclean.deliver.press.files import PressSettings, press_page
 from inkclean.deliver.press.report import PressReport
-from inkclean.desk.acts import Work
+from inkclean.desk.edits import PageEdits
 from inkclean.ink.edits import ink_edits_record
 from inkclean.jobs.results import Order, Origin, Target, write_results
 from inkclean.jobs.ticket import Ticket, read_ticket, ticket_text
 
 if TYPE_CHECKING:
     from inkclean.desk.work.stages import Bench
-    from inkclean.desk.work.task import Task
+    from inkclean.desk.work.task import PageTask
     from inkclean.page import Page
 
 # What each purpose takes along: kinds of the clean results, and whether the areas are needed.
@@ -37,7 +37,7 @@ USES: dict[str, tuple[tuple[str, ...], bool]] = {
 
 def take_away(
     bench: Bench,
-    task: Task,
+    task: PageTask,
     send: Callable[[dict[str, Any]], None],
     check: Callable[[], None],
 ) -> None:
@@ -51,7 +51,7 @@ def take_away(
     """
     extra, work = task.extra or {}, task.work
     kinds, areas = USES[extra["use"]]
-    coloured = bool(work.dabs or work.names or work.flats != Work(work.settings).flats)
+    coloured = bool(work.dabs or work.names or work.flats != PageEdits(work.settings).flats)
     areas = areas or (extra["use"] == "publish" and coloured)
 
     def tell(stage: str, said: dict[str, Any]) -> None:
@@ -98,7 +98,7 @@ def take_away(
     )
 
 
-def _areas(bench: Bench, work: Work, into: Path, name: str, layers: bool) -> list[Path]:
+def _areas(bench: Bench, work: PageEdits, into: Path, name: str, layers: bool) -> list[Path]:
     page, colouring = bench.page, bench.colouring
     if colouring is None:
         return []
@@ -129,14 +129,14 @@ def _plain_page(page: Page, path: Path) -> Path:
     return path
 
 
-def edits_of(work: Work, bench: Bench | None = None) -> dict[str, Any]:
+def edits_of(work: PageEdits, bench: Bench | None = None) -> dict[str, Any]:
     """Return the work's edits as the ticket keeps them, with the colours followed, if any."""
     coloured = bench is not None and bench.page.has("coloured")
     hints = bench.page.followed if bench is not None and coloured else None
     return {"ink": ink_edits_record(work.ink), "flats": edits_record(work.flats, hints)}
 
 
-def finish_ticket(path: Path, work: Work, bench: Bench) -> None:
+def finish_ticket(path: Path, work: PageEdits, bench: Bench) -> None:
     """Put the edits, and the areas if there are any, into a ticket just written."""
     ticket: Ticket = read_ticket(path)
     measured = dict(ticket.measured)

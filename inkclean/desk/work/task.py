@@ -6,11 +6,11 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from inkclean.desk.acts import Work
+from inkclean.desk.edits import PageEdits
 
 
 @dataclass(frozen=True)
-class Task:
+class PageTask:
     """What to do with a page: ``goal`` is one of the stages' goals, or take with ``extra``.
 
     ``count`` is how long the page's log was: tasks of one count and goal are the same.
@@ -21,7 +21,7 @@ class Task:
     source: Path
     number: int
     folder: Path
-    work: Work
+    work: PageEdits
     goal: str
     budget_mp: float
     count: int = 0

@@ -22,12 +22,12 @@ _INTO_BLACK_MM = 0.5
 _BLACK_COUNTS = 5.0
 # How high the light stands: low enough that the far side falls dark, high enough that flat
 # middles stay as bright as their colour.
-_ELEVATION = np.radians(42.0)
+ELEVATION = np.radians(42.0)
 # Brightness below and above that of a flat piece at which shade and light begin and are full.
-_SHADE_FROM, _SHADE_FULL = 0.10, 0.95
-_LIGHT_FROM, _LIGHT_FULL = 0.14, 0.34
+SHADE_FROM, SHADE_FULL = 0.10, 0.95
+LIGHT_FROM, LIGHT_FULL = 0.14, 0.34
 # The most of a layer that covers its flat, of 255: gentle, a hint for the hand.
-_SHADE_MOST, _LIGHT_MOST = 150, 95
+SHADE_MOST, LIGHT_MOST = 150, 95
 # An area inside another and this small beside it lies on its surface: an eye on a face does
 # not bulge by itself. A share of the surrounding area, and mm².
 _ON_SURFACE_SHARE, _ON_SURFACE_MM2 = 0.06, 80.0
@@ -76,14 +76,14 @@ def shade_areas(flats: Flats, ink: Ink, direction: float) -> Shading:
     height, width = flats.labels.shape
     relief = relief_of(flats, ink)
     angle = np.radians(direction)
-    flat = np.float32(np.sin(_ELEVATION))
-    bright = relief.x * np.float32(np.sin(angle) * np.cos(_ELEVATION))
-    bright -= relief.y * np.float32(np.cos(angle) * np.cos(_ELEVATION))
+    flat = np.float32(np.sin(ELEVATION))
+    bright = relief.x * np.float32(np.sin(angle) * np.cos(ELEVATION))
+    bright -= relief.y * np.float32(np.cos(angle) * np.cos(ELEVATION))
     bright += relief.z * flat - flat
     bright[~relief.on] = 0
     size = (width, height)
-    shade = _eased(-bright, _SHADE_FROM, _SHADE_FULL, _SHADE_MOST)
-    light = _eased(bright, _LIGHT_FROM, _LIGHT_FULL, _LIGHT_MOST)
+    shade = _eased(-bright, SHADE_FROM, SHADE_FULL, SHADE_MOST)
+    light = _eased(bright, LIGHT_FROM, LIGHT_FULL, LIGHT_MOST)
     return Shading(
         np.asarray(cv2.resize(shade, size, interpolation=cv2.INTER_LINEAR), np.uint8),
         np.asarray(cv2.resize(light, size, interpolation=cv2.INTER_LINEAR), np.uint8),

@@ -2,8 +2,9 @@
 
 import { Palette } from "./palette.js";
 import { button, choice, el } from "./parts.js";
+import { numbers } from "./numbers.js";
 import { direction, drawArrow, lightFrom } from "./shade.js";
-import { TILE, byTable, valueAt, valueNow } from "./tiles.js";
+import { byTable, valueAt, valueNow } from "./tiles.js";
 
 const HELP = {
   dab: "Choose a colour, then tap an area.",
@@ -130,8 +131,8 @@ export class Areas {
     const shown = this.desk.view.levelOf(layer);
     for (const level of fetched && shown ? [shown, 0] : [shown]) {
       const [qx, qy] = [px >> level, py >> level];
-      const [column, row] = [Math.floor(qx / TILE), Math.floor(qy / TILE)];
-      const place = [layer.url(level, column, row), qx - column * TILE, qy - row * TILE];
+      const [column, row] = [Math.floor(qx / numbers.tile_px), Math.floor(qy / numbers.tile_px)];
+      const place = [layer.url(level, column, row), qx - column * numbers.tile_px, qy - row * numbers.tile_px];
       const found = level || !fetched ? valueNow(...place) : await valueAt(...place);
       if (found) return found;
     }

@@ -3,6 +3,7 @@
 import { Areas } from "./areas.js";
 import { Ink } from "./ink.js";
 import { get, listen, post } from "./net.js";
+import { learn } from "./numbers.js";
 import { button, el } from "./parts.js";
 import { Sheet } from "./sheet.js";
 import { Shelf } from "./shelf.js";
@@ -68,6 +69,7 @@ class Desk {
     await this.trying(async () => {
       this.page = id;
       this.state = await get(`api/pages/${id}`);
+      learn(this.state.numbers);
       $("shelf").hidden = true;
       this.hand.hidden = false;
       this.view.layers = [];

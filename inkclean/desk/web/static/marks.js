@@ -1,5 +1,7 @@
 // Which marks are removed at a dust size, shown while it is set: from the server's own lists.
 
+import { numbers } from "./numbers.js";
+
 export class Marks {
   constructor(desk) {
     this.desk = desk;
@@ -12,7 +14,7 @@ export class Marks {
 
   /** Sizes offered, in mm; the one in use is always among them. */
   steps(now) {
-    const offered = this.said?.steps ?? [0, 0.1, 0.15, 0.2, 0.25, 0.3, 0.4, 0.5, 0.7, 1];
+    const offered = this.said?.steps ?? numbers.dust_sizes_mm;
     return [...new Set([...offered, now])].sort((a, b) => a - b);
   }
 

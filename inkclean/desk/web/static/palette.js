@@ -1,5 +1,6 @@
 // Colours to fill with: those of the page, those of another picture, and their names.
 
+import { numbers } from "./numbers.js";
 import { button, el } from "./parts.js";
 
 const MOST = 8; // colours that a picture gives
@@ -17,7 +18,7 @@ export class Palette {
     this.other = el("input", { type: "color", "aria-label": "Another colour" });
     this.other.value = "#c05a3a";
     this.other.addEventListener("input", () => this.pick(this.other.value));
-    this.name = el("input", { type: "text", maxlength: "40", size: "11", autocomplete: "off" });
+    this.name = el("input", { type: "text", size: "11", autocomplete: "off" });
     this.name.addEventListener("change", () => {
       const words = this.name.value.trim();
       if (words && this.colour && words !== this.nameOf(this.colour)) named(this.colour, words);
@@ -40,6 +41,7 @@ export class Palette {
   show(palette, names) {
     this.palette = palette;
     this.names = names;
+    this.name.maxLength = numbers.name_letters;
     if (!this.colour && palette.length > 1) this.colour = palette[1];
     if (document.activeElement !== this.name) this.name.value = this.nameOf(this.colour);
     const held = this.swatches.contains(document.activeElement) ? document.activeElement.dataset.colour : null;

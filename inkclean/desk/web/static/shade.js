@@ -1,12 +1,8 @@
 // A first shade: the light is dragged over the page, and falls on the figures' relief at once.
 
+import { numbers } from "./numbers.js";
 import { byTable } from "./tiles.js";
 
-// How high the light stands, where shade and light begin and are full, and how much they
-// cover at most: as in the files.
-const HEIGHT = (42 * Math.PI) / 180;
-const SHADE = [0.1, 0.95, 150];
-const LIGHT = [0.14, 0.34, 95];
 const [DARK, BRIGHT] = [[38, 30, 66], [255, 250, 232]];
 
 const eased = (value, [from, full, most]) => {
@@ -32,7 +28,9 @@ export function lightFrom(degrees) {
 /** What each of the 65536 ways a surface can look is covered with, as RGBA. */
 function tableOf(degrees) {
   const angle = (degrees * Math.PI) / 180;
-  const [lx, ly, lz] = [Math.sin(angle) * Math.cos(HEIGHT), -Math.cos(angle) * Math.cos(HEIGHT), Math.sin(HEIGHT)];
+  const lamp = numbers.lamp;
+  const [across, lz] = [Math.cos(lamp.elevation_rad), Math.sin(lamp.elevation_rad)];
+  const [lx, ly] = [Math.sin(angle) * across, -Math.cos(angle) * across];
   const table = new Uint32Array(65536);
   for (let high = 1; high < 256; high++)
     for (let low = 1; low < 256; low++) {
@@ -40,7 +38,7 @@ function tableOf(degrees) {
       const rest = 1 - x * x - y * y;
       if (rest < 0) continue;
       const bright = x * lx + y * ly + Math.sqrt(rest) * lz - lz;
-      const [shade, light] = [eased(-bright, SHADE), eased(bright, LIGHT)];
+      const [shade, light] = [eased(-bright, lamp.shade), eased(bright, lamp.light)];
       const [colour, alpha] = shade > light ? [DARK, 0.72 * shade] : [BRIGHT, light];
       if (alpha >= 1) table[(high << 8) | low] = ((Math.round(alpha) << 24) | (colour[2] << 16) | (colour[1] << 8) | colour[0]) >>> 0;
     }

@@ -2,7 +2,6 @@
 
 import { at } from "./net.js";
 
-export const TILE = 512;
 // A large tablet at full sharpness shows some 40 tiles of each of two pictures, old and new.
 const MOST = 180;
 const held = new Map(); // url → {image}, {image: null} while under way

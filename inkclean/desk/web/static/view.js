@@ -1,6 +1,7 @@
 // The sheet on the screen: moved and sized by fingers, wheel and keys; drawn from tiles.
 
-import { TILE, forget, tile } from "./tiles.js";
+import { numbers } from "./numbers.js";
+import { forget, tile } from "./tiles.js";
 
 // What the keys draw with: it has no pressure.
 const KEYS = { pointerType: "keys", pressure: 0 };
@@ -282,12 +283,12 @@ export class View {
     const level = this.levelOf(layer);
     let missing = 0;
     for (const each of level < top ? [top, level] : [top]) {
-      const step = TILE * 2 ** each * size;
+      const step = numbers.tile_px * 2 ** each * size;
       // some changes know at which of the picture's sizes they are made
       const change = typeof layer.change === "function" ? layer.change(each) : layer.change;
       const [x0, y0] = [ratio * this.x, ratio * this.y];
-      const columns = Math.ceil(layer.width / (TILE * 2 ** each));
-      const rows = Math.ceil(layer.height / (TILE * 2 ** each));
+      const columns = Math.ceil(layer.width / (numbers.tile_px * 2 ** each));
+      const rows = Math.ceil(layer.height / (numbers.tile_px * 2 ** each));
       const first = (from) => Math.max(0, Math.floor(-from / step));
       const last = (from, room, n) => Math.min(n - 1, Math.floor((room - from) / step));
       for (let row = first(y0); row <= last(y0, canvas.height, rows); row++)

@@ -2,12 +2,9 @@
 // What differs until the page itself comes: distances are in steps of straight and slanted
 // neighbours (up to 8 % off), a tile knows nothing of the next one, and gaps close a little sooner.
 
-// By how much the width of a stroke changes at full weight, in mm, and how steep an edge is drawn.
-const WEIGHT_MM = 0.25;
-const STEEP = 0.7;
-// Strokes keep this half width where they are thinned, in mm and at least in px.
-const HELD_MM = 0.044;
-const HELD_PX = 0.65;
+import { numbers } from "./numbers.js";
+
+const STEEP = 0.7; // how much an edge that is drawn rises a px
 const FAR = 1e3;
 
 /** The change that shows ink cut with weight `from` at weight `to`, for each of a picture's sizes. */
@@ -15,8 +12,9 @@ export function reweighed(from, to, pxPerMm) {
   if (from === to) return null;
   return (level) => {
     const scale = pxPerMm / 2 ** level;
-    const move = ((to - from) * WEIGHT_MM * scale) / 2;
-    const held = Math.max(HELD_MM * scale, HELD_PX);
+    const { most_mm, held_mm, held_px } = numbers.weight;
+    const move = ((to - from) * most_mm * scale) / 2;
+    const held = Math.max(held_mm * scale, held_px);
     return { key: `weight ${to}`, paint: (tile) => paint(tile, move, held) };
   };
 }
