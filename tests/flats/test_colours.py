@@ -38,11 +38,6 @@ def test_neighbours_are_told_apart_at_a_glance(count: int, seed: int) -> None:
     assert _worst_neighbours(cells(count, 400, seed)) >= APART
 
 
-def test_few_colours_however_many_areas() -> None:
-    colouring = colour_areas(cells(1500, 400, 5))
-    assert len(colouring.used) <= len(MUTED)
-
-
 def test_background_has_the_paper_to_itself() -> None:
     flats = cells(200, 300, 6)
     colouring = colour_areas(flats)

@@ -58,7 +58,7 @@ def test_the_sheet_follows_the_bowed_edge() -> None:
     ids=["past the end", "back", "too far", "before the start"],
 )
 def test_an_edge_that_turns_back_is_refused(points: list[list[float]]) -> None:
-    with pytest.raises(UsageError, match="turns back or bows too far"):
+    with pytest.raises(UsageError, match="turns back or bends too far"):
         sides_through(CORNERS, [np.array(points, float), NONE, NONE, NONE])
 
 

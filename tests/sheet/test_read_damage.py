@@ -21,7 +21,7 @@ def test_missing_folder_empty_foreign(tmp_path: Path) -> None:
     (tmp_path / "empty.png").touch()
     assert "empty" in refused(tmp_path / "empty.png")
     (tmp_path / "text.jpg").write_text("not a picture at all\n" * 50)
-    assert "no picture" in refused(tmp_path / "text.jpg")
+    assert "not a readable picture" in refused(tmp_path / "text.jpg")
     (tmp_path / "bad.pdf").write_bytes(b"%PDF-1.4\nnothing follows\n")
     assert "PDF" in refused(tmp_path / "bad.pdf")
     (tmp_path / "bad.heic").write_bytes(b"\0\0\0\x18ftypheic" + bytes(200))
