@@ -48,7 +48,9 @@ def test_wheel_holds_the_package_and_nothing_else(wheel: Path) -> None:
     here = {
         path.relative_to(ROOT).as_posix()
         for path in (ROOT / "inkclean").rglob("*")
-        if path.is_file() and "__pycache__" not in path.parts
+        if path.is_file()
+        and "__pycache__" not in path.parts
+        and path.name != "README.md"  # for whoever reads the code
     }
     assert {name for name in names if ".dist-info/" not in name} == here
     assert any(name.endswith("/LICENSE") for name in names)
