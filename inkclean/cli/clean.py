@@ -14,6 +14,7 @@ from inkclean.cli.options import (
     clean_options,
     doubts,
     finish,
+    option_group,
     page_options,
     result_options,
     settings_of,
@@ -35,43 +36,38 @@ _SCHEME = re.compile(r"([a-z][a-z0-9+.-]+):/(.*)")
 _FIELDS = {"speck": "speck_mm", "within": "within_mm", "budget": "budget_mp"}
 
 
-def _batch_options(command: Any) -> Any:
-    """Add the options for whole books and many machines."""
-    for option in reversed(
-        (
-            click.option(
-                "--like",
-                type=_FILE,
-                metavar="TICKET",
-                help="Clean every page with the settings and paper in this ticket; options you "
-                "type override the ticket.",
-            ),
-            click.option(
-                "--even",
-                is_flag=True,
-                help="Give every page the same line weight (the batch's median).",
-            ),
-            click.option(
-                "--contact",
-                type=_FILE,
-                metavar="FILE",
-                help="Also write a contact sheet: one PNG with a small picture of every page.",
-            ),
-            click.option(
-                "--timings",
-                type=_FILE,
-                metavar="FILE",
-                help="Also write where the time went, as trace events in JSON.",
-            ),
-            click.option(
-                "--cluster",
-                metavar="ADDRESS",
-                help="Clean the pages on the Dask cluster with its scheduler at ADDRESS.",
-            ),
-        )
-    ):
-        command = option(command)
-    return command
+# Options for whole books and many machines
+_batch_options = option_group(
+    click.option(
+        "--like",
+        type=_FILE,
+        metavar="TICKET",
+        help="Clean every page with the settings and paper in this ticket; options you "
+        "type override the ticket.",
+    ),
+    click.option(
+        "--even",
+        is_flag=True,
+        help="Give every page the same line weight (the batch's median).",
+    ),
+    click.option(
+        "--contact",
+        type=_FILE,
+        metavar="FILE",
+        help="Also write a contact sheet: one PNG with a small picture of every page.",
+    ),
+    click.option(
+        "--timings",
+        type=_FILE,
+        metavar="FILE",
+        help="Also write where the time went, as trace events in JSON.",
+    ),
+    click.option(
+        "--cluster",
+        metavar="ADDRESS",
+        help="Clean the pages on the Dask cluster with its scheduler at ADDRESS.",
+    ),
+)
 
 
 @click.command()

@@ -12,6 +12,7 @@ from inkclean.cli.options import (
     clean_options,
     doubts,
     finish,
+    option_group,
     page_options,
     result_options,
     settings_of,
@@ -28,48 +29,43 @@ if TYPE_CHECKING:
 _FILE = click.Path(path_type=Path)
 
 
-def _options(command: Any) -> Any:
-    for option in reversed(
-        (
-            click.option(
-                "--gap",
-                default="5mm",
-                show_default=True,
-                metavar="LENGTH",
-                help="Widest gap in a line that may be bridged.",
-            ),
-            click.option(
-                "--smallest",
-                default="2mm",
-                show_default=True,
-                metavar="LENGTH",
-                help="Merge areas smaller than this into a neighbour.",
-            ),
-            click.option(
-                "--colours",
-                type=_FILE,
-                metavar="FILE",
-                help="Your colours: a PNG of the sheet with dabs of colour, or points in JSON or "
-                "CSV (x_mm, y_mm, colour as #RRGGBB, name).",
-            ),
-            click.option(
-                "--layers",
-                type=click.Choice(("ora", "png")),
-                default="ora",
-                show_default=True,
-                help="Layers as one OpenRaster file (ora), or a folder of PNG with a list (png).",
-            ),
-            click.option(
-                "--shade",
-                type=click.FloatRange(-360, 360),
-                metavar="DEGREES",
-                help="Fill the shade and light layers with a soft first shade. Light direction: 0 "
-                "from above, 90 from the right, 315 from the upper left.",
-            ),
-        )
-    ):
-        command = option(command)
-    return command
+_options = option_group(
+    click.option(
+        "--gap",
+        default="5mm",
+        show_default=True,
+        metavar="LENGTH",
+        help="Widest gap in a line that may be bridged.",
+    ),
+    click.option(
+        "--smallest",
+        default="2mm",
+        show_default=True,
+        metavar="LENGTH",
+        help="Merge areas smaller than this into a neighbour.",
+    ),
+    click.option(
+        "--colours",
+        type=_FILE,
+        metavar="FILE",
+        help="Your colours: a PNG of the sheet with dabs of colour, or points in JSON or "
+        "CSV (x_mm, y_mm, colour as #RRGGBB, name).",
+    ),
+    click.option(
+        "--layers",
+        type=click.Choice(("ora", "png")),
+        default="ora",
+        show_default=True,
+        help="Layers as one OpenRaster file (ora), or a folder of PNG with a list (png).",
+    ),
+    click.option(
+        "--shade",
+        type=click.FloatRange(-360, 360),
+        metavar="DEGREES",
+        help="Fill the shade and light layers with a soft first shade. Light direction: 0 "
+        "from above, 90 from the right, 315 from the upper left.",
+    ),
+)
 
 
 @click.command()

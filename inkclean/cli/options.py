@@ -21,116 +21,111 @@ _R = TypeVar("_R")
 SOME_FAILED = 4
 
 
-def page_options(command: _F) -> _F:
-    """Add the options that every command on photos has."""
-    for option in reversed(
-        (
-            click.option(
-                "--paper",
-                default="auto",
-                show_default=True,
-                metavar="SIZE",
-                help="Paper in the photo: A4, A3, letter, tabloid … or a size such as 210x297mm.",
-            ),
-            click.option(
-                "--dpi",
-                type=click.IntRange(72, 2400),
-                default=600,
-                show_default=True,
-                help="Resolution of the bitmaps.",
-            ),
-            click.option(
-                "--jobs",
-                type=click.IntRange(1, 64),
-                default=1,
-                show_default=True,
-                help="Pages to process at once.",
-            ),
-        )
-    ):
-        command = option(command)
-    return command
+def option_group(*options: Callable[[_F], _F]) -> Callable[[_F], _F]:
+    """Return what adds ``options`` to a command, listed in this order in its help."""
+
+    def add(command: _F) -> _F:
+        for option in reversed(options):
+            command = option(command)
+        return command
+
+    return add
 
 
-def result_options(command: _F) -> _F:
-    """Add the options on where results go and what is said of them, which every command has."""
-    for option in reversed(
-        (
-            click.option(
-                "-o",
-                "folder",
-                type=click.Path(path_type=Path, file_okay=False),
-                metavar="DIR",
-                help="Folder for the results (default: next to the input).",
-            ),
-            click.option("--json", "as_json", is_flag=True, help="Print one JSON object per page."),
-            click.option("--quiet", is_flag=True, help="Print only errors."),
-            click.option("--replace", is_flag=True, help="Overwrite results that already exist."),
-        )
-    ):
-        command = option(command)
-    return command
+# Options that every command on photos has
+page_options = option_group(
+    click.option(
+        "--paper",
+        default="auto",
+        show_default=True,
+        metavar="SIZE",
+        help="Paper in the photo: A4, A3, letter, tabloid … or a size such as 210x297mm.",
+    ),
+    click.option(
+        "--dpi",
+        type=click.IntRange(72, 2400),
+        default=600,
+        show_default=True,
+        help="Resolution of the bitmaps.",
+    ),
+    click.option(
+        "--jobs",
+        type=click.IntRange(1, 64),
+        default=1,
+        show_default=True,
+        help="Pages to process at once.",
+    ),
+)
 
 
-def clean_options(command: _F) -> _F:
-    """Add the options of cleaning."""
-    for option in reversed(
-        (
-            click.option(
-                "--frame",
-                default="auto",
-                show_default=True,
-                metavar="HOW",
-                help="Where the paper is: auto, whole (the paper fills the picture), or four "
-                "corners in photo pixels, clockwise from the top left: x,y;x,y;x,y;x,y.",
-            ),
-            click.option(
-                "--drop",
-                multiple=True,
-                default=("auto",),
-                show_default=True,
-                metavar="PENCIL",
-                help="Pencil to remove: auto, none, blue, red … or #RRGGBB. "
-                "Repeat it for several pencils.",
-            ),
-            click.option(
-                "--weight",
-                type=click.FloatRange(-1, 1),
-                default=0.0,
-                show_default=True,
-                help="Line weight: −1 thinner, 0 as drawn, 1 heavier.",
-            ),
-            click.option(
-                "--speck",
-                default="0.2mm",
-                show_default=True,
-                metavar="LENGTH",
-                help="Marks smaller than this may be removed as dust.",
-            ),
-            click.option(
-                "--within",
-                default="0.02mm",
-                show_default=True,
-                metavar="LENGTH",
-                help="How far a curve may stray from the ink's edge.",
-            ),
-            click.option(
-                "--strokes",
-                is_flag=True,
-                help="Write centrelines with widths to the SVG instead of outlines.",
-            ),
-            click.option(
-                "--budget",
-                type=click.FloatRange(1, 5000),
-                default=300.0,
-                show_default=True,
-                metavar="MP",
-                help="Refuse photos larger than this, in megapixels.",
-            ),
-        )
-    ):
-        command = option(command)
-    return command
+# Options on where results go and what is said of them, which every command has
+result_options = option_group(
+    click.option(
+        "-o",
+        "folder",
+        type=click.Path(path_type=Path, file_okay=False),
+        metavar="DIR",
+        help="Folder for the results (default: next to the input).",
+    ),
+    click.option("--json", "as_json", is_flag=True, help="Print one JSON object per page."),
+    click.option("--quiet", is_flag=True, help="Print only errors."),
+    click.option("--replace", is_flag=True, help="Overwrite results that already exist."),
+)
+
+
+# Options of cleaning
+clean_options = option_group(
+    click.option(
+        "--frame",
+        default="auto",
+        show_default=True,
+        metavar="HOW",
+        help="Where the paper is: auto, whole (the paper fills the picture), or four "
+        "corners in photo pixels, clockwise from the top left: x,y;x,y;x,y;x,y.",
+    ),
+    click.option(
+        "--drop",
+        multiple=True,
+        default=("auto",),
+        show_default=True,
+        metavar="PENCIL",
+        help="Pencil to remove: auto, none, blue, red … or #RRGGBB. Repeat it for several pencils.",
+    ),
+    click.option(
+        "--weight",
+        type=click.FloatRange(-1, 1),
+        default=0.0,
+        show_default=True,
+        help="Line weight: −1 thinner, 0 as drawn, 1 heavier.",
+    ),
+    click.option(
+        "--speck",
+        default="0.2mm",
+        show_default=True,
+        metavar="LENGTH",
+        help="Marks smaller than this may be removed as dust.",
+    ),
+    click.option(
+        "--within",
+        default="0.02mm",
+        show_default=True,
+        metavar="LENGTH",
+        help="How far a curve may stray from the ink's edge.",
+    ),
+    click.option(
+        "--strokes",
+        is_flag=True,
+        help="Write centrelines with widths to the SVG instead of outlines.",
+    ),
+    click.option(
+        "--budget",
+        type=click.FloatRange(1, 5000),
+        default=300.0,
+        show_default=True,
+        metavar="MP",
+        help="Refuse photos larger than this, in megapixels.",
+    ),
+)
 
 
 def settings_of(options: dict[str, Any]) -> Settings:

@@ -10,7 +10,7 @@ import click
 from click.core import ParameterSource
 
 from inkclean.base.errors import UsageError
-from inkclean.cli.options import finish, result_options, shower, teller, work_through
+from inkclean.cli.options import finish, option_group, result_options, shower, teller, work_through
 
 if TYPE_CHECKING:
     from inkclean.jobs.press_pages import PressOrder
@@ -42,130 +42,119 @@ _CURED_BY = {
 }
 
 
-def _options(command: Any) -> Any:
-    for option in reversed(
-        (
-            click.option(
-                "--trim",
-                metavar="SIZE",
-                help="Size of the trimmed page: comic, comic-short, digest, A4 … or 6.625x10.25in "
-                "(default: the sheet's own size).",
-            ),
-            click.option(
-                "--bleed",
-                default="3mm",
-                show_default=True,
-                metavar="LENGTHS",
-                help="Bleed: one length, or four: top,outer,bottom,inner.",
-            ),
-            click.option(
-                "--safe",
-                default="5mm",
-                show_default=True,
-                metavar="LENGTHS",
-                help="Distance of the safe area from the trim: one length, or four.",
-            ),
-            click.option(
-                "--side",
-                type=click.Choice(("recto", "verso")),
-                default="recto",
-                show_default=True,
-                help="Right-hand (recto) or left-hand (verso) page: decides which edge is the "
-                "inner one.",
-            ),
-            click.option(
-                "--fit",
-                type=click.Choice(("trim", "bleed", "safe")),
-                help="Fit the whole sheet inside the trim, let the sheet fill the bleed, or fit "
-                "the ink inside the safe area.",
-            ),
-            click.option(
-                "--scale",
-                metavar="PER_CENT",
-                help="Size of the art, such as 66.7%; the art is centred.",
-            ),
-            click.option("--marks", is_flag=True, help="Add crop marks."),
-            click.option(
-                "--standard", type=click.Choice(("x1a",)), help="x1a: write PDF/X-1a:2003."
-            ),
-            click.option(
-                "--intent",
-                metavar="NAME",
-                help="Registered name of the printing condition, as your printer states it.",
-            ),
-            click.option(
-                "--profile", type=_FILE, metavar="FILE", help="The printer's CMYK profile (ICC)."
-            ),
-            click.option(
-                "--under",
-                type=_FILE,
-                metavar="FILE",
-                help="Colour under the lines: a picture, a folder of layers, or an OpenRaster "
-                "file.",
-            ),
-            click.option(
-                "--ink-limit",
-                type=click.FloatRange(100, 400),
-                default=280,
-                show_default=True,
-                metavar="PER_CENT",
-                help="Most ink allowed in one place: the sum of the four inks.",
-            ),
-            click.option(
-                "--thinnest",
-                default="0.25pt",
-                show_default=True,
-                metavar="LENGTH",
-                help="Thinnest line your printer can print.",
-            ),
-            click.option(
-                "--also",
-                metavar="KINDS",
-                default="",
-                help="tiff: also write the lines as a one-bit TIFF.",
-            ),
-            click.option(
-                "--dpi",
-                type=click.Choice(("600", "800", "1200", "2400")),
-                default="600",
-                show_default=True,
-                help="Resolution of the TIFF.",
-            ),
-            click.option(
-                "--poster", metavar="SIZE", help="Print this large, over several sheets (see --on)."
-            ),
-            click.option(
-                "--on",
-                default="A4",
-                show_default=True,
-                metavar="SIZE",
-                help="Paper in your printer.",
-            ),
-            click.option(
-                "--overlap",
-                default="10mm",
-                show_default=True,
-                metavar="LENGTH",
-                help="Smallest overlap between sheets.",
-            ),
-            click.option(
-                "--margin",
-                default="5mm",
-                show_default=True,
-                metavar="LENGTH",
-                help="Edge your printer cannot print.",
-            ),
-            click.option(
-                "--paper",
-                default="auto",
-                show_default=True,
-                metavar="SIZE",
-                help="Paper in the photo (a ticket already says it).",
-            ),
-        )
-    ):
-        command = option(command)
-    return command
+_options = option_group(
+    click.option(
+        "--trim",
+        metavar="SIZE",
+        help="Size of the trimmed page: comic, comic-short, digest, A4 … or 6.625x10.25in "
+        "(default: the sheet's own size).",
+    ),
+    click.option(
+        "--bleed",
+        default="3mm",
+        show_default=True,
+        metavar="LENGTHS",
+        help="Bleed: one length, or four: top,outer,bottom,inner.",
+    ),
+    click.option(
+        "--safe",
+        default="5mm",
+        show_default=True,
+        metavar="LENGTHS",
+        help="Distance of the safe area from the trim: one length, or four.",
+    ),
+    click.option(
+        "--side",
+        type=click.Choice(("recto", "verso")),
+        default="recto",
+        show_default=True,
+        help="Right-hand (recto) or left-hand (verso) page: decides which edge is the inner one.",
+    ),
+    click.option(
+        "--fit",
+        type=click.Choice(("trim", "bleed", "safe")),
+        help="Fit the whole sheet inside the trim, let the sheet fill the bleed, or fit "
+        "the ink inside the safe area.",
+    ),
+    click.option(
+        "--scale",
+        metavar="PER_CENT",
+        help="Size of the art, such as 66.7%; the art is centred.",
+    ),
+    click.option("--marks", is_flag=True, help="Add crop marks."),
+    click.option("--standard", type=click.Choice(("x1a",)), help="x1a: write PDF/X-1a:2003."),
+    click.option(
+        "--intent",
+        metavar="NAME",
+        help="Registered name of the printing condition, as your printer states it.",
+    ),
+    click.option("--profile", type=_FILE, metavar="FILE", help="The printer's CMYK profile (ICC)."),
+    click.option(
+        "--under",
+        type=_FILE,
+        metavar="FILE",
+        help="Colour under the lines: a picture, a folder of layers, or an OpenRaster file.",
+    ),
+    click.option(
+        "--ink-limit",
+        type=click.FloatRange(100, 400),
+        default=280,
+        show_default=True,
+        metavar="PER_CENT",
+        help="Most ink allowed in one place: the sum of the four inks.",
+    ),
+    click.option(
+        "--thinnest",
+        default="0.25pt",
+        show_default=True,
+        metavar="LENGTH",
+        help="Thinnest line your printer can print.",
+    ),
+    click.option(
+        "--also",
+        metavar="KINDS",
+        default="",
+        help="tiff: also write the lines as a one-bit TIFF.",
+    ),
+    click.option(
+        "--dpi",
+        type=click.Choice(("600", "800", "1200", "2400")),
+        default="600",
+        show_default=True,
+        help="Resolution of the TIFF.",
+    ),
+    click.option(
+        "--poster", metavar="SIZE", help="Print this large, over several sheets (see --on)."
+    ),
+    click.option(
+        "--on",
+        default="A4",
+        show_default=True,
+        metavar="SIZE",
+        help="Paper in your printer.",
+    ),
+    click.option(
+        "--overlap",
+        default="10mm",
+        show_default=True,
+        metavar="LENGTH",
+        help="Smallest overlap between sheets.",
+    ),
+    click.option(
+        "--margin",
+        default="5mm",
+        show_default=True,
+        metavar="LENGTH",
+        help="Edge your printer cannot print.",
+    ),
+    click.option(
+        "--paper",
+        default="auto",
+        show_default=True,
+        metavar="SIZE",
+        help="Paper in the photo (a ticket already says it).",
+    ),
+)
 
 
 @click.command()
