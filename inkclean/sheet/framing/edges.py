@@ -19,9 +19,21 @@ TRACK_PLACES = 160
 TRACK_PRICE = 0.12
 # A slope of so many codes per px is half of the clearest edge.
 HALF_STEEP = 6.0
+# What parts paper from desk counts so much beside the slope; codes spread by as much at least; a
+# pixel says no more than so much, in nats, and so many of them less make a place unlikely.
+PARTED, LEAST_SPREAD, SURE, DOUBTED = 0.6, 2.0, 2.0, 10.0
+# An edge that the areas alone tell counts where it is unlikely so many px of the small picture
+# aside, keeps so near a line, and is told at this share of its places.
+ASIDE_PX, PARTED_PX, PARTED_LEAST = 8, 1.5, 0.5
+# An edge this crisp is where its slopes are; a less crisp one where the areas part.
+CRISP_ALONE = 0.5
 # The photo is then searched this many px of the small picture around the path.
 CLOSE_PX = 2.2
 CLOSE_PLACES = 480
+# A straight edge is looked for this many px of the small picture around a rough side; one so
+# crisp is it, or one nearly as crisp as what tracking finds. Its colour change is told from so
+# many places.
+LINE_PX, LINE_CRISP, LINE_LEAD, STRETCH = 7, 0.8, 0.1, 41
 # Smoothing before the slope is taken, in px of the photo across the edge and places along it.
 ACROSS_SIGMA = 1.6
 ALONG_SIGMA = 2.0
@@ -116,16 +128,64 @@ def _refine_side(pixels: U8, bare: U8, outline: Outline, k: int) -> Side:
     if not outline.seen[k]:
         return rough
     scale = max(pixels.shape[:2]) / max(bare.shape[:2])
+    line = _line_near(pixels, rough, scale)
+    if line.crisp >= LINE_CRISP:
+        return line
+    free = _tracked(pixels, bare, rough, scale, bool(outline.lighter[k]))
+    return line if line.crisp >= free.crisp - LINE_LEAD else free
+
+
+def _tracked(pixels: U8, bare: U8, rough: Side, scale: float, lighter: bool) -> Side:
+    """Return the side found by tracking its edge in the small picture, wherever it bows."""
     s = rough.length * np.linspace(ENDS, 1.0 - ENDS, TRACK_PLACES)
-    path, clear = _track(bare, rough, s, scale, bool(outline.lighter[k]))
+    path, clear, told = _track(bare, rough, s, scale, lighter)
     places = rough.length * np.linspace(ENDS, 1.0 - ENDS, CLOSE_PLACES)
     centre = np.interp(places, s, path)
     y, weight, shown = _measure(pixels, rough, places, centre, CLOSE_PX * scale)
     weight *= np.interp(places, s, clear)
+    seen = max(float(shown), LEAST_PLACES)
+    by_area = _fit(rough, s, path, told, PARTED_PX * scale) if told.mean() > PARTED_LEAST else rough
+    if (weight > 0).mean() < LEAST_PLACES:
+        return by_area
+    side = _fit(rough, places, y, weight, CRISP_PX)
+    side = replace(side, crisp=min(1.0, side.crisp / seen))
+    apart = np.abs(side.at(s) - by_area.at(s)) @ np.abs(rough.normal)
+    if side.crisp < CRISP_ALONE and side.crisp < by_area.crisp:
+        return by_area
+    agreed = bool(np.median(apart) < PARTED_PX * scale)
+    return replace(side, crisp=max(side.crisp, by_area.crisp)) if agreed else side
+
+
+def _line_near(pixels: U8, rough: Side, scale: float) -> Side:
+    """Return the straight edge nearest a rough side, as crisp as the photo shows it.
+
+    Every line through a narrow strip along the side is tried: it is as good as the places at
+    which the photo changes on it, however faintly, for among other sheets an edge is.
+    """
+    half = max(6, round(LINE_PX * scale))
+    s = rough.length * np.linspace(ENDS, 1.0 - ENDS, CLOSE_PLACES)
+    steps = np.arange(-half, half + 1, dtype=np.float64)
+    slope, shown = _slope(pixels, rough, s, np.broadcast_to(steps, (len(s), len(steps))))
+    usual = np.median(np.abs(slope[shown > 0])) if (shown > 0).any() else 0.0
+    reward = np.maximum(slope, 0.0)
+    reward /= reward + np.float32(max(4.0 * usual, 0.5))
+    lean = (s / rough.length - 0.5)[:, None]
+    best, chosen = -1.0, np.zeros(len(s))
+    rows = np.arange(len(s))[:, None]
+    for tilt in np.linspace(-half, half, 2 * half + 1)[:: max(1, round(scale))]:
+        at = np.rint(np.arange(len(steps)) + tilt * lean).astype(np.int64)
+        fits = (at >= 0) & (at < len(steps))
+        total = np.where(fits, reward[rows, np.clip(at, 0, len(steps) - 1)], 0.0).sum(axis=0)
+        # the rough side itself is preferred among equals
+        total *= 1.0 - 0.1 * np.abs(steps) / half
+        if total.max() > best:
+            best = float(total.max())
+            chosen = steps[int(total.argmax())] + tilt * lean[:, 0]
+    y, weight, seen = _measure(pixels, rough, s, chosen, CLOSE_PX * scale, local=True)
     if (weight > 0).mean() < LEAST_PLACES:
         return rough
-    side = _fit(rough, places, y, weight)
-    return replace(side, crisp=min(1.0, side.crisp / max(float(shown), LEAST_PLACES)))
+    side = _fit(rough, s, y, weight, CRISP_PX)
+    return replace(side, crisp=min(1.0, side.crisp / max(seen, LEAST_PLACES)))
 
 
 def is_ruled(pixels: U8, side: Side, scale: float) -> bool:
@@ -178,8 +238,9 @@ def _contrast(strip: F32, shown: F32, lighter: bool | None = None) -> F32:
     return np.asarray(mixed * shown, np.float32)
 
 
-def _track(bare: U8, side: Side, s: F64, scale: float, lighter: bool) -> tuple[F64, F64]:
-    """Return the edge's offset y at each place, in photo px, and how clear it is, 0..1."""
+def _track(bare: U8, side: Side, s: F64, scale: float, lighter: bool) -> tuple[F64, F64, F64]:
+    """Return the edge's offset y at each place, in photo px, how clear it is, 0..1, and how
+    plainly the colours on both sides put it there and not elsewhere, 0..1."""
     steps = np.arange(-TRACK_PX, TRACK_PX + 1) * scale
     y = np.broadcast_to(steps, (len(s), len(steps)))
     strip, shown = _strip(bare, side, s, y, scale)
@@ -189,10 +250,47 @@ def _track(bare: U8, side: Side, s: F64, scale: float, lighter: bool) -> tuple[F
     slope[:, 1:-1] *= (shown[:, 2:] > 0) & (shown[:, :-2] > 0)
     slope = np.asarray(cv2.blur(slope, (1, 3)), np.float32)
     reward = slope / (slope + HALF_STEEP)
+    parted = _parted(strip, shown)
+    reward += PARTED * parted
     reward -= 0.002 * np.abs(steps / scale).astype(np.float32)
     path = _best_path(reward)
     rows = np.arange(len(s))
-    return np.asarray(steps[path], np.float64), np.asarray(reward[rows, path], np.float64)
+    moved = np.clip(path[:, None] + (-ASIDE_PX, ASIDE_PX), 0, len(steps) - 1)
+    told = parted[rows, path] - parted[rows[:, None], moved].max(axis=1)
+    told = np.maximum(told, 0.0) * (shown[rows, path] > 0)
+    return (
+        np.asarray(steps[path], np.float64),
+        np.asarray(reward[rows, path], np.float64),
+        np.asarray(told, np.float64),
+    )
+
+
+def _parted(strip: F32, shown: F32) -> F32:
+    """Return 0..1 (N, M): how well each place across parts what is paper from what is not.
+
+    Paper inwards and the desk outwards are each a normal distribution of colours, the paper's
+    mean followed along the side. An edge at a place is as likely as the colours on both sides
+    of it; 1 is the likeliest place of each row.
+    """
+    across = shown.shape[1]
+    half, gap = across // 2, max(1, across // 8)
+    inner, outer = strip[:, half + gap :], strip[:, : half - gap]
+    near = np.median(inner, axis=1).astype(np.float32)
+    near = np.asarray(cv2.blur(cv2.medianBlur(near[:, None], 5), (1, 15)), np.float32)
+    close = np.abs(inner - near).reshape(-1, 3)
+    paper = np.maximum(1.4826 * np.median(close, axis=0), LEAST_SPREAD).astype(np.float32)
+    middle = np.median(outer.reshape(-1, 3), axis=0)
+    wide = 1.4826 * np.median(np.abs(outer.reshape(-1, 3) - middle), axis=0)
+    desk = np.maximum(wide, paper).astype(np.float32)
+    odds = np.square((strip - middle.astype(np.float32)) / desk)
+    odds -= np.square((strip - near) / paper)
+    odds += 2.0 * np.log(desk / paper)
+    # strokes are neither: no pixel says more than so much
+    each = np.clip(0.5 * odds.mean(axis=2), -SURE, SURE) * shown
+    running = np.cumsum(each, axis=1)
+    likely = running[:, -1:] - 2.0 * running + each
+    told = 1.0 + (likely - likely.max(axis=1, keepdims=True)) / DOUBTED
+    return np.asarray(np.clip(told, 0.0, 1.0), np.float32)
 
 
 def _best_path(reward: F32) -> np.ndarray[tuple[int, ...], np.dtype[np.int64]]:
@@ -216,17 +314,44 @@ def _best_path(reward: F32) -> np.ndarray[tuple[int, ...], np.dtype[np.int64]]:
     return path
 
 
-def _measure(pixels: U8, side: Side, s: F64, centre: F64, reach: float) -> tuple[F64, F64, float]:
+def _slope(pixels: U8, side: Side, s: F64, y: F64, *, local: bool = True) -> tuple[F32, F32]:
+    """Return how steeply light changes inwards at places ``s`` (N,) and offsets ``y`` (N, M), in
+    codes of linear light per px, and 1.0 where the picture reaches.
+
+    The colour change is that of the whole side, or if ``local`` of each stretch of it.
+    """
+    strip, shown = _strip(pixels, side, s, y, 1.0)
+    linear = (TO_LINEAR[np.clip(np.rint(strip), 0, 255).astype(np.uint8)] * 255.0).astype(
+        np.float32
+    )
+    tone = _local_contrast(linear, shown) if local else _contrast(linear, shown)
+    tone = np.asarray(cv2.GaussianBlur(tone, (0, 0), ACROSS_SIGMA, sigmaY=ALONG_SIGMA), np.float32)
+    slope = np.zeros_like(tone)
+    slope[:, 1:-1] = (tone[:, 2:] - tone[:, :-2]) / 2.0
+    return slope, shown
+
+
+def _local_contrast(strip: F32, shown: F32) -> F32:
+    """Return the strip (N, M) seen along the colour change across each stretch of it."""
+    half = strip.shape[1] // 2
+    gap = max(1, half // 4)
+    inner = np.median(strip[:, half + gap :], axis=1).astype(np.float32)
+    outer = np.median(strip[:, : half - gap], axis=1).astype(np.float32)
+    smooth = cv2.blur((inner - outer)[:, None], (1, STRETCH))
+    change = np.asarray(smooth, np.float32)[:, 0]
+    size = np.sqrt((change * change).sum(axis=1, keepdims=True))
+    mixed: F32 = (strip * (change / np.maximum(size, 1e-3))[:, None]).sum(axis=2) * shown
+    return mixed
+
+
+def _measure(
+    pixels: U8, side: Side, s: F64, centre: F64, reach: float, *, local: bool = False
+) -> tuple[F64, F64, float]:
     """Return the edge's offset y at each place at a fraction of a px, its weight, and the
     share of places that the picture shows."""
     half = max(4, round(reach))
     steps = np.arange(-half, half + 1, dtype=np.float64)
-    strip, shown = _strip(pixels, side, s, centre[:, None] + steps, 1.0)
-    linear = TO_LINEAR[np.clip(np.rint(strip), 0, 255).astype(np.uint8)] * 255.0
-    tone = _contrast(linear.astype(np.float32), shown)
-    tone = np.asarray(cv2.GaussianBlur(tone, (0, 0), ACROSS_SIGMA, sigmaY=ALONG_SIGMA), np.float32)
-    slope = np.zeros_like(tone)
-    slope[:, 1:-1] = (tone[:, 2:] - tone[:, :-2]) / 2.0
+    slope, shown = _slope(pixels, side, s, centre[:, None] + steps, local=local)
     margin = 2
     top = slope[:, margin:-margin].argmax(axis=1) + margin
     rows = np.arange(len(s))
@@ -239,8 +364,11 @@ def _measure(pixels: U8, side: Side, s: F64, centre: F64, reach: float) -> tuple
     return centre + steps[top] + np.clip(shift, -0.5, 0.5), weight, float(whole.mean())
 
 
-def _fit(side: Side, s: F64, y: F64, weight: F64) -> Side:
-    """Return the side through the edge's points: a line if one will do, else a curve."""
+def _fit(side: Side, s: F64, y: F64, weight: F64, near: float) -> Side:
+    """Return the side through the edge's points: a line if one will do, else a curve.
+
+    Its ``crisp`` counts the points that lie as ``near``, in px.
+    """
     t = s / side.length * 2.0 - 1.0
     curve = _robust(t, y, weight, DEGREE)
     seen = weight > 0
@@ -248,7 +376,7 @@ def _fit(side: Side, s: F64, y: F64, weight: F64) -> Side:
     stray = np.abs(chebyshev.chebval(t[seen], curve) - chebyshev.chebval(t[seen], level)).max()
     if stray <= max(STRAIGHT_PX, STRAIGHT_SHARE * side.length):
         curve = _robust(t, y, weight, 1)
-    on_it = (np.abs(y - chebyshev.chebval(t, curve)) < CRISP_PX) & seen
+    on_it = (np.abs(y - chebyshev.chebval(t, curve)) < near) & seen
     return Side(side.start, side.along, side.normal, side.length, curve, float(on_it.mean()))
 
 

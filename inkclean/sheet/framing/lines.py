@@ -170,7 +170,11 @@ def _look_along(picture: U8, field: Slopes, normal: F64, offset: F64, is_border:
         slope = across[at] * normal[:, :1] + down[at] * normal[:, 1:]
         np.maximum(rising, slope, out=rising)
         np.maximum(falling, -slope, out=falling)
-    soft = cv2.blur(picture, (STRIP[1] - STRIP[0],) * 2).reshape(-1, 3).astype(np.float32)
+    soft = (
+        cv2.blur(picture, (STRIP[1] - STRIP[0],) * 2)
+        .reshape(-1, picture.shape[2])
+        .astype(np.float32)
+    )
     middle = sum(STRIP) / 2.0
     above = soft[_index(base + middle * normal[:, None], width, height)]
     below = soft[_index(base - middle * normal[:, None], width, height)]

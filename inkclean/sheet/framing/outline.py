@@ -9,6 +9,8 @@ import numpy as np
 
 from inkclean.base.arrays import F32, F64, I64, U8, Bool
 from inkclean.sheet.framing.lines import STEP, Lines, find_lines
+from inkclean.sheet.framing.papers import oddness
+from inkclean.sheet.framing.texture import smoothness
 
 # The outline is looked for with the photo's longer side at so many px: the paper's edge is
 # still a step of a px or two, and pen lines are thin enough to be removed.
@@ -32,6 +34,9 @@ WEAKEST, SIZE, COLOUR, OVERSHOOT, BRIGHT = 0.35, 0.45, 0.15, 0.15, 0.3
 # (a white desk is like paper, and may be large).
 PAPER_QUANTILE, PAPER_LIGHT, PAPER_TINT = 0.8, 0.78, 14.0
 MORE_PAPER, MOST_PAPER = 0.7, 0.25
+# So much of the paper may be rougher than the rest; what is so much rougher again, in codes of
+# smoothness, is no paper.
+PAPER_ROUGH, ROUGHER = 0.3, 20.0
 # A colour difference of so many codes counts in full.
 APART = 30.0
 # A side counts as an edge only if so much of it lies in the picture; what each side costs that
@@ -39,12 +44,16 @@ APART = 30.0
 LEAST_SHOWN, VAIN = 0.3, 0.1
 # Pages that take up less of the picture than this are ever less likely.
 SMALL_AREA, SMALL = 0.2, 0.2
+# What a quadrangle costs that is no sheet of a usual size seen by a camera.
+ODD = 0.25
 # Candidates whose areas are compared in full.
 SHORTLIST = 120
 # Least score of a page; a picture without one scores 0.75 by its borders alone.
 LEAST_SCORE = 0.9
 # Least clearness of a side that counts as seen.
 SEEN = 0.36
+# The same of a side that is plain to see.
+PLAIN = 0.5
 
 
 @dataclass(frozen=True)
@@ -78,14 +87,20 @@ def find_outline(bare: U8, scale: float) -> Outline | None:
     that make a page are weighed by how clearly each side is seen along its whole length, with
     the paper on its lighter side, and by what lies within and without.
     """
-    lines = find_lines(bare)
+    smooth = smoothness(bare)
+    lines = find_lines(np.dstack([bare, smooth]))
     quads = _enumerate(lines, bare.shape[1], bare.shape[0])
     if len(quads.corners) == 0:
         return None
     edge_score, clear, lighter = _weigh_sides(lines, quads, bare.shape)
     best = np.argsort(edge_score)[::-1][:SHORTLIST]
     quads, clear, lighter = quads.only(best), clear[best], lighter[best]
-    score = edge_score[best] + _weigh_areas(bare, quads)
+    whole = (lines.border[quads.sides] == 0).all(axis=1)
+    odd = oddness(quads.corners, (bare.shape[1], bare.shape[0]))
+    # a sheet of a usual size, all round in sight, may lie on others like it
+    plain = whole * (1.0 - odd) * np.clip((clear.min(axis=1) - SEEN) / (PLAIN - SEEN), 0.0, 1.0)
+    brighter, more = _weigh_areas(bare, smooth, quads)
+    score = edge_score[best] + brighter - (1.0 - plain) * more - ODD * whole * odd
     top = int(np.argmax(score))
     seen = (clear[top] > SEEN) & (lines.border[quads.sides[top]] == 0)
     if score[top] < LEAST_SCORE or not seen.any():
@@ -212,8 +227,8 @@ def _weigh_sides(lines: Lines, quads: _Quads, shape: tuple[int, ...]) -> tuple[F
     return score, clear, light >= dark
 
 
-def _weigh_areas(bare: U8, quads: _Quads) -> F64:
-    """Return what lies within and without says for each candidate (Q,).
+def _weigh_areas(bare: U8, smooth: U8, quads: _Quads) -> tuple[F64, F64]:
+    """Return what is within and without each candidate says for it, and against it, (Q,) each.
 
     Paper is lighter than a desk, and no more of it lies around: whatever outside has the tone
     of the paper inside speaks against a candidate, for it is the page's own margin.
@@ -222,6 +237,7 @@ def _weigh_areas(bare: U8, quads: _Quads) -> F64:
     size = 48, max(8, round(48 * height / width))
     tiny = cv2.resize(bare, size, interpolation=cv2.INTER_AREA).astype(np.float32).reshape(-1, 3)
     light = tiny.mean(axis=1)
+    even = cv2.resize(smooth, size, interpolation=cv2.INTER_AREA).ravel().astype(np.float32)
     x, y = np.meshgrid(np.arange(size[0]) + 0.5, np.arange(size[1]) + 0.5)
     places = np.stack([x.ravel() * width / size[0], y.ravel() * height / size[1]], axis=1)
     inside = _inside(quads.corners, places).astype(np.float32)
@@ -238,9 +254,14 @@ def _weigh_areas(bare: U8, quads: _Quads) -> F64:
     paper = inside * (light > PAPER_LIGHT * tone[:, None])
     own = paper @ tint / np.maximum(paper.sum(axis=1), 1.0)[:, None]
     away = np.abs(tint[None] - own[:, None]).max(axis=2)
+    # what is rougher than most of the paper is none, however light
+    ranked = np.argsort(even)
+    rough = np.cumsum(paper[:, ranked], axis=1) >= PAPER_ROUGH * paper.sum(axis=1)[:, None]
+    roughest = even[ranked][rough.argmax(axis=1)]
     more = outside * (light > PAPER_LIGHT * tone[:, None]) * (away < PAPER_TINT)
-    result: F64 = BRIGHT * lighter * share - np.minimum(MORE_PAPER * more.mean(axis=1), MOST_PAPER)
-    return result
+    more *= even >= roughest[:, None] - ROUGHER
+    against = np.minimum(MORE_PAPER * more.mean(axis=1), MOST_PAPER)
+    return BRIGHT * lighter * share, np.asarray(against, np.float64)
 
 
 def _inside(corners: F64, places: F64) -> Bool:

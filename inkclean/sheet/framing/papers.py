@@ -9,7 +9,7 @@ import numpy as np
 
 from inkclean.base.arrays import F64
 from inkclean.base.units import MM_PER_INCH, PAPERS, Paper
-from inkclean.sheet.framing.squaring import UNIT, homography
+from inkclean.sheet.framing.squaring import UNIT, homography, unit_homographies
 
 # Sizes a page is drawn on, with the cost of taking them for granted (the negative log of how
 # often they turn up, in the trade's experience; common practice, no source). Sizes of one
@@ -25,6 +25,8 @@ FOCAL_SPREAD = 0.3
 # angle at its corners.
 ASPECT_SPREAD = 0.012
 SQUARE_SPREAD = 0.008
+# The same of outlines seen in a small picture, whose corners are rough.
+ODD_SQUARE, ODD_ASPECT = 0.03, 0.03
 # A fit worse than this (a sum of squared standard deviations) is no standard size.
 WORST_FIT = 16.0
 # A whole picture within this share of a paper's aspect is that paper.
@@ -54,12 +56,17 @@ def aspects(corners: F64, photo_size: tuple[int, int], focal_px: F64) -> tuple[F
     measure √(h₁ᵀωh₁) and √(h₂ᵀωh₂), and h₁ᵀωh₂ vanishes for the true focal length.
     """
     centred = corners - np.array(photo_size) / 2.0
-    matrix = homography(UNIT, centred)
-    h1, h2 = matrix[:, 0], matrix[:, 1]
+    aspect, cosine = _aspects(homography(UNIT, centred)[None], focal_px)
+    return aspect[0], cosine[0]
+
+
+def _aspects(matrices: F64, focal_px: F64) -> tuple[F64, F64]:
+    """Return aspects and cosines (Q, F) of homographies (Q, 3, 3) from the unit square."""
+    h1, h2 = (matrices[:, :, k, None] for k in (0, 1))
     omega = 1.0 / focal_px**2
-    side1 = np.sqrt((h1[0] ** 2 + h1[1] ** 2) * omega + h1[2] ** 2)
-    side2 = np.sqrt((h2[0] ** 2 + h2[1] ** 2) * omega + h2[2] ** 2)
-    product = (h1[0] * h2[0] + h1[1] * h2[1]) * omega + h1[2] * h2[2]
+    side1 = np.sqrt((h1[:, 0] ** 2 + h1[:, 1] ** 2) * omega + h1[:, 2] ** 2)
+    side2 = np.sqrt((h2[:, 0] ** 2 + h2[:, 1] ** 2) * omega + h2[:, 2] ** 2)
+    product = (h1[:, 0] * h2[:, 0] + h1[:, 1] * h2[:, 1]) * omega + h1[:, 2] * h2[:, 2]
     return side1 / side2, product / (side1 * side2)
 
 
@@ -82,6 +89,30 @@ def fit_sizes(corners: F64, photo_size: tuple[int, int]) -> tuple[dict[str, floa
         away = np.minimum(np.abs(np.log(aspect / true)), np.abs(np.log(aspect * true)))
         misfit[name] = float((base + (away / ASPECT_SPREAD) ** 2).min())
     return misfit, likely
+
+
+def oddness(corners: F64, photo_size: tuple[int, int]) -> F64:
+    """Return (Q,) how little each of (Q, 4, 2) outlines looks like a sheet of a usual size.
+
+    0 is a rectangle of a standard paper under a usual focal length, 1 none that a camera sees;
+    a rectangle of any other shape lies between.
+    """
+    size = np.array(photo_size)
+    centred = np.asarray(corners - size / 2.0, np.float64)
+    focal = math.hypot(*photo_size) * np.geomspace(0.4, 2.5, 24)
+    aspect, cosine = _aspects(unit_homographies(centred), focal)
+    base = (np.log(focal / math.hypot(*photo_size) / FOCAL_PER_DIAGONAL) / FOCAL_SPREAD) ** 2
+    base = base + (cosine / ODD_SQUARE) ** 2
+    likely = base.min(axis=1)
+    away = np.full(aspect.shape, np.inf)
+    for name in CANDIDATES:
+        true = PAPERS[name].width_mm / PAPERS[name].height_mm
+        for each in (true, 1.0 / true):
+            away = np.minimum(away, np.abs(np.log(aspect / each)))
+    usual = (base + (away / ODD_ASPECT) ** 2).min(axis=1)
+    shape = 1.0 - np.exp(-usual / 4.0)
+    right = 1.0 - np.exp(-likely / 4.0)
+    return np.asarray(right + (1.0 - right) * 0.5 * shape, np.float64)
 
 
 def framed_size(corners: F64, photo_size: tuple[int, int], paper: Paper | None) -> Size:

@@ -49,6 +49,25 @@ def homography(source: F64, target: F64) -> F64:
     return np.append(solved, 1.0).reshape(3, 3)
 
 
+def unit_homographies(corners: F64) -> F64:
+    """Return the (Q, 3, 3) homographies from the unit square to (Q, 4, 2) corners.
+
+    Closed form of Heckbert 1989, "Fundamentals of texture mapping and image warping", 2.2.3.
+    """
+    first, second, third, fourth = (corners[:, k] for k in range(4))
+    skew = first - second + third - fourth
+    right, down = second - third, fourth - third
+    det = right[:, 0] * down[:, 1] - right[:, 1] * down[:, 0]
+    g = (skew[:, 0] * down[:, 1] - skew[:, 1] * down[:, 0]) / det
+    h = (right[:, 0] * skew[:, 1] - right[:, 1] * skew[:, 0]) / det
+    matrices = np.ones((len(corners), 3, 3))
+    matrices[:, :2, 0] = second - first + g[:, None] * second
+    matrices[:, :2, 1] = fourth - first + h[:, None] * fourth
+    matrices[:, :2, 2] = first
+    matrices[:, 2, 0], matrices[:, 2, 1] = g, h
+    return matrices
+
+
 def project(matrix: F64, points: F64) -> F64:
     """Return (N, 2) points taken through a (3, 3) homography."""
     lifted = points @ matrix[:, :2].T + matrix[:, 2]
