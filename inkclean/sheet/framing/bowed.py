@@ -8,7 +8,7 @@ import numpy as np
 
 from inkclean.base.arrays import F64
 from inkclean.base.errors import UsageError
-from inkclean.sheet.framing.edges import POINTS
+from inkclean.sheet.framing.sides import POINTS
 
 # No paper bows further than this share of its edge's length: points beyond are slips.
 MOST_BOW = 0.25

@@ -10,10 +10,11 @@ from inkclean.base.arrays import F64
 from inkclean.base.errors import UsageError
 from inkclean.base.units import Paper
 from inkclean.sheet.framing.bowed import sides_through
-from inkclean.sheet.framing.edges import Side, draw, is_ruled, refine, straight
+from inkclean.sheet.framing.edges import is_ruled, refine
 from inkclean.sheet.framing.outline import find_outline, without_strokes
 from inkclean.sheet.framing.papers import framed_size, whole_size
 from inkclean.sheet.framing.parts import PART_TRUST, hidden_side, part_size
+from inkclean.sheet.framing.sides import Side, draw, straight
 from inkclean.sheet.framing.squaring import UNIT, Squared, square_up, to_photo
 from inkclean.sheet.values import Frame, Photo
 
