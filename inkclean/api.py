@@ -114,6 +114,8 @@ class FilePage(Page):
     ) -> CleanReport:
         """Write the ink, the curves and the ticket, as ``inkclean clean`` does.
 
+        What the ticket of an earlier run keeps of corrections by hand is done again.
+
         Args:
             folder: where to; beside the photo if None.
             also: more kinds of result: lines, pencil, grey, tiff, pdf, proof.
@@ -125,7 +127,15 @@ class FilePage(Page):
         Raises:
             InkcleanError: a kind is not known, the photo cannot be used, or a result stands there.
         """
-        from inkclean.jobs.results import Order, Origin, Target, parse_also, write_results
+        from inkclean.ink.edits import read_ink_edits
+        from inkclean.jobs.results import (
+            Order,
+            Origin,
+            Target,
+            edits_kept,
+            parse_also,
+            write_results,
+        )
         from inkclean.jobs.ticket import file_hash
 
         path = self.asked.file
@@ -133,10 +143,13 @@ class FilePage(Page):
         order = Order(self.settings, parse_also(",".join(also)))
         target = Target(path.parent if folder is None else Path(folder), self.photo.name, replace)
         target.check(order.kinds)
+        origin = Origin(path, file_hash(path), self.asked.number)
+        edits = edits_kept(origin, target)
+        if edits:
+            self.change(ink_edits=read_ink_edits(edits.get("ink", {})))
         if order.keep_pencil:
             self.change(keep_pencil=True)
-        origin = Origin(path, file_hash(path), self.asked.number)
-        return write_results(self, order, origin, target)
+        return write_results(self, order, origin, target, edits)
 
 
 def _plain(options: Any) -> dict[str, Any]:

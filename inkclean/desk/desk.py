@@ -24,7 +24,7 @@ from inkclean.desk.numbers import shared_numbers
 from inkclean.desk.shelf import Shelf, ShelfPage
 from inkclean.desk.touch import colour_at, turned
 from inkclean.desk.work.bench import Hands
-from inkclean.desk.work.task import PageTask
+from inkclean.desk.work.task import PageTask, Purpose
 from inkclean.flats.colour.hints import Hints
 from inkclean.ink.edits import read_ink_edits
 from inkclean.jobs.inputs import TICKET
@@ -175,10 +175,9 @@ class Desk:
 
     def take(self, page: ShelfPage, use: str) -> None:
         """Have the files of one purpose made."""
-        extra: dict[str, Any] = {"use": use, "name": page.name, "sha256": page.sha256}
-        extra["count"] = self.log(page).count
-        extra["into"] = str(self.folder(page) / "take" / use.replace(" ", "-"))
-        self._hands.ask(page.id, self._task(page, "take", extra))
+        into = self.folder(page) / "take" / use.replace(" ", "-")
+        purpose = Purpose(use, into, page.name, page.sha256)
+        self._hands.ask(page.id, self._task(page, "take", purpose))
 
     def thumb(self, page: ShelfPage) -> Path:
         """Return a small picture of the page's photo, made once.
@@ -195,14 +194,13 @@ class Desk:
                     draft.write_bytes(pictures.small(photo.pixels))
         return path
 
-    def _task(self, page: ShelfPage, goal: str, extra: dict[str, Any] | None = None) -> PageTask:
+    def _task(self, page: ShelfPage, goal: str, purpose: Purpose | None = None) -> PageTask:
         folder = self.folder(page) / "pictures"
         budget = self.config.budget_mp
         count, work = self.log(page).count, self.work(page)
         need = self._need(page)
-        return PageTask(
-            page.id, page.path, page.number, folder, work, goal, budget, count, need, extra
-        )
+        at = (page.id, page.path, page.number, folder)
+        return PageTask(*at, work, goal, budget, count, need, purpose)
 
     def _need(self, page: ShelfPage) -> float:
         """Return about what a page takes in memory, in MB."""

@@ -10,13 +10,16 @@ import cv2
 import numpy as np
 import pytest
 
+import inkclean
 from inkclean.desk import pictures
 from inkclean.desk.accuracy import curves_near
 from inkclean.desk.acts import apply_acts, check_act
 from inkclean.desk.edits import PageEdits
 from inkclean.desk.work.stages import FIRST_MP, Bench
-from inkclean.desk.work.take import edits_of
+from inkclean.desk.work.take import edits_of, take_away
+from inkclean.desk.work.task import PageTask, Purpose
 from inkclean.flats.colour.shade import shade_areas
+from inkclean.jobs.ticket import file_hash, read_ticket
 from inkclean.page import Page
 from inkclean.settings import Settings
 from inkclean.sheet.read import read_photos
@@ -139,3 +142,23 @@ def test_a_piece_of_the_ink_as_curves_is_what_the_whole_page_would_be(within: fl
     away = np.hypot(*(points[on_edge] - 30.0).T) - 10.0
     assert on_edge.any()
     assert np.abs(away).max() < within + 0.01
+
+
+def test_files_to_fetch_hold_centrelines_where_the_ticket_says_so(tmp_path: Path) -> None:
+    path = pages.write(tmp_path / "page.jpg")
+    bench = Bench(path, 1, tmp_path / "pictures", 300.0)
+    work = PageEdits(Settings(strokes=True))
+    into = tmp_path / "take"
+    purpose = Purpose("enlarge", into, "page", file_hash(path))
+    task = PageTask("p", path, 1, tmp_path / "pictures", work, "take", 300.0, purpose=purpose)
+    at: list[str] = []
+    taken = take_away(bench, task, at.append, lambda: None)
+    assert at[-2:] == ["curves", "files"]
+    assert {file.name for file in taken.files} == {"page.svg", "page.pdf", "page.ticket.json"}
+    ticket = read_ticket(into / "page.ticket.json")
+    assert ticket.settings.strokes
+    assert ticket.folder == ""
+    fetched = (into / "page.svg").read_text("utf-8")
+    assert "stroke-width" in fetched
+    inkclean.Page(path, strokes=True).write(tmp_path / "python")
+    assert fetched == (tmp_path / "python" / "page.svg").read_text("utf-8")

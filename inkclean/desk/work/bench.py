@@ -189,4 +189,4 @@ def _context() -> Any:
 
 
 def _same(one: PageTask, other: PageTask) -> bool:
-    return (one.goal, one.count, one.extra) == (other.goal, other.count, other.extra)
+    return (one.goal, one.count, one.purpose) == (other.goal, other.count, other.purpose)

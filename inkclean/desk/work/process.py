@@ -37,6 +37,9 @@ def _take_tasks(pipe: Any, cancels: Any) -> None:
     def tell(stage: str, said: dict[str, Any]) -> None:
         pipe.send({"event": "stage", "stage": stage, "said": said})
 
+    def taking(stage: str) -> None:
+        pipe.send({"event": "taking", "stage": stage})
+
     while True:
         task: PageTask
         serial, task = pipe.recv()
@@ -46,7 +49,7 @@ def _take_tasks(pipe: Any, cancels: Any) -> None:
                 bench = Bench(task.source, task.number, task.folder, task.budget_mp)
                 page = task.page
             if task.goal == "take":
-                take_away(bench, task, pipe.send, check)
+                pipe.send(take_away(bench, task, taking, check).json())
             else:
                 bench.run(task.work, task.goal, tell, check)
                 pipe.send({"event": "done", "goal": task.goal})

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import zipfile
 from collections.abc import Callable
-from dataclasses import replace
+from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -35,49 +35,83 @@ USES: dict[str, tuple[tuple[str, ...], bool]] = {
 }
 
 
-def take_away(
-    bench: Bench,
-    task: PageTask,
-    send: Callable[[dict[str, Any]], None],
-    check: Callable[[], None],
-) -> None:
-    """Make the files of one purpose in the folder that ``task.extra`` names, and a zip of them.
+@dataclass(frozen=True)
+class FileMade:
+    """A file to be fetched."""
 
-    ``extra`` has ``use``, ``into`` (a folder of the desk's own), ``name`` and ``sha256``.
+    name: str
+    bytes: int
+
+    @classmethod
+    def of(cls, path: Path) -> FileMade:
+        """Return what is told of a file that was written."""
+        return cls(path.name, path.stat().st_size)
+
+
+@dataclass(frozen=True)
+class Taken:
+    """The files made for one purpose and a zip of all; ``press`` is what the check found of print.
+
+    ``count`` is how long the page's log was when they were made.
+    """
+
+    use: str
+    count: int
+    files: tuple[FileMade, ...]
+    zip: FileMade
+    press: PressReport | None
+
+    def json(self) -> dict[str, Any]:
+        """Return the event that the browser is told."""
+        press = {} if self.press is None else self.press.json()
+        return {
+            "event": "taken",
+            "use": self.use,
+            "count": self.count,
+            "files": [asdict(file) for file in self.files],
+            "zip": asdict(self.zip),
+            "verdict": press.get("verdict"),
+            "check": press.get("check", []),
+        }
+
+
+def take_away(
+    bench: Bench, task: PageTask, at: Callable[[str], None], check: Callable[[], None]
+) -> Taken:
+    """Make the files of the task's purpose in the folder that it names, and a zip of them.
+
+    ``at`` is told which stage the work is at.
 
     Raises:
-        CancelledError: something newer is asked for.
+        CancelledError: by ``check``: something newer is asked for.
         InkcleanError: a file cannot be written.
     """
-    extra, work = task.extra or {}, task.work
-    kinds, areas = USES[extra["use"]]
+    purpose, work = task.purpose, task.work
+    assert purpose is not None  # noqa: S101 - the goal is to take
+    kinds, areas = USES[purpose.use]
     coloured = bool(work.dabs or work.names or work.flats != PageEdits(work.settings).flats)
-    areas = areas or (extra["use"] == "publish" and coloured)
-
-    def tell(stage: str, said: dict[str, Any]) -> None:
-        send({"event": "taking", "stage": stage})
-
-    bench.run(work, "flats" if areas else "ink", tell, check)
-    tell("curves", {})
+    areas = areas or (purpose.use == "publish" and coloured)
+    bench.run(work, "flats" if areas else "ink", lambda stage, said: at(stage), check)
+    at("curves")
     order = Order(work.settings, tuple(kind for kind in kinds if kind not in ("ink", "svg")))
     page = bench.page
     page.bring(*order.values)
     check()
-    tell("files", {})
-    into, name = Path(extra["into"]), str(extra["name"])
+    at("files")
+    into, name = purpose.into, purpose.name
     into.mkdir(parents=True, exist_ok=True)
-    origin = Origin(task.source, extra["sha256"], task.number)
     target = Target(into, name, True)
+    origin = Origin(task.source, purpose.sha256, task.number)
     write_results(page, order, origin, target, edits_of(work))
     files = [target.path(kind) for kind in kinds]
     if areas:
-        files += _areas(bench, work, into, name, extra["use"] == "colour on")
-    elif extra["use"] == "publish":
+        files += _areas(bench, work, into, name, purpose.use == "colour on")
+    elif purpose.use == "publish":
         files.append(_plain_page(page, into / f"{name}.page.png"))
-    report: PressReport | None = None
-    if extra["use"] == "print":
+    press: PressReport | None = None
+    if purpose.use == "print":
         outputs = {"pdf": into / f"{name}.press.pdf"}
-        report = press_page(page.curves, PressSettings(), outputs, name, True)
+        press = press_page(page.curves, PressSettings(), outputs, name, True)
         files.append(outputs["pdf"])
     finish_ticket(target.path("ticket"), work, bench)
     files.append(target.path("ticket"))
@@ -85,17 +119,8 @@ def take_away(
     with placed(bundle, True) as draft, zipfile.ZipFile(draft, "w", zipfile.ZIP_STORED) as archive:
         for path in files:
             archive.write(path, path.name)
-    send(
-        {
-            "event": "taken",
-            "use": extra["use"],
-            "count": extra["count"],
-            "files": [{"name": path.name, "bytes": path.stat().st_size} for path in files],
-            "zip": {"name": bundle.name, "bytes": bundle.stat().st_size},
-            "verdict": None if report is None else report.verdict,
-            "check": [] if report is None else report.json()["check"],
-        }
-    )
+    made = tuple(FileMade.of(path) for path in files)
+    return Taken(purpose.use, task.count, made, FileMade.of(bundle), press)
 
 
 def _areas(bench: Bench, work: PageEdits, into: Path, name: str, layers: bool) -> list[Path]:

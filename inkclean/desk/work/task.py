@@ -4,14 +4,26 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
 
 from inkclean.desk.edits import PageEdits
 
 
 @dataclass(frozen=True)
+class Purpose:
+    """What files are fetched for: one of ``take.USES``, and the folder of the desk's they go to.
+
+    ``name`` is what they are called, ``sha256`` that of the photo.
+    """
+
+    use: str
+    into: Path
+    name: str
+    sha256: str
+
+
+@dataclass(frozen=True)
 class PageTask:
-    """What to do with a page: ``goal`` is one of the stages' goals, or take with ``extra``.
+    """What to do with a page: ``goal`` is one of the stages' goals, or take, for ``purpose``.
 
     ``count`` is how long the page's log was: tasks of one count and goal are the same.
     ``need_mb`` is about what the page takes in memory.
@@ -26,4 +38,4 @@ class PageTask:
     budget_mp: float
     count: int = 0
     need_mb: float = 0.0
-    extra: dict[str, Any] | None = None
+    purpose: Purpose | None = None
