@@ -110,7 +110,7 @@ def _read(*, file: Path | None, number: int, budget_mp: float) -> Photo:
     from inkclean.sheet.read import read_photo
 
     if file is None:
-        raise UsageError("this page was given no photo")
+        raise UsageError("this page has no photo; give it one")
     return read_photo(file, number, budget_mp=budget_mp)
 
 

@@ -61,20 +61,20 @@ class Set(ActKind):
         """Settings by their names."""
         values = {key: given[key] for key in self.settable if key in given}
         if not values:
-            raise UsageError("nothing is set")
+            raise UsageError("no setting is given")
         for key in ("weight", "speck_mm", "within_mm"):
             if key in values:
                 values[key] = check_number(values[key])
         if not -1 <= values.get("weight", 0) <= 1:
-            raise UsageError("weight lies between -1 and 1")
+            raise UsageError("weight must be between -1 and 1")
         if "drop" in values:
             drop = values["drop"]
             if not isinstance(drop, list) or not all(isinstance(word, str) for word in drop):
-                raise UsageError("drop is a list of colours")
+                raise UsageError("drop must be a list of colours")
             values["drop"] = list(check_drop(drop))
         for key in ("paper", "frame"):
             if not isinstance(values.get(key, ""), str) or len(values.get(key, "")) > LONGEST_TEXT:
-                raise UsageError(f"{key} is a text")
+                raise UsageError(f"{key} must be text")
         frame = values.get("frame", "auto")
         if frame not in ("auto", "whole"):
             parse_outline(frame)
@@ -97,7 +97,7 @@ class Stroke(ActKind):
     def check(self, given: Values) -> dict[str, Any]:
         """``how``, ``white`` or ``ink``, and ``points``: x, y, width in mm."""
         if given.get("how") not in ("white", "ink"):
-            raise UsageError("a stroke is white or ink")
+            raise UsageError("a stroke must be white or ink")
         return {"how": given["how"], "points": check_points(given.get("points"), 3)}
 
     def apply(self, edits: PageEdits, act: Values) -> PageEdits:
@@ -230,7 +230,7 @@ class Name(ActKind):
         colour, name = check_colour(given.get("colour"), given.get("name"), wrong)
         name = " ".join(name.split())[:LONGEST_NAME]
         if not name or not name.isprintable():
-            raise UsageError("a colour's name is a few letters")
+            raise UsageError("a colour's name must be a few letters")
         return {"colour": colour, "name": name}
 
     def apply(self, edits: PageEdits, act: Values) -> PageEdits:
@@ -261,10 +261,10 @@ def check_act(act: object) -> dict[str, Any]:
         UsageError: it is none of the acts, or its values make no sense.
     """
     if not isinstance(act, dict):
-        raise UsageError("this is no edit")
+        raise UsageError("this is not an edit")
     kind = _BY_NAME.get(str(act.get("kind")))
     if kind is None:
-        raise UsageError("this edit is not known")
+        raise UsageError("this edit is unknown")
     return {"kind": kind.name, **kind.check(act)}
 
 

@@ -122,7 +122,7 @@ def _shelf_routes(desk: Desk) -> list[Route]:
     async def order(request: Request) -> Response:
         words = await _json(request)
         if not isinstance(words, list) or not all(isinstance(word, str) for word in words):
-            raise UsageError("an order is a list of pages")
+            raise UsageError("an order must be a list of pages")
         await run_in_threadpool(shelf.lay_out, words)
         desk.publish({"event": "shelf"})
         return JSONResponse(rows())
