@@ -36,9 +36,9 @@ def demo(folder: Path, quiet: bool, replace: bool) -> None:
     from inkclean.settings import Settings
 
     photo = folder / f"{NAME}.jpg"
-    say("drawing the page and photographing it …")
+    say("Drawing the page and photographing it …")
     shoot(photo, replace)
-    say("cleaning the photo …")
+    say("Cleaning the photo …")
     order = Order(Settings(), ("lines", "pencil", "grey", "proof"))
     outcome = clean_file(Job(photo, folder, order, replace))
     if outcome.error is not None:
@@ -46,7 +46,7 @@ def demo(folder: Path, quiet: bool, replace: bool) -> None:
     for cleaned in outcome.reports:
         for line in summary(cast("CleanReport", cleaned)):
             say(line)
-    say("splitting it into colour areas …")
+    say("Finding its colour areas …")
     ticket = folder / f"{NAME}.ticket.json"
     flats = FlatsOrder(order, FlatsSettings(shade=315.0))
     if replace or not flats.flats.outputs(folder, NAME)["ora"].exists():

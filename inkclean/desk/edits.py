@@ -1,4 +1,4 @@
-"""All that was asked and mended on a page, and the values that edits may hold."""
+"""All that was asked and corrected on a page, and the values that edits may hold."""
 
 from __future__ import annotations
 
@@ -25,7 +25,7 @@ Dab = tuple[float, float, str, str]
 
 @dataclass(frozen=True)
 class PageEdits:
-    """What was asked and mended on a page, all acts together.
+    """What was asked and corrected on a page, all acts together.
 
     ``dabs`` are x, y in mm, colour as ``#rrggbb`` and name, the latest last; ``light`` is
     where the light comes from in degrees clockwise from above, None without shade; ``names``

@@ -1,4 +1,4 @@
-"""What a hand mends in the ink: specks brought back, white laid over, ink drawn in."""
+"""What is corrected in the ink by hand: specks brought back, white laid over, ink drawn in."""
 
 from __future__ import annotations
 
@@ -32,7 +32,7 @@ class InkStroke:
 
 @dataclass(frozen=True)
 class InkEdits:
-    """What was mended by hand, in mm of the sheet, so that it holds at any resolution.
+    """What was corrected by hand, in mm of the sheet, so that it holds at any resolution.
 
     ``kept`` (N, 2) are places of specks to bring back; ``strokes`` are laid one after another.
     """

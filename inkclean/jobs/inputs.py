@@ -138,7 +138,7 @@ class Given:
 
     @property
     def mended(self) -> InkEdits:
-        """What the ticket says was mended in the ink by hand."""
+        """What the ticket says was corrected in the ink by hand."""
         return read_ink_edits({} if self.ticket is None else self.ticket.edits.get("ink", {}))
 
     def pictures(self) -> Iterator[tuple[int, Photo]]:

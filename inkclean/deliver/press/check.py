@@ -113,7 +113,7 @@ def check_lines(placed: Curves, thinnest_pt: float) -> Finding:
         "thinnest line",
         "fails",
         f"{said}; {below:.0f} mm of line is under {thinnest_pt:g} pt",
-        f"print it {larger:.1f} times as large, clean the page with more weight, or ask the "
+        f"print it {larger:.1f} times as large, give the lines more weight, or ask the "
         "printer for the thinnest line the press can print",
     )
 

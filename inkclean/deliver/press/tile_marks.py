@@ -124,7 +124,7 @@ def _marks(pen: MarkPen, plan: Plan, tile: PosterTile, title: str) -> None:
         x = left + plan.step_mm[0]
         pen.triangle((x, top - tip), (x - half, top - back), (x + half, top - back))
         pen.triangle((x, bottom + tip), (x - half, bottom + back), (x + half, bottom + back))
-        said = f"sheet {tile.number + 1} is laid over this edge"
+        said = f"lay sheet {tile.number + 1} over this edge"
         pen.text(
             right + BAND_MM * 0.7, (top + bottom) / 2, said, _SMALL_PT, middle=True, upright=False
         )
@@ -132,7 +132,7 @@ def _marks(pen: MarkPen, plan: Plan, tile: PosterTile, title: str) -> None:
         y = top + plan.step_mm[1]
         pen.triangle((left - tip, y), (left - back, y - half), (left - back, y + half))
         pen.triangle((right + tip, y), (right + back, y - half), (right + back, y + half))
-        said = f"sheet {tile.number + plan.columns} is laid over this edge"
+        said = f"lay sheet {tile.number + plan.columns} over this edge"
         pen.text((left + right) / 2, bottom + BAND_MM * 0.8, said, _SMALL_PT, middle=True)
     place = f"row {tile.row}, column {tile.column}"
     said = f"sheet {tile.number} of {len(plan.tiles)}  ·  {place}"
@@ -176,14 +176,14 @@ def _how_to(pen: MarkPen, plan: Plan, x: float, y: float) -> None:
     ways = zip(plan.overlap_mm, ("across", "down"), (plan.columns, plan.rows), strict=True)
     shared = " and ".join(f"{mm:.1f} mm {way}" for mm, way, count in ways if count > 1)
     lines = [
-        "Print at actual size (100 %), never fitted to the page. Measure the rule below first.",
+        "Print at actual size (100 %), not fitted to the page. Measure the ruler below first.",
         "Cut each sheet along its left and upper edge, from one cut mark to the other.",
         "At the poster's right and lower edge cut along the marks there too.",
         "Begin at the top left. Lay each sheet over its neighbours, its cut edge between the",
         "tips of the triangles, and glue it to the strip underneath.",
     ]
     if shared:
-        lines.append(f"Neighbours share {shared}.")
+        lines.append(f"Sheets overlap by {shared}.")
     for number, said in enumerate(lines):
         pen.text(x, y + 5 * number, said)
     y += 5 * len(lines) + 1
