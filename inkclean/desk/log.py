@@ -54,11 +54,11 @@ class EditLog:
         self._append({"do": act})
 
     def undo(self) -> bool:
-        """Take the last edit back; False if there is none."""
+        """Undo the last edit; False if there is none."""
         return bool(self.done) and self._append({"undo": True})
 
     def redo(self) -> bool:
-        """Do again what was taken back last; False if there is nothing."""
+        """Redo what was undone last; False if there is nothing."""
         return bool(self.undone) and self._append({"redo": True})
 
     def _append(self, entry: Act) -> bool:

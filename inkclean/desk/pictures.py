@@ -51,7 +51,7 @@ def keep(pixels: U8 | U16, folder: Path) -> Picture:
 
 
 def drop(folder: Path) -> None:
-    """Take a picture off the disk."""
+    """Delete a picture from the disk."""
     shutil.rmtree(folder, ignore_errors=True)
 
 

@@ -211,7 +211,7 @@ def _rooms(page: Prepared, joins: Joins, opened: tuple[Point, ...] = ()) -> Room
 
 
 def _open(border: Bool, opened: tuple[Point, ...], scale: float) -> None:
-    """Take off the pieces of walls that run past places said to be open."""
+    """Remove the pieces of walls that run past places said to be open."""
     if not opened or not border.any():
         return
     _, piece = pieces(border)

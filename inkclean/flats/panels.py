@@ -150,7 +150,7 @@ def border_walls(barrier: Bool, panel: U8, px_per_mm: float) -> Bool:
 
 
 def _open_channels(wall: Bool, gutter: Bool, px_per_mm: float) -> None:
-    """Take off the pieces of wall from which lines lead outwards on both sides."""
+    """Remove the pieces of wall from which lines lead outwards on both sides."""
     reach = round(CHANNEL_MM * px_per_mm)
     count, piece = pieces(wall)
     rows, columns = np.nonzero(wall)

@@ -66,7 +66,7 @@ def clean_specks(
     unsure: Bool | None = None,
     in_place: bool = False,
 ) -> tuple[F32, F32, tuple[Doubt, ...]]:
-    """Take specks off the ink and close pinholes in its blacks.
+    """Remove specks from the ink and close pinholes in its blacks.
 
     Args:
         coverage: (H, W) share of ink; left as it is, unless ``in_place``.

@@ -16,7 +16,7 @@ from inkclean.desk.accuracy import curves_near
 from inkclean.desk.acts import apply_acts, check_act
 from inkclean.desk.edits import PageEdits
 from inkclean.desk.work.stages import FIRST_MP, Bench
-from inkclean.desk.work.take import edits_of, take_away
+from inkclean.desk.work.take import edits_of, make_files
 from inkclean.desk.work.task import PageTask, Purpose
 from inkclean.flats.colour.shade import shade_areas
 from inkclean.jobs.ticket import file_hash, read_ticket
@@ -152,7 +152,7 @@ def test_files_to_fetch_hold_centrelines_where_the_ticket_says_so(tmp_path: Path
     purpose = Purpose("enlarge", into, "page", file_hash(path))
     task = PageTask("p", path, 1, tmp_path / "pictures", work, "take", 300.0, purpose=purpose)
     at: list[str] = []
-    taken = take_away(bench, task, at.append, lambda: None)
+    taken = make_files(bench, task, at.append, lambda: None)
     assert at[-2:] == ["curves", "files"]
     assert {file.name for file in taken.files} == {"page.svg", "page.pdf", "page.ticket.json"}
     ticket = read_ticket(into / "page.ticket.json")

@@ -9,7 +9,7 @@ from typing import Any
 
 from inkclean.base.errors import InkcleanError
 from inkclean.desk.work.stages import Bench, CancelledError
-from inkclean.desk.work.take import take_away
+from inkclean.desk.work.take import make_files
 from inkclean.desk.work.task import PageTask
 
 
@@ -49,7 +49,7 @@ def _take_tasks(pipe: Any, cancels: Any) -> None:
                 bench = Bench(task.source, task.number, task.folder, task.budget_mp)
                 page = task.page
             if task.goal == "take":
-                pipe.send(take_away(bench, task, taking, check).json())
+                pipe.send(make_files(bench, task, taking, check).json())
             else:
                 bench.run(task.work, task.goal, tell, check)
                 pipe.send({"event": "done", "goal": task.goal})

@@ -75,7 +75,7 @@ class Taken:
         }
 
 
-def take_away(
+def make_files(
     bench: Bench, task: PageTask, at: Callable[[str], None], check: Callable[[], None]
 ) -> Taken:
     """Make the files of the task's purpose in the folder that it names, and a zip of them.

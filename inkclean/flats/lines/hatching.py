@@ -82,7 +82,7 @@ def _gone(lines: Lines, branch: I32, run: I64, hatching: Bool) -> Bool:
 
 
 def _without_scraps(whole: Bool, ink: Bool, px_per_mm: float) -> Bool:
-    """Take off the small scraps that are left between the strokes of a family."""
+    """Remove the small scraps that are left between the strokes of a family."""
     gone = dilated(whole & ~ink, square(3))
     count, label, stats, _ = cv2.connectedComponentsWithStats(ink.astype(np.uint8), connectivity=8)
     small = stats[:, [cv2.CC_STAT_WIDTH, cv2.CC_STAT_HEIGHT]].max(axis=1) < SCRAP_MM * px_per_mm

@@ -105,7 +105,7 @@ def find_ruled(tone: Tone, reduced: F32, per_mm: float, factor: int) -> Ruled | 
 
 
 def lift(ink: F32, tone: Tone, ruled: Ruled) -> float:
-    """Take the printed lines off ``ink`` in place; return the share of the sheet they marked.
+    """Remove the printed lines from ``ink`` in place; return the share of the sheet they marked.
 
     ``tone`` is the sheet's reflectance. The part of its density that is print's is
     taken from the ink's density; where ink stands in or beside the line, its mean alone.

@@ -111,7 +111,7 @@ def separate(
 
 
 def _lift_print(sheet: Sheet, grey: F32, factor: int) -> tuple[str, float, str]:
-    """Take grey squares or ruled lines off ``grey`` in place.
+    """Remove grey squares or ruled lines from ``grey`` in place.
 
     Returns their colour on white (empty if none went), the share of the sheet they marked, and
     a note in words.
