@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Any
+from dataclasses import dataclass
 
 import cv2
 import numpy as np
@@ -20,10 +20,25 @@ _STEPS = 24
 _ENOUGH = 0.25
 
 
+@dataclass(frozen=True)
+class CurvesPiece:
+    """The curves of a square of the ink: all in mm of the sheet.
+
+    ``x``, ``y`` are the square's top left; each of ``cubics`` is four points x, y; ``loops`` are
+    offsets into them.
+    """
+
+    x: float
+    y: float
+    side: float
+    cubics: list[list[float]]
+    loops: list[int]
+
+
 def curves_near(
     coverage: U8, px_per_mm: float, x: float, y: float, within_mm: float
-) -> dict[str, Any]:
-    """Return the curves of a square of the ink, near a place in mm, as plain values in mm.
+) -> CurvesPiece:
+    """Return the curves of a square of the ink, near a place in mm.
 
     ``coverage`` is (H, W) uint8, 255 = ink. The square is the
     nearest to the place with enough edge in it to show what happens.
@@ -37,13 +52,13 @@ def curves_near(
     ink = Ink(part, px_per_mm, Pencil(False, (), 0.0, None, ""))
     curves = Page(None, Settings(within_mm=within_mm), given={"ink": ink}).curves
     origin = np.array([left, top]) / px_per_mm
-    return {
-        "x": float(origin[0]),
-        "y": float(origin[1]),
-        "side": side / px_per_mm,
-        "cubics": (curves.cubics + origin).round(4).reshape(-1, 8).tolist(),
-        "loops": curves.loops.tolist(),
-    }
+    return CurvesPiece(
+        x=float(origin[0]),
+        y=float(origin[1]),
+        side=side / px_per_mm,
+        cubics=(curves.cubics + origin).round(4).reshape(-1, 8).tolist(),
+        loops=curves.loops.tolist(),
+    )
 
 
 def _corner(coverage: U8, side: int, px_per_mm: float, x: float, y: float) -> tuple[int, int]:

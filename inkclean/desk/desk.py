@@ -15,7 +15,7 @@ from inkclean.base.errors import InkcleanError, InputError
 from inkclean.deliver.files import placed
 from inkclean.deliver.flats_record import read_edits
 from inkclean.desk import pictures
-from inkclean.desk.accuracy import curves_near
+from inkclean.desk.accuracy import CurvesPiece, curves_near
 from inkclean.desk.acts import apply_acts, check_act
 from inkclean.desk.config import Config
 from inkclean.desk.edits import Dab, PageEdits
@@ -242,7 +242,7 @@ class Desk:
             "numbers": shared_numbers(),
         }
 
-    def curves(self, page: ShelfPage, x: float, y: float, within_mm: float) -> dict[str, Any]:
+    def curves(self, page: ShelfPage, x: float, y: float, within_mm: float) -> CurvesPiece:
         """Return the curves of a small piece of the ink, as close to its edge as asked.
 
         Raises:

@@ -133,12 +133,12 @@ def test_a_piece_of_the_ink_as_curves_is_what_the_whole_page_would_be(within: fl
     y, x = np.mgrid[:600, :800] + 0.5
     inside = np.clip(100 - np.hypot(x - 300, y - 300) + 0.5, 0, 1)
     piece = curves_near((inside * 255).astype(np.uint8), 10.0, 39.5, 30.0, within)
-    a, b, c, d = np.array(piece["cubics"]).reshape(-1, 4, 1, 2).transpose(1, 0, 2, 3)
+    a, b, c, d = np.array(piece.cubics).reshape(-1, 4, 1, 2).transpose(1, 0, 2, 3)
     t = np.linspace(0, 1, 17)[:, None]
     curve = (1 - t) ** 3 * a + 3 * (1 - t) ** 2 * t * b + 3 * (1 - t) * t**2 * c + t**3 * d
     points = curve.reshape(-1, 2)
-    low = np.array([piece["x"], piece["y"]])
-    on_edge = ((points > low + 0.1) & (points < low + piece["side"] - 0.1)).all(axis=1)
+    low = np.array([piece.x, piece.y])
+    on_edge = ((points > low + 0.1) & (points < low + piece.side - 0.1)).all(axis=1)
     away = np.hypot(*(points[on_edge] - 30.0).T) - 10.0
     assert on_edge.any()
     assert np.abs(away).max() < within + 0.01

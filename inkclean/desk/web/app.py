@@ -8,6 +8,7 @@ import re
 import threading
 from collections.abc import AsyncIterator, Callable
 from contextlib import asynccontextmanager
+from dataclasses import asdict
 from pathlib import Path
 from typing import Any
 
@@ -224,9 +225,8 @@ def _picture_routes(desk: Desk) -> list[Route]:
         except (KeyError, ValueError):
             raise UsageError("a place and a length are missing") from None
         at = check_act({"kind": "speck", "at": [x, y]})["at"]
-        return JSONResponse(
-            await run_in_threadpool(lambda: desk.curves(page, at[0], at[1], within))
-        )
+        piece = await run_in_threadpool(lambda: desk.curves(page, at[0], at[1], within))
+        return JSONResponse(asdict(piece))
 
     async def file(request: Request) -> Response:
         page = page_of(request)
