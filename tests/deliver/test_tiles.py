@@ -108,7 +108,7 @@ def test_every_sheet_tells_its_number_and_what_joins_it(tmp_path: Path) -> None:
         said = _text(path, tile.number)
         assert f"sheet {tile.number} of 9" in said
         assert f"row {tile.row}, column {tile.column}" in said
-        joins = {int(n) for n in re.findall(r"sheet (\d+) is laid over", said)}
+        joins = {int(n) for n in re.findall(r"lay sheet (\d+) over", said)}
         wanted = {tile.number + 1} if tile.column < 3 else set()
         assert joins == wanted | ({tile.number + 3} if tile.row < 3 else set())
 
