@@ -6,8 +6,10 @@ import cv2
 import numpy as np
 import pytest
 from numpy.typing import NDArray
+from scipy.optimize import brentq
+from scipy.special import erf
 
-from inkclean.sheet.check import check_capture, edge_blur_px
+from inkclean.sheet.check import WHOLE_LINE, check_capture, edge_blur_px
 from inkclean.sheet.framing.frame import whole_frame
 from inkclean.sheet.values import Photo, Sheet
 
@@ -65,8 +67,17 @@ def test_a_good_capture_has_no_problems() -> None:
     assert capture.verdict == "good"
     assert capture.advice == "no problems found"
     assert 0.5 < capture.sharpness <= 1.0
-    # A line twice as wide as the blur keeps 93 % of its width: the project's table.
     assert capture.thinnest_mm == pytest.approx(2 * np.hypot(0.7, PIXEL) / 12, rel=0.13)
+
+
+def test_the_thinnest_whole_line_keeps_93_per_cent_of_its_width() -> None:
+    """Under Gaussian blur a bar has the profile of two error functions; it is cut half-way."""
+    half = WHOLE_LINE / 2
+
+    def over(x: float) -> float:
+        return float(erf((half + x) / np.sqrt(2)) + erf((half - x) / np.sqrt(2)) - 1)
+
+    assert brentq(over, 0, 2 * half) / half == pytest.approx(0.93, abs=0.006)
 
 
 def test_soft_focus_is_named_with_its_cure() -> None:
