@@ -35,6 +35,19 @@ def length(across: NDArray[Any], down: NDArray[Any]) -> F32:
     return result
 
 
+def offsets_of(counts: NDArray[Any]) -> I64:
+    """Return (N + 1,): where each of N groups of ``counts`` (N,) begins, and the last ends."""
+    offsets = np.zeros(len(counts) + 1, np.int64)
+    np.cumsum(counts, out=offsets[1:])
+    return offsets
+
+
+def count_up(counts: NDArray[Any]) -> I64:
+    """Return 0, 1, 2 … within each of N groups of ``counts`` (N,), one group after another."""
+    first = np.cumsum(counts) - counts
+    return np.asarray(np.arange(int(counts.sum())) - np.repeat(first, counts), np.int64)
+
+
 def distance_to_paper(mask: NDArray[Any]) -> F32:
     """Return (H, W): px from each pixel's centre to the nearest centre where ``mask`` is 0.
 

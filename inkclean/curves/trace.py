@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from inkclean.base.arrays import F32, F64, I64, Bool, any_within
+from inkclean.base.arrays import F32, F64, I64, Bool, any_within, offsets_of
 from inkclean.curves.bezier import on_cubics
 from inkclean.curves.fit import fit_runs
 from inkclean.curves.outlines.corners import find_corners
@@ -66,7 +66,7 @@ def trace(coverage: F32, px_per_mm: float, within_mm: float = 0.02, blur_px: flo
         pieces = _uncross(outline, corners, most, pieces)
     return Curves(
         cubics=pieces.cubics / px_per_mm,
-        loops=np.concatenate(([0], np.cumsum(pieces.counts))),
+        loops=offsets_of(pieces.counts),
         shape=outline.shape,
         hole=outline.hole,
         corner=pieces.corner,
@@ -168,7 +168,7 @@ def _crossings(outline: InkOutline, pieces: _Pieces, asked: Bool) -> tuple[I64, 
     steps = np.maximum(steps, np.where(pieces.straight, 1, _STEPS))
     points, own = _samples(pieces.cubics, steps)
     counts = np.add.reduceat(steps, np.cumsum(pieces.counts) - pieces.counts)
-    loops = np.concatenate(([0], np.cumsum(counts)))
+    loops = offsets_of(counts)
     some = np.flatnonzero(np.repeat(np.repeat(asked, pieces.counts), steps))
     own, near = own[some], points[some]
     squares = (np.max(points, axis=0) / _NARROW_PX).astype(np.int64) + 2

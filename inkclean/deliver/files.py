@@ -49,7 +49,7 @@ def placed(path: Path, replace: bool) -> Iterator[Path]:
     check_free(path, replace)
     draft = _draft(path)
     try:
-        with _said(path):
+        with _explain_failure(path):
             path.parent.mkdir(parents=True, exist_ok=True)
             yield draft
             _sync(draft)
@@ -75,7 +75,7 @@ def placed_together(
     drafts = {kind: _draft(path) for kind, path in paths.items()}
     folder = record.parent
     try:
-        with _said(folder):
+        with _explain_failure(folder):
             folder.mkdir(parents=True, exist_ok=True)
             yield drafts
             for kind, path in paths.items():
@@ -109,7 +109,7 @@ def finish_moves(folder: Path, name: str, endings: Sequence[str]) -> None:
         OutputError: the folder refuses.
     """
     record = moves_record(folder, name)
-    with _said(folder):
+    with _explain_failure(folder):
         if record.exists():
             try:
                 moves = json.loads(record.read_text("utf-8"))
@@ -206,7 +206,7 @@ def _move(draft: Path, path: Path, replace: bool) -> None:
 
 
 @contextmanager
-def _said(path: Path) -> Iterator[None]:
+def _explain_failure(path: Path) -> Iterator[None]:
     try:
         yield
     except OSError as error:

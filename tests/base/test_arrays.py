@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from inkclean.base.arrays import F32, any_within, distance_to_paper, length
+from inkclean.base.arrays import F32, any_within, count_up, distance_to_paper, length, offsets_of
 
 
 def _at(values: F32, start: int) -> F32:
@@ -22,6 +22,14 @@ def test_the_same_wherever_the_arrays_lie() -> None:
     np.testing.assert_allclose(first, np.hypot(across, down), rtol=1e-6)
     for start in range(1, 17):
         assert (length(_at(across, start), _at(down, (3 * start) % 16)) == first).all()
+
+
+def test_groups_end_to_end() -> None:
+    counts = np.array([3, 0, 2])
+    assert offsets_of(counts).tolist() == [0, 3, 3, 5]
+    assert count_up(counts).tolist() == [0, 1, 2, 0, 1]
+    assert offsets_of(np.zeros(0, np.int64)).tolist() == [0]
+    assert offsets_of(np.array([True, False, True])).tolist() == [0, 1, 1, 2]
 
 
 def test_distances_are_roots_of_whole_numbers() -> None:

@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from inkclean.base.arrays import F32, F64, I64, Bool
+from inkclean.base.arrays import F32, F64, I64, Bool, offsets_of
 from inkclean.curves.centrelines.skeleton import Graph
 from inkclean.curves.plane import cross, turn
 
@@ -44,7 +44,7 @@ def merge_crossings(graph: Graph, radius: F32) -> Graph:
     size = np.diff(graph.ends)
     return Graph(
         graph.points[np.repeat(keep, size)],
-        np.concatenate(([0], np.cumsum(size[keep]))),
+        offsets_of(size[keep]),
         graph.closed[keep],
         node,
         np.bincount(node[node >= 0], minlength=used.size - gone),

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from inkclean.base.arrays import F64, I64, Bool
+from inkclean.base.arrays import F64, I64, Bool, count_up, offsets_of
 from inkclean.curves.centrelines.skeleton import Graph, walk
 
 # Cosine of the sharpest turn at a junction that still looks like one stroke
@@ -59,10 +59,10 @@ def _string(branches: Middle, chain: I64, back: Bool, runs: I64, closed: Bool) -
     last[runs[1:] - 1] = True
     taken = size - ~last
     own = np.repeat(np.arange(chain.size), taken)
-    nth = np.arange(own.size) - np.repeat(np.cumsum(taken) - taken, taken)
+    nth = count_up(taken)
     first, end = branches.ends[:-1][chain][own], branches.ends[1:][chain][own] - 1
     place = np.where(back[own], end - nth, first + nth)
-    ends = np.concatenate(([0], np.cumsum(taken)))[runs]
+    ends = offsets_of(taken)[runs]
     return Middle(
         branches.points[place], branches.width[place], ends, closed, branches.junction[place]
     )
@@ -84,7 +84,7 @@ def _pairs(branches: Middle, tip: I64, node: I64) -> tuple[I64, I64]:
     # Every two ends of one node.
     rest = (begin + count)[at[member]] - np.arange(member.size) - 1
     first = np.repeat(np.arange(member.size), rest)
-    second = first + 1 + np.arange(first.size) - np.repeat(np.cumsum(rest) - rest, rest)
+    second = first + 1 + count_up(rest)
     one, two = member[first], member[second]
     straight = -(z[one] * np.conj(z[two])).real
     good = straight > _BEND

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from inkclean.base.arrays import F32, F64, I64, Bool
+from inkclean.base.arrays import F32, F64, I64, Bool, offsets_of
 from inkclean.curves.outlines.linking import link_loops
 from inkclean.curves.plane import turn
 
@@ -66,7 +66,7 @@ def walk(first: I64, second: I64, count: int) -> tuple[I64, I64, Bool]:
     keep = ~ring | (least % 2 == 0)
     begin = np.where(ring, loops[:-1], first_start)[keep]
     taken = np.where(ring, lengths, lengths // 2)[keep]
-    offsets = np.concatenate(([0], np.cumsum(taken)))
+    offsets = offsets_of(taken)
     chain = np.repeat(np.arange(taken.size), taken)
     within = np.arange(chain.size) - offsets[chain]
     low, size = loops[:-1][keep][chain], lengths[keep][chain]
@@ -237,7 +237,7 @@ def _assemble(
     runs = np.concatenate((runs, runs[-1] + 1 + np.arange(rings.size)))
     closed = np.concatenate((closed, np.ones(rings.size, np.bool_)))
     lengths = (offsets[1:] - offsets[:-1])[chain]
-    total = np.concatenate(([0], np.cumsum(lengths)))
+    total = offsets_of(lengths)
     own = np.repeat(np.arange(chain.size), lengths)
     within = np.arange(own.size) - total[own]
     last = offsets[1:][chain][own] - 1
@@ -249,7 +249,7 @@ def _assemble(
     tails = np.where(backward[own[ends[1:] - 1]], source[final], target[final])
     insert = ends[1:][~closed]
     members = np.insert(members, insert, tails[~closed])
-    ends = ends + np.concatenate(([0], np.cumsum(~closed)))
+    ends = ends + offsets_of(~closed)
     nodes = np.full((closed.size, 2), -1)
     begin, finish = runs[:-1], runs[1:] - 1
     nodes[:, 0] = np.where(backward[begin], node[chain[begin], 1], node[chain[begin], 0])

@@ -7,7 +7,7 @@ from collections.abc import Callable
 import cv2
 import numpy as np
 
-from inkclean.base.arrays import F32, F64, I64, U8, Bool, distance_to_paper
+from inkclean.base.arrays import F32, F64, I64, U8, Bool, distance_to_paper, offsets_of
 from inkclean.curves.centrelines.crossing import merge_crossings
 from inkclean.curves.centrelines.joining import Middle, run_through
 from inkclean.curves.centrelines.meeting import meet
@@ -199,9 +199,9 @@ def _close_up(
     _reach_ends(graph, points, width, tips, coverage)
     take = np.flatnonzero(keep)
     lengths = np.bincount(own[take], minlength=graph.closed.size)
-    ends = np.concatenate(([0], np.cumsum(lengths)))
+    ends = offsets_of(lengths)
     take = np.insert(take, ends[1:][graph.closed], graph.ends[:-1][graph.closed])
-    ends = ends + np.concatenate(([0], np.cumsum(graph.closed)))
+    ends = ends + offsets_of(graph.closed)
     junction = np.zeros(points.shape[0], np.bool_)
     for side, tip in enumerate(tips):
         junction[tip] = degree[graph.node[:, side]] >= 3

@@ -13,7 +13,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from inkclean.base.arrays import F32, F64, I32, I64, Bool
+from inkclean.base.arrays import F32, F64, I32, I64, Bool, offsets_of
 from inkclean.curves.outlines.linking import link_loops
 from inkclean.curves.outlines.profiles import PAD, edge_places
 
@@ -50,7 +50,7 @@ class InkEdges:
         return replace(
             self,
             points=self.points[keep],
-            loops=np.concatenate(([0], np.cumsum(lengths[~loops]))),
+            loops=offsets_of(lengths[~loops]),
             room=self.room[keep],
             shape=self.shape[~loops],
             hole=self.hole[~loops],
@@ -94,7 +94,7 @@ def find_edges(coverage: F32) -> InkEdges:
     points = points[keep]
     return InkEdges(
         points,
-        np.concatenate(([0], np.cumsum(kept))),
+        offsets_of(kept),
         room[keep],
         shape.astype(np.int32),
         hole,
@@ -219,6 +219,6 @@ def _nest(ink: Bool, width: int, rows: I64, order: I64, loops: I64) -> tuple[I64
 def _reorder(order: I64, loops: I64, by: I64) -> tuple[I64, I64]:
     """Return the same loops one after another in the order ``by``."""
     lengths = np.diff(loops)[by]
-    offsets = np.concatenate(([0], np.cumsum(lengths)))
+    offsets = offsets_of(lengths)
     take = np.repeat(loops[by] - offsets[:-1], lengths) + np.arange(order.size)
     return order[take], offsets

@@ -6,7 +6,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from inkclean.base.arrays import F32, F64, I32, I64, Bool
+from inkclean.base.arrays import F32, F64, I32, I64, Bool, offsets_of
 from inkclean.curves.plane import as_complex, dot
 
 
@@ -107,7 +107,7 @@ def leave_out(outline: InkOutline, loops: Bool) -> tuple[InkOutline, Bool]:
     keep = np.repeat(~loops, lengths)
     kept = InkOutline(
         outline.points[keep],
-        np.concatenate(([0], np.cumsum(lengths[~loops]))),
+        offsets_of(lengths[~loops]),
         outline.corner[keep],
         outline.room[keep],
         outline.shape[~loops],

@@ -6,7 +6,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from inkclean.base.arrays import F64, I64, Bool, any_within
+from inkclean.base.arrays import F64, I64, Bool, any_within, offsets_of
 from inkclean.curves.outlines.edges import InkEdges
 from inkclean.curves.outlines.outline import InkOutline
 from inkclean.curves.outlines.tips import beside, near_pieces, pieces_of, tips_crossed
@@ -36,7 +36,7 @@ class Corners:
         flags[self.at] = True
         return InkOutline(
             points[keep],
-            np.concatenate(([0], np.cumsum(kept))),
+            offsets_of(kept),
             flags[keep],
             edges.room[keep],
             edges.shape,
@@ -78,7 +78,7 @@ def take_in_specks(
     tips = corner[length(apex[corner] - before[corner]) > _TIP_LEFT_PX]
     points, keep, kept = place_corners(edges, corner, apex, skip)
     place = np.cumsum(keep) - 1
-    loops = np.concatenate(([0], np.cumsum(kept)))
+    loops = offsets_of(kept)
     tip, piece = tips_crossed(pieces_of(points[keep], loops), place[tips])
     speck = np.searchsorted(loops, piece, side="right") - 1
     at = tips[tip]
@@ -106,7 +106,7 @@ def draw_back(edges: InkEdges, corner: I64, apex: F64, skip: int, tips: I64) -> 
         return corner
     points, keep, kept = place_corners(edges, corner, apex, skip)
     place = np.cumsum(keep) - 1
-    pieces = pieces_of(points[keep], np.concatenate(([0], np.cumsum(kept))))
+    pieces = pieces_of(points[keep], offsets_of(kept))
     # Tips only shrink: nothing is met later that is not near now.
     among = near_pieces(pieces, beside(pieces, place[tips]))
     while tips.size:
@@ -123,7 +123,7 @@ def draw_back(edges: InkEdges, corner: I64, apex: F64, skip: int, tips: I64) -> 
 def same_size(edges: InkEdges, points: F64, kept: I64) -> Bool:
     """Whether each loop still has about the area it had: a mere speck may have lost it."""
     before = _areas(edges.points, edges.loops)
-    after = _areas(points, np.concatenate(([0], np.cumsum(kept))))
+    after = _areas(points, offsets_of(kept))
     same: Bool = (after * before > 0.0) & (np.abs(after) > 0.7 * np.abs(before))
     return same & (kept >= 3)
 

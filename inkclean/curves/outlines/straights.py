@@ -11,7 +11,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from inkclean.base.arrays import F64, I64, Bool
+from inkclean.base.arrays import F64, I64, Bool, count_up
 from inkclean.curves.outlines.outline import Runs, around_fixed, members
 from inkclean.curves.plane import as_complex, as_points, cross, length, unit
 
@@ -150,7 +150,7 @@ def _within(runs: Runs, first: I64, last: I64, noise: float) -> _Straights:
     points = runs.points
     pieces = np.maximum((last - first - 3) // _CHUNK, 0)
     owner = np.repeat(np.arange(first.size), pieces)
-    nth = np.arange(owner.size) - np.repeat(np.cumsum(pieces) - pieces, pieces)
+    nth = count_up(pieces)
     start = first[owner] + 2 + nth * _CHUNK
     if start.size < _CHUNKS:
         return _fit(points, start[:0], start[:0])

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from inkclean.base.arrays import F64, I32, I64
+from inkclean.base.arrays import F64, I32, I64, count_up
 from inkclean.curves.plane import cross
 
 _SQUARE_PX = 2.0  # px, side of the squares: most pieces are shorter
@@ -54,7 +54,7 @@ def tips_crossed(pieces: EdgePieces, corner: I64, among: I64 | None = None) -> t
     begin = np.searchsorted(side[order], piece)
     count = np.searchsorted(side[order], piece, side="right") - begin
     pair = np.repeat(np.arange(count.size), count)
-    nth = np.arange(pair.size) - np.repeat(np.cumsum(count) - count, count)
+    nth = count_up(count)
     return order[begin[pair] + nth] % max(corner.size, 1), other[pair]
 
 
@@ -137,7 +137,7 @@ def _neighbours(pieces: EdgePieces, side: I64, among: I64) -> tuple[I64, I64]:
     begin = np.searchsorted(square, side_square)
     size = np.searchsorted(square, side_square, side="right") - begin
     pair = np.repeat(np.arange(size.size), size)
-    nth = np.arange(pair.size) - np.repeat(np.cumsum(size) - size, size)
+    nth = count_up(size)
     return side[side_owner.take(pair)], owner.take(begin.take(pair) + nth)
 
 
@@ -149,7 +149,7 @@ def _squares(low: I32, high: I32, wide: int) -> tuple[I32, I64]:
     if size.size and int(size.max()) == 1:
         return first, np.arange(size.size)
     owner = np.repeat(np.arange(size.size), size)
-    nth = (np.arange(owner.size) - np.repeat(np.cumsum(size) - size, size)).astype(np.int32)
+    nth = count_up(size).astype(np.int32)
     row = nth // across.take(owner)
     square: I32 = first.take(owner) + row * np.int32(wide) + nth - row * across.take(owner)
     return square, owner

@@ -120,8 +120,8 @@ def _read_folder(folder: Path, budget_mp: float) -> UnderColour:
         for name, layers in groups.items()
     )
     flat = flatten_stack(ReadStack(stacks), *first.pixels.shape[:2])
-    said = f"{len(kept)} layers flattened, '{kept[-1]['file']}' lowest"
-    return UnderColour(on_white(flat), (said + _left_out(len(rows) - len(kept)),))
+    text = f"{len(kept)} layers flattened, '{kept[-1]['file']}' lowest"
+    return UnderColour(on_white(flat), (text + _left_out(len(rows) - len(kept)),))
 
 
 def _by_name(folder: Path) -> list[dict[str, str]]:
@@ -166,12 +166,12 @@ def _flatten_openraster(path: Path, archive: zipfile.ZipFile, budget_mp: float) 
         raise InputError(f"{path} is a zip but not an OpenRaster file; export it again")
     if archive.getinfo("stack.xml").file_size > _LONGEST_XML:
         raise InputError(f"{path}: its stack.xml is too long; export it again")
-    text = archive.read("stack.xml")
-    if b"<!DOCTYPE" in text or b"<!ENTITY" in text:
+    xml = archive.read("stack.xml")
+    if b"<!DOCTYPE" in xml or b"<!ENTITY" in xml:
         raise InputError(f"{path}: its stack.xml declares entities, which OpenRaster does not use")
     try:
         # no document type, so no entities to expand
-        image = ElementTree.fromstring(text)  # noqa: S314
+        image = ElementTree.fromstring(xml)  # noqa: S314
         width, height = int(image.attrib["w"]), int(image.attrib["h"])
         root = image.find("stack")
         if image.tag != "image" or root is None or min(width, height) < 1:
@@ -184,12 +184,12 @@ def _flatten_openraster(path: Path, archive: zipfile.ZipFile, budget_mp: float) 
     if used - OPERATORS:
         with _opened(BytesIO(archive.read("mergedimage.png")), path.name, budget_mp) as picture:
             flat = flatten_stack(ReadStack((ReadLayer("", _rgba(picture)),)), height, width)
-        said = f"the file's own merged picture is used, lines included ({sorted(used - OPERATORS)})"
-        return UnderColour(on_white(flat), (said,))
+        text = f"the file's own merged picture is used, lines included ({sorted(used - OPERATORS)})"
+        return UnderColour(on_white(flat), (text,))
     left: list[str] = []
     stack = _stack(root, archive, path, budget_mp, left)
-    said = "the layers of the OpenRaster flattened" + _left_out(len(left))
-    return UnderColour(on_white(flatten_stack(stack, height, width)), (said,))
+    text = "the layers of the OpenRaster flattened" + _left_out(len(left))
+    return UnderColour(on_white(flatten_stack(stack, height, width)), (text,))
 
 
 def _stack(

@@ -11,6 +11,7 @@ import io
 from collections import deque
 from collections.abc import Iterable, Iterator
 from concurrent.futures import Future, ThreadPoolExecutor
+from itertools import accumulate
 from pathlib import Path
 
 from PIL import Image, TiffImagePlugin
@@ -47,20 +48,11 @@ def write_one_bit_tiff(
     sizes = [len(strip) for strip in strips]
     entries[_COUNTS] = tuple(sizes)
     # Pillow's writer adds the place behind the directory, where the strips begin
-    entries[_OFFSETS] = tuple(sum_before(sizes))
+    entries[_OFFSETS] = tuple(accumulate(sizes[:-1], initial=0))
     with path.open("wb") as handle:
         entries.save(handle)
         for strip in strips:
             handle.write(strip)
-
-
-def sum_before(sizes: list[int]) -> list[int]:
-    """Return for each entry the sum of those before it."""
-    places, place = [], 0
-    for size in sizes:
-        places.append(place)
-        place += size
-    return places
 
 
 def _coded(bands: Iterable[U8], width: int) -> Iterator[bytes]:

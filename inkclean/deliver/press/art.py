@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from inkclean.base.arrays import F64, Bool
+from inkclean.base.arrays import F64, Bool, offsets_of
 from inkclean.base.errors import InputError
 from inkclean.base.units import MM_PER_INCH
 from inkclean.curves.values import Curves
@@ -133,7 +133,7 @@ def _kept(curves: Curves, loops: Bool) -> Curves:
     return replace(
         curves,
         cubics=curves.cubics[segments],
-        loops=np.concatenate([[0], np.cumsum(counts[loops])]).astype(np.int64),
+        loops=offsets_of(counts[loops]),
         shape=curves.shape[loops],
         hole=curves.hole[loops],
         corner=curves.corner[segments],

@@ -102,17 +102,17 @@ def check_lines(placed: Curves, thinnest_pt: float) -> Finding:
     if thinnest is None:
         return Finding("thinnest line", "passes", f"no line is thinner than {_WIDEST_MM:g} mm")
     width, place = thinnest
-    said = f"{width / MM_PER_PT:.2f} pt ({width:.3f} mm), near {place[0]:.0f}, {place[1]:.0f} mm"
+    text = f"{width / MM_PER_PT:.2f} pt ({width:.3f} mm), near {place[0]:.0f}, {place[1]:.0f} mm"
     if width >= thinnest_pt * MM_PER_PT:
         return Finding(
-            "thinnest line", "passes", f"{said}; your printer needs at least {thinnest_pt:g} pt"
+            "thinnest line", "passes", f"{text}; your printer needs at least {thinnest_pt:g} pt"
         )
     below = float(widths.length_mm[widths.width_mm < thinnest_pt * MM_PER_PT].sum())
     larger = thinnest_pt * MM_PER_PT / width
     return Finding(
         "thinnest line",
         "fails",
-        f"{said}; {below:.0f} mm of line is under {thinnest_pt:g} pt",
+        f"{text}; {below:.0f} mm of line is under {thinnest_pt:g} pt",
         f"print it {larger:.1f} times as large, give the lines more weight, or ask the "
         "printer for the thinnest line the press can print",
     )
@@ -120,14 +120,14 @@ def check_lines(placed: Curves, thinnest_pt: float) -> Finding:
 
 def check_resolution(ppi: float, want_ppi: float) -> Finding:
     """Hold the effective resolution of a bitmap, px per inch at final size, against a limit."""
-    said = f"{ppi:.0f} px per inch at this size; your printer needs {want_ppi:.0f}"
+    text = f"{ppi:.0f} px per inch at this size; your printer needs {want_ppi:.0f}"
     if ppi >= want_ppi * 0.995:
-        return Finding("colour resolution", "passes", said)
+        return Finding("colour resolution", "passes", text)
     verdict: Verdict = "look" if ppi >= want_ppi * 2 / 3 else "fails"
     return Finding(
         "colour resolution",
         verdict,
-        said,
+        text,
         f"paint it with {want_ppi / ppi:.2g} times as many pixels a side, or print it smaller; "
         "the lines stay sharp either way",
     )
@@ -307,8 +307,8 @@ def _check_bleed(pixels: _Pixels, page: TrimmedPage) -> Finding:
             "draw on past the trim, fit the art to the bleed, or make it larger; otherwise a "
             "white sliver may show at the cut",
         )
-    said = "ink runs through to the bleed's edge" if reaching else "no ink reaches the trim"
-    return Finding("bleed", "passes", said)
+    text = "ink runs through to the bleed's edge" if reaching else "no ink reaches the trim"
+    return Finding("bleed", "passes", text)
 
 
 def _runs_out(strip: U8, reach: int) -> tuple[int, int]:

@@ -58,8 +58,8 @@ def to_cmyk(colour: UnderColour, profile: PrintProfile) -> UnderColour:
         turned: Any = ImageCms.applyTransform(Image.fromarray(colour.pixels), transform)
     except ImageCms.PyCMSError as error:
         raise InputError(f"the profile '{profile.name}' cannot be used ({error})") from error
-    said = f"colours converted to CMYK by '{profile.name}'"
-    return UnderColour(np.array(turned), (*colour.notes, said))
+    text = f"colours converted to CMYK by '{profile.name}'"
+    return UnderColour(np.array(turned), (*colour.notes, text))
 
 
 def check_total_ink(colour: UnderColour, lines: Bool | None, limit: float) -> Finding:
@@ -80,13 +80,13 @@ def check_total_ink(colour: UnderColour, lines: Bool | None, limit: float) -> Fi
     if lines is not None:
         np.copyto(total, total - colour.pixels[..., 3] + np.uint16(255), where=lines)
     share = float((total > limit * 2.55 + 0.5).mean()) if total.size else 0.0
-    said = f"{float(total.max(initial=0)) / 2.55:.0f} % at most ({bare:.0f} % without the lines)"
-    said += f"; the limit is {limit:g} %"
+    text = f"{float(total.max(initial=0)) / 2.55:.0f} % at most ({bare:.0f} % without the lines)"
+    text += f"; the limit is {limit:g} %"
     if not share:
-        return Finding("total ink", "passes", said)
+        return Finding("total ink", "passes", text)
     cure = (
         "lighten the colour under the blacks"
         if bare <= limit
         else "use a profile made for this paper, or lighten the darkest colours"
     )
-    return Finding("total ink", "fails", f"{said}, passed on {share:.2%} of the page", cure)
+    return Finding("total ink", "fails", f"{text}, passed on {share:.2%} of the page", cure)

@@ -60,7 +60,7 @@ class MarkPen:
         self,
         x: float,
         y: float,
-        said: str,
+        words: str,
         size: float = _TEXT_PT,
         *,
         bold: bool = False,
@@ -68,7 +68,7 @@ class MarkPen:
         upright: bool = True,
     ) -> None:
         """Write a line with its base at y; turned to read upwards if not ``upright``."""
-        known = said.encode("cp1252", "replace").decode("cp1252")
+        known = words.encode("cp1252", "replace").decode("cp1252")
         self.canvas.saveState()
         self.canvas.setFont(_BOLD if bold else _FONT, size)
         self.canvas.translate(*self._at(x, y))
@@ -124,19 +124,19 @@ def _marks(pen: MarkPen, plan: Plan, tile: PosterTile, title: str) -> None:
         x = left + plan.step_mm[0]
         pen.triangle((x, top - tip), (x - half, top - back), (x + half, top - back))
         pen.triangle((x, bottom + tip), (x - half, bottom + back), (x + half, bottom + back))
-        said = f"lay sheet {tile.number + 1} over this edge"
+        words = f"lay sheet {tile.number + 1} over this edge"
         pen.text(
-            right + BAND_MM * 0.7, (top + bottom) / 2, said, _SMALL_PT, middle=True, upright=False
+            right + BAND_MM * 0.7, (top + bottom) / 2, words, _SMALL_PT, middle=True, upright=False
         )
     if not last_row:
         y = top + plan.step_mm[1]
         pen.triangle((left - tip, y), (left - back, y - half), (left - back, y + half))
         pen.triangle((right + tip, y), (right + back, y - half), (right + back, y + half))
-        said = f"lay sheet {tile.number + plan.columns} over this edge"
-        pen.text((left + right) / 2, bottom + BAND_MM * 0.8, said, _SMALL_PT, middle=True)
+        words = f"lay sheet {tile.number + plan.columns} over this edge"
+        pen.text((left + right) / 2, bottom + BAND_MM * 0.8, words, _SMALL_PT, middle=True)
     place = f"row {tile.row}, column {tile.column}"
-    said = f"sheet {tile.number} of {len(plan.tiles)}  ·  {place}"
-    pen.text(left + 2 * BAND_MM, top - BAND_MM * 0.3, f"{said}  ·  {title[:40]}", _SMALL_PT)
+    words = f"sheet {tile.number} of {len(plan.tiles)}  ·  {place}"
+    pen.text(left + 2 * BAND_MM, top - BAND_MM * 0.3, f"{words}  ·  {title[:40]}", _SMALL_PT)
 
 
 def _key_sheet(pen: MarkPen, plan: Plan, title: str) -> None:
@@ -184,8 +184,8 @@ def _how_to(pen: MarkPen, plan: Plan, x: float, y: float) -> None:
     ]
     if shared:
         lines.append(f"Sheets overlap by {shared}.")
-    for number, said in enumerate(lines):
-        pen.text(x, y + 5 * number, said)
+    for number, words in enumerate(lines):
+        pen.text(x, y + 5 * number, words)
     y += 5 * len(lines) + 1
     pen.line(x + 2, y - 2, x + 2, y + 2)
     pen.text(x + 6, y + 1.2, "cut here")

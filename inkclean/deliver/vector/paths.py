@@ -88,8 +88,8 @@ def _encode(
     curved = kind == 1
     tokens[curved, 4:] = _spell(moves[curved].reshape(-1, 6), in_steps)
     for place, axis, own in ((8, 0, 2), (9, 1, 3)):
-        said = (kind == own) | (kind == 4)
-        tokens[said, place] = _spell(moves[said, 2, axis], in_steps)
+        some = (kind == own) | (kind == 4)
+        tokens[some, place] = _spell(moves[some, 2, axis], in_steps)
     # The first letter parts numbers as well as a space does.
     fresh = kind != before
     for place, kinds in ((4, (1,)), (8, (2, 4)), (9, (3,))):

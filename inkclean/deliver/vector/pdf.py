@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from inkclean import __version__
-from inkclean.base.arrays import F64, I64
+from inkclean.base.arrays import F64, I64, offsets_of
 from inkclean.base.errors import printable
 from inkclean.base.units import MM_PER_PT
 from inkclean.curves.values import Curves
@@ -106,9 +106,7 @@ def loops_of_shapes(curves: Curves) -> tuple[I64, I64]:
     order = np.argsort(curves.shape, kind="stable")
     counts = np.diff(curves.loops)[order]
     starts = curves.loops[:-1][order]
-    index = np.arange(int(counts.sum())) + np.repeat(
-        starts - np.concatenate([[0], np.cumsum(counts)])[:-1], counts
-    )
+    index = np.arange(int(counts.sum())) + np.repeat(starts - offsets_of(counts)[:-1], counts)
     ends = np.cumsum(counts)
     last = np.append(np.diff(curves.shape[order]) != 0, True)[: len(order)]
     return index.astype(np.int64), np.concatenate([[0], ends[last]]).astype(np.int64)

@@ -10,13 +10,13 @@ from __future__ import annotations
 
 import numpy as np
 
-from inkclean.base.arrays import F32, F64, I64
+from inkclean.base.arrays import F32, F64, I64, offsets_of
 
 
 def join(polygons: list[F64]) -> tuple[F64, I64]:
     """Return all polygons as flat points (P, 2) and offsets (N + 1,)."""
     sizes = np.array([len(p) for p in polygons], np.int64)
-    offsets = np.concatenate([[0], np.cumsum(sizes)]).astype(np.int64)
+    offsets = offsets_of(sizes)
     points = np.concatenate(polygons) if polygons else np.zeros((0, 2))
     return points.astype(np.float64, copy=False), offsets
 

@@ -62,7 +62,7 @@ def _warm() -> None:
 
 
 def _handlers() -> Any:
-    def said(status: int) -> Callable[[Request, Exception], Response]:
+    def answer_with(status: int) -> Callable[[Request, Exception], Response]:
         return lambda request, error: JSONResponse({"why": str(error)}, status)
 
     def missing(request: Request, error: Exception) -> Response:
@@ -72,8 +72,8 @@ def _handlers() -> Any:
         return JSONResponse({"why": "too large"}, 413)
 
     return {
-        UsageError: said(400),
-        InkcleanError: said(422),
+        UsageError: answer_with(400),
+        InkcleanError: answer_with(422),
         LookupError: missing,
         TooLargeError: large,
     }
