@@ -17,7 +17,6 @@ HEAVY = ["cv2", "scipy", "skimage", "reportlab", "pikepdf", "PIL", "numba", "sta
 HEAVY += ["svgwrite"]
 MOST_IN_A_FOLDER = 13
 TANGLED = {("inkclean.flats.lines", "inkclean.flats.walls")}
-NAMED_TWICE = {"Lines", "Shading"}
 MODULES = {
     ".".join(("inkclean", *path.relative_to(ROOT).with_suffix("").parts)): path
     for path in sorted(ROOT.rglob("*.py"))
@@ -68,7 +67,7 @@ def test_one_name_is_one_class() -> None:
             if isinstance(node, ast.ClassDef):
                 where.setdefault(node.name, []).append(module)
     twice = {name: modules for name, modules in where.items() if len(modules) > 1}
-    assert twice.keys() <= NAMED_TWICE, twice
+    assert not twice
 
 
 @pytest.mark.parametrize("path", sorted(ROOT.rglob("*.py")), ids=str)

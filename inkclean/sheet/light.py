@@ -9,7 +9,7 @@ from inkclean.base.arrays import U8, Bool
 from inkclean.base.colour import to_linear
 from inkclean.sheet.holes import punched_holes
 from inkclean.sheet.lit import Lit, at, shape_of
-from inkclean.sheet.shading import Shading, find_shading, grid_size
+from inkclean.sheet.shading import LightGrid, find_shading, grid_size
 from inkclean.sheet.values import Frame, Sheet
 
 NOISE_SAMPLES = 40_000  # enough for a standard deviation to half a per cent
@@ -63,7 +63,7 @@ def _grow(mask: Bool, shape: tuple[int, ...]) -> Bool:
     return np.asarray(whole, np.bool_)
 
 
-def _noise(tone: Lit, shading: Shading) -> float:
+def _noise(tone: Lit, shading: LightGrid) -> float:
     """Standard deviation of bare paper, by the median of absolute deviations."""
     rows, columns = np.nonzero(shading.paper)
     if rows.size == 0:

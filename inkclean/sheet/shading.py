@@ -36,7 +36,7 @@ _EPS = np.float32(1e-4)
 
 
 @dataclass(frozen=True)
-class Shading:
+class LightGrid:
     """The light on a coarse grid over the whole sheet.
 
     ``light`` is (h, w, 3) float32, linear; ``edge`` (h, w) bool, the edge of a shadow or a
@@ -55,7 +55,7 @@ def grid_size(shape: tuple[int, ...], px_per_mm: float) -> tuple[int, int]:
     return max(1, round(high / pitch)), max(1, round(wide / pitch))
 
 
-def find_shading(samples: U8, per_mm: float, inside: Bool | None) -> Shading:
+def find_shading(samples: U8, per_mm: float, inside: Bool | None) -> LightGrid:
     """Return the light on the paper.
 
     Args:
@@ -82,7 +82,7 @@ def find_shading(samples: U8, per_mm: float, inside: Bool | None) -> Shading:
         ratio = cv2.divide(to_linear(samples), np.maximum(followed, _EPS))
         followed *= _fill(np.asarray(ratio, np.float32), bare, GRAIN_MM * per_mm)
     bare &= cv2.erode(bare.astype(np.uint8), np.ones((3, 3), np.uint8)).astype(np.bool_)
-    return Shading(np.maximum(followed, _EPS), edge, bare)
+    return LightGrid(np.maximum(followed, _EPS), edge, bare)
 
 
 def _mean(image: F32 | U8) -> F32:

@@ -9,7 +9,7 @@ import numpy as np
 
 from inkclean.base.arrays import F32, F64, I64, U8, Bool
 
-# Lines kept; a page has four, the desk and the drawing the rest. As many more are looked at
+# EdgeLines kept; a page has four, the desk and the drawing the rest. As many more are looked at
 # along their length first, since votes alone favour the crowded parts of a drawing.
 LINES = 40
 LOOKED_AT = 110
@@ -53,7 +53,7 @@ class Slopes:
 
 
 @dataclass(frozen=True)
-class Lines:
+class EdgeLines:
     """Straight lines n·x = c across a picture and what is seen along them.
 
     ``normal`` (K, 2) unit, ``offset`` (K,) px, ``start`` (K,) the position along the line,
@@ -88,7 +88,7 @@ def slopes(picture: U8) -> Slopes:
     return Slopes(across, down)
 
 
-def find_lines(picture: U8) -> Lines:
+def find_lines(picture: U8) -> EdgeLines:
     """Return the longest edges of a small picture (h, w, 3), and its four borders."""
     field = slopes(picture)
     blurred = np.asarray(cv2.GaussianBlur(picture, (0, 0), SOFT_SIGMA), np.uint8)
@@ -150,7 +150,7 @@ def _peaks(votes: F32, reach: int) -> tuple[F64, F64]:
     return normal, (at[order] - reach).astype(np.float64)
 
 
-def _look_along(picture: U8, field: Slopes, normal: F64, offset: F64, is_border: F64) -> Lines:
+def _look_along(picture: U8, field: Slopes, normal: F64, offset: F64, is_border: F64) -> EdgeLines:
     height, width = picture.shape[:2]
     along = np.stack([-normal[:, 1], normal[:, 0]], axis=1)
     centre = np.array([width, height]) / 2.0
@@ -179,7 +179,7 @@ def _look_along(picture: U8, field: Slopes, normal: F64, offset: F64, is_border:
     above = soft[_index(base + middle * normal[:, None], width, height)]
     below = soft[_index(base - middle * normal[:, None], width, height)]
     apart = np.sqrt(((above - below) ** 2).sum(axis=2))
-    return Lines(
+    return EdgeLines(
         normal=normal,
         offset=offset,
         start=start,
@@ -211,7 +211,7 @@ def _running(values: F32) -> F64:
     return total
 
 
-def _long_run(lines: Lines) -> F64:
+def _long_run(lines: EdgeLines) -> F64:
     """Return (K,): the most that any one stretch of each line exceeds the passing clearness."""
     best = np.zeros(len(lines.offset))
     for running in (lines.rising, lines.falling):

@@ -8,7 +8,7 @@ import cv2
 import numpy as np
 
 from inkclean.base.arrays import F32, F64, I64, U8, Bool
-from inkclean.sheet.framing.lines import STEP, Lines, find_lines
+from inkclean.sheet.framing.lines import STEP, EdgeLines, find_lines
 from inkclean.sheet.framing.papers import oddness
 from inkclean.sheet.framing.texture import smoothness
 
@@ -131,7 +131,7 @@ def without_strokes(pixels: U8) -> tuple[U8, float]:
     return np.asarray(cv2.morphologyEx(small, cv2.MORPH_CLOSE, kernel), np.uint8), scale
 
 
-def _enumerate(lines: Lines, width: int, height: int) -> _Quads:
+def _enumerate(lines: EdgeLines, width: int, height: int) -> _Quads:
     """Return every convex quadrangle of four lines that could be a page."""
     count = len(lines.offset)
     cosine = np.abs(lines.normal @ lines.normal.T)
@@ -163,7 +163,7 @@ def _enumerate(lines: Lines, width: int, height: int) -> _Quads:
     return _Quads(corners[keep], sides[keep])
 
 
-def _crossings(lines: Lines) -> F64:
+def _crossings(lines: EdgeLines) -> F64:
     """Return (K, K, 2): where each two lines meet."""
     n, c = lines.normal, lines.offset
     det = n[:, None, 0] * n[None, :, 1] - n[:, None, 1] * n[None, :, 0]
@@ -181,7 +181,7 @@ def _area(corners: F64) -> F64:
     return area
 
 
-def _weigh_sides(lines: Lines, quads: _Quads, shape: tuple[int, ...]) -> tuple[F64, F64, Bool]:
+def _weigh_sides(lines: EdgeLines, quads: _Quads, shape: tuple[int, ...]) -> tuple[F64, F64, Bool]:
     """Return the score of the sides (Q,), each side's clearness (Q, 4) and its lighter side."""
     sides = quads.sides
     along = np.stack([-lines.normal[:, 1], lines.normal[:, 0]], axis=1)[sides]
