@@ -31,6 +31,13 @@ def _imported(path: Path) -> Iterator[tuple[str, str]]:
             yield from ((str(node.module), alias.name) for alias in node.names)
 
 
+def _called(path: Path) -> Iterator[tuple[str, str]]:
+    """Yield (module, name) of all that is called as ``module.name()`` or ``a.module.name()``."""
+    for node in ast.walk(ast.parse(path.read_text("utf-8"))):
+        if isinstance(node, ast.Call) and isinstance(node.func, ast.Attribute):
+            yield ast.unparse(node.func.value).rpartition(".")[2], node.func.attr
+
+
 def _steps_functions() -> set[tuple[str, str]]:
     """Return (module, name) of the functions that the table takes from the stages."""
     found = set()
@@ -51,6 +58,9 @@ def test_the_functions_of_the_steps_are_called_from_the_table_alone() -> None:
             if stage is None or module.split(".")[1] != stage or room in (stage, "pipeline.py"):
                 continue
             raise AssertionError(f"{path.relative_to(PACKAGE)} calls {name} past the table")
+        if room != "pipeline.py":
+            called = {call for call in _called(path) if call[1] in ours and ours[call[1]] != room}
+            assert not called & {(m.rpartition(".")[2], n) for m, n in _steps_functions()}
 
 
 @pytest.mark.parametrize("step", STEPS, ids=lambda step: step.name)
