@@ -157,7 +157,7 @@ def _notes(sheet: Sheet, ink: Ink, capture: Capture) -> list[tuple[str, Rgb]]:
     notes = [
         (
             f"{paper}, {sheet.width_mm:.0f} by {sheet.height_mm:.0f} mm, {sheet.frame.framed}; "
-            f"{share:.1f} % ink.  Photo: {capture.verdict}. {capture.advice}",
+            f"{share:.1f} % ink. Photo: {capture.verdict} ({capture.advice})",
             TEXT,
         )
     ]
