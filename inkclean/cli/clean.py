@@ -120,7 +120,7 @@ def _settings(context: click.Context, options: dict[str, Any]) -> Settings:
 
 
 def _check_places(options: dict[str, Any]) -> None:
-    """Refuse, before any work, places for the overviews that are taken."""
+    """Refuse, before any work, overviews whose files already exist."""
     if options["contact"] is not None:
         from inkclean.deliver.pictures.contact import check_contact
 

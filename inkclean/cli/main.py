@@ -43,7 +43,7 @@ NOBODY_READS = 141
 
 
 def _end_quietly() -> None:
-    """End since nobody reads on, as in ``inkclean … | head``: nothing is left to be said."""
+    """End quietly when the reader has gone, as in ``inkclean … | head``."""
     nowhere = os.open(os.devnull, os.O_WRONLY)
     for stream in (sys.stdout, sys.stderr):
         os.dup2(nowhere, stream.fileno())  # what lies in their buffers goes there at the end

@@ -181,7 +181,7 @@ def press(pages: tuple[Path, ...], **options: Any) -> None:
 
 
 def _check_effect(options: dict[str, Any]) -> None:
-    """Refuse what was typed but would have no effect, lest it be believed to have had one."""
+    """Refuse options that were typed but would have no effect."""
     source = click.get_current_context().get_parameter_source
     typed = {name for name in options if source(name) is ParameterSource.COMMANDLINE}
     idle = [f"--{name.replace('_', '-')}" for name in _NOT_ON_POSTERS if name in typed]

@@ -143,7 +143,7 @@ class Desk:
         self._changed(page)
 
     def pencil(self, page: ShelfPage, x: float, y: float) -> str:
-        """Drop the pencil at a place of the sheet, or keep it; return what happened in words.
+        """Remove the pencil at a place of the sheet, or keep it; return what happened in words.
 
         Raises:
             UsageError: no pencil is there.

@@ -1,4 +1,4 @@
-"""A touch on a pencil mark: which colour it is, and whether it goes or stays from now on."""
+"""A tap on a pencil mark: which colour it is, and whether it is removed or kept from now on."""
 
 from __future__ import annotations
 
@@ -41,7 +41,7 @@ def colour_at(sheet: U8, x: float, y: float, px_per_mm: float) -> str:
 
 
 def turned(drop: Sequence[str], dropped: Sequence[str], touched: str) -> tuple[list[str], str]:
-    """Return what ``--drop`` is after a touch, and what happened in words.
+    """Return the pencils to remove after a tap, and what happened in words.
 
     ``drop`` as it was, ``dropped`` the colours that went by it. A colour that went stays from
     now on; one that stayed goes.

@@ -157,18 +157,18 @@ def outcome_of(source: str, work: Callable[[Log], None]) -> Outcome:
 
 
 def no_memory(source: str) -> str:
-    """Return what is said of a page that memory does not hold."""
+    """Return the message for a page that does not fit in memory."""
     name = printable(source)
     return f"{name} needs more memory than there is: close other programs or scale it down"
 
 
 def run(task: Task) -> Outcome:
-    """Run a task: what the processes of a batch are given to do."""
+    """Run a task; the processes of a batch call this."""
     return task.run()
 
 
 def lost(task: Task) -> Outcome:
-    """Return the outcome of a file whose process died twice, for want of memory most likely."""
+    """Return the outcome of a file whose process died twice, most likely out of memory."""
     return Outcome(task.source, (), no_memory(task.source), InputError.exit_code)
 
 
@@ -220,7 +220,7 @@ def _order(job: Job, page: int) -> Order:
 
 
 def _standing(job: Job, origin: Origin, target: Target) -> CleanReport | None:
-    """Return the report of a page that stands finished, once a run cut short is tidied up."""
+    """Return the report of a finished page, after tidying up what an interrupted run left."""
     finish_moves(target.folder, target.name, tuple(ENDINGS.values()))
     return done_before(_order(job, origin.page), origin, target)
 

@@ -275,7 +275,7 @@ class _Keeper:
 
 
 def _order_hash(settings: FlatsSettings, ticket: Ticket) -> str:
-    """Return what tells whether flats would come out the same: settings, edits, version.
+    """Return a hash of all that decides the flats: settings, edits, version.
 
     Colours given are among the edits once they are followed; a file of them counts by itself.
     """

@@ -74,7 +74,7 @@ def gather_pages(inputs: Sequence[Path]) -> list[Path]:
 
 
 def is_folder(path: Path) -> bool:
-    """Tell whether a path is a folder; one that cannot even be looked at is none."""
+    """Tell whether a path is a folder; False for one that cannot be read."""
     try:
         return path.is_dir()
     except (OSError, ValueError):  # too long a name, a folder that may not be entered
@@ -98,7 +98,7 @@ def _pictures(folder: Path) -> list[Path]:
 
 
 def is_result_name(name: str, beside: Collection[str]) -> bool:
-    """Tell whether a file in a folder with the names ``beside`` is one that the tool left."""
+    """Tell whether a file is a result of the tool; ``beside`` are the names in its folder."""
     if name.endswith(_OWN):
         return True
     # NAME.pdf beside NAME.ticket.json was written by the tool; any other PDF is a scan

@@ -148,7 +148,7 @@ def gather_remote(addresses: Sequence[str]) -> list[str]:
 
 
 def read_bytes(address: str) -> bytes:
-    """Return the bytes at an address or path; empty where there is nothing to be had."""
+    """Return the bytes at an address or path; empty where there is nothing."""
     try:
         if not is_address(address):
             return Path(address).read_bytes()

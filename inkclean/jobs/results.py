@@ -110,7 +110,7 @@ class Target:
         return self.folder / (self.name + ENDINGS[kind])
 
     def check(self, kinds: Sequence[str]) -> None:
-        """Refuse before any work is done where a result stands already.
+        """Refuse, before any work is done, if a result already exists.
 
         Raises:
             OutputError: one of the files is there and may not be replaced.
@@ -133,7 +133,7 @@ def parse_also(text: str) -> tuple[str, ...]:
 
 
 def done_before(order: Order, origin: Origin, target: Target) -> CleanReport | None:
-    """Return the report of a page that stands finished and unchanged already, else None.
+    """Return the report of a page that is already finished and unchanged, else None.
 
     Finished means: its ticket was written by this version for the same photo and settings,
     and every result asked for is there as it was left.
@@ -185,7 +185,7 @@ def _ink_of(ticket: Ticket) -> Mapping[str, Any]:
 
 
 def _mended(edits: Mapping[str, Any]) -> str | None:
-    """Return what tells one set of edits in the ink from another; None if there are none."""
+    """Return a hash of the edits in the ink; None if there are none."""
     record = ink_edits_record(read_ink_edits(edits.get("ink", {})))
     if not any(record.values()):
         return None

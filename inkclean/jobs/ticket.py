@@ -92,7 +92,7 @@ def ticket_text(ticket: Ticket) -> str:
 
 
 def json_text(body: Any, indent: int | None = None) -> str:
-    """Return JSON as plain to read as names allow: bytes that are no text stay escaped."""
+    """Return JSON text; names with bytes that are not text are escaped."""
     text = json.dumps(body, indent=indent, ensure_ascii=False)
     try:
         text.encode("utf-8")
