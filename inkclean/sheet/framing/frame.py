@@ -13,7 +13,7 @@ from inkclean.sheet.framing.bowed import sides_through
 from inkclean.sheet.framing.edges import is_ruled, refine
 from inkclean.sheet.framing.outline import find_outline, without_strokes
 from inkclean.sheet.framing.papers import framed_size, whole_size
-from inkclean.sheet.framing.parts import PART_TRUST, hidden_side, part_size
+from inkclean.sheet.framing.parts import PART_TRUST, hidden_side, part_size, shown_part
 from inkclean.sheet.framing.sides import Side, draw, straight
 from inkclean.sheet.framing.squaring import UNIT, Squared, square_up, to_photo
 from inkclean.sheet.values import Frame, Photo
@@ -29,6 +29,10 @@ SMALLEST_SHARE = 0.005
 CRISP = 0.7
 CRISP_SIDE = 0.4
 HIDDEN_SIDE = "a side of the page lies outside the picture; its size is a guess"
+# Where so much paper of the page's own tone lies around it and a side is no crisper than this, the
+# page may be a part of it: it is said, and trusted no more than the last.
+BESIDE, BESIDE_CRISP, BESIDE_TRUST = 0.12, 0.8, 0.5
+PAPER_BESIDE = "more paper like it lies beside the page; the outline may be wrong"
 NO_PROOF, LEAST_PROOF, FULL_PROOF = 1.3, 1.57, 2.0
 
 
@@ -77,8 +81,8 @@ def find_frame(photo: Photo, paper: Paper | None = None) -> Frame:
     """Return where the paper lies in the photo; the whole picture where no outline shows.
 
     The outline is found in a small picture, its edges measured in the photo, its size taken
-    from its shape, or from ``paper``. Corners run from the page's top left as it lies in the
-    photo: nothing is turned.
+    from its shape, or from ``paper``; what lies outside the picture is cut off. Corners run
+    from the page's top left as it lies in the photo: nothing is turned.
     """
     bare, scale = without_strokes(photo.pixels)
     outline = find_outline(bare, scale)
@@ -113,8 +117,11 @@ def find_frame(photo: Photo, paper: Paper | None = None) -> Frame:
         size = part_size(corners, seen, paper)
     trust = size.trust if known is paper else PART_TRUST
     trust *= float(np.clip((proof - NO_PROOF) / (FULL_PROOF - NO_PROOF), 0.0, 1.0))
+    doubt = size.doubt if known is paper else HIDDEN_SIDE
+    if outline.beside > BESIDE and min(side.crisp for side in sides) < BESIDE_CRISP:
+        trust, doubt = min(trust, BESIDE_TRUST), PAPER_BESIDE
     drawn = [edges.sides[(k + first) % 4] for k in range(4)]
-    return Frame(
+    frame = Frame(
         corners_px=corners,
         edges_px=(drawn[0], drawn[1], drawn[2], drawn[3]) if edges.bowed else None,
         width_mm=size.width_mm,
@@ -122,8 +129,9 @@ def find_frame(photo: Photo, paper: Paper | None = None) -> Frame:
         paper=size.name,
         framed="found",
         confidence=trust,
-        doubt=size.doubt if known is paper else HIDDEN_SIDE,
+        doubt=doubt,
     )
+    return shown_part(frame, (width, height))
 
 
 def _border(photo: Photo, side: Side) -> Side:

@@ -52,20 +52,23 @@ SHORTLIST = 120
 LEAST_SCORE = 0.9
 # Least clearness of a side that counts as seen.
 SEEN = 0.36
-# The same of a side that is plain to see.
-PLAIN = 0.5
+# The same of a side that is plain to see; a page with four such sides is pardoned this share of
+# what paper beside it costs, but not all, for a fold in the paper looks like such a side.
+PLAIN, PARDON = 0.5, 0.6
 
 
 @dataclass(frozen=True)
 class Outline:
     """A quadrangle: ``corners`` (4, 2) from its first corner clockwise, in photo px;
     ``seen`` (4,) whether the side that starts at each corner shows an edge of paper;
-    ``lighter`` (4,) whether the paper is the lighter side of it; ``score``."""
+    ``lighter`` (4,) whether the paper is the lighter side of it; ``score``; ``beside`` how much
+    paper like it lies around, 0 to ``MOST_PAPER``."""
 
     corners: F64
     seen: Bool
     lighter: Bool
     score: float
+    beside: float
 
 
 @dataclass(frozen=True)
@@ -100,12 +103,14 @@ def find_outline(bare: U8, scale: float) -> Outline | None:
     # a sheet of a usual size, all round in sight, may lie on others like it
     plain = whole * (1.0 - odd) * np.clip((clear.min(axis=1) - SEEN) / (PLAIN - SEEN), 0.0, 1.0)
     brighter, more = _weigh_areas(bare, smooth, quads)
-    score = edge_score[best] + brighter - (1.0 - plain) * more - ODD * whole * odd
+    score = edge_score[best] + brighter - (1.0 - PARDON * plain) * more - ODD * whole * odd
     top = int(np.argmax(score))
     seen = (clear[top] > SEEN) & (lines.border[quads.sides[top]] == 0)
     if score[top] < LEAST_SCORE or not seen.any():
         return None
-    return Outline(quads.corners[top] * scale, seen, lighter[top], float(score[top]))
+    return Outline(
+        quads.corners[top] * scale, seen, lighter[top], float(score[top]), float(more[top])
+    )
 
 
 def without_strokes(pixels: U8) -> tuple[U8, float]:

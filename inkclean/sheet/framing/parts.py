@@ -3,12 +3,17 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
+import cv2
 import numpy as np
 
 from inkclean.base.arrays import F64, Bool
 from inkclean.base.units import PAPERS, Paper
 from inkclean.sheet.framing.papers import CANDIDATES, FOCAL_PER_DIAGONAL, Size, aspects
+from inkclean.sheet.framing.sides import POINTS
+from inkclean.sheet.framing.squaring import UNIT, project, to_photo, unit_to_photo
+from inkclean.sheet.values import Frame
 
 # The side that lies outside may still reach this share of the page's length into the picture:
 # its place there is extrapolated, and perspective is uncertain.
@@ -18,6 +23,8 @@ SLACK = 0.03
 HIDDEN_COST = 3.0
 # How sure one can be of a size guessed from a part.
 PART_TRUST, GUESS_TRUST = 0.4, 0.2
+# Less than this share of a page outside the picture is within the error of its corners.
+LEAST_OUTSIDE = 0.004
 _STEPS = 64
 
 
@@ -89,6 +96,42 @@ def _between(reach: F64, quads: F64, at: int, stretch: float) -> F64:
     share = 0.0 if abs(span) < 1e-9 else float((stretch - reach[at]) / span)
     mixed: F64 = quads[at] * (1.0 - share) + quads[other] * share
     return mixed
+
+
+def shown_part(frame: Frame, photo_size: tuple[int, int]) -> Frame:
+    """Return the frame of the rows and columns of a page that the picture shows some of.
+
+    What lies wholly outside the picture is cut off, so that no blank paper is made up for it;
+    a corner that is missing alone is left as it is. The scale stays.
+    """
+    picture = np.asarray(UNIT * photo_size, np.float32)
+    area, seen = cv2.intersectConvexConvex(frame.corners_px.astype(np.float32), picture)
+    if area <= 0 or seen is None:
+        return frame
+    back = np.asarray(np.linalg.inv(unit_to_photo(frame)), np.float64)
+    unit = np.clip(project(back, np.asarray(seen, np.float64).reshape(-1, 2)), 0.0, 1.0)
+    low, high = unit.min(axis=0), unit.max(axis=0)
+    low[low < LEAST_OUTSIDE], high[high > 1.0 - LEAST_OUTSIDE] = 0.0, 1.0
+    if low.max() == 0.0 and high.min() == 1.0:
+        return frame
+    size = np.array([frame.width_mm, frame.height_mm])
+    corners = low + (high - low) * UNIT
+    sides = None
+    if frame.edges_px is not None:
+        t = np.linspace(0.0, 1.0, POINTS)[:, None]
+        ends = np.roll(corners, -1, axis=0)
+        drawn = [
+            to_photo(frame, (a + t * (b - a)) * size) for a, b in zip(corners, ends, strict=True)
+        ]
+        sides = drawn[0], drawn[1], drawn[2], drawn[3]
+    width, height = ((high - low) * size).tolist()
+    return replace(
+        frame,
+        corners_px=to_photo(frame, corners * size),
+        edges_px=sides,
+        width_mm=width,
+        height_mm=height,
+    )
 
 
 def part_size(corners: F64, seen: Bool, paper: Paper | None) -> Size:
