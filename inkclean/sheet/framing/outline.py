@@ -54,7 +54,7 @@ LEAST_SCORE = 0.9
 SEEN = 0.36
 # The same of a side that is plain to see; a page with four such sides is pardoned this share of
 # what paper beside it costs, but not all, for a fold in the paper looks like such a side.
-PLAIN, PARDON = 0.5, 0.6
+PLAIN, PARDON = 0.5, 0.75
 
 
 @dataclass(frozen=True)
