@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import cv2
 import numpy as np
 
@@ -9,6 +11,7 @@ from inkclean.base.arrays import U8, Bool
 from inkclean.base.colour import to_linear
 from inkclean.sheet.holes import punched_holes
 from inkclean.sheet.lit import Lit, at, shape_of
+from inkclean.sheet.rim import find_rim
 from inkclean.sheet.shading import LightGrid, find_shading, grid_size
 from inkclean.sheet.values import Frame, Sheet
 
@@ -26,7 +29,8 @@ def even_light(pixels: U8, px_per_mm: float, frame: Frame, inside: Bool | None =
 
     Returns:
         The sheet, with bare paper at 1.0 in each channel (lamp colour and tinted paper are
-        gone). Where the photo did not reach, and in punched holes, it is blank paper.
+        gone). Where the photo did not reach, in punched holes and on a scanner's rim, it is blank
+        paper; the rim counts as not reached, too.
     """
     high, wide = grid_size(pixels.shape, px_per_mm)
     samples = np.asarray(cv2.resize(pixels, (wide, high), interpolation=cv2.INTER_AREA), np.uint8)
@@ -41,6 +45,10 @@ def even_light(pixels: U8, px_per_mm: float, frame: Frame, inside: Bool | None =
         punched = _grow(holes, pixels.shape)
         blank = punched if blank is None else blank | punched
     tone = Lit(pixels, 1.0 / shading.light, blank)
+    rim = find_rim(tone, px_per_mm, cut_out=frame.framed == "found")
+    if rim is not None:
+        inside = ~rim if inside is None else inside & ~rim
+        tone = replace(tone, blank=rim if blank is None else blank | rim)
     return Sheet(
         tone=tone,
         px_per_mm=px_per_mm,
