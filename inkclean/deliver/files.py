@@ -22,8 +22,7 @@ from inkclean.base.errors import OutputError
 CONTACT = "inkclean contact sheet"
 _DRAFT = ".part"
 _RECORD = ".moves"
-# Drafts of other machines are left alone this long: nobody can ask there whether their
-# process lives, and no page takes a day.
+# Age in s from which drafts of other machines are removed: no page takes a day.
 _STALE_S = 86_400.0
 
 

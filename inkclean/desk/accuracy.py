@@ -11,8 +11,8 @@ from inkclean.base.arrays import U8
 from inkclean.ink.values import Ink, Pencil
 from inkclean.settings import Settings
 
-# The piece is a square of this side; it is looked for up to this far around the place asked for.
-SIDE_MM, REACH_MM = 4.5, 40.0
+SIDE_MM = 4.5  # of the square piece
+REACH_MM = 40.0  # around the place asked for within which a piece with ink is looked for
 # Of a piece with more ink or more edge than any artist draws, no more is traced, in px.
 _MOST_PX = 160
 _STEPS = 24

@@ -12,10 +12,10 @@ from inkclean.base.errors import UsageError
 from inkclean.flats.colour.space import to_lab
 from inkclean.ink.pencil.pigments import Pigment, density_of
 
-# The mark is looked for this far around the touch, in mm; of that, its most coloured part counts.
-REACH_MM, SHARE = 1.0, 0.12
-# Less chroma than this (CIELAB) is paper or ink; hues nearer than this, in degrees, are one pencil.
-LEAST_CHROMA, SAME_HUE = 6.0, 40.0
+REACH_MM = 1.0  # around the touch within which the mark is looked for
+SHARE = 0.12  # of what lies there, the most coloured, that counts
+LEAST_CHROMA = 6.0  # CIELAB: less is paper or ink
+SAME_HUE = 40.0  # degrees within which hues are one pencil
 
 
 def colour_at(sheet: U8, x: float, y: float, px_per_mm: float) -> str:

@@ -11,12 +11,12 @@ import numpy as np
 from inkclean.base.arrays import F64, I64, U8, Bool
 from inkclean.flats.rasters import square
 
-WINDOW_MM = 15.0  # a line is looked for in stretches of this length,
-INKED = 0.5  # of which this share is inked,
-CLEAR = 0.3  # and so much less beside it, on one side at least
-SIDE = 0.62  # share of each side of a box that is inked,
-ENDS = 0.4  # and of each third of it, so that round shapes are no boxes
-BARE = 0.2  # and the most that is so just outside
+WINDOW_MM = 15.0  # length of the stretches in which a line is looked for
+INKED = 0.5  # share of such a stretch that is inked
+CLEAR = 0.3  # how much less is inked beside a line, on one side at least
+SIDE = 0.62  # share of each side of a box that is inked
+ENDS = 0.4  # share of each third of a side that is, so that round shapes are no boxes
+BARE = 0.2  # largest share that is inked just outside a side
 CLEARER = 0.15  # how much less is inked just inside
 LOOSE_MM = 0.5  # how far ink may lie off a side
 OUTSIDE_MM = 1.5  # what lies just outside lies so far from it

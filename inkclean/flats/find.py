@@ -28,8 +28,8 @@ from inkclean.ink.values import Ink
 
 WORKING_PX_PER_MM = 8.0  # fine enough for a line of 0.15 mm and an opening of 0.3 mm
 INKED = 0.35  # share of ink that makes a working pixel ink: keeps fine lines whole
-OPENED_MM = 0.5  # a bridge that passes this near a point said to be open is not laid,
-OPENED_BORDER_MM = 1.5  # nor a wall on a panel's border, whose place is known less finely
+OPENED_MM = 0.5  # from a point said to be open within which no bridge is laid
+OPENED_BORDER_MM = 1.5  # and within which no wall of a panel's border is, known less finely
 REACH_MM = 0.4  # bridges laid by hand go on this far, to end inside the ink
 DOUBTFUL = 0.9  # bridges less sure than this are to check
 TWIN_MM = 1.0  # bridges with both ends this near each other lie over one gap

@@ -12,19 +12,19 @@ from inkclean.flats.lines.gaps import Joins, on_cubic
 from inkclean.flats.rasters import depth, dilated, in_order, pieces, square
 
 COARSE_PX_PER_MM = 2.0  # ruled lines are looked for at this scale: wobble of the hand vanishes
-RULED_MM = 15.0  # a ruled line runs straight for at least this long,
-PIECE_MM = 4.0  # in pieces at least this long
-BREAK_MM = 8.0  # breaks in it, and corners that do not meet, up to this long
+RULED_MM = 15.0  # length of a ruled line that runs straight
+PIECE_MM = 4.0  # length of each of its pieces
+BREAK_MM = 8.0  # longest break in it, or between corners that do not meet
 LEAST_MM = 18.0  # shorter side of a panel
-BROKEN_MM = 30.0  # and of one whose border is broken: smaller boxes may be things drawn
+BROKEN_MM = 30.0  # shorter side of one with a broken border: smaller boxes may be things drawn
 SQUARE = 0.93  # share of its smallest box that a panel fills
 WELL = 0.8  # share of the worst side of a well drawn box
 HOLD = 0.6  # panels with a broken border count where all hold so much of the ink
 MOST = 120  # panels of either kind
 MOST_NUMBERS = 255  # of panels in all
 BESIDE_MM = 1.0  # a join this near a panel's border lies on it
-CHANNEL_MM = 2.5  # so far out from a gap in a border,
-NARROW = 1.35  # with no more than so many times the gap's width of paper, leads a channel
+CHANNEL_MM = 2.5  # length of a channel that leads out from a gap in a border
+NARROW = 1.35  # widths of the gap that a channel has of paper at most
 CERTAIN = 8.0  # log-odds of such a join
 
 

@@ -14,8 +14,7 @@ from inkclean.jobs.results import Evening
 from inkclean.jobs.ticket import read_ticket
 from inkclean.settings import Settings
 
-# About what a photo's noise moves the measure by: pages as near to the book's line as that
-# are left as they are.
+# mm that a photo's noise moves the measure by: pages so near to the book's line stay as they are.
 _STEP_MM = 0.005
 
 

@@ -13,8 +13,8 @@ from inkclean.jobs.batch import Outcome, Task, lost, run
 
 # Seconds until a scheduler must have answered, and until a worker must have come.
 _PATIENCE_S = 15
-# Pages handed over ahead of the one that is waited for, a worker thread, and at the least.
-_AHEAD, _LEAST_AHEAD = 4, 32
+_AHEAD = 4  # pages a worker thread, handed over ahead of the one that is waited for
+_LEAST_AHEAD = 32  # pages handed over ahead at least
 
 
 def clean_on_cluster(tasks: Sequence[Task], address: str) -> Iterator[Outcome]:

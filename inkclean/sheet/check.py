@@ -12,18 +12,16 @@ from inkclean.base.arrays import F32, U8, length
 from inkclean.sheet.lit import every
 from inkclean.sheet.values import Capture, Photo, Sheet
 
-# Edges are looked for in this many tiles, the busiest of the page, of this size in px: enough
-# for a steady estimate, and a small part of a large page.
+# Tiles of the page, its busiest, in which edges are looked for: enough for a steady estimate.
 TILES = 40
-TILE_PX = 192
+TILE_PX = 192  # side of a tile
 # Busy ones are told by every so many rows and columns.
 THIN = 4
 # An edge counts if it falls by this much of the paper's brightness, more than grain does.
 LEAST_STEP = 0.2
 # Fewer of them say nothing.
 LEAST_EDGES = 40
-# Strokes thinner than the blur never reach full black, and look sharper than they are: only
-# edges with this share of the page's firmest steps are asked.
+# Share of the page's firmest steps that an edge has: thin strokes look sharper than they are.
 FIRM_SHARE = 0.93
 # What a page without any edge is taken to have.
 USUAL_BLUR_PX = 1.0
@@ -35,18 +33,15 @@ DIFFERENCE_VARIANCE = 1.0 / 3.0
 PIXEL_SIGMA = 0.289
 # The sharp ones among the edges: those of thin or curved strokes look softer than the lens is.
 SHARP_QUANTILE = 0.35
-# A line this many times as wide as the blur keeps 93 % of its width when cut half-way; below
-# 1.349 it vanishes altogether.
+# Blurs that a line is wide to keep 93 % of its width when cut half-way; below 1.349 it vanishes.
 WHOLE_LINE = 2.0
 # No lens and sensor give edges sharper than this, in px.
 SHARPEST_PX = 0.5
-# Verdicts: thinnest whole line in mm (fine pens draw 0.2 to 0.3), brightest over darkest
-# light, share of pixels without any detail, sRGB code of the paper (darker paper drowns
-# its ink in noise). Each pair: no longer good, poor. Common practice, no source.
-LINE_MM = (0.22, 0.45)
-LIGHT_RATIO = (2.5, 6.0)
-CLIPPED = (0.25, 0.6)
-PAPER_CODE = (110, 60)
+# From where a photo is no longer good, and poor (common practice, no source).
+LINE_MM = (0.22, 0.45)  # thinnest whole line; fine pens draw 0.2 to 0.3
+LIGHT_RATIO = (2.5, 6.0)  # brightest over darkest light
+CLIPPED = (0.25, 0.6)  # share of pixels without any detail
+PAPER_CODE = (110, 60)  # sRGB code of the paper: darker paper drowns its ink in noise
 _GRADES: tuple[Literal["good", "fair", "poor"], ...] = ("good", "fair", "poor")
 
 

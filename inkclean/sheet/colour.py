@@ -11,8 +11,7 @@ from PIL import Image, ImageCms
 from inkclean.base.arrays import F64, U8
 from inkclean.base.colour import to_linear, to_srgb
 
-# A profile that moves no probe colour by more than this many steps of 255 is sRGB in all but
-# name; the 12 MP conversion is then skipped.
+# Steps of 255 that a profile moves a probe colour by at most if it is sRGB in all but name.
 SAME_AS_SRGB = 1
 # Highest value of integer pictures that hold more than 8 bits, by what the largest value is.
 _CEILINGS = (1.0, 255.0, 65535.0, 4294967295.0)

@@ -12,7 +12,8 @@ import numpy as np
 
 from inkclean.base.arrays import F32, F64, I32, I64, Bool
 
-SMALLEST_MM, LARGEST_MM = 4.5, 9.0
+SMALLEST_MM = 4.5  # diameter of a hole
+LARGEST_MM = 9.0
 FARTHEST_MM = 16.0  # of a hole's centre from the edge
 NEAREST_MM = 4.0
 IN_LINE_MM = 1.5  # how far the distances from the edge may differ, framing included

@@ -47,14 +47,12 @@ ENDINGS = frozenset(
         *("pdf", "gif", "bmp", "ppm", "pgm", "pbm"),
     )
 )
-# Written by phones, editors and screens when nobody measured anything: Exif's default, the
-# CSS pixel, and the 1 px per unit of a bare aspect ratio.
+# Px per inch where nobody measured: a bare aspect ratio, Exif's default, the CSS pixel.
 DEFAULT_PPI = (1.0, 72.0, 96.0)
 # Scanners state 75 to 4800; pages lie between a trading card and A0.
 PPI_RANGE = (75.0, 4800.0)
 LONG_SIDE_MM = (50.0, 1250.0)
-# Exif tags only a camera writes (exposure time, f-number, ISO, focal length): its resolution
-# field then says nothing about the paper.
+# Exif's exposure time, f-number, ISO, focal length: a camera's resolution tells of no paper.
 CAMERA_TAGS = (0x829A, 0x829D, 0x8827, 0x920A)
 _EXIF_IFD = 0x8769
 _ORIENTATION = 0x0112

@@ -74,8 +74,7 @@ BLENDS: dict[str, Blend] = {
     "svg:soft-light": _soft_light,
     "svg:difference": lambda below, above: np.abs(below - above),
 }
-# shares of source and backdrop as functions of backdrop's and source's alpha (Porter and
-# Duff, 1984)
+# Shares of source and backdrop by the alpha of backdrop and source (Porter and Duff, 1984).
 SHARES: dict[str, Callable[[F32, F32], tuple[F32, F32]]] = {
     "svg:plus": lambda below, above: (np.ones_like(above), np.ones_like(below)),
     "svg:dst-in": lambda below, above: (np.zeros_like(above), above),

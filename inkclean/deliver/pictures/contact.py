@@ -13,20 +13,18 @@ from PIL import Image, ImageDraw, ImageFont, PngImagePlugin
 from inkclean.base.arrays import U8
 from inkclean.base.errors import UsageError
 from inkclean.deliver.files import CONTACT, check_free, is_contact, placed
+from inkclean.deliver.pictures.proof import TABLE, TEXT
 
-# Pages a sheet: what the eye takes in at a glance, six in a row.
-_COLUMNS = 6
-_PAGES = 60
-# Largest picture of a page, in px: lines of 0.3 mm on A4 are still told apart.
-_WIDTH, _HEIGHT = 340, 440
-_GAP = 22
-_TEXT_HEIGHT = 56
-_HEAD = 64
-_TABLE = (238, 236, 231)
-_TEXT = (38, 36, 34)
-_FAINT = (110, 106, 100)
-_MARKS = {"good": (46, 125, 90), "fair": (186, 130, 20), "poor": (196, 70, 30)}
-_FAILED = (176, 32, 40)
+_COLUMNS = 6  # pages in a row
+_PAGES = 60  # pages a sheet: what the eye takes in at a glance
+_WIDTH = 340  # px of the widest picture of a page: lines of 0.3 mm on A4 are still told apart
+_HEIGHT = 440  # px of the highest
+_GAP = 22  # px between pictures
+_TEXT_HEIGHT = 56  # px below each picture
+_HEAD = 64  # px above all of them
+_FAINT = (110, 106, 100)  # sRGB of what is beside the point
+_MARKS = {"good": (46, 125, 90), "fair": (186, 130, 20), "poor": (196, 70, 30)}  # sRGB
+_FAILED = (176, 32, 40)  # sRGB
 
 
 @dataclass(frozen=True)
@@ -88,9 +86,9 @@ def _drawn(cells: Sequence[Cell], title: str) -> Image.Image:
     columns = max(2, min(_COLUMNS, len(cells)))
     rows = max(1, -(-len(cells) // columns))
     across, down = _WIDTH + _GAP, _HEIGHT + _TEXT_HEIGHT + _GAP
-    table = Image.new("RGB", (_GAP + columns * across, _HEAD + rows * down), _TABLE)
+    table = Image.new("RGB", (_GAP + columns * across, _HEAD + rows * down), TABLE)
     draw = ImageDraw.Draw(table)
-    draw.text((_GAP, 16), title, _TEXT, font=_font(28))
+    draw.text((_GAP, 16), title, TEXT, font=_font(28))
     for number, cell in enumerate(cells):
         row, column = divmod(number, columns)
         _draw_cell(table, draw, cell, _GAP + column * across, _HEAD + row * down)
@@ -115,7 +113,7 @@ def _draw_cell(
     font = _font(18)
     for line, text in enumerate((cell.name, f"{cell.verdict}  {cell.note}".strip())):
         place = (left + 20, top + _HEIGHT + 2 + 24 * line)
-        draw.text(place, _fitted(text, font, _WIDTH - 20), (_TEXT, colour)[line], font=font)
+        draw.text(place, _fitted(text, font, _WIDTH - 20), (TEXT, colour)[line], font=font)
 
 
 def _font(size: int) -> ImageFont.FreeTypeFont | ImageFont.ImageFont:

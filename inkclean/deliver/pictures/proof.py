@@ -21,7 +21,7 @@ HEIGHT = 1800
 MARGIN = 48
 HEAD = 130
 _LINE = 40
-_TABLE = (238, 236, 231)
+TABLE = (238, 236, 231)
 TEXT = (38, 36, 34)
 _OUTLINE = (214, 92, 42)
 SURE = (36, 128, 138)
@@ -55,7 +55,7 @@ def lay_out(name: str, panels: list[ProofPanel], notes: list[tuple[str, Rgb]]) -
     """Return the panels side by side, the page's name above and the notes below."""
     width = MARGIN + sum(panel.picture.width + MARGIN for panel in panels)
     height = HEAD + HEIGHT + MARGIN + _LINE * len(notes) + MARGIN
-    table = Image.new("RGB", (max(width, 1200), height), _TABLE)
+    table = Image.new("RGB", (max(width, 1200), height), TABLE)
     draw = ImageDraw.Draw(table)
     left = MARGIN
     for panel in panels:

@@ -17,8 +17,7 @@ from inkclean.base.errors import UsageError
 from inkclean.base.units import MM_PER_INCH
 from inkclean.curves.values import Curves
 
-# how far a chord may stand off its curve, in px: a pixel centre falls into so thin a sliver
-# once in fifty edge pixels at most, and then either answer is right
+# px that a chord stands off its curve: one edge pixel in fifty lies there, and both answers do
 _CHORD_PX = 0.02
 # rows a band: enough to spread numpy's overhead, few enough to stay in the cache's reach
 BAND_ROWS = 256

@@ -19,12 +19,25 @@ from PIL import Image, TiffImagePlugin
 from inkclean.base.arrays import U8
 from inkclean.deliver.pictures.raster import BAND_ROWS
 
-_WIDTH, _LENGTH, _BITS, _COMPRESSION, _PHOTOMETRIC = 256, 257, 258, 259, 262
-_NAME, _OFFSETS, _SAMPLES, _ROWS_PER_STRIP, _COUNTS = 269, 273, 277, 278, 279
-_X_RESOLUTION, _Y_RESOLUTION, _UNIT, _SOFTWARE = 282, 283, 296, 305
+_WIDTH = 256
+_LENGTH = 257
+_BITS = 258
+_COMPRESSION = 259
+_PHOTOMETRIC = 262
+_NAME = 269
+_OFFSETS = 273
+_SAMPLES = 277
+_ROWS_PER_STRIP = 278
+_COUNTS = 279
+_X_RESOLUTION = 282
+_Y_RESOLUTION = 283
+_UNIT = 296
+_SOFTWARE = 305
 # strips in work at once: the coder lets go of the interpreter, so drawing goes on meanwhile
 _WORKERS = 2
-_T6, _WHITE_IS_ZERO, _PER_INCH = 4, 0, 2
+_T6 = 4  # compression
+_WHITE_IS_ZERO = 0  # photometric interpretation
+_PER_INCH = 2  # unit of the resolution
 
 
 def write_one_bit_tiff(

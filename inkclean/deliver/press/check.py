@@ -26,14 +26,13 @@ PRINTER_DECIDES = "These are common limits; the specification of your printer de
 
 # lines are measured across every tenth of a millimetre of the page: finer than any pen
 _STEP_MM = 0.1
-# ink that stays thin this far at a stretch is a thin line; over a shorter piece it is one if it
-# does not merely run out as the tip of a stroke: a tip loses all its width along the piece
-_STRETCH_MM, _SHORT_MM, _TIP = 3.0, 1.0, 0.5
+_STRETCH_MM = 3.0  # mm at a stretch over which thin ink is a thin line
+_SHORT_MM = 1.0  # mm over which it is one too, if it is no tip of a stroke
+_TIP = 0.5  # of its width that such a piece keeps: a tip loses all of it
 # edges further from parallel than this (tan 15°) bound a corner or a blot, not a line
 _PARALLEL = 0.268
-# lines wider than this are not looked at: far above any printer's limit; and what is thinner
-# than any pen could draw is a crack between outlines, not a line
-_WIDEST_MM, _CRACK_MM = 2.0, 0.01
+_WIDEST_MM = 2.0  # mm of the widest line that is looked at: far above any printer's limit
+_CRACK_MM = 0.01  # mm, thinner than any pen draws: a crack between outlines
 # ink that meets the trim over less than this in all is to check, not a failure
 _SHORT_OF_BLEED_MM = 1.0
 # samples a side at most, so that a wall-size print is judged in the memory of a page
@@ -41,8 +40,7 @@ _MOST_SAMPLES = 6_000
 _MOST_PIXELS = 3_600
 # rows swept in one go
 _SLAB = 512
-# ink this near the bleed's edge reaches it: a third of the 1 mm by which a cut may be off
-# (common practice, no source)
+# mm from the bleed's edge: a third of what a cut may be off by (common practice, no source)
 _REACH_MM = 0.3
 
 

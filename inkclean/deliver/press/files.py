@@ -44,8 +44,10 @@ DPI = (600, 800, 1200, 2400)
 BLEED = Margins(3.0, 3.0, 3.0, 3.0)
 SAFE = Margins(5.0, 5.0, 5.0, 5.0)
 
-# crop marks: a quarter point, 5 mm long, 1 mm clear of the bleed, 1 mm short of the page's edge
-_MARK_PT, _MARK_MM, _CLEAR_MM, _SPARE_MM = 0.25, 5.0, 1.0, 7.0
+_MARK_PT = 0.25  # breadth of a crop mark
+_MARK_MM = 5.0  # its length
+_CLEAR_MM = 1.0  # between the bleed and a mark
+_SPARE_MM = 7.0  # around the bleed: a mark, its distance, and 1 mm to the page's edge
 
 
 @dataclass(frozen=True)

@@ -12,15 +12,18 @@ from inkclean.deliver.press.tile_plan import BAND_MM, Plan, PosterTile
 if TYPE_CHECKING:
     from reportlab.pdfgen.canvas import Canvas
 
-_FONT, _BOLD = "Helvetica", "Helvetica-Bold"
-_SMALL_PT, _TEXT_PT, _TITLE_PT = 7.0, 9.5, 18.0
-_HAIR_PT = 0.4
-# clear space between a cut mark and the window it belongs to
-_CLEAR_MM = 0.6
-# key sheet: margin, room for the head, room for the text below the layout, or beside it on a
-# sheet that lies
-_KEY_MARGIN_MM, _KEY_HEAD_MM, _KEY_TEXT_MM, _KEY_ASIDE_MM = 15.0, 38.0, 72.0, 136.0
-_RULE_MM = 100.0
+_FONT = "Helvetica"
+_BOLD = "Helvetica-Bold"
+_SMALL_PT = 7.0  # type on the marks
+_TEXT_PT = 9.5  # type on the key sheet
+_TITLE_PT = 18.0  # type of its title
+_HAIR_PT = 0.4  # lines
+_CLEAR_MM = 0.6  # between a cut mark and the window it belongs to
+_KEY_MARGIN_MM = 15.0  # around the key sheet
+_KEY_HEAD_MM = 38.0  # above its layout
+_KEY_TEXT_MM = 72.0  # below the layout, for the text
+_KEY_ASIDE_MM = 136.0  # beside the layout, for the text on a sheet that lies
+_RULE_MM = 100.0  # length of the ruler to measure a print by
 
 
 class MarkPen:

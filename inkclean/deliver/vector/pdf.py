@@ -31,7 +31,9 @@ _BATCH = 20_000
 _DECIMALS = 3
 
 # one template a kind of segment: starts a loop (1), straight (2), ends a loop (4) or a shape (8)
-_MOVE, _LINE, _CURVE = "%.7g %.7g m\n", "%.7g %.7g l\n", "%.7g %.7g %.7g %.7g %.7g %.7g c\n"
+_MOVE = "%.7g %.7g m\n"
+_LINE = "%.7g %.7g l\n"
+_CURVE = "%.7g %.7g %.7g %.7g %.7g %.7g c\n"
 _TEMPLATES = [
     (_MOVE if code & 1 else "")
     + (_LINE if code & 2 else _CURVE)

@@ -7,7 +7,8 @@ import numpy as np
 from inkclean.demo.drawing.artist import Artist, places, ring
 from inkclean.demo.drawing.pen import Pen, ink_strokes, smooth
 
-WIDTH, HEIGHT = 184.0, 104.0
+WIDTH = 184.0  # mm, of the panel
+HEIGHT = 104.0  # mm
 _HORIZON = 70.0
 _MOON = (98.0, 20.0)
 

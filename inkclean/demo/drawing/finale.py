@@ -7,7 +7,8 @@ import numpy as np
 from inkclean.demo.drawing.artist import Artist, places, ring
 from inkclean.demo.drawing.coast import gallery, sea
 
-WIDTH, HEIGHT = 108.0, 86.0
+WIDTH = 108.0  # mm, of the panel
+HEIGHT = 86.0  # mm
 _LAMP = np.array([70.0, 27.0])
 
 

@@ -9,8 +9,10 @@ from inkclean.demo.drawing.artist import Artist, places, ring
 from inkclean.demo.drawing.coast import sea
 from inkclean.demo.drawing.pen import smooth
 
-WIDTH, HEIGHT = 80.0, 80.0
-FLIGHT_WIDTH, FLIGHT_HEIGHT = 74.0, 86.0
+WIDTH = 80.0  # mm, of the panel
+HEIGHT = 80.0  # mm
+FLIGHT_WIDTH = 74.0  # mm, of the panel
+FLIGHT_HEIGHT = 86.0  # mm
 
 
 def draw(a: Artist) -> None:

@@ -7,7 +7,8 @@ import numpy as np
 from inkclean.base.arrays import F64
 from inkclean.demo.drawing.artist import Artist, places, ring
 
-WIDTH, HEIGHT = 100.0, 80.0
+WIDTH = 100.0  # mm, of the panel
+HEIGHT = 80.0  # mm
 
 
 def draw(a: Artist) -> None:

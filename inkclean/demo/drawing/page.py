@@ -19,8 +19,7 @@ PX_PER_MM = 600.0 / MM_PER_INCH
 # pencil is soft: half the ink's resolution holds it
 PENCIL_PX_PER_MM = PX_PER_MM / 2
 
-# linear reflectance (R, G, B) of a closed layer of pigment on white paper; the blue is the
-# named non-photo blue #A4DDED a little deepened, the rest by eye (no source)
+# Linear reflectance of closed pigment on white: #A4DDED deepened, the rest by eye (no source).
 PENCILS: dict[str, tuple[float, float, float]] = {
     "none": (1.0, 1.0, 1.0),
     "blue": (0.27, 0.62, 0.82),

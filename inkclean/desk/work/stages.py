@@ -62,13 +62,11 @@ _OF = {
     "colours": ("flats",),
     "relief": ("relief",),
 }
-# A photo is reduced to so many megapixels for the first look: as many as a tablet shows of a
-# page. Below the other number the page itself is there as soon.
-FIRST_MP, LEAST_MP = 1.2, 6.0
-# More marks than this are not told one by one, nor more rings than that.
-_MOST_MARKS, _MOST_RINGS = 3000, 2000
-# Of the points of a bowed edge every fourth is told: 17 of 65, both corners among them.
-EDGE_STEP = 4
+FIRST_MP = 1.2  # megapixels of a photo reduced for the first look: as many as a tablet shows
+LEAST_MP = 6.0  # megapixels of a photo that gets a first look: below, the page is there as soon
+_MOST_MARKS = 3000  # marks that are told one by one
+_MOST_RINGS = 2000  # rings that are
+EDGE_STEP = 4  # points of a bowed edge, one of which is told: 17 of 65, both corners among them
 Tell = Callable[[str, dict[str, Any]], None]
 
 

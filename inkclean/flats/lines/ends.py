@@ -10,8 +10,8 @@ import numpy as np
 from inkclean.base.arrays import F64, I64, Bool
 from inkclean.flats.lines.skeleton import Lines, end_points, walk, xy
 
-NEAR_MM = 0.25  # the direction is taken from here, behind the curl of the tip,
-FAR_MM = 1.8  # to here
+NEAR_MM = 0.25  # behind the tip where its direction begins: the tip itself curls
+FAR_MM = 1.8  # behind the tip where it ends
 BEHIND_MM = 6.0  # more stroke than this behind an end adds no trust
 DOT = 2.2  # a line shorter than this many of its radii is a dot and goes nowhere
 

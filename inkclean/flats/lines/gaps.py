@@ -14,8 +14,8 @@ from inkclean.flats.rasters import square
 
 KEPT_PER_END = 4  # joins to other ends that are looked at, best first
 FAN = np.radians(np.array([-75, -62, -50, -37, -25, -15, -7, 0, 7, 15, 25, 37, 50, 62, 75]))
-WIDEST_TURN = np.radians(80.0)  # a line that would turn more at its end does not go on there,
-SEEN_TURN = np.radians(125.0)  # but where a seam is seen it may turn as much as this
+WIDEST_TURN = np.radians(80.0)  # most that a line turns at its end to go on
+SEEN_TURN = np.radians(125.0)  # most that it turns where a seam is seen
 LIKELY = -1.0  # mean log-odds from which a seam is seen
 SAMPLES = 24
 BESIDE_PX = 5  # a seam this far beside the way counts as on it

@@ -14,13 +14,13 @@ from inkclean.base.arrays import F64, I32, I64, Bool
 from inkclean.flats.rasters import pieces, tally
 from inkclean.flats.walls.rooms import grown
 
-TALLEST_MM = 9.0  # a letter is no taller,
-LEAST_MM = 1.2  # nor smaller,
-WIDEST = 4.0  # nor, with those it touches, wider than so many times its height
-APART = 1.0  # letters of a row are no further apart than this, in heights,
-ALIKE = 1.7  # their heights differ by less than this factor,
-LEVEL = 0.5  # and they overlap by this share of the lower one
-FEWEST = 4  # so many in a row are lettering
+TALLEST_MM = 9.0  # height of the tallest letter
+LEAST_MM = 1.2  # height of the smallest
+WIDEST = 4.0  # width of a letter with those it touches, in heights
+APART = 1.0  # most between letters of a row, in heights
+ALIKE = 1.7  # factor between the heights of letters in a row
+LEVEL = 0.5  # share of the lower letter by which two of a row overlap
+FEWEST = 4  # letters in a row of lettering
 ENCLOSING = 0.4  # pieces that enclose a larger share of their boxes are windows, or buttons
 
 

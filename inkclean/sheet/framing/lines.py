@@ -9,7 +9,7 @@ import numpy as np
 
 from inkclean.base.arrays import F32, F64, I64, U8, Bool
 
-# EdgeLines kept; a page has four, the desk and the drawing the rest. As many more are looked at
+# Lines kept; a page has four, the desk and the drawing the rest. As many more are looked at
 # along their length first, since votes alone favour the crowded parts of a drawing.
 LINES = 40
 LOOKED_AT = 110
