@@ -216,8 +216,13 @@ def _explain_failure(path: Path) -> Iterator[None]:
 
 def is_contact(path: Path) -> bool:
     """Tell whether a file is a contact sheet that this program wrote."""
+    return begins_with(path, CONTACT)
+
+
+def begins_with(path: Path, mark: str) -> bool:
+    """Tell whether a file can be read and has ``mark`` near its start."""
     try:
         with path.open("rb") as file:
-            return CONTACT.encode() in file.read(256)
+            return mark.encode() in file.read(256)
     except OSError:
         return False

@@ -152,7 +152,7 @@ class Desk:
         with self._lock:
             said = self._said[page.id]
             sheet, pencil = said["sheet"], said["pencil"]
-        pixels = pictures.whole(self.picture(page, sheet["picture"]))
+        pixels = pictures.read_whole(self.picture(page, sheet["picture"]))
         touched = colour_at(pixels, x, y, sheet["px_per_mm"])
         drop, words = turned(self.work(page).settings.drop, pencil["colours"], touched)
         self.act(page, check_act({"kind": "set", "drop": drop}))
@@ -191,7 +191,7 @@ class Desk:
                 settings = Settings(budget_mp=self.config.budget_mp)
                 photo = Page(page.path, settings, number=page.number).photo
                 with placed(path, True) as draft:
-                    draft.write_bytes(pictures.small(photo.pixels))
+                    draft.write_bytes(pictures.shrink_photo(photo.pixels))
         return path
 
     def _task(self, page: ShelfPage, goal: str, purpose: Purpose | None = None) -> PageTask:
@@ -252,7 +252,7 @@ class Desk:
         with self._lock:
             ink = self._said[page.id]["ink"]
         check_settings(replace(Settings(), within_mm=within_mm))
-        coverage = pictures.whole(self.picture(page, ink["picture"]))
+        coverage = pictures.read_whole(self.picture(page, ink["picture"]))
         return curves_near(coverage, ink["px_per_mm"], x, y, within_mm)
 
     def picture(self, page: ShelfPage, name: str) -> Path:

@@ -55,7 +55,7 @@ def drop(folder: Path) -> None:
     shutil.rmtree(folder, ignore_errors=True)
 
 
-def whole(folder: Path, level: int = 0) -> U8:
+def read_whole(folder: Path, level: int = 0) -> U8:
     """Return a picture at one of its sizes, read from the disk only where it is looked at.
 
     Raises:
@@ -79,7 +79,7 @@ def tile(folder: Path, level: int, column: int, row: int) -> tuple[bytes, str]:
         FileNotFoundError: the picture has gone.
         LookupError: there is no such tile.
     """
-    pixels = whole(folder, level)
+    pixels = read_whole(folder, level)
     top, left = row * TILE_PX, column * TILE_PX
     if row < 0 or column < 0 or top >= pixels.shape[0] or left >= pixels.shape[1]:
         raise LookupError
@@ -96,7 +96,7 @@ def tile(folder: Path, level: int, column: int, row: int) -> tuple[bytes, str]:
     return _png(np.asarray(255 - part, np.uint8)), "image/png"
 
 
-def small(pixels: U8, longest: int = 360) -> bytes:
+def shrink_photo(pixels: U8, longest: int = 360) -> bytes:
     """Return (H, W, 3) pixels as a JPEG no longer than ``longest``."""
     factor = min(1.0, longest / max(pixels.shape[:2]))
     size = (max(1, round(pixels.shape[1] * factor)), max(1, round(pixels.shape[0] * factor)))

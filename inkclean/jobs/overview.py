@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from pathlib import PurePath
 
-from inkclean.deliver.pictures.contact import Cell, small
+from inkclean.deliver.pictures.contact import Cell, shrink_page
 from inkclean.jobs.batch import Outcome
 from inkclean.jobs.remote import read_bytes
 from inkclean.jobs.reports import CleanReport
@@ -27,7 +27,7 @@ def _cell(report: CleanReport) -> Cell:
     to_check = len(ink.to_check)
     note = f"{100 * ink.share:.1f} % ink" + (f", {to_check} to check" if to_check else "")
     name = PurePath(report.outputs["ticket"]).name.removesuffix(".ticket.json")
-    picture = small(read_bytes(report.outputs["ink"]))
+    picture = shrink_page(read_bytes(report.outputs["ink"]))
     if picture is None:
         return Cell(name, "failed", "its ink file is missing", None)
     return Cell(name, capture.verdict, note, picture)

@@ -12,13 +12,13 @@ from pathlib import Path
 from typing import Any
 
 from inkclean import __version__
-from inkclean.deliver.files import check_free, placed
+from inkclean.deliver.files import begins_with, check_free, placed
 from inkclean.jobs.batch import Work
 
 KIND = "inkclean timings"
 
 
-def trace(works: Iterable[Work]) -> dict[str, Any]:
+def trace_events(works: Iterable[Work]) -> dict[str, Any]:
     """Return the trace: a row a process, an event a page, within it one a stage."""
     works = [work for work in works if work.spans]
     origin = min((span.start for work in works for span in work.spans), default=0.0)
@@ -66,7 +66,7 @@ def write_timings(works: Iterable[Work], path: Path, replace: bool) -> None:
         OutputError: another file stands at ``path``, or it cannot be written.
     """
     with placed(path, replace or is_timings(path)) as draft:
-        draft.write_text(json.dumps(trace(works), ensure_ascii=False, indent=1), "utf-8")
+        draft.write_text(json.dumps(trace_events(works), ensure_ascii=False, indent=1), "utf-8")
 
 
 def check_timings(path: Path, replace: bool) -> None:
@@ -80,8 +80,4 @@ def check_timings(path: Path, replace: bool) -> None:
 
 def is_timings(path: Path) -> bool:
     """Tell whether a file is a trace that this program wrote."""
-    try:
-        with path.open("rb") as file:
-            return KIND.encode() in file.read(256)
-    except OSError:
-        return False
+    return begins_with(path, KIND)

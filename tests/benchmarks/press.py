@@ -17,7 +17,12 @@ import numpy as np
 
 from inkclean.base.units import PAPERS
 from inkclean.curves.values import Curves
-from inkclean.deliver.press.files import PressSettings, prepare, write_press_pdf, write_press_tiff
+from inkclean.deliver.press.files import (
+    PressSettings,
+    lay_out_page,
+    write_press_pdf,
+    write_press_tiff,
+)
 from inkclean.deliver.press.tile_plan import PosterSettings
 from inkclean.deliver.press.tiles import write_tiles
 from inkclean.deliver.press.trim import Margins
@@ -47,7 +52,7 @@ def _measure(kind: str) -> None:
         if kind == "tiles":
             write_tiles(page, PosterSettings(PAPERS["A1"], PAPERS["A4"]), path)
         else:
-            prepared = prepare(page, settings)
+            prepared = lay_out_page(page, settings)
             if kind == "pdf":
                 write_press_pdf(prepared, settings, path, "page")
             elif kind != "check":

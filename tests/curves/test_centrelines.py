@@ -8,7 +8,7 @@ import pytest
 import svgpathtools
 
 from inkclean.base.arrays import F32, F64
-from inkclean.curves.centrelines.skeleton import walk
+from inkclean.curves.centrelines.skeleton import chain_edges
 from inkclean.curves.centrelines.strokes import centrelines
 from inkclean.curves.values import Strokes
 from tests.curves.meetings import junctions
@@ -144,7 +144,7 @@ def test_walk_orders_chains_and_rings() -> None:
     # 0-1-2 and 2-3, 2-4 meet in 2; 5-6-7-5 is a ring.
     first = np.array([1, 0, 2, 4, 5, 6, 7])
     second = np.array([2, 1, 3, 2, 6, 7, 5])
-    half, ends, ring = walk(first, second, 8)
+    half, ends, ring = chain_edges(first, second, 8)
     lengths = sorted(zip(np.diff(ends).tolist(), ring.tolist(), strict=True))
     assert lengths == [(1, False), (1, False), (2, False), (3, True)]
     assert len(set((half // 2).tolist())) == 7

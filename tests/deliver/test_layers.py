@@ -9,7 +9,7 @@ from PIL import Image
 
 from inkclean.base.arrays import F64
 from inkclean.base.errors import OutputError
-from inkclean.deliver.layers.composite import render
+from inkclean.deliver.layers.composite import render_group
 from inkclean.deliver.layers.folder import ORDER_LIST, write_layers
 from inkclean.deliver.layers.stack import Stack, layered
 from inkclean.flats.colour.colours import colour_areas
@@ -66,7 +66,7 @@ def test_laid_over_one_another_by_the_list_they_give_the_page(tmp_path: Path) ->
         elif row["mode"] == "screen":
             colour = colour + canvas - colour * canvas
         canvas = colour * alpha + canvas * (1 - alpha)
-    assert np.abs(canvas * 255 - render(stack)[..., :3]).max() <= 1.0
+    assert np.abs(canvas * 255 - render_group(stack)[..., :3]).max() <= 1.0
 
 
 def test_a_folder_is_replaced_only_when_told(tmp_path: Path) -> None:

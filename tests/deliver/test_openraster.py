@@ -23,7 +23,7 @@ from pyora import Project
 
 from inkclean.base.arrays import F64, U8
 from inkclean.base.errors import OutputError
-from inkclean.deliver.layers.composite import lay, render
+from inkclean.deliver.layers.composite import lay_over, render_group
 from inkclean.deliver.layers.openraster import thumbnail, write_openraster
 from inkclean.deliver.layers.stack import Group, Layer, Stack, layered
 from inkclean.deliver.pictures.bitmap import edge_alpha
@@ -255,7 +255,7 @@ def test_a_result_is_not_written_over(plain: Path) -> None:
 def test_nothing_is_bare_and_no_colour_is_foreign_beside_the_ink() -> None:
     flats = cells(25, SIDE, 1)
     colouring, ink = colour_areas(flats), lined(flats)
-    merged = render(layered(flats, colouring, ink))
+    merged = render_group(layered(flats, colouring, ink))
     off = ink.coverage == 0
     allowed = {tuple(colour) for colour in colouring.palette.tolist()}
     assert {tuple(colour) for colour in merged[off][:, :3].tolist()} <= allowed
@@ -286,7 +286,7 @@ def test_every_operator_follows_its_formula(under: U8, over: U8, op: str) -> Non
     planes = [np.moveaxis(tile, 2, 0).astype(np.float32) for tile in (backdrop, source)]
     for tile in planes:
         tile[:3] *= tile[3]
-    lay(planes[0], planes[1], f"svg:{op}")  # type: ignore[arg-type]
+    lay_over(planes[0], planes[1], f"svg:{op}")  # type: ignore[arg-type]
     np.testing.assert_allclose(planes[0][3], expected[..., 3], atol=1e-5)
     straight = expected[..., :3] * expected[..., 3:]
     np.testing.assert_allclose(np.moveaxis(planes[0][:3], 0, 2), straight, atol=1e-5)
@@ -303,7 +303,7 @@ def test_many_tiles_compose_like_one() -> None:
     below = Layer("a", "svg:src-over", whole, lambda box: pixels[box.slices])
     above = Layer("b", "svg:screen", part, lambda box: pixels[::-1][box.slices].copy())
     glaze = Layer("c", "svg:src-atop", part, lambda box: pixels[:, ::-1][box.slices].copy())
-    found = render(Stack(600, 300, 4.0, (Group("g", (glaze, below)), above)))
+    found = render_group(Stack(600, 300, 4.0, (Group("g", (glaze, below)), above)))
     canvas = np.zeros((300, 600, 4))
     canvas[part.slices] = pixels[::-1][part.slices] / 255.0
     group = pixels / 255.0

@@ -15,7 +15,7 @@ from PIL import Image
 from inkclean.base.errors import InkcleanError, InputError, OutputError, UsageError
 from inkclean.base.units import Paper
 from inkclean.deliver.pictures.raster import Region, render
-from inkclean.deliver.press.files import PressSettings, prepare, press_page
+from inkclean.deliver.press.files import PressSettings, lay_out_page, press_page
 from inkclean.deliver.press.report import PressReport
 from inkclean.deliver.press.trim import Margins, parse_trim
 from tests.deliver import drawn
@@ -102,7 +102,7 @@ def test_the_art_lies_where_it_was_placed_and_ends_at_the_bleed(tmp_path: Path) 
     settings = PressSettings(trim=Paper("t", 60, 60), bleed=FOUR, scale=1.5)
     _, path = _press(tmp_path, settings)
     cover = darkness(path, 10)
-    art = prepare(drawn.page(), settings).art
+    art = lay_out_page(drawn.page(), settings).art
     ink = render(art.lines, 254, region=Region(-1, -2, 64, 66))
     assert cover.shape == ink.shape
     assert not (ink & (cover < 0.2)).any()
@@ -299,15 +299,15 @@ def test_the_report_has_verdicts_cures_and_defers_to_the_printer(tmp_path: Path)
 
 
 def test_what_is_cut_away_is_said() -> None:
-    notes = prepare(drawn.page(), PressSettings(trim=Paper("t", 60, 60), fit="bleed")).notes
+    notes = lay_out_page(drawn.page(), PressSettings(trim=Paper("t", 60, 60), fit="bleed")).notes
     # 66 of 88 mm are left: the sheet is scaled to 66 mm across
     assert notes[0] == "cut away beyond the bleed: 11 mm at the top, 11 mm at the bottom"
-    assert "cut away" not in prepare(drawn.page(), PressSettings()).notes[0]
+    assert "cut away" not in lay_out_page(drawn.page(), PressSettings()).notes[0]
 
 
 def test_what_is_cut_away_without_ink_is_said_to_be_bare() -> None:
     none = Margins(0, 0, 0, 0)
-    prepared = prepare(drawn.page(), PressSettings(bleed=none, safe=none, fit="safe"))
+    prepared = lay_out_page(drawn.page(), PressSettings(bleed=none, safe=none, fit="safe"))
     # the ink fills the page; the sheet's rim lies around it
     points = prepared.art.lines.cubics.reshape(-1, 2)
     assert (points >= -1e-6).all()
@@ -319,7 +319,7 @@ def test_colour_that_ends_at_the_trim_fails(tmp_path: Path) -> None:
     path = tmp_path / "red.png"
     Image.fromarray(np.full((960, 720, 3), (200, 0, 0), np.uint8)).save(path)
     for fit, verdict in ((None, "fails"), ("bleed", "passes")):
-        prepared = prepare(drawn.page(), PressSettings(under=path, fit=fit))  # type: ignore[arg-type]
+        prepared = lay_out_page(drawn.page(), PressSettings(under=path, fit=fit))  # type: ignore[arg-type]
         found = {f.name: f.verdict for f in prepared.findings}
         assert found["colour bleed"] == verdict
         assert found["colour resolution"] == ("passes" if fit is None else "look")

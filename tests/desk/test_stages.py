@@ -100,7 +100,7 @@ def test_the_relief_is_what_the_files_are_shaded_with(tmp_path: Path) -> None:
         [check_act({"kind": "stroke", "how": "ink", "points": ring})], PageEdits(Settings())
     )
     bench.run(work, "shade", tell, lambda: None)
-    packed = pictures.whole(tmp_path / "pictures" / told["relief"]["picture"]).astype(int)
+    packed = pictures.read_whole(tmp_path / "pictures" / told["relief"]["picture"]).astype(int)
     x, y = ((packed & 255) - 128) / 127, ((packed >> 8) - 128) / 127
     z = np.sqrt(np.clip(1 - x * x - y * y, 0, None))
     angle, height = np.radians(315), np.radians(42)

@@ -18,7 +18,7 @@ from inkclean.ink.width import typical_line_mm
 from inkclean.jobs.batch import Work, need_mb
 from inkclean.jobs.results import Order
 from inkclean.jobs.ticket import read_ticket
-from inkclean.jobs.timings import trace
+from inkclean.jobs.timings import trace_events
 from inkclean.settings import Settings
 from tests import small_pages
 
@@ -196,7 +196,7 @@ def test_trace_events_are_sound() -> None:
         Work("a", "host:7", (Span("read", 100.0, 0.5), Span("ink", 100.5, 1.25))),
         Work("b", "host:9", (Span("read", 100.25, 0.25),)),
     ]
-    body = trace(works)
+    body = trace_events(works)
     pages = {e["name"]: e for e in body["traceEvents"] if e.get("cat") == "page"}
     assert (pages["a"]["ts"], pages["a"]["dur"]) == (0, 1_750_000)
     assert (pages["b"]["ts"], pages["b"]["dur"]) == (250_000, 250_000)

@@ -19,7 +19,7 @@ from inkclean.deliver.layers.under import UnderColour
 from inkclean.deliver.pictures.raster import render
 from inkclean.deliver.press.check import check_lines
 from inkclean.deliver.press.colour import check_total_ink
-from inkclean.deliver.press.files import PressSettings, prepare, press_page
+from inkclean.deliver.press.files import PressSettings, lay_out_page, press_page
 from inkclean.deliver.press.tiles import sharp_from_m
 from inkclean.deliver.press.trim import Margins, fitted, make_page, parse_edges, parse_trim
 from tests.deliver import drawn
@@ -162,7 +162,7 @@ def test_colour_is_held_at_300_px_per_inch(
     """
     path = tmp_path / "colour.png"
     Image.new("RGB", size, (200, 120, 80)).save(path)
-    found = prepare(drawn.page(), PressSettings(under=path, scale=scale)).findings
+    found = lay_out_page(drawn.page(), PressSettings(under=path, scale=scale)).findings
     finding = next(f for f in found if f.name == "colour resolution")
     assert finding.verdict == verdict
     assert finding.measured.startswith(f"{ppi} px per inch")

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from inkclean.base.arrays import F64, I64, Bool, count_up, offsets_of
-from inkclean.curves.centrelines.skeleton import Graph, walk
+from inkclean.curves.centrelines.skeleton import Graph, chain_edges
 
 # Cosine of the sharpest turn at a junction that still looks like one stroke
 _BEND = np.cos(np.deg2rad(40.0))
@@ -42,7 +42,7 @@ def run_through(branches: Middle, graph: Graph) -> Middle:
     vertex = np.arange(2 * open_.size).reshape(-1, 2)
     one, two = _pairs(branches, tip, np.where(meets, node, -1))
     vertex.reshape(-1)[two] = vertex.reshape(-1)[one]
-    half, runs, ring = walk(vertex[:, 0], vertex[:, 1], vertex.size)
+    half, runs, ring = chain_edges(vertex[:, 0], vertex[:, 1], vertex.size)
     rings = np.flatnonzero(branches.closed)
     chain = np.concatenate((open_[half // 2] if half.size else half, rings))
     back = np.concatenate((half % 2 == 1, np.zeros(rings.size, np.bool_)))

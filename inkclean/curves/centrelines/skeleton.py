@@ -36,7 +36,7 @@ class Graph:
     degree: I64
 
 
-def walk(first: I64, second: I64, count: int) -> tuple[I64, I64, Bool]:
+def chain_edges(first: I64, second: I64, count: int) -> tuple[I64, I64, Bool]:
     """Order the edges ``first``–``second`` (E,) between ``count`` vertices into chains that stop
     where other than two edges meet.
 
@@ -87,7 +87,7 @@ def skeleton_graph(skeleton: Bool, radius: F32) -> Graph:
     pixel, first, second = _adjacent(padded)
     where = np.stack((pixel % (width + 2) - 0.5, pixel // (width + 2) - 0.5), axis=1)
     reach = radius.reshape(-1)[(pixel // (width + 2) - 1) * width + pixel % (width + 2) - 1]
-    half, offsets, ring = walk(first, second, pixel.size)
+    half, offsets, ring = chain_edges(first, second, pixel.size)
     source = np.where(half % 2 == 0, first[half // 2], second[half // 2])
     target = np.where(half % 2 == 0, second[half // 2], first[half // 2])
     if half.size == 0:
@@ -229,7 +229,7 @@ def _assemble(
     """Put the chains that stay end to end where only two of them meet."""
     rings = np.flatnonzero(keep & ring)
     open_ = np.flatnonzero(keep & ~ring)
-    half, runs, closed = walk(node[open_, 0], node[open_, 1], where.shape[0])
+    half, runs, closed = chain_edges(node[open_, 0], node[open_, 1], where.shape[0])
     chain = open_[half // 2] if half.size else half
     backward = half % 2 == 1
     chain = np.concatenate((chain, rings))

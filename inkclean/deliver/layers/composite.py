@@ -67,7 +67,7 @@ class _Canvas:
         return np.asarray(cv2.convertScaleAbs(merged, alpha=255.0), np.uint8)
 
 
-def render(stack: Stack) -> U8:
+def render_group(stack: Stack) -> U8:
     """Return the page (H, W, 4) uint8 RGBA, colour not multiplied by alpha."""
     page = np.empty((stack.height, stack.width, 4), np.uint8)
 
@@ -91,7 +91,7 @@ def planes_of(pixels: U8) -> F32:
     return planes
 
 
-def lay(backdrop: F32, source: F32, op: Op) -> None:
+def lay_over(backdrop: F32, source: F32, op: Op) -> None:
     """Lay ``source`` over ``backdrop``, in place; both (4, h, w), 0..1, premultiplied."""
     under, over, a_over = backdrop[:3], source[:3], source[3]
     a_under, rest = backdrop[3].copy(), 1 - source[3]
@@ -123,7 +123,7 @@ def _composed(children: Sequence[Layer | Group], box: Box) -> _Canvas:
             # alone in its group and laid plainly: the group changes nothing
             _lay_layer(canvas, seen[0])
         elif seen and _touched(seen[-1], box):
-            lay(canvas.planes, _composed(seen, box).planes, "svg:src-over")
+            lay_over(canvas.planes, _composed(seen, box).planes, "svg:src-over")
     return canvas
 
 
@@ -146,4 +146,4 @@ def _lay_layer(canvas: _Canvas, layer: Layer) -> None:
     if layer.op == "svg:src-over" and not ((alpha != 0) & (alpha != 255)).any():
         canvas.copy_in(pixels, alpha, (rows, columns))
     else:
-        lay(canvas.planes[:, rows, columns], planes_of(pixels), layer.op)
+        lay_over(canvas.planes[:, rows, columns], planes_of(pixels), layer.op)

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from inkclean.base.arrays import F32, U8
-from inkclean.deliver.layers.composite import lay
+from inkclean.deliver.layers.composite import lay_over
 from inkclean.deliver.layers.stack import Op
 
 Blend = Callable[[F32, F32], F32]
@@ -93,7 +93,7 @@ OPERATORS = frozenset(BLENDS) | frozenset(SHARES) | frozenset(OWN)
 def compose(backdrop: F32, source: F32, operator: str) -> None:
     """Lay ``source`` on ``backdrop`` in place; both (h, w, 4), premultiplied, of one shape."""
     if operator in OWN:
-        lay(np.moveaxis(backdrop, -1, 0), np.moveaxis(source, -1, 0), OWN[operator])
+        lay_over(np.moveaxis(backdrop, -1, 0), np.moveaxis(source, -1, 0), OWN[operator])
         return
     above, below = source[..., 3:], backdrop[..., 3:].copy()
     if operator in SHARES:

@@ -19,7 +19,7 @@ import numpy as np
 from inkclean.base.arrays import U8
 from inkclean.base.units import MM_PER_INCH
 from inkclean.deliver.files import placed
-from inkclean.deliver.layers.composite import render
+from inkclean.deliver.layers.composite import render_group
 from inkclean.deliver.layers.stack import Group, Layer, Stack
 from inkclean.deliver.pictures.png import picture_png
 
@@ -45,7 +45,7 @@ def write_openraster(stack: Stack, path: Path, *, replace: bool = False) -> None
         _add(archive, "stack.xml", stack_xml(stack))
         for name, png in packed_layers(stack):
             _add(archive, name, png)
-        merged = np.asarray(cv2.cvtColor(render(stack), cv2.COLOR_RGBA2RGB), np.uint8)
+        merged = np.asarray(cv2.cvtColor(render_group(stack), cv2.COLOR_RGBA2RGB), np.uint8)
         _add(archive, "mergedimage.png", picture_png(merged, stack.px_per_mm))
         small = thumbnail(merged)
         scale = small.shape[1] / merged.shape[1]

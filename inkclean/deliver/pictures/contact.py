@@ -37,7 +37,7 @@ class Cell:
     picture: U8 | None
 
 
-def small(png: bytes) -> U8 | None:
+def shrink_page(png: bytes) -> U8 | None:
     """Return a page's ink as a small grey picture; None where the bytes are no picture."""
     page = cv2.imdecode(np.frombuffer(png, np.uint8), cv2.IMREAD_GRAYSCALE) if png else None
     if page is None:

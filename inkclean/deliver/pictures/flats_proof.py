@@ -11,7 +11,15 @@ from PIL import Image, ImageDraw
 from inkclean.base.arrays import U8
 from inkclean.deliver.files import placed
 from inkclean.deliver.pictures.bitmap import own_alpha
-from inkclean.deliver.pictures.proof import DOUBT, HEIGHT, SURE, TEXT, ProofPanel, Rgb, lay_out
+from inkclean.deliver.pictures.proof import (
+    DOUBT,
+    HEIGHT,
+    SURE,
+    TEXT,
+    ProofPanel,
+    Rgb,
+    lay_out_proof,
+)
 from inkclean.flats.colour.colours import Colouring
 from inkclean.flats.lines.gaps import on_cubic
 from inkclean.flats.values import Flats
@@ -32,7 +40,7 @@ def write_flats_proof(
     """
     picture = Image.fromarray(_pale_page(flats, colouring, ink))
     _draw_bridges(picture, flats, picture.height / flats.labels.shape[0] * flats.px_per_mm)
-    table = lay_out(name, [ProofPanel("Areas and bridges", picture)], _notes(flats))
+    table = lay_out_proof(name, [ProofPanel("Areas and bridges", picture)], _notes(flats))
     with placed(path, replace) as draft:
         table.save(draft, "PNG", compress_level=3)
 

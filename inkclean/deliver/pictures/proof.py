@@ -48,10 +48,12 @@ def write_proof(photo: Photo, sheet: Sheet, ink: Ink, capture: Capture, path: Pa
     if ink.pencil.layer is not None:
         pencil = _fit(to_srgb(_shrink(ink.pencil.layer)))
         panels.append(ProofPanel("Pencil removed", pencil))
-    lay_out(photo.name, panels, _notes(sheet, ink, capture)).save(path, "PNG", compress_level=3)
+    lay_out_proof(photo.name, panels, _notes(sheet, ink, capture)).save(
+        path, "PNG", compress_level=3
+    )
 
 
-def lay_out(name: str, panels: list[ProofPanel], notes: list[tuple[str, Rgb]]) -> Image.Image:
+def lay_out_proof(name: str, panels: list[ProofPanel], notes: list[tuple[str, Rgb]]) -> Image.Image:
     """Return the panels side by side, the page's name above and the notes below."""
     width = MARGIN + sum(panel.picture.width + MARGIN for panel in panels)
     height = HEAD + HEIGHT + MARGIN + _LINE * len(notes) + MARGIN

@@ -59,7 +59,7 @@ def moved(curves: Curves, scale: float, x_mm: float, y_mm: float) -> Curves:
     )
 
 
-def whole(curves: Curves) -> Region:
+def whole_sheet(curves: Curves) -> Region:
     """Return the whole sheet as a region."""
     return Region(0.0, 0.0, curves.width_mm, curves.height_mm)
 
@@ -88,7 +88,7 @@ def render(curves: Curves, dpi: float, *, region: Region | None = None) -> Bool:
     Raises:
         UsageError: the picture would be empty or too large.
     """
-    width = size_px(region or whole(curves), dpi)[1]
+    width = size_px(region or whole_sheet(curves), dpi)[1]
     bands = list(packed_bands(curves, dpi, region=region))
     return np.unpackbits(np.concatenate(bands), axis=1, count=width).view(np.bool_)
 
@@ -103,7 +103,7 @@ def packed_bands(
     Raises:
         UsageError: the picture would be empty or too large.
     """
-    area = region or whole(curves)
+    area = region or whole_sheet(curves)
     height, width = size_px(area, dpi)
     cubics = (curves.cubics - np.array([area.x_mm, area.y_mm])) * (dpi / MM_PER_INCH)
     low, high = cubics[..., 1].min(1, initial=np.inf), cubics[..., 1].max(1, initial=-np.inf)

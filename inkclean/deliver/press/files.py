@@ -115,7 +115,7 @@ def load_colour(settings: PressSettings) -> tuple[UnderColour | None, PrintProfi
     return (to_cmyk(colour, profile) if profile else colour), profile
 
 
-def prepare(sheet: Curves, settings: PressSettings) -> PressSheet:
+def lay_out_page(sheet: Curves, settings: PressSettings) -> PressSheet:
     """Lay the sheet out on its page and look at what would go out.
 
     Raises:
@@ -235,7 +235,7 @@ def press_page(
     Raises:
         InkcleanError: says in one line what stands in the way.
     """
-    prepared = prepare(sheet, settings)
+    prepared = lay_out_page(sheet, settings)
     for kind, path in outputs.items():
         with placed(path, replace) as draft:
             if kind == "pdf":

@@ -20,7 +20,7 @@ from inkclean.base.arrays import F64, I64, offsets_of
 from inkclean.base.errors import printable
 from inkclean.base.units import MM_PER_PT
 from inkclean.curves.values import Curves
-from inkclean.deliver.pictures.raster import Region, whole
+from inkclean.deliver.pictures.raster import Region, whole_sheet
 
 if TYPE_CHECKING:
     import pikepdf
@@ -202,7 +202,7 @@ def save(document: pikepdf.Pdf, path: Path, *, version: str = "1.4") -> None:
 
 def write_pdf(curves: Curves, path: Path, *, title: str = "") -> None:
     """Write the sheet as a one-page PDF of its exact size, ink in black (K) alone."""
-    media = whole(curves)
+    media = whole_sheet(curves)
     with new_document(title, dated=False) as document:
         content = BLACK + path_operators(curves, Points(media))
         add_page(document, Sheetlet(media, content))

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 from inkclean.deliver.files import placed
 from inkclean.deliver.flats_record import edits_record, flats_record
 from inkclean.deliver.flats_set import FlatsSettings, write_flats
-from inkclean.deliver.layers.composite import render
+from inkclean.deliver.layers.composite import render_group
 from inkclean.deliver.layers.stack import layered
 from inkclean.deliver.pictures.png import picture_png
 from inkclean.deliver.press.files import PressSettings, press_page
@@ -137,7 +137,7 @@ def _areas(bench: Bench, work: PageEdits, into: Path, name: str, layers: bool) -
         write_flats(name, flats, colouring, ink, page.curves, shading, outputs, replace=True)
         return list(outputs.values())
     path = into / f"{name}.page.png"
-    pixels = render(layered(flats, colouring, ink, shading))
+    pixels = render_group(layered(flats, colouring, ink, shading))
     with placed(path, True) as draft:
         draft.write_bytes(picture_png(pixels, ink.px_per_mm))
     return [path]
