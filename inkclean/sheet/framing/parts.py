@@ -23,6 +23,8 @@ SLACK = 0.03
 HIDDEN_COST = 3.0
 # How sure one can be of a size guessed from a part.
 PART_TRUST, GUESS_TRUST = 0.4, 0.2
+# How far from square two sides of a page are seen, and how far pages lean, as tangents.
+SQUARE_ERROR, USUAL_TILT = 0.03, 0.25
 # Less than this share of a page outside the picture is within the error of its corners.
 LEAST_OUTSIDE = 0.004
 _STEPS = 64
@@ -68,10 +70,10 @@ def _stretched(quad: F64, photo_size: tuple[int, int]) -> tuple[F64, F64, F64]:
     out beyond its hidden side 0; stretch 1 ends it on the picture's border."""
     middle = np.array(photo_size) / 2.0
     focal = FOCAL_PER_DIAGONAL * math.hypot(*photo_size)
-    start, end, far_end, far_start = ((*(point - middle), focal) for point in quad)
+    start, end, far_end, far_start = (np.array([*(point - middle), focal]) for point in quad)
     beside_start, beside_end = np.cross(far_start, start), np.cross(far_end, end)
     vanishing = np.cross(beside_start, beside_end)
-    square = np.cross(np.cross(far_start, far_end), vanishing)
+    square = _square_to(vanishing, far_start, far_end)
     reach = np.geomspace(0.9, 3.0, _STEPS)
     quads, ratio = np.empty((_STEPS, 4, 2)), np.empty(_STEPS)
     # Turned pages leave by one end of the side before the other: the mean of both counts.
@@ -88,6 +90,24 @@ def _stretched(quad: F64, photo_size: tuple[int, int]) -> tuple[F64, F64, F64]:
         reach[k] = (stretch + shown) / 2.0
     order = np.argsort(-ratio)
     return np.maximum.accumulate(reach[order]), ratio[order], quads[order]
+
+
+def _square_to(vanishing: F64, start: F64, end: F64) -> F64:
+    """Return the direction (3,) in space of the side from ``start`` to ``end`` on the page.
+
+    All are rays from the camera. The side is square to the direction towards ``vanishing``, as far
+    as that can be told: where the two sides beside it hardly converge, a degree's error of an edge
+    would tilt the page out of all reason.
+    """
+    along = (end - start) / np.hypot(*(end - start)[:2])
+    normal = np.cross(start, end)
+    deep = np.cross(normal / np.linalg.norm(normal), along)
+    deep *= np.sign(deep[2]) or 1.0
+    toward = vanishing / np.linalg.norm(vanishing)
+    flat, depth = float(along @ toward), float(deep @ toward)
+    likely = (depth / SQUARE_ERROR) ** 2 + 1.0 / USUAL_TILT**2
+    tilted: F64 = along - flat * depth / SQUARE_ERROR**2 / likely * deep
+    return tilted
 
 
 def _between(reach: F64, quads: F64, at: int, stretch: float) -> F64:
