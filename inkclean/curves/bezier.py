@@ -22,7 +22,9 @@ from inkclean.curves.plane import as_complex
 SAMPLES = 16
 FEW_SAMPLES = 8  # samples of a span of fewer steps than that: no point of it lies far from a sample
 ROUNDS = 3  # of least squares and steps to the foot: a further one changes the error by under 1 %
-_ONE, _TWO, _THREE = np.float32(1.0), np.float32(2.0), np.float32(3.0)
+_ONE = np.float32(1.0)
+_TWO = np.float32(2.0)
+_THREE = np.float32(3.0)
 _WORTH_LEAVING = 0.8  # share that goes on: above it, hopeless spans are taken along too
 _SHORTEST = 0.02  # shortest handle, share of the chord: the tangent stays defined
 

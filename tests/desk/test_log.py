@@ -6,7 +6,7 @@ import sys
 import tempfile
 from pathlib import Path
 
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from inkclean.desk.log import EditLog
@@ -59,6 +59,7 @@ def test_the_file_only_ever_grows(tmp_path: Path) -> None:
     assert not log.undone
 
 
+@settings(deadline=None)  # a disk that must hold every entry may be slow
 @given(st.lists(st.sampled_from(["do", "undo", "redo"]), max_size=30))
 def test_a_log_read_again_is_the_log(steps: list[str]) -> None:
     with tempfile.TemporaryDirectory() as folder:
