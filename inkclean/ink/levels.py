@@ -17,23 +17,20 @@ import numpy as np
 
 from inkclean.base.arrays import F32, F64, U8
 
-# Part of the blur taken back by one step of reverse diffusion, f − gain·σ²/2·∇²f. It cures
-# the retreat σ²/2r of curved edges and rounded corners, and costs noise. Found on bars, discs,
-# corners and gratings of known size at σ 0.8–2 px, noise 1–2 %.
+# Share of the blur that one step f − gain·σ²/2·∇²f takes back; found on shapes of known size.
 DEBLUR_GAIN = 0.5
 # Above this blur the step is weakened: its noise grows with σ² while edges get flatter.
 DEBLUR_FULL_BLUR_PX = 1.2
 # Ridges lower than this share of full ink are lost in noise: their level is held here.
 LOWEST_RIDGE = 0.15
-# Heights are told in steps of 1/200, under the noise, from this share of full ink on.
-CODES, LOWEST_CODE = 200.0, -0.06
+CODES = 200.0  # steps that heights are told in, a full ink: under the noise
+LOWEST_CODE = -0.06  # share of full ink from which on they are told
 # Reach, in σ, within which a pixel beside the ridge sees it.
 REACH_IN_BLURS = 1.2
 
 # Up to this share of the greatest height a shape is surely narrow; a wide one is cut at half.
 NARROW = 0.9
-# Dips in ink as shallow as the first (share of full ink) are sheen or noise, from the second on
-# paper shows.
+# Depth of dips in ink, share of full: up to the first sheen or noise, from the second on paper.
 SHEEN = (0.35, 0.55)
 # Paper between close lines is cut into cells by hatching across: how much like discs it is.
 CELL = 0.25

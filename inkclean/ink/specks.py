@@ -21,29 +21,28 @@ from inkclean.ink.values import Doubt, Grey
 
 # Marks up to this many times the speck's size are looked at: larger ones are drawn.
 WATCHED = 2.5
-# Darkness at the top, as a share of full ink: a mark of speck size this firm may be a dot in
-# company; one up to ``WIDE`` specks this pale, or larger and this faint, is dust or lint if it lies
-# alone. Dust seen in photos reaches 0.58.
-FIRM, PALE, FAINT = 0.62, 0.62, 0.45
+# Darkness at the top, as a share of full ink; dust seen in photos reaches 0.58.
+FIRM = 0.62  # a mark of speck size so firm may be a dot in company
+PALE = 0.62  # one up to ``WIDE`` specks and no darker is dust or lint if it lies alone
+FAINT = 0.45  # a larger one no darker is too
 WIDE = 1.5
-# Company: so many firm dots of like size in 3 by 3 cells this wide (stipple, dotted rows), or a
-# stroke this near (the grain of a dry brush, a pen's spatter), in mm.
-LIKE_DOTS, CELL_MM, BESIDE_MM = 4, 1.2, 0.3
-# Scraps of a line that a dry pen broke up: so many marks at least this dark, of any size, in 3 by
-# 3 cells this wide (mm).
-SCRAPS, SCRAP_CELL_MM, SCRAP_DARK = 3, 0.5, 0.5
+LIKE_DOTS = 4  # firm dots of like size in 3 by 3 cells that keep company: stipple, dotted rows
+CELL_MM = 1.2  # side of a cell
+BESIDE_MM = 0.3  # from a stroke, whose company is a dry brush's grain or a pen's spatter
+SCRAPS = 3  # marks of any size in 3 by 3 cells that are scraps of a dry line
+SCRAP_CELL_MM = 0.5  # side of a cell
+SCRAP_DARK = 0.5  # least darkness of a scrap
 # Beside a stroke a scrap of it must be darker than this; it need not be firm.
 SCRAP = 0.35
-# A hole is a pinhole if so much around it (in mm) is ink, and it is small or dim: paper shows
-# through a brush's black at this reflectance or more.
-SOLID, SOLID_MM, CLEAR_PAPER = 0.86, 0.8, 0.55
-# Holes this many specks wide are pinholes however bright, and up to the other looked at.
-PINHOLE, HOLE = 0.5, 2.0
-# Coverage that no edge runs beside stays so far off the half level: interpolation swings over a
-# step by some 10 % of it.
-PAPER_MOST, INK_LEAST = 0.3, 0.7
-# Doubts are gathered in squares of this side, and so many are told at most.
-DOUBT_MM, MOST_DOUBTS = 12.0, 24
+SOLID = 0.86  # share around a hole that is ink if it is a pinhole
+SOLID_MM = 0.8  # around it
+CLEAR_PAPER = 0.55  # least reflectance of paper that shows through a black
+PINHOLE = 0.5  # specks that a hole is wide to be a pinhole however bright
+HOLE = 2.0  # specks of the widest hole looked at
+PAPER_MOST = 0.3  # coverage of paper that no edge runs beside: interpolation swings by 0.1
+INK_LEAST = 0.7  # coverage of such ink
+DOUBT_MM = 12.0  # side of the squares that doubts are gathered in
+MOST_DOUBTS = 24  # that are told
 
 
 @dataclass(frozen=True)

@@ -26,8 +26,7 @@ from inkclean.base.tiles import Tile, side_by_side, tiles
 WEIGHT_MM = 0.25
 # No stroke is made thinner than prints, in mm (0.25 pt).
 THINNEST_MM = 0.088
-# Strokes and gaps narrower than this many px are not held by the pixels, which show them up to a
-# quarter px narrower where the middle runs between two: beads would be left.
+# px from which on strokes and gaps are held: pixels show narrower ones a quarter px off, beaded.
 NARROWEST_PX = 1.3
 # The edge that is drawn rises by so much per px: neighbours on both sides of it stay off 0 and 1.
 EDGE_SLOPE = 0.4

@@ -28,8 +28,9 @@ from inkclean.ink.pencil.pigments import (
 INKED_CHROMA = 0.25  # chroma in the centre of a dark stroke that black ink doesn't reach
 INKED_RISE = 0.04  # and how far its channels lie apart: black under a red lamp stays below
 COLOURED_PAGE = 0.4  # share of dark stroke centres so tinted that makes a page of coloured ink
-LAMPLIT_PAGE = 0.7  # the same for inks within ``LAMP_HUE`` degrees of a light as coloured as this
-LAMP_HUE, LAMP_CHROMA = 60.0, 0.25
+LAMPLIT_PAGE = 0.7  # the same for inks within ``LAMP_HUE`` of a coloured light
+LAMP_HUE = 60.0  # degrees between such inks and the light
+LAMP_CHROMA = 0.25  # least chroma of such a light
 NEUTRAL = 0.2  # chroma over density; greyer than that is black ink, graphite or a fringe
 BARELY = 0.2  # the same, for the ink of a page whose every stroke has the hue
 SATURATED = 0.05  # strongest channel in the core of what can only be ink

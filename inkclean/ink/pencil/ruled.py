@@ -22,9 +22,8 @@ from inkclean.sheet.lit import STRIP, Tone, at, repeated, rows_of, shape_of, str
 MOST_BAND = 0.65  # share of the sheet; beyond, taking lines off takes pen strokes too
 RUN_MM = 9.0  # a printed line is dark over this length almost without a break
 SLANTS = (-0.06, -0.045, -0.03, -0.015, 0.0, 0.015, 0.03, 0.045, 0.06)  # dy/dx of a run
-# Whether print is there at all is asked where rows are averaged over so many mm; a page on which
-# less than this share of the proof is found so has none.
-HINT_MM, HINT = 0.8, 0.5
+HINT_MM = 0.8  # over which rows are averaged to ask whether there is print at all
+HINT = 0.5  # of the proof: a page with less of it has no print
 UNBROKEN = 0.72  # share of a run that must be dark
 FAINT = 0.07  # density that counts as dark for a thin line: above the grain of paper
 WIDEST_MM = 1.0  # lines this wide are no print

@@ -14,32 +14,31 @@ from inkclean.sheet.framing.outline import Outline
 from inkclean.sheet.framing.probe import along_change, cut_strip, find_slope, measure
 from inkclean.sheet.framing.sides import Side, fit, straight
 
-# The small picture is searched so many of its px to both sides of the rough side, at so many
-# places along it; the path found may move a px from one place to the next, at this price.
+# px of the small picture to both sides of the rough side in which its path is searched.
 TRACK_PX = 24
 TRACK_PLACES = 160
 TRACK_PRICE = 0.12
 # A slope of so many codes per px is half of the clearest edge.
 HALF_STEEP = 6.0
-# What parts paper from desk counts so much beside the slope; codes spread by as much at least; a
-# pixel says no more than so much, in nats, and so many of them less make a place unlikely.
-PARTED, LEAST_SPREAD, SURE, DOUBTED = 0.6, 2.0, 2.0, 10.0
-# An edge that the areas alone tell counts where it is unlikely so many px of the small picture
-# aside, keeps so near a line, and is told at this share of its places.
-ASIDE_PX, PARTED_PX, PARTED_LEAST = 8, 1.5, 0.5
+PARTED = 0.6  # weight of what parts paper from desk, beside the slope
+LEAST_SPREAD = 2.0  # codes that both spread by at least
+SURE = 2.0  # nats that a pixel says at most
+DOUBTED = 10.0  # nats less that make a place unlikely
+ASIDE_PX = 8  # px of the small picture aside, where an edge told by areas alone is unlikely
+PARTED_PX = 1.5  # px within which it keeps to a line
+PARTED_LEAST = 0.5  # share of its places that tell it
 # An edge this crisp is where its slopes are; a less crisp one where the areas part.
 CRISP_ALONE = 0.5
 # The photo is then searched this many px of the small picture around the path.
 CLOSE_PX = 2.2
 CLOSE_PLACES = 480
-# A straight edge is looked for this many px of the small picture around a rough side; one so
-# crisp is it, or one nearly as crisp as what tracking finds.
-LINE_PX, LINE_CRISP, LINE_LEAD = 7, 0.8, 0.1
+LINE_PX = 7  # px of the small picture around a rough side in which a straight edge is looked for
+LINE_CRISP = 0.8  # crispness at which it is the side
+LINE_LEAD = 0.1  # how much less crisp than what tracking finds it may be
 # Corners are torn, folded or rounded: so much of each side's ends is not asked.
 ENDS = 0.01
-# A ruled line is darker than so much of the paper on both sides, and beyond it the paper goes
-# on at so much of its brightness at least; the shadow beside a sheet is not so dark.
-RULED_DARK, RULED_SAME = 0.55, 0.9
+RULED_DARK = 0.55  # of the paper's brightness on both sides: darker is a ruled line, no shadow
+RULED_SAME = 0.9  # of its brightness at which the paper goes on beyond the line
 # Paper's edge lies on its line or curve to within so many px.
 CRISP_PX = 1.5
 # A side of which less was measured stays as it was found roughly.

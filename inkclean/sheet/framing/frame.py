@@ -22,18 +22,17 @@ __all__ = ["Squared", "find_frame", "given_frame", "square_up", "to_photo", "who
 
 # A frame given by hand must cover this share of the photo to be meant.
 SMALLEST_SHARE = 0.005
-# An outline is believed by its score from afar and by how crisp its sides are close up. Real
-# pages score from 1.59 (one side in sight among other sheets) to 2.8, drawings that hold a
-# quadrangle and text blocks up to 1.55; clear ones from 2. A side must be
-# this crisp, or it is none.
-CRISP = 0.7
-CRISP_SIDE = 0.4
+CRISP = 0.7  # weight of how crisp the sides are close up, beside the score from afar
+CRISP_SIDE = 0.4  # least crispness of a side
 HIDDEN_SIDE = "a side of the page lies outside the picture; its size is a guess"
-# Where so much paper of the page's own tone lies around it and a side is no crisper than this, the
-# page may be a part of it: it is said, and trusted no more than the last.
-BESIDE, BESIDE_CRISP, BESIDE_TRUST = 0.12, 0.8, 0.5
+# Paper of the page's tone around it, from which on the page may be a part of it.
+BESIDE = 0.12
+BESIDE_CRISP = 0.8  # crispness of the weakest side from which it is not
+BESIDE_TRUST = 0.5  # most trust in such a page
 PAPER_BESIDE = "more paper like it lies beside the page; the outline may be wrong"
-NO_PROOF, LEAST_PROOF, FULL_PROOF = 1.3, 1.57, 2.0
+NO_PROOF = 1.3  # score and crispness together at which there is no trust
+LEAST_PROOF = 1.57  # of a page: drawings that hold a quadrangle reach 1.55, real pages have 1.59
+FULL_PROOF = 2.0  # of a page in clear sight
 
 
 def whole_frame(photo: Photo, paper: Paper | None = None) -> Frame:

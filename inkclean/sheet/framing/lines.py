@@ -9,8 +9,7 @@ import numpy as np
 
 from inkclean.base.arrays import F32, F64, I64, U8, Bool
 
-# Lines kept; a page has four, the desk and the drawing the rest. As many more are looked at
-# along their length first, since votes alone favour the crowded parts of a drawing.
+# Lines kept: four of a page, the rest of desk and drawing; as many more are looked at first.
 LINES = 40
 LOOKED_AT = 110
 # Samples along a line are so many px apart.
@@ -19,16 +18,14 @@ STEP = 2
 PASSING = 0.3
 ANGLES = 180
 LEAST_VOTES = 10.0
-# Notched, bowed and noisy edges are straight only from afar: a blurred picture votes too, its
-# slopes made up for the blur.
-SOFT_SIGMA, SOFT_GAIN = 3.0, 2.5
-# A slope in sRGB codes per px is an edge from so many times the picture's usual slope on, but
-# neither below nor above these bounds: the faintest paper on a white desk, the roughest desk.
-FAINT_TIMES, FAINT_RANGE = 3.0, (0.8, 2.5)
+SOFT_SIGMA = 3.0  # px of the blurred picture that votes too: rough edges are straight from afar
+SOFT_GAIN = 2.5  # what makes its slopes up for the blur
+FAINT_TIMES = 3.0  # the picture's usual slope, from which on a slope is an edge
+# Codes per px that bound it: the faintest paper on a white desk, the roughest desk.
+FAINT_RANGE = (0.8, 2.5)
 # Chains of edge pixels start at so many times that.
 FIRM = 2.5
-# What an edge counts for being there, the rest being its steepness: spot blacks are steeper than
-# any paper's edge, and prove nothing by it.
+# Share that an edge counts for being there, not for steepness: spot blacks are the steepest.
 THERE = 0.65
 # An edge this steep counts half of the most that steepness can add.
 HALF_STEEP = 14.0

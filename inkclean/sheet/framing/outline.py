@@ -12,13 +12,12 @@ from inkclean.sheet.framing.lines import STEP, EdgeLines, find_lines
 from inkclean.sheet.framing.papers import oddness
 from inkclean.sheet.framing.texture import smoothness
 
-# The outline is looked for with the photo's longer side at so many px: the paper's edge is
-# still a step of a px or two, and pen lines are thin enough to be removed.
+# px of the photo's longer side: paper still has steps of a px, pen lines are thin enough to go.
 LOOK_PX = 720
 # Dark strokes thinner than so many px of the small picture are drawing, not edges.
 STROKE_PX = 5
-# Sides of a quadrangle: opposite ones lie within this angle, neighbours at least this far.
-OPPOSITE_DEG, NEIGHBOUR_DEG = 32.0, 55.0
+OPPOSITE_DEG = 32.0  # most between opposite sides of a quadrangle
+NEIGHBOUR_DEG = 55.0  # least between neighbours
 # Share of the picture that the page covers, at least; corners may lie this far outside.
 LEAST_AREA = 0.08
 OUTSIDE = 0.3
@@ -26,24 +25,25 @@ OUTSIDE = 0.3
 UNSEEN = 0.24
 # Paper darker than what is around it is rare: such an edge counts so much of a usual one.
 DARKER = 0.75
-# Weights of the score: weakest side, size, colour difference at the sides, overshoot beyond
-# the corners, brightness within against without. Found on real and drawn scenes.
-WEAKEST, SIZE, COLOUR, OVERSHOOT, BRIGHT = 0.35, 0.45, 0.15, 0.15, 0.3
-# Paper is at least this share of the page, and no darker than so much of its tone, nor further
-# from its tint in codes; what each picture's worth of it outside the page costs, and the most
-# (a white desk is like paper, and may be large).
-PAPER_QUANTILE, PAPER_LIGHT, PAPER_TINT = 0.8, 0.78, 14.0
-MORE_PAPER, MOST_PAPER = 0.7, 0.25
-# So much of the paper may be rougher than the rest; what is so much rougher again, in codes of
-# smoothness, is no paper.
-PAPER_ROUGH, ROUGHER = 0.3, 20.0
+# Weights of the score, found on real and drawn scenes.
+WEAKEST = 0.35  # weakest side
+SIZE = 0.45
+COLOUR = 0.15  # difference of colour at the sides
+OVERSHOOT = 0.15  # beyond the corners
+BRIGHT = 0.3  # within against without
+PAPER_QUANTILE = 0.8  # share of the page that is paper, at least
+PAPER_LIGHT = 0.78  # of its tone that paper elsewhere has at least
+PAPER_TINT = 14.0  # codes from its tint that paper elsewhere is off at most
+MORE_PAPER = 0.7  # cost of each picture's worth of paper outside the page
+MOST_PAPER = 0.25  # cost at most: a white desk is like paper, and may be large
+PAPER_ROUGH = 0.3  # share of the paper that may be rougher than the rest
+ROUGHER = 20.0  # codes of smoothness beyond that, from which on it is no paper
 # A colour difference of so many codes counts in full.
 APART = 30.0
-# A side counts as an edge only if so much of it lies in the picture; what each side costs that
-# is none.
-LEAST_SHOWN, VAIN = 0.3, 0.1
-# Pages that take up less of the picture than this are ever less likely.
-SMALL_AREA, SMALL = 0.2, 0.2
+LEAST_SHOWN = 0.3  # share of a side within the picture, from which on it counts as an edge
+VAIN = 0.1  # cost of each side that is none
+SMALL_AREA = 0.2  # of the picture: smaller pages are ever less likely
+SMALL = 0.2  # what that costs
 # What a quadrangle costs that is no sheet of a usual size seen by a camera.
 ODD = 0.25
 # Candidates whose areas are compared in full.
@@ -52,9 +52,9 @@ SHORTLIST = 120
 LEAST_SCORE = 0.9
 # Least clearness of a side that counts as seen.
 SEEN = 0.36
-# The same of a side that is plain to see; a page with four such sides is pardoned this share of
-# what paper beside it costs, but not all, for a fold in the paper looks like such a side.
-PLAIN, PARDON = 0.5, 0.75
+PLAIN = 0.5  # the same of a side that is plain to see
+# Share of the cost of paper beside it that a page with four such sides is spared; folds look so.
+PARDON = 0.75
 
 
 @dataclass(frozen=True)

@@ -11,22 +11,18 @@ from inkclean.base.arrays import F64
 from inkclean.base.units import MM_PER_INCH, PAPERS, Paper
 from inkclean.sheet.framing.squaring import UNIT, homography, unit_homographies
 
-# Sizes a page is drawn on, with the cost of taking them for granted (the negative log of how
-# often they turn up, in the trade's experience; common practice, no source). Sizes of one
-# aspect compete on this alone, so the smaller A sizes and the B sizes are only set by hand.
+# Cost of each size: negative log of how often it turns up (common practice, no source).
 CANDIDATES = {"A4": 0.0, "letter": 1.0, "tabloid": 2.0, "legal": 4.0}
 # Nothing in a photo tells sizes of one shape apart: pens draw as fine on A4 as on A3.
 SAME_SHAPE = {"A4": "A4 by its shape; A3 and A5 have the same shape"}
-# Focal length of a phone's main camera over the diagonal of its picture (26 mm on the 43.3 mm
-# of a 35 mm frame), and how far others stray, as a standard deviation of the logarithm.
+# Focal length of a phone's main camera over its picture's diagonal (26 on 43.3 mm of film).
 FOCAL_PER_DIAGONAL = 0.62
 FOCAL_SPREAD = 0.3
-# Paper is not cut, laid flat nor found truer than this: its aspect, and the cosine of the
-# angle at its corners.
+# Deviation of the aspect of paper as it is cut, laid flat and found.
 ASPECT_SPREAD = 0.012
-SQUARE_SPREAD = 0.008
-# The same of outlines seen in a small picture, whose corners are rough.
-ODD_SQUARE, ODD_ASPECT = 0.03, 0.03
+SQUARE_SPREAD = 0.008  # deviation of the cosine of its angles
+ODD_SQUARE = 0.03  # the same of corners seen in a small picture, which are rough
+ODD_ASPECT = 0.03  # the same of aspects seen there
 # A fit worse than this (a sum of squared standard deviations) is no standard size.
 WORST_FIT = 16.0
 # A whole picture within this share of a paper's aspect is that paper.

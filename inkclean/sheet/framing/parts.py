@@ -15,16 +15,14 @@ from inkclean.sheet.framing.sides import POINTS
 from inkclean.sheet.framing.squaring import UNIT, project, to_photo, unit_to_photo
 from inkclean.sheet.values import Frame
 
-# The side that lies outside may still reach this share of the page's length into the picture:
-# its place there is extrapolated, and perspective is uncertain.
+# Share of the page's length that a side taken to lie outside may reach into the picture.
 SLACK = 0.03
-# What each factor of e that a page is longer than its visible part costs, against the
-# candidates' own costs.
+# Cost of each factor of e that a page is longer than its visible part.
 HIDDEN_COST = 3.0
-# How sure one can be of a size guessed from a part.
-PART_TRUST, GUESS_TRUST = 0.4, 0.2
-# How far from square two sides of a page are seen, and how far pages lean, as tangents.
-SQUARE_ERROR, USUAL_TILT = 0.03, 0.25
+PART_TRUST = 0.4  # most trust in a size told from a part
+GUESS_TRUST = 0.2  # most trust in one guessed from it
+SQUARE_ERROR = 0.03  # tangent of how far from square two sides are seen
+USUAL_TILT = 0.25  # tangent of how far pages lean
 # Less than this share of a page outside the picture is within the error of its corners.
 LEAST_OUTSIDE = 0.004
 _STEPS = 64

@@ -11,8 +11,7 @@ from inkclean.base.arrays import F64
 
 # Bowed sides are polynomials of this degree; enough for paper that lies in one wave.
 DEGREE = 6
-# A side counts as straight if it strays less than this share of its length from a line, or
-# less than so many px.
+# Share of its length that a side strays from a line at most to count as straight, or px.
 STRAIGHT_SHARE = 0.0008
 STRAIGHT_PX = 1.0
 # Points of a side's polyline.

@@ -10,8 +10,7 @@ import numpy as np
 from inkclean.base.arrays import F32, F64, U8, Bool
 from inkclean.sheet.values import Frame, Photo
 
-# Nodes of the mapping stand this many px apart; between them it is interpolated. Perspective
-# and bow bend by less than a thousandth of a px over 16 px of any photo of a page.
+# px between nodes of the mapping: between them no photo bends by a thousandth of a px.
 NODE_PX = 16
 # Rows resampled at a time, to keep the maps out of main memory's way; a multiple of NODE_PX.
 BAND_PX = 512

@@ -13,10 +13,10 @@ import numpy as np
 
 from inkclean.base.arrays import U8
 
-# Finer than this many px is texture, and it is averaged over so many.
-FINE_PX, WINDOW_PX = 5, 7
-# A stroke or a chip counts as so many codes at most, and noise under the other as none.
-MOST, LEAST = 12.0, 0.6
+FINE_PX = 5  # finer than this is texture
+WINDOW_PX = 7  # over which it is averaged
+MOST = 12.0  # codes that a stroke or a chip counts as at most
+LEAST = 0.6  # codes of noise that count as none
 # Codes by which smoothness falls where texture doubles.
 PER_OCTAVE = 36.0
 # Strokes, and the rim around all that is not texture, are narrower than half of this, in px.
