@@ -13,7 +13,7 @@ from inkclean.base.errors import printable
 
 if TYPE_CHECKING:
     from inkclean.jobs.batch import Outcome, Task, Tell
-    from inkclean.jobs.reports import CleanReport, FlatsReport, Report
+    from inkclean.jobs.reports import CleanReport, FlatsReport, Report, SheetReport
     from inkclean.settings import Settings
 
 _F = TypeVar("_F", bound=Callable[..., Any])
@@ -209,15 +209,18 @@ def doubts(report: CleanReport | None) -> list[str]:
     """Return what a person should check of a cleaned page; nothing if it was not cleaned here."""
     if report is None:
         return []
-    lines = [note for note in (_size_note(report.sheet.to_check), report.pencil.note) if note]
+    lines = [note for note in (_sheet_note(report.sheet), report.pencil.note) if note]
     if report.capture.verdict != "good":
         lines.append(report.capture.advice)
     return [f"  {line}" for line in lines]
 
 
-def _size_note(doubt: str | None) -> str | None:
-    """Return a doubt about the page's size, with the option that settles it."""
-    return f"size to check: {doubt} (to set it: --paper)" if doubt else None
+def _sheet_note(sheet: SheetReport) -> str | None:
+    """Return what to check of the sheet, its size or its outline, and the option that sets it."""
+    if not sheet.to_check:
+        return None
+    option = {"outline": "--frame"}.get(sheet.to_check_of or "", "--paper")
+    return f"{sheet.to_check_of or 'size'} to check: {sheet.to_check} (to set it: {option})"
 
 
 def teller(total: int, quiet: bool) -> Tell:

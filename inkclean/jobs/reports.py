@@ -39,6 +39,7 @@ class SheetReport:
     paper: str | None
     confidence: float
     to_check: str | None
+    to_check_of: str | None  # the size, or the outline
 
 
 @dataclass(frozen=True)
@@ -165,6 +166,7 @@ def report_of(
             paper=frame.paper,
             confidence=round(frame.confidence, 3),
             to_check=frame.doubt or None,
+            to_check_of=frame.doubt_of if frame.doubt else None,
         ),
         capture=CaptureReport(
             sharpness=round(capture.sharpness, 3),
@@ -218,7 +220,7 @@ def report_from(
             input=source,
             outputs=outputs,
             done_before=True,
-            sheet=_read(SheetReport, measured["sheet"]),
+            sheet=_read(SheetReport, {"to_check_of": "size", **measured["sheet"]}),
             capture=_read(CaptureReport, measured["capture"]),
             pencil=_read(PencilReport, measured["pencil"]),
             ink=_read(InkReport, ink),

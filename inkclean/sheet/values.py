@@ -33,7 +33,7 @@ class Frame:
     photo px (may lie outside the photo). ``edges_px`` is None for straight edges, else four
     (N, 2) polylines top, right, bottom, left, each from its first corner clockwise to its
     next. ``paper`` names the matched standard size; ``confidence`` is 0..1; ``doubt`` says in
-    plain words what was guessed and how to settle it, or is empty.
+    plain words what was guessed, or is empty; ``doubt_of`` is what it is about.
     """
 
     corners_px: F64
@@ -44,6 +44,7 @@ class Frame:
     framed: Framed
     confidence: float
     doubt: str = ""
+    doubt_of: Literal["size", "outline"] = "size"
 
     @property
     def scale_known(self) -> bool:

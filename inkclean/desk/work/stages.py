@@ -169,6 +169,7 @@ class Bench:
             framed=frame.framed,
             paper=frame.paper,
             doubt=frame.doubt,
+            doubt_of=frame.doubt_of,
             confidence=frame.confidence,
         )
 

@@ -31,6 +31,7 @@ class FrameTold:
     framed: str
     paper: str | None
     doubt: str
+    doubt_of: str
     confidence: float
 
 

@@ -29,7 +29,7 @@ HIDDEN_SIDE = "a side of the page lies outside the picture; its size is a guess"
 BESIDE = 0.12
 BESIDE_CRISP = 0.8  # crispness of the weakest side from which it is not
 BESIDE_TRUST = 0.5  # most trust in such a page
-PAPER_BESIDE = "more paper like it lies beside the page; the outline may be wrong"
+PAPER_BESIDE = "more paper of the same kind lies beside the page, so the outline may be wrong"
 NO_PROOF = 1.3  # score and crispness together at which there is no trust
 LEAST_PROOF = 1.57  # of a page: drawings that hold a quadrangle reach 1.55, real pages have 1.59
 FULL_PROOF = 2.0  # of a page in clear sight
@@ -129,6 +129,7 @@ def find_frame(photo: Photo, paper: Paper | None = None) -> Frame:
         framed="found",
         confidence=trust,
         doubt=doubt,
+        doubt_of="outline" if doubt == PAPER_BESIDE else "size",
     )
     return shown_part(frame, (width, height))
 

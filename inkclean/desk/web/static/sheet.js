@@ -5,6 +5,8 @@ import { Outline, SIDES } from "./outline.js";
 import { button, choice, el } from "./parts.js";
 
 const PAPERS = ["auto", "A3", "A4", "A5", "B4", "B5", "letter", "legal", "tabloid"];
+// What to do about a doubt, by what it is of.
+const CURES = { size: "If the size is wrong, choose the paper.", outline: "If the outline is wrong, drag it." };
 
 export class Sheet {
   goal = "ink";
@@ -61,7 +63,7 @@ export class Sheet {
     const size = `${Math.round(f.width_mm)} × ${Math.round(f.height_mm)} mm`;
     const how = { found: "found automatically", whole: "the whole picture", given: "as you set it" }[f.framed];
     const parts = [`${f.paper ?? "Sheet"}, ${size}, ${how}.`];
-    if (f.doubt) parts.push(`To check: ${f.doubt}. If the size is wrong, choose the paper.`);
+    if (f.doubt) parts.push(`To check: ${f.doubt}. ${CURES[f.doubt_of]}`);
     const fine = !s || s.verdict === "good";
     if (s) parts.push(fine ? "The photo is good." : `The photo is ${s.verdict}: ${s.advice}.`);
     if (this.look === "light" && !f.doubt) parts.push("Left: photo. Right: evened-out sheet.");
