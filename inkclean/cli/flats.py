@@ -120,6 +120,8 @@ def _summary(report: FlatsReport) -> list[str]:
     ]
     lines += doubts(report.cleaned)
     if found.to_check:
-        proof = report.outputs.get("flats_proof", "")
-        lines.append(f"  {found.to_check} bridges to check, ringed in {Path(proof).name}")
+        proof = report.outputs.get("flats_proof")
+        where = f", numbered in {Path(proof).name}" if proof else ""
+        places = "1 place" if found.to_check == 1 else f"{found.to_check} places"
+        lines.append(f"  {places} to check in the areas{where}")
     return [*lines, *(f"  {path}" for path in report.outputs.values())]

@@ -12,9 +12,25 @@ from inkclean.base.colour import as_hex
 from inkclean.base.errors import InputError
 from inkclean.flats.colour.colours import Colouring
 from inkclean.flats.colour.hints import Hints
-from inkclean.flats.values import BACKGROUND, FIGURE, GUTTER, FlatEdits, Flats, Point
+from inkclean.flats.values import (
+    BACKGROUND,
+    BRIDGED,
+    FIGURE,
+    GUTTER,
+    LINE,
+    OPEN_GAP,
+    FlatEdits,
+    Flats,
+    Point,
+)
 
 _KINDS = {FIGURE: "figure", BACKGROUND: "background", GUTTER: "gutter"}
+# What is asked at a place to check, in words.
+QUESTIONS = {
+    OPEN_GAP: "an open gap: should it be closed?",
+    BRIDGED: "a bridge over a gap: is it right?",
+    LINE: "a line between two areas: are there two?",
+}
 _DECIMALS = 3  # a micrometre
 # Points of a dab that the ticket keeps: enough to say which areas it covers and how far.
 _MOST_POINTS = 200
@@ -24,6 +40,7 @@ _SHAPES = {"bridges": (4, 2), "opened": (2,), "joins": (2, 2)}
 def flats_record(flats: Flats, colouring: Colouring) -> dict[str, Any]:
     """Return colours, areas and bridges for the ticket and for ``--json``."""
     areas = flats.areas
+    asked = set(flats.checks["bridge"].tolist())
     rows = colouring.of_area[1:].tolist()
     return {
         "colours": [
@@ -53,10 +70,21 @@ def flats_record(flats: Flats, colouring: Colouring) -> dict[str, Any]:
             {
                 "cubic_mm": np.round(bridge["cubic"], _DECIMALS).tolist(),
                 "confidence": _round(bridge["confidence"]),
-                "to_check": bool(bridge["doubtful"]),
+                "to_check": number in asked,
                 "given": bool(bridge["given"]),
             }
-            for bridge in flats.bridges
+            for number, bridge in enumerate(flats.bridges)
+        ],
+        "to_check": [
+            {
+                "x_mm": _round(check["x_mm"]),
+                "y_mm": _round(check["y_mm"]),
+                "size_mm": _round(check["size_mm"]),
+                "what": QUESTIONS[int(check["kind"])],
+                "doubt": _round(check["doubt"]),
+                "cost_mm2": _round(check["cost_mm2"]),
+            }
+            for check in flats.checks
         ],
     }
 

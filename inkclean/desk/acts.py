@@ -120,6 +120,35 @@ class Speck(ActKind):
         return replace(edits, ink=replace(edits.ink, kept=(*edits.ink.kept, _point(act["at"]))))
 
 
+class Specks(ActKind):
+    """A group of specks kept that were removed."""
+
+    name = "specks"
+
+    def check(self, given: Values) -> dict[str, Any]:
+        """``points``: x, y of each in mm."""
+        return {"points": check_points(given.get("points"), 2)}
+
+    def apply(self, edits: PageEdits, act: Values) -> PageEdits:
+        """All of them are kept."""
+        kept = (*edits.ink.kept, *(_point(place) for place in act["points"]))
+        return replace(edits, ink=replace(edits.ink, kept=kept))
+
+
+class Checked(ActKind):
+    """A place to check found right."""
+
+    name = "checked"
+
+    def check(self, given: Values) -> dict[str, Any]:
+        """``at``: x, y in mm, as the place was told."""
+        return {"at": check_points([given.get("at")], 2)[0]}
+
+    def apply(self, edits: PageEdits, act: Values) -> PageEdits:
+        """It is asked about no more."""
+        return replace(edits, checked=(*edits.checked, _point(act["at"])))
+
+
 class Open(ActKind):
     """A gap left open, or a bridge by hand removed."""
 
@@ -149,9 +178,25 @@ class Bridge(ActKind):
 
     def apply(self, edits: PageEdits, act: Values) -> PageEdits:
         """The bridge is laid."""
-        a, b, c, d = (_point(row) for row in act["cubic"])
-        flats = replace(edits.flats, bridges=(*edits.flats.bridges, (a, b, c, d)))
-        return replace(edits, flats=flats)
+        return _with_bridges(edits, [act["cubic"]])
+
+
+class Bridges(ActKind):
+    """The gaps of one leak closed."""
+
+    name = "bridges"
+    most = 100
+
+    def check(self, given: Values) -> dict[str, Any]:
+        """``cubics``: of each bridge four control points x, y in mm."""
+        cubics = given.get("cubics")
+        if not isinstance(cubics, list) or not 0 < len(cubics) <= self.most:
+            raise UsageError("bridges are missing")
+        return {"cubics": [check_points(cubic, 2, 4) for cubic in cubics]}
+
+    def apply(self, edits: PageEdits, act: Values) -> PageEdits:
+        """All of them are laid."""
+        return _with_bridges(edits, act["cubics"])
 
 
 class Join(ActKind):
@@ -204,6 +249,24 @@ class Dye(ActKind):
         return replace(edits, dabs=(*edits.dabs, (x, y, act["colour"], act["name"])))
 
 
+class Sweep(ActKind):
+    """Several areas given a colour, in one go."""
+
+    name = "sweep"
+
+    def check(self, given: Values) -> dict[str, Any]:
+        """``points``: one in each area, x, y in mm; ``colour`` and ``name`` as of a dab."""
+        wrong = "a dab needs a colour as #rrggbb"
+        colour, name = check_colour(given.get("colour"), given.get("name", ""), wrong)
+        points = check_points(given.get("points"), 2)
+        return {"points": points, "colour": colour, "name": name[:LONGEST_NAME]}
+
+    def apply(self, edits: PageEdits, act: Values) -> PageEdits:
+        """The latest colour of an area counts."""
+        dabs = [(*_point(place), act["colour"], act["name"]) for place in act["points"]]
+        return replace(edits, dabs=(*edits.dabs, *dabs))
+
+
 class Light(ActKind):
     """Where the light comes from."""
 
@@ -242,11 +305,15 @@ KINDS: tuple[ActKind, ...] = (
     Set(),
     Stroke(),
     Speck(),
+    Specks(),
+    Checked(),
     Open(),
     Bridge(),
+    Bridges(),
     Join(),
     Split(),
     Dye(),
+    Sweep(),
     Light(),
     Name(),
 )
@@ -274,6 +341,14 @@ def apply_acts(acts: Sequence[Values], start: PageEdits) -> PageEdits:
     for act in acts:
         edits = _IN_LOGS[act["kind"]].apply(edits, act)
     return edits
+
+
+def _with_bridges(edits: PageEdits, cubics: Sequence[Sequence[Sequence[float]]]) -> PageEdits:
+    laid = list(edits.flats.bridges)
+    for cubic in cubics:
+        a, b, c, d = (_point(row) for row in cubic)
+        laid.append((a, b, c, d))
+    return replace(edits, flats=replace(edits.flats, bridges=tuple(laid)))
 
 
 def _point(row: Sequence[float]) -> tuple[float, float]:

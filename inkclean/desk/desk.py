@@ -238,6 +238,7 @@ class Desk:
             "dabs": [list(dab) for dab in work.dabs],
             "light": work.light,
             "names": dict(work.names),
+            "checked": [list(place) for place in work.checked],
             "stages": said,
             "numbers": shared_numbers(),
         }

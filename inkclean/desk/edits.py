@@ -8,7 +8,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 
 from inkclean.base.errors import UsageError
-from inkclean.flats.values import FlatEdits
+from inkclean.flats.values import FlatEdits, Point
 from inkclean.ink.edits import InkEdits
 from inkclean.settings import Settings
 
@@ -29,7 +29,8 @@ class PageEdits:
 
     ``dabs`` are x, y in mm, colour as ``#rrggbb`` and name, the latest last; ``light`` is
     where the light comes from in degrees clockwise from above, None without shade; ``names``
-    are those that colours (``#rrggbb``) were given by hand.
+    are those that colours (``#rrggbb``) were given by hand; ``checked`` are places to check, x, y
+    in mm, that were found right.
     """
 
     settings: Settings
@@ -38,6 +39,7 @@ class PageEdits:
     dabs: tuple[Dab, ...] = ()
     light: float | None = None
     names: Mapping[str, str] = field(default_factory=dict)
+    checked: tuple[Point, ...] = ()
 
 
 def check_number(value: object) -> float:

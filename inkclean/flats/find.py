@@ -9,7 +9,7 @@ import cv2
 import numpy as np
 from scipy.spatial import cKDTree
 
-from inkclean.base.arrays import F32, F64, U8, Bool
+from inkclean.base.arrays import F32, F64, I64, U8, Bool
 from inkclean.base.tiles import both
 from inkclean.flats.areas import at_full_resolution, bare_sizes, measure
 from inkclean.flats.lines.ends import Ends, find_ends
@@ -21,6 +21,7 @@ from inkclean.flats.lines.skeleton import Lines, lines_of
 from inkclean.flats.panels import CERTAIN, border_walls, certain_on_borders, find_panels
 from inkclean.flats.rasters import dilated, in_order, pieces, square, tally
 from inkclean.flats.values import BRIDGE, FlatEdits, Flats, Point, Rows, no_rows
+from inkclean.flats.walls.doubts import Judged, Tried, find_doubts
 from inkclean.flats.walls.ridges import Ridges, find_ridges
 from inkclean.flats.walls.rooms import Rooms, deepened, find_rooms, joined, lay, regrouped
 from inkclean.flats.walls.votes import NEVER, Merger, absorb, walls_of
@@ -84,12 +85,14 @@ def find_flats(
     fixed = given | (joins.odds >= CERTAIN)
     merger = Merger(rooms, joins, fixed, page.scale)
     merger.bar(_across_borders(rooms, page.panel))
+    first = Judged(rooms, merger.odds.copy())
     root = merger.run()
     rooms = deepened(regrouped(rooms, root), root, LINE_MM * page.scale)
     rooms = regrouped(rooms, absorb(rooms, page.scale, smallest_mm, given))
     rooms = _joined_by_hand(rooms, edits, page.scale)
     label = in_order(rooms.label, MOST_AREAS)
-    bridges = _bridges(rooms, joins, given, page.scale)
+    odds = _scored(rooms, joins, page.scale)
+    bridges, number = _bridges(rooms, joins, odds, given, page.scale)
     labels, (areas, neighbours) = both(
         lambda: at_full_resolution(
             ink.coverage, label, rooms.open_, bridges["cubic"], ink.px_per_mm, page.scale
@@ -97,7 +100,11 @@ def find_flats(
         lambda: measure(label, rooms.open_, page.panel, page.scale),
     )
     areas["size_mm2"] = bare_sizes(ink.coverage, labels, len(areas), ink.px_per_mm)
-    return Flats(labels, ink.px_per_mm, areas, neighbours, bridges)
+    odds[_undoubted(rooms, fixed) | _across_borders(rooms, page.panel)] = np.inf
+    tried = Tried(joins.cubic / page.scale, joins.odds, number)
+    last = Judged(rooms, odds)
+    gaps, checks = find_doubts(first, last, label, areas, tried, page.scale, smallest_mm)
+    return Flats(labels, ink.px_per_mm, areas, neighbours, bridges, gaps, checks)
 
 
 def prepare(ink: Ink) -> Prepared:
@@ -244,29 +251,40 @@ def _joined_by_hand(rooms: Rooms, edits: FlatEdits, scale: float) -> Rooms:
     return regrouped(rooms, joined(rooms.count + 1, at[:, 0], at[:, 1]))
 
 
-def _bridges(rooms: Rooms, joins: Joins, given: Bool, scale: float) -> Rows:
-    """Return the joins that part two areas, as bridges; of several over one gap the likeliest."""
+def _bridges(rooms: Rooms, joins: Joins, odds: F64, given: Bool, scale: float) -> tuple[Rows, I64]:
+    """Return the joins that part two areas, as bridges; of several over one gap the likeliest.
+
+    Beside them the row of each join, −1 for those that are no bridge. ``odds`` (E,) are the
+    log-odds of the walls.
+    """
+    number = np.full(len(joins), -1)
     used, across = np.unique(rooms.join, return_inverse=True)
     if not len(used):
-        return no_rows(BRIDGE)
+        return no_rows(BRIDGE), number
     keep = used[np.bincount(across, rooms.width, len(used)) >= LEAST_PX]
     keep = keep[np.argsort(-joins.odds[keep], kind="stable")]
     keep = keep[_apart(joins.cubic[keep] / scale, given[keep])]
+    number[keep] = np.arange(len(keep))
     rows = np.zeros(len(keep), BRIDGE)
     rows["cubic"] = joins.cubic[keep] / scale
     rows["given"] = given[keep]
-    odds = np.clip(_wall_odds(rooms, joins, scale)[keep], -30, 30)
-    rows["confidence"] = np.where(given[keep], 1.0, 1 / (1 + np.exp(-odds)))
+    # a bridge is as sure as the least sure wall that it is part of
+    least = np.full(len(joins), np.inf)
+    np.minimum.at(least, rooms.join, odds[rooms.pair])
+    least = np.clip(np.where(np.isfinite(least), least, 0.0)[keep], -30, 30)
+    rows["confidence"] = np.where(given[keep], 1.0, 1 / (1 + np.exp(-least)))
     rows["doubtful"] = ~given[keep] & (rows["confidence"] < DOUBTFUL)
-    return rows
+    return rows, number
 
 
-def _wall_odds(rooms: Rooms, joins: Joins, scale: float) -> F64:
-    """Return for each join the least log-odds of the walls it is part of; 0 if of none."""
-    score = Merger(rooms, joins, np.zeros(len(joins), bool), scale).odds
-    odds = np.full(len(joins), np.inf)
-    np.minimum.at(odds, rooms.join, score[rooms.pair])
-    return np.where(np.isfinite(odds), odds, 0.0)
+def _scored(rooms: Rooms, joins: Joins, scale: float) -> F64:
+    """Return the log-odds (E,) that the wall between each two rooms is real."""
+    return Merger(rooms, joins, np.zeros(len(joins), bool), scale).odds
+
+
+def _undoubted(rooms: Rooms, fixed: Bool) -> Bool:
+    """Return which walls hold a join that parts for good."""
+    return np.bincount(rooms.pair, fixed[rooms.join], len(rooms.a)) > 0
 
 
 def _apart(cubic: F64, given: Bool) -> Bool:

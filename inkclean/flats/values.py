@@ -52,6 +52,33 @@ BRIDGE = np.dtype(
     ]
 )
 
+GAP = np.dtype(
+    [
+        ("cubic", np.float64, (4, 2)),  # control points in mm of a bridge that was not laid
+        ("confidence", np.float32),  # 0..1, that a person would see the line go on here
+        ("check", np.int32),  # row of the place to check that asks whether to close it, else -1
+    ]
+)
+
+# What is asked at a place to check (field ``kind`` of its row).
+OPEN_GAP = 0  # a gap was left open: should it be closed?
+BRIDGED = 1  # a gap was bridged: are there two areas?
+LINE = 2  # a drawn line parts two areas: or is it none's border?
+
+CHECK = np.dtype(
+    [
+        ("kind", np.uint8),  # OPEN_GAP, BRIDGED or LINE
+        ("x_mm", np.float64),  # middle of the place
+        ("y_mm", np.float64),
+        ("size_mm", np.float64),  # how far it reaches
+        ("doubt", np.float32),  # 0..1, how likely what was decided is wrong
+        ("cost_mm2", np.float64),  # doubt times the smaller of the areas it is about
+        ("bridge", np.int32),  # row of the bridge it is about, else -1
+        ("one", np.float64, (2,)),  # a point in each of the two areas, mm; of an open gap
+        ("other", np.float64, (2,)),  # both lie in the one area
+    ]
+)
+
 
 def no_rows(dtype: np.dtype[Any]) -> Rows:
     """Return an empty array of rows."""
@@ -83,8 +110,10 @@ class Flats:
     that no pixel is bare: 0 occurs only where a sheet is ink all over (N = 0). The background
     and the gutter are areas like the others; ``areas["kind"]`` tells them apart.
     ``areas`` (N,) are rows of ``AREA``, ``neighbours`` rows of ``NEIGHBOURS``, ``bridges``
-    rows of ``BRIDGE``. Coordinates: mm, origin at the sheet's top left, x right, y down; the
-    centre of pixel (row, column) lies at ((column + 0.5) / px_per_mm, (row + 0.5) / px_per_mm).
+    rows of ``BRIDGE``, ``gaps`` rows of ``GAP``: those left open, the surest first. ``checks``
+    are rows of ``CHECK``, at most a dozen, the costliest first. Coordinates: mm, origin at the
+    sheet's top left, x right, y down; the centre of pixel (row, column) lies at
+    ((column + 0.5) / px_per_mm, (row + 0.5) / px_per_mm).
     """
 
     labels: U16
@@ -92,3 +121,5 @@ class Flats:
     areas: Rows
     neighbours: Rows
     bridges: Rows = field(default_factory=lambda: no_rows(BRIDGE))
+    gaps: Rows = field(default_factory=lambda: no_rows(GAP))
+    checks: Rows = field(default_factory=lambda: no_rows(CHECK))

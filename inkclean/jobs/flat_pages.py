@@ -174,7 +174,7 @@ def found_of(flats: Flats, colouring: Colouring) -> FlatsFound:
         areas=len(flats.areas),
         colours=tuple(colouring.names[row] for row in colouring.used),
         bridges=len(flats.bridges),
-        to_check=int(flats.bridges["doubtful"].sum()),
+        to_check=len(flats.checks),
         panels=int(flats.areas["panel"].max(initial=0)),
     )
 

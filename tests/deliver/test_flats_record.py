@@ -11,7 +11,7 @@ from inkclean.base.errors import InputError
 from inkclean.deliver.flats_record import edits_record, flats_record, read_edits
 from inkclean.flats.colour.colours import colour_areas
 from inkclean.flats.colour.hints import Hints, colour_by_hints, hints_in_picture
-from inkclean.flats.values import BRIDGE, FlatEdits
+from inkclean.flats.values import BRIDGE, BRIDGED, CHECK, LINE, FlatEdits
 from tests.flats.small_maps import cells, two_rooms
 
 EDITS = FlatEdits(
@@ -100,10 +100,12 @@ def test_wrong_edits_are_one_line(record: dict[str, Any]) -> None:
 
 def test_the_record_says_what_the_flats_hold() -> None:
     flats = cells(20, 120, 1)
-    bridges = np.zeros(1, BRIDGE)
+    bridges = np.zeros(2, BRIDGE)
     bridges["cubic"], bridges["confidence"], bridges["doubtful"] = 1.23456, 0.4, True
+    checks = np.zeros(2, CHECK)
+    checks["kind"], checks["bridge"], checks["x_mm"] = (BRIDGED, LINE), (1, -1), (1.23456, 7.0)
     colouring = colour_areas(flats)
-    record = _through_json(flats_record(replace(flats, bridges=bridges), colouring))
+    record = _through_json(flats_record(replace(flats, bridges=bridges, checks=checks), colouring))
     assert len(record["areas"]) == len(flats.areas)
     for row, area in zip(record["areas"], flats.areas, strict=True):
         assert row["area"] == area["label"]
@@ -114,4 +116,7 @@ def test_the_record_says_what_the_flats_hold() -> None:
     assert {row["kind"] for row in record["areas"]} == {"figure", "background"}
     assert len(record["neighbours"]) == len(flats.neighbours)
     assert record["bridges"][0]["cubic_mm"][0] == [1.235, 1.235]
-    assert record["bridges"][0]["to_check"] is True
+    assert [bridge["to_check"] for bridge in record["bridges"]] == [False, True]
+    assert [place["x_mm"] for place in record["to_check"]] == [1.235, 7.0]
+    assert "bridge" in record["to_check"][0]["what"]
+    assert "line" in record["to_check"][1]["what"]

@@ -40,6 +40,13 @@ WRONG: list[object] = [
     {"kind": "split", "points": [[0, 0]]},
     {"kind": "dab", "at": [1, 2], "colour": "red"},
     {"kind": "dab", "at": [1, 2], "colour": "#ff00001"},
+    {"kind": "sweep", "points": [[1, 2]], "colour": "red"},
+    {"kind": "sweep", "points": [], "colour": "#ff0000"},
+    {"kind": "specks", "points": [[1]]},
+    {"kind": "checked", "at": None},
+    {"kind": "bridges", "cubics": []},
+    {"kind": "bridges", "cubics": [[[0, 0]] * 3]},
+    {"kind": "bridges", "cubics": [[[0, 0]] * 4] * 101},
     {"kind": "light", "degrees": "north"},
     {"kind": "name", "colour": "red", "name": "coat"},
     {"kind": "name", "colour": "#ff0000", "name": "  "},
@@ -116,11 +123,15 @@ DONE: list[dict[str, object]] = [
     {"kind": "set", "weight": 0.5},
     {"kind": "stroke", "how": "ink", "points": [[1, 1, 0.5]]},
     {"kind": "speck", "at": [1, 2]},
+    {"kind": "specks", "points": [[1, 2]]},
+    {"kind": "checked", "at": [1, 2]},
     {"kind": "open", "at": [1, 2]},
+    {"kind": "bridges", "cubics": [[[0, 0], [1, 0], [2, 0], [3, 0]]]},
     {"kind": "bridge", "cubic": [[0, 0], [1, 0], [2, 0], [3, 0]]},
     {"kind": "join", "points": [[1, 1], [2, 2]]},
     {"kind": "split", "points": [[1, 1], [2, 2]]},
     {"kind": "dab", "at": [1, 2], "colour": "#aabbcc"},
+    {"kind": "sweep", "points": [[1, 2]], "colour": "#aabbcc"},
     {"kind": "light", "degrees": 90},
     {"kind": "name", "colour": "#aabbcc", "name": "coat"},
 ]
@@ -139,8 +150,24 @@ def test_every_kind_of_act_comes_back_from_a_log_and_changes_its_own_part(tmp_pa
         kind: {part for part in parts if repr(getattr(after, part)) != repr(getattr(start, part))}
         for kind, after in made.items()
     }
-    flats = {kind: {"flats"} for kind in ("open", "bridge", "join", "split")}
+    flats = {kind: {"flats"} for kind in ("open", "bridge", "bridges", "join", "split")}
     assert changed == {
-        "set": {"settings"}, "stroke": {"ink"}, "speck": {"ink"}, **flats,
-        "dab": {"dabs"}, "light": {"light"}, "name": {"names"},
+        "set": {"settings"}, "stroke": {"ink"}, "speck": {"ink"}, "specks": {"ink"}, **flats,
+        "checked": {"checked"}, "dab": {"dabs"}, "sweep": {"dabs"}, "light": {"light"},
+        "name": {"names"},
     }  # fmt: skip
+
+
+def test_one_stroke_over_many_is_one_act() -> None:
+    cubic = [[0, 0], [1, 0], [2, 0], [3, 0]]
+    acts = [
+        {"kind": "sweep", "points": [[1, 1], [5, 5]], "colour": "#AABBCC", "name": "coat"},
+        {"kind": "specks", "points": [[2, 2], [3, 3]]},
+        {"kind": "bridges", "cubics": [cubic, cubic]},
+        {"kind": "checked", "at": [7, 8]},
+    ]
+    work = apply_acts([check_act(act) for act in acts], PageEdits(Settings()))
+    assert work.dabs == ((1, 1, "#aabbcc", "coat"), (5, 5, "#aabbcc", "coat"))
+    assert work.ink.kept == ((2, 2), (3, 3))
+    assert len(work.flats.bridges) == 2
+    assert work.checked == ((7, 8),)

@@ -1,4 +1,4 @@
-"""The proof of the flats: which gaps were bridged, and which bridges to check."""
+"""The proof of the flats: which gaps were bridged, and the few places to check."""
 
 from __future__ import annotations
 
@@ -10,6 +10,7 @@ from PIL import Image, ImageDraw
 
 from inkclean.base.arrays import U8
 from inkclean.deliver.files import placed
+from inkclean.deliver.flats_record import QUESTIONS
 from inkclean.deliver.pictures.bitmap import own_alpha
 from inkclean.deliver.pictures.proof import (
     DOUBT,
@@ -19,6 +20,7 @@ from inkclean.deliver.pictures.proof import (
     ProofPanel,
     Rgb,
     lay_out_proof,
+    number_ring,
 )
 from inkclean.flats.colour.colours import Colouring
 from inkclean.flats.lines.gaps import on_cubic
@@ -27,13 +29,14 @@ from inkclean.ink.values import Ink
 
 _PALE = 0.5  # the flats are made so much paler, for marks to stand out
 _RING_PX = 16.0  # least radius of a ring
+_WIDEST_MM = 16.0  # a ring is no larger than such a place asks for
 _STEPS = 17  # points along a bridge
 
 
 def write_flats_proof(
     name: str, flats: Flats, colouring: Colouring, ink: Ink, path: Path, *, replace: bool = False
 ) -> None:
-    """Write the flats under the ink as PNG, every bridge drawn and those to check ringed.
+    """Write the flats under the ink as PNG, every bridge drawn and what to check numbered.
 
     Raises:
         OutputError: ``path`` is taken, or cannot be written.
@@ -57,22 +60,25 @@ def _pale_page(flats: Flats, colouring: Colouring, ink: Ink) -> U8:
 
 
 def _draw_bridges(picture: Image.Image, flats: Flats, px_per_mm: float) -> None:
-    """Draw the bridges, those to check last, wide and ringed."""
+    """Draw the bridges, and ring the places to check with their numbers."""
     draw = ImageDraw.Draw(picture)
-    bridges = flats.bridges[np.argsort(flats.bridges["doubtful"], kind="stable")]
-    ways = on_cubic(bridges["cubic"] * px_per_mm, _STEPS)
-    for way, doubtful in zip(ways, bridges["doubtful"].tolist(), strict=True):
-        places = [(float(x), float(y)) for x, y in way]
-        draw.line(places, DOUBT if doubtful else SURE, width=6 if doubtful else 4)
-        if doubtful:
-            x, y = (way.min(axis=0) + way.max(axis=0)) / 2
-            reach = max(_RING_PX, 0.8 * float(np.ptp(way, axis=0).max()))
-            draw.ellipse((x - reach, y - reach, x + reach, y + reach), outline=DOUBT, width=3)
+    asked = np.isin(np.arange(len(flats.bridges)), flats.checks["bridge"])
+    sure, doubted = (flats.bridges["cubic"][chosen] for chosen in (~asked, asked))
+    open_ = flats.gaps["cubic"][flats.gaps["check"] >= 0]
+    for cubics, colour, width in ((sure, SURE, 4), (doubted, DOUBT, 6), (open_, DOUBT, 2)):
+        for way in on_cubic(cubics * px_per_mm, _STEPS):
+            draw.line([(float(x), float(y)) for x, y in way], colour, width=width)
+    for number, check in enumerate(flats.checks, 1):
+        x, y = float(check["x_mm"]) * px_per_mm, float(check["y_mm"]) * px_per_mm
+        reach = max(_RING_PX, 0.6 * min(float(check["size_mm"]), _WIDEST_MM) * px_per_mm)
+        number_ring(draw, x, y, reach, number)
 
 
 def _notes(flats: Flats) -> list[tuple[str, Rgb]]:
-    count, doubtful = len(flats.bridges), int(flats.bridges["doubtful"].sum())
-    notes = [(f"{len(flats.areas)} areas, {count} gaps bridged", TEXT)]
-    if doubtful:
-        notes.append((f"{doubtful} bridges to check (ringed); correct them on the desk", DOUBT))
-    return notes
+    notes = [(f"{len(flats.areas)} areas, {len(flats.bridges)} gaps bridged", TEXT)]
+    if len(flats.checks):
+        notes.append(("To check, the costliest first; answer on the desk:", DOUBT))
+    return notes + [
+        (f"{number}  {QUESTIONS[int(check['kind'])]}", DOUBT)
+        for number, check in enumerate(flats.checks, 1)
+    ]

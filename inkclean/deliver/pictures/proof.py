@@ -111,13 +111,16 @@ def _ink_panel(ink: Ink) -> Image.Image:
         draw.ellipse((x - reach, y - reach, x + reach, y + reach), outline=SURE, width=2)
         if count > 1:
             _write(draw, (x + reach + 2, y - 12), f"{count:.0f}", SURE, few)
-    font = ImageFont.load_default(24)
     for number, doubt in enumerate(ink.doubts, 1):
-        x, y = doubt.x_mm * scale, doubt.y_mm * scale
         reach = max(20.0, doubt.size_mm * scale * 0.6)
-        draw.ellipse((x - reach, y - reach, x + reach, y + reach), outline=DOUBT, width=4)
-        _write(draw, (x + reach + 3, y - 14), str(number), DOUBT, font)
+        number_ring(draw, doubt.x_mm * scale, doubt.y_mm * scale, reach, number)
     return picture
+
+
+def number_ring(draw: ImageDraw.ImageDraw, x: float, y: float, reach: float, number: int) -> None:
+    """Ring a place to check (px of the picture) and write its number beside it."""
+    draw.ellipse((x - reach, y - reach, x + reach, y + reach), outline=DOUBT, width=4)
+    _write(draw, (x + reach + 3, y - 14), str(number), DOUBT, ImageFont.load_default(24))
 
 
 def rings(marks: F32) -> F64:

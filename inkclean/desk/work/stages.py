@@ -11,13 +11,14 @@ from typing import Any
 
 import numpy as np
 
-from inkclean.base.arrays import F32, U8
+from inkclean.base.arrays import F32, F64, U8
 from inkclean.base.colour import to_srgb
 from inkclean.desk import pictures
 from inkclean.desk.colouring import hex_of, hints_of, named
 from inkclean.desk.edits import DUST_SIZES_MM, PageEdits
 from inkclean.desk.work.told import (
     BridgeTold,
+    CheckTold,
     ColoursTold,
     CutTold,
     DoubtTold,
@@ -35,6 +36,7 @@ from inkclean.desk.work.told import (
     Told,
 )
 from inkclean.flats.colour.colours import Colouring
+from inkclean.flats.values import BRIDGED, LINE, OPEN_GAP, Flats
 from inkclean.page import Page
 from inkclean.pipeline import EVERYTHING
 
@@ -67,6 +69,7 @@ LEAST_MP = 6.0  # megapixels of a photo that gets a first look: below, the page 
 _MOST_MARKS = 3000  # marks that are told one by one
 _MOST_RINGS = 2000  # rings that are
 EDGE_STEP = 4  # points of a bowed edge, one of which is told: 17 of 65, both corners among them
+_WHAT = {OPEN_GAP: "gap", BRIDGED: "bridge", LINE: "line"}
 Tell = Callable[[str, dict[str, Any]], None]
 
 
@@ -244,17 +247,20 @@ class Bench:
         return FlatsTold(
             **self._shown("labels", flats.labels),
             areas=[
-                (round(float(a["x_mm"]), 2), round(float(a["y_mm"]), 2), int(a["kind"]))
+                (
+                    round(float(a["x_mm"]), 2),
+                    round(float(a["y_mm"]), 2),
+                    int(a["kind"]),
+                    round(float(a["size_mm2"]), 1),
+                )
                 for a in flats.areas
             ],
             bridges=[
-                BridgeTold(
-                    np.round(bridge["cubic"], 3).tolist(),
-                    bool(bridge["doubtful"]),
-                    bool(bridge["given"]),
-                )
+                BridgeTold(np.round(bridge["cubic"], 3).tolist(), bool(bridge["given"]))
                 for bridge in flats.bridges
             ],
+            gaps=np.round(flats.gaps["cubic"], 3).tolist(),
+            checks=checks_told(flats),
         )
 
     def _colours(self, work: PageEdits) -> ColoursTold:
@@ -277,6 +283,30 @@ class Bench:
         x, y = (np.rint(128 + 127 * part).astype(np.uint16) for part in (relief.x, relief.y))
         packed = np.where(relief.on, y << 8 | x, 0).astype(np.uint16)
         return ReliefTold(**self._shown("relief", packed), px_per_mm=relief.px_per_mm)
+
+
+def checks_told(flats: Flats) -> list[CheckTold]:
+    """Return what to check in the areas, for the browser."""
+    height, width = flats.labels.shape
+
+    def label(point: F64) -> int:
+        x, y = (point * flats.px_per_mm).astype(int)
+        return int(flats.labels[min(y, height - 1), min(x, width - 1)])
+
+    return [
+        CheckTold(
+            x=round(float(check["x_mm"]), 3),
+            y=round(float(check["y_mm"]), 3),
+            size=round(float(check["size_mm"]), 2),
+            what=_WHAT[int(check["kind"])],
+            bridge=int(check["bridge"]),
+            labels=[label(check["one"]), label(check["other"])],
+            one=np.round(check["one"], 3).tolist(),
+            other=np.round(check["other"], 3).tolist(),
+            cubics=np.round(flats.gaps["cubic"][flats.gaps["check"] == number], 3).tolist(),
+        )
+        for number, check in enumerate(flats.checks)
+    ]
 
 
 def _grey(coverage: F32) -> U8:

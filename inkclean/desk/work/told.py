@@ -114,16 +114,40 @@ class BridgeTold:
     """A bridge laid over a gap: four control points."""
 
     cubic: list[list[float]]
-    doubtful: bool
     given: bool
 
 
 @dataclass(frozen=True)
-class FlatsTold(Shown):
-    """The label map, of each area a point inside and its kind, and the bridges."""
+class CheckTold:
+    """A place to check in the areas, the costliest first.
 
-    areas: list[tuple[float, float, int]]
+    ``what`` is gap, bridge or line; ``bridge`` the number of the bridge it is about, −1 for
+    none; ``labels`` the two areas and ``one`` and ``other`` a point in each; ``cubics`` the
+    bridges that would close an open gap.
+    """
+
+    x: float
+    y: float
+    size: float
+    what: str
+    bridge: int
+    labels: list[int]
+    one: list[float]
+    other: list[float]
+    cubics: list[list[list[float]]]
+
+
+@dataclass(frozen=True)
+class FlatsTold(Shown):
+    """The label map, of each area a point inside, its kind and mm² of paper, and the bridges.
+
+    ``gaps`` are those left open, each the four control points of a bridge over it.
+    """
+
+    areas: list[tuple[float, float, int, float]]
     bridges: list[BridgeTold]
+    gaps: list[list[list[float]]]
+    checks: list[CheckTold]
 
 
 @dataclass(frozen=True)

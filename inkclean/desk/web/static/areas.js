@@ -1,5 +1,7 @@
-// The step Areas: flats with their bridges; fill, join, split; the first shade.
+// The step Areas: flats with their bridges; fill, check, join, split; the first shade.
 
+import { Checks } from "./checks.js";
+import * as mend from "./mend.js";
 import { Palette } from "./palette.js";
 import { button, choice, el } from "./parts.js";
 import { numbers } from "./numbers.js";
@@ -7,20 +9,35 @@ import { direction, drawArrow, lightFrom } from "./shade.js";
 import { byTable, valueAt, valueNow } from "./tiles.js";
 
 const HELP = {
-  dab: "Choose a colour, then tap an area.",
-  bridge: "Tap a bridge to remove it, or draw one over a gap.",
-  join: "Draw a line through the areas that belong together.",
-  split: "Draw a line across an area to split it.",
+  dab: "Choose a colour, then tap an area, or draw over several.",
+  check: "The places that matter most come first. Answer yes or no.",
+  bridge: "Tap a gap to close it, or draw a line over it. Tap a bridge to remove it.",
+  join: "Draw a line through the areas that belong together, or draw around them.",
+  split: "Draw a line across an area to split it. It snaps to the ink.",
   shade: "Draw a line from the lamp to the drawing.",
 };
+const ASKED = {
+  gap: "this gap is open. Close it?",
+  bridge: "this gap is closed by a bridge. Keep it?",
+  line: "this line parts two areas. Keep them apart?",
+};
+const STEP_PX = 4; // a dab drawn over areas looks at every so many css px,
+const STAY_PX = 8; // and fills an area that it stays in for so many
 
 export class Areas {
   constructor(desk) {
     this.desk = desk;
     this.mode = "dab";
     this.version = 0;
-    this.visited = 0;
     this.palette = new Palette(desk, () => this.use("dab"), (colour, name) => this.rename(colour, name));
+    this.checks = new Checks(
+      desk,
+      () => this.seen?.checks ?? [],
+      (place) => ASKED[place.what],
+      (place) => (place.what === "gap" ? this.close(place.cubics) : this.checks.right(place)),
+      (place) => (place.what === "gap" ? this.checks.right(place) : this.merge(place)),
+      30,
+    );
   }
 
   get goal() {
@@ -30,16 +47,19 @@ export class Areas {
   enter() {
     const { desk } = this;
     this.line = null;
+    this.sweep = null;
     this.turning = null;
     this.pending = [];
+    this.tint = null;
     this.seen = null;
-    const words = [["dab", "Fill"], ["bridge", "Bridge"], ["join", "Join"], ["split", "Split"], ["shade", "Light direction"]];
+    this.checks.place = null;
+    const words = [["dab", "Fill"], ["check", "Check"], ["bridge", "Bridge"], ["join", "Join"], ["split", "Split"]];
+    words.push(["shade", "Light direction"]);
     this.modes = choice(words, this.mode, (key) => this.use(key));
     this.keys = words.map(([key]) => key);
     this.even = button("No shade", () => desk.act({ kind: "light", degrees: null }));
-    this.next = button("Next gap to check", () => this.doubt());
     this.own = el("div", { class: "own" });
-    this.rows = { dab: this.palette.parts, bridge: [this.next], join: [], split: [], shade: [this.even] };
+    this.rows = { dab: this.palette.parts, check: this.checks.parts, bridge: [], join: [], split: [], shade: [this.even] };
     desk.hand.replaceChildren(...this.modes, this.own);
     desk.view.overlay = (ctx, k) => this.draw(ctx, k);
     if (desk.state.stages.colours && desk.state.stages.flats) this.snapshot();
@@ -49,15 +69,21 @@ export class Areas {
   }
 
   use(key) {
-    const before = this.goal;
+    const [before, was] = [this.goal, this.mode];
     this.mode = key;
     this.modes.forEach((made, n) => made.setAttribute("aria-pressed", `${this.keys[n] === key}`));
     this.own.replaceChildren(...this.rows[key]);
     const draws = { down: (p) => this.begin(p), move: (p) => this.extend(p), up: (p) => this.end(p), cancel: () => this.cancel() };
-    this.desk.view.tool = key === "dab" ? { tap: (p) => this.dab(p) } : draws;
+    this.desk.view.tool = key === "check" ? { tap: (p) => this.point(p) } : draws;
     if (this.seen) this.desk.say(HELP[key]);
+    this.checks.refresh();
+    if (this.seen && key === "check" && was !== key) this.checks.step();
     if (this.goal !== before) this.desk.bring();
     this.desk.view.draw();
+  }
+
+  key(name) {
+    return this.mode === "check" && this.checks.key(name);
   }
 
   changed() {
@@ -74,6 +100,7 @@ export class Areas {
     const { flats, colours } = this.desk.state.stages;
     this.seen = { ...flats, palette: [...colours.palette], names: [...colours.names], of: [...colours.of_area] };
     this.pending = [];
+    this.tint = null;
     this.version += 1;
     this.palette.show(this.seen.palette, this.seen.names);
   }
@@ -96,9 +123,11 @@ export class Areas {
     layers.push(desk.layer("ink", ink, ink.picture, ink.px_per_mm, under));
     for (const layer of desk.view.layers) layer.before = null;
     desk.view.show(layers, [ink.width / ink.px_per_mm, ink.height / ink.px_per_mm]);
-    const n = this.seen?.bridges.filter((b) => b.doubtful).length ?? 0;
-    this.next.disabled = !n;
-    this.next.textContent = n ? `Next gap to check (${n})` : "No gaps to check";
+    this.checks.refresh();
+  }
+
+  layer(name) {
+    return this.desk.view.layers.find((one) => one.name === name);
   }
 
   table() {
@@ -124,7 +153,7 @@ export class Areas {
 
   /** The label under a place, as the screen shows it if it does, else at full size. */
   async label([x, y], fetched = true) {
-    const layer = this.desk.view.layers.find((one) => one.name === "labels");
+    const layer = this.layer("labels");
     if (!this.seen || !layer) return 0;
     const [px, py] = [Math.floor(x * layer.per), Math.floor(y * layer.per)];
     if (px < 0 || py < 0 || px >= layer.width || py >= layer.height) return 0;
@@ -139,23 +168,57 @@ export class Areas {
     return 0;
   }
 
-  async dab(at) {
-    const label = await this.label(at);
+  /** Colour areas at once; returns the colour's name, null where nothing is to be done. */
+  fill(labels) {
     const { colour } = this.palette;
-    if (!label || !colour) return;
+    if (!colour) return null;
     const { palette, names } = this.seen;
     let row = palette.indexOf(colour);
     if (row < 0) row = palette.push(colour) - 1;
     names[row] ??= this.palette.nameOf(colour);
-    this.seen.of[label] = row;
+    for (const label of labels) this.seen.of[label] = row;
     this.version += 1;
     this.show();
-    await this.desk.act({ kind: "dab", at, colour, name: names[row] });
+    return names[row];
+  }
+
+  async dab(at) {
+    const label = await this.label(at);
+    const name = label ? this.fill([label]) : null;
+    if (name !== null) await this.desk.act({ kind: "dab", at, colour: this.palette.colour, name });
+  }
+
+  /** Fill what the dab is drawn over, as far as it stays in an area. */
+  async over(from, to) {
+    const { sweep } = this;
+    const steps = Math.max(1, Math.ceil((mend.apart(from, to) * this.desk.view.k) / STEP_PX));
+    for (let n = 1; n <= steps; n++) {
+      const at = [0, 1].map((axis) => from[axis] + ((to[axis] - from[axis]) * n) / steps);
+      const label = await this.label(at, false);
+      if (label !== sweep.in) [sweep.in, sweep.stayed] = [label, 0];
+      sweep.stayed += STEP_PX;
+      if (!label || sweep.stayed < STAY_PX || sweep.met.has(label)) continue;
+      sweep.met.set(label, at);
+      this.fill([label]);
+    }
+  }
+
+  async swept(line) {
+    const { sweep } = this;
+    this.sweep = null;
+    if (mend.lengthOf(line) * this.desk.view.k < 8) return this.dab(line[0]);
+    await sweep.done;
+    const points = [...sweep.met.values()];
+    if (!points.length) return this.dab(line[0]);
+    this.desk.say(points.length === 1 ? "Filled." : `Filled ${points.length} areas.`);
+    const { colour } = this.palette;
+    return this.desk.act({ kind: "sweep", points, colour, name: this.palette.nameOf(colour) });
   }
 
   begin(at) {
     if (!this.seen) return false;
     this.line = [at];
+    if (this.mode === "dab") this.sweep = { met: new Map(), in: 0, stayed: 0, done: Promise.resolve() };
     return true;
   }
 
@@ -163,6 +226,7 @@ export class Areas {
     const last = this.line?.at(-1);
     if (!last || Math.hypot(at[0] - last[0], at[1] - last[1]) < 2 / this.desk.view.k) return;
     this.line.push(at);
+    if (this.mode === "dab") this.sweep.done = this.sweep.done.then(() => this.sweep && this.over(last, at));
     if (this.mode === "shade") this.turn(direction(this.line[0], at));
     this.desk.view.draw();
   }
@@ -173,19 +237,41 @@ export class Areas {
   }
 
   async end(at) {
+    const { desk, mode } = this;
     const line = [...(this.line ?? []), at];
     this.line = null;
-    const length = line.slice(1).reduce((sum, p, n) => sum + Math.hypot(p[0] - line[n][0], p[1] - line[n][1]), 0);
-    const short = length * this.desk.view.k < 10;
-    if (this.mode === "shade") return this.light(short ? null : direction(line[0], at));
-    if (this.mode === "bridge" && short) return this.unbridge(at);
-    if (short) return this.desk.view.draw();
-    if (this.mode === "join") return this.join(line);
+    if (mode === "dab") return this.swept(line);
+    const short = mend.lengthOf(line) * desk.view.k < 10;
+    if (mode === "shade") return this.light(short ? null : direction(line[0], at));
+    if (mode === "bridge" && short) return this.bridge(at);
+    if (short) return desk.view.draw();
+    if (mode === "join") return this.join(line);
+    desk.say("Updating areas …");
     this.pending.push(line);
+    const drawn = await this.snapped(line);
+    this.pending[this.pending.indexOf(line)] = drawn;
+    this.preview(drawn);
+    if (mode === "split") return desk.act({ kind: "split", points: mend.thinned(drawn, 40) });
+    return desk.act({ kind: "bridge", cubic: mend.through(drawn) });
+  }
+
+  async snapped(line) {
+    try {
+      return await mend.snapped(line, this.desk.view, this.layer("ink"));
+    } catch {
+      return line; // the picture has just been replaced
+    }
+  }
+
+  /** Show at once what a line parts, as far as the screen tells. */
+  async preview(line) {
+    const walls = [...this.seen.bridges.map(({ cubic }) => mend.along(cubic)), ...this.pending.filter((one) => one !== line)];
+    try {
+      this.tint = await mend.parted(line, walls, this.desk.view, this.layer("labels"), this.layer("ink"));
+    } catch {
+      this.tint = null;
+    }
     this.desk.view.draw();
-    this.desk.say("Updating areas …");
-    if (this.mode === "split") return this.desk.act({ kind: "split", points: thinned(line, 40) });
-    return this.desk.act({ kind: "bridge", cubic: through(line) });
   }
 
   async light(degrees) {
@@ -198,101 +284,110 @@ export class Areas {
 
   cancel() {
     this.line = null;
+    if (this.sweep?.met.size) this.snapshot(); // what was filled on the way is not kept
+    this.sweep = null;
     this.turning = null;
-    this.desk.view.draw();
+    if (this.seen) this.show();
   }
 
-  unbridge([x, y]) {
-    const reach = 16 / this.desk.view.k;
-    let best = null;
-    for (const bridge of this.seen.bridges)
-      for (const t of [0.25, 0.5, 0.75]) {
-        const [bx, by] = on(bridge.cubic, t);
-        const away = Math.hypot(bx - x, by - y);
-        if (away < reach && (!best || away < best.away)) best = { away, bridge };
-      }
-    if (!best) return this.desk.say("No bridge here. " + HELP.bridge);
-    this.seen.bridges = this.seen.bridges.filter((b) => b !== best.bridge);
+  /** A tap in Bridge: the bridge or the open gap nearest to the finger. */
+  bridge(at) {
+    const { k } = this.desk.view;
+    const bridges = this.seen.bridges.filter((bridge) => !bridge.gone);
+    const [laid, away] = mend.nearest(bridges.map(({ cubic }) => cubic), at, k);
+    const [gap, further] = mend.nearest(this.seen.gaps, at, k);
+    if (gap >= 0 && further < away) return this.close([this.seen.gaps[gap]]);
+    if (laid < 0) return this.desk.say(`No gap or bridge here. ${HELP.bridge}`);
+    bridges[laid].gone = true;
     this.desk.view.draw();
     this.desk.say("Bridge removed. Updating areas …");
-    return this.desk.act({ kind: "open", at: on(best.bridge.cubic, 0.5) });
+    return this.desk.act({ kind: "open", at: mend.on(bridges[laid].cubic, 0.5) });
+  }
+
+  close(cubics) {
+    const lines = cubics.map(mend.along);
+    this.pending.push(...lines);
+    this.preview(lines[0]);
+    if (this.mode === "bridge") this.desk.say("Gap closed. Updating areas …");
+    return this.desk.act({ kind: "bridges", cubics });
   }
 
   async join(line) {
+    const around = mend.isLoop(line, this.desk.view.k);
+    const met = around ? await this.enclosed(line) : await this.crossed(line);
+    if (met.length < 2)
+      return this.desk.say(around ? "Draw around two areas or more." : "That touched only one area. Draw from one area into another.");
+    this.desk.say(`Joining ${met.length} areas …`);
+    return this.united(met);
+  }
+
+  /** The areas that a line runs through, in its order. */
+  async crossed(line) {
     const met = [];
-    for (const at of thinned(line, 60)) {
+    for (const at of mend.thinned(line, 60)) {
       const label = await this.label(at, false); // much of the way is ink
       if (label && !met.some((m) => m.label === label)) met.push({ label, at });
     }
-    if (met.length < 2) return this.desk.say("That touched only one area. Draw from one area into another.");
+    return met;
+  }
+
+  /** The areas that lie in a loop, the largest first. */
+  async enclosed(line) {
+    const labels = await mend.enclosed(line, this.desk.view, this.layer("labels"), this.seen.areas);
+    return labels.map((label) => ({ label, at: this.seen.areas[label - 1].slice(0, 2) }));
+  }
+
+  /** Make areas one, in the colour of the first. */
+  united(met) {
     for (const { label } of met.slice(1)) this.seen.of[label] = this.seen.of[met[0].label];
     this.version += 1;
     this.show();
-    this.desk.say(`Joining ${met.length} areas …`);
     return this.desk.act({ kind: "join", points: met.map(({ at }) => at) });
+  }
+
+  /** A line or bridge that parts nothing: its two areas are one. */
+  merge({ labels, one, other, bridge }) {
+    if (bridge >= 0) this.seen.bridges[bridge].gone = true;
+    return this.united([{ label: labels[0], at: one }, { label: labels[1], at: other }]);
+  }
+
+  /** A tap in Check: the place to check under the finger. */
+  point(at) {
+    const { left } = this.checks;
+    const away = left.map((place) => mend.apart([place.x, place.y], at) - place.size / 2);
+    const number = away.indexOf(Math.min(...away));
+    if (number >= 0 && away[number] < 30 / this.desk.view.k) this.checks.show(left[number], number);
   }
 
   draw(ctx, k) {
     if (this.mode === "shade") return this.line ? drawArrow(ctx, k, this.line[0], this.line.at(-1)) : null;
+    if (this.tint) {
+      ctx.globalCompositeOperation = "multiply";
+      ctx.drawImage(this.tint.picture, this.tint.x, this.tint.y, this.tint.width, this.tint.height);
+      ctx.globalCompositeOperation = "source-over";
+    }
     ctx.lineCap = "round";
     // quiet, unless bridges are what is looked at
     const loud = this.mode === "bridge";
     ctx.globalAlpha = loud ? 1 : 0.6;
-    for (const bridge of this.seen?.bridges ?? []) {
-      const [a, b, c, d] = bridge.cubic;
-      // thin from afar, so that the colours stay in sight
-      const wide = Math.min(3 / k, 0.4);
-      const lines = [[2 * wide, "#fff"], [wide, bridge.doubtful ? "#b4540a" : "#1d5266"]];
-      for (const [width, colour] of loud ? lines : lines.slice(1)) {
-        ctx.lineWidth = width;
-        ctx.strokeStyle = colour;
-        ctx.setLineDash(bridge.doubtful && width === wide ? [2 * wide, 2 * wide] : []);
-        ctx.beginPath();
-        ctx.moveTo(...a);
-        ctx.bezierCurveTo(...b, ...c, ...d);
-        ctx.stroke();
-      }
-    }
-    ctx.setLineDash([]);
+    // thin from afar, so that the colours stay in sight
+    const wide = Math.min(3 / k, 0.4);
+    const bridges = (this.seen?.bridges ?? []).filter((bridge) => !bridge.gone).map(({ cubic }) => cubic);
+    if (loud) mend.stroke(ctx, bridges, 2 * wide, "#fff");
+    mend.stroke(ctx, bridges, wide, "#1d5266");
+    ctx.setLineDash([2 * wide, 2 * wide]);
+    if (loud && k > 3) mend.stroke(ctx, this.seen?.gaps ?? [], wide / 2, "#b4540a");
     ctx.globalAlpha = 1;
-    for (const line of [...(this.pending ?? []), ...(this.line ? [this.line] : [])]) {
+    if (this.mode === "check") mend.stroke(ctx, this.checks.left.flatMap(({ cubics }) => cubics), wide, "#b4540a");
+    ctx.setLineDash([]);
+    for (const line of [...(this.pending ?? []), ...(this.line && this.mode !== "dab" ? [this.line] : [])]) {
       ctx.lineWidth = 3 / k;
       ctx.strokeStyle = "#1d5266";
       ctx.beginPath();
       line.forEach(([x, y], n) => (n ? ctx.lineTo(x, y) : ctx.moveTo(x, y)));
       ctx.stroke();
     }
+    if (this.mode === "check") this.checks.draw(ctx, k);
     return null;
   }
-
-  doubt() {
-    const all = this.seen.bridges.filter((b) => b.doubtful);
-    if (!all.length) return;
-    const [x, y] = on(all[this.visited % all.length].cubic, 0.5);
-    this.visited += 1;
-    this.desk.view.visit(x, y, 30);
-    this.desk.say(`Gap ${((this.visited - 1) % all.length) + 1} of ${all.length}: should the line close here? If not, tap the bridge.`);
-  }
-}
-
-function on([a, b, c, d], t) {
-  const s = 1 - t;
-  return [0, 1].map((n) => s ** 3 * a[n] + 3 * s * s * t * b[n] + 3 * s * t * t * c[n] + t ** 3 * d[n]);
-}
-
-function thinned(line, most) {
-  const step = Math.max(1, Math.ceil(line.length / most));
-  const kept = line.filter((_, n) => n % step === 0);
-  if (kept.at(-1) !== line.at(-1)) kept.push(line.at(-1));
-  return kept;
-}
-
-/** A cubic through the line's ends and its points a third and two thirds of the way. */
-function through(line) {
-  const pick = (share) => line[Math.round(share * (line.length - 1))];
-  const [a, p, q, d] = line.length > 3 ? [line[0], pick(1 / 3), pick(2 / 3), line.at(-1)] : [line[0], null, null, line.at(-1)];
-  if (!p) return [a, ...[1 / 3, 2 / 3].map((t) => [0, 1].map((n) => a[n] + (d[n] - a[n]) * t)), d];
-  const b = [0, 1].map((n) => (-5 * a[n] + 18 * p[n] - 9 * q[n] + 2 * d[n]) / 6);
-  const c = [0, 1].map((n) => (2 * a[n] - 9 * p[n] + 18 * q[n] - 5 * d[n]) / 6);
-  return [a, b, c, d];
 }

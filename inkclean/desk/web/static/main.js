@@ -36,6 +36,10 @@ class Desk {
       e.preventDefault();
       this.step(e.shiftKey ? "redo" : "undo");
     });
+    document.addEventListener("keydown", (e) => {
+      if (e.ctrlKey || e.metaKey || e.altKey || e.target.matches?.("input, select")) return;
+      if (this.now?.key?.(e.key.toLowerCase())) e.preventDefault();
+    });
     this.trying(() => this.shelf.refresh()).then(() => this.lay());
   }
 

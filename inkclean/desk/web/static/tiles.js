@@ -121,3 +121,22 @@ export function valueNow(url, x, y) {
   const known = raw.get(url);
   return known?.values ? known.values[y * known.width + x] : 0;
 }
+
+/** The values of a piece of a layer's picture at one of its sizes; `beyond` where there is none. */
+export async function patch(layer, level, x0, y0, w, h, beyond) {
+  const out = new Uint16Array(w * h).fill(beyond);
+  const [wide, high] = [layer.width, layer.height].map((side) => Math.ceil(side / 2 ** level));
+  const [first, last] = [[x0, y0].map((v) => Math.max(0, v)), [Math.min(wide, x0 + w), Math.min(high, y0 + h)]];
+  const asked = [];
+  for (let row = Math.floor(first[1] / TILE); row * TILE < last[1]; row++)
+    for (let column = Math.floor(first[0] / TILE); column * TILE < last[0]; column++)
+      asked.push(valuesOf(layer.url(level, column, row)).then((tile) => ({ row, column, ...tile })));
+  for (const { row, column, values, width, height } of await Promise.all(asked)) {
+    const [left, right] = [Math.max(first[0], column * TILE), Math.min(last[0], column * TILE + width)];
+    for (let y = Math.max(first[1], row * TILE); y < Math.min(last[1], row * TILE + height); y++) {
+      const from = (y - row * TILE) * width - column * TILE;
+      if (right > left) out.set(values.subarray(from + left, from + right), (y - y0) * w + left - x0);
+    }
+  }
+  return out;
+}

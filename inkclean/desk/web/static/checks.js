@@ -1,0 +1,98 @@
+// Places to check: gone through one by one, each answered yes or no by a tap or a key.
+
+import { button } from "./parts.js";
+
+const LEAST_PX = 26; // css px of a ring, at least
+const SAME_MM = 0.02; // a place that was answered is told by where it lies
+
+export class Checks {
+  /**
+   * `all` gives the places (x, y, size), costliest first; `words` says what is asked at one;
+   * `yes` and `no` do what the answer asks for; `kinds` are the words on the two buttons.
+   */
+  constructor(desk, all, words, yes, no, across) {
+    Object.assign(this, { desk, all, words, across });
+    this.answers = { y: yes, n: no };
+    this.place = null;
+    this.yes = button("Yes", () => this.answer("y"), { title: "Key: Y" });
+    this.no = button("No", () => this.answer("n"), { title: "Key: N" });
+    this.next = button("Next", () => this.step());
+    this.parts = [this.yes, this.no, this.next];
+  }
+
+  get left() {
+    const { checked } = this.desk.state;
+    const open = ({ x, y }) => !checked.some(([u, v]) => Math.hypot(u - x, v - y) < SAME_MM);
+    return this.all().filter((place) => open(place) && !place.answered);
+  }
+
+  /** Show how many are left; a place that is gone is asked about no more. */
+  refresh() {
+    const { left } = this;
+    if (this.place && !left.includes(this.place)) {
+      const { x, y } = this.place;
+      this.place = left.find((one) => Math.hypot(one.x - x, one.y - y) < SAME_MM) ?? null;
+    }
+    this.yes.disabled = this.no.disabled = !this.place;
+    this.next.disabled = !left.length;
+    this.next.textContent = left.length ? `${this.place ? "Next" : "Begin"} (${left.length} to check)` : "Nothing to check";
+  }
+
+  /** Go to the next place, from the first on. */
+  step() {
+    const { left } = this;
+    const at = left.indexOf(this.place);
+    this.show(left[(at + 1) % left.length] ?? null, at + 1 >= left.length ? 0 : at + 1);
+  }
+
+  show(place, number) {
+    this.place = place;
+    this.refresh();
+    if (!place) return this.desk.say("Nothing to check.");
+    this.desk.view.visit(place.x, place.y, Math.max(this.across, 3 * place.size));
+    return this.desk.say(`${number + 1} of ${this.left.length}: ${this.words(place)}`);
+  }
+
+  async answer(key) {
+    const { place, left } = this;
+    if (!place) return;
+    const number = left.indexOf(place);
+    place.answered = true;
+    const rest = this.left;
+    this.show(rest[number % Math.max(1, rest.length)] ?? null, number % Math.max(1, rest.length));
+    if ((await this.answers[key](place)) === null) place.answered = false;
+    this.refresh();
+  }
+
+  /** A key of the keyboard: Y, N. */
+  key(name) {
+    if (!this.place || !(name in this.answers)) return false;
+    this.answer(name);
+    return true;
+  }
+
+  /** Leave a place as it is, for good. */
+  right({ x, y }) {
+    return this.desk.act({ kind: "checked", at: [x, y] });
+  }
+
+  draw(ctx, k) {
+    this.left.forEach((place, number) => {
+      const now = place === this.place;
+      const r = Math.max(0.6 * Math.min(place.size, 16), LEAST_PX / k);
+      for (const [width, colour] of [[now ? 7 : 5, "#fff"], [now ? 4 : 2.5, now ? "#1d5266" : "#b4540a"]]) {
+        ctx.lineWidth = width / k;
+        ctx.strokeStyle = colour;
+        ctx.beginPath();
+        ctx.arc(place.x, place.y, r, 0, 7);
+        ctx.stroke();
+      }
+      ctx.font = `600 ${18 / k}px sans-serif`;
+      ctx.lineWidth = 5 / k;
+      ctx.strokeStyle = "#fff";
+      ctx.fillStyle = now ? "#1d5266" : "#8f3d14";
+      ctx.strokeText(`${number + 1}`, place.x + r + 4 / k, place.y + 6 / k);
+      ctx.fillText(`${number + 1}`, place.x + r + 4 / k, place.y + 6 / k);
+    });
+  }
+}
