@@ -106,6 +106,21 @@ class Stroke(ActKind):
         return replace(edits, ink=replace(edits.ink, strokes=(*edits.ink.strokes, stroke)))
 
 
+class Dots(ActKind):
+    """Dots of white or ink, in one go."""
+
+    name = "dots"
+
+    def check(self, given: Values) -> dict[str, Any]:
+        """``how``, ``white`` or ``ink``, and ``points``: x, y, width in mm of each."""
+        return Stroke().check(given)
+
+    def apply(self, edits: PageEdits, act: Values) -> PageEdits:
+        """They lie over all before them."""
+        dots = (InkStroke(act["how"], np.array([row], np.float64)) for row in act["points"])
+        return replace(edits, ink=replace(edits.ink, strokes=(*edits.ink.strokes, *dots)))
+
+
 class Speck(ActKind):
     """A speck kept that was removed."""
 
@@ -304,6 +319,7 @@ class Name(ActKind):
 KINDS: tuple[ActKind, ...] = (
     Set(),
     Stroke(),
+    Dots(),
     Speck(),
     Specks(),
     Checked(),

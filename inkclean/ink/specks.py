@@ -7,7 +7,6 @@ least the pen's area; dust is pale, so its amount is small even where it is wide
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 
 import cv2
@@ -15,6 +14,7 @@ import numpy as np
 
 from inkclean.base.arrays import F32, F64, I64, Bool
 from inkclean.base.tiles import TILE, Tile, side_by_side, tiles
+from inkclean.ink.checks import together
 from inkclean.ink.levels import disc
 from inkclean.ink.pieces import WINDOW_PX, Pieces, grown, small_pieces
 from inkclean.ink.values import Doubt, Grey
@@ -43,6 +43,8 @@ PAPER_MOST = 0.3  # coverage of paper that no edge runs beside: interpolation sw
 INK_LEAST = 0.7  # coverage of such ink
 DOUBT_MM = 12.0  # side of the squares that doubts are gathered in
 MOST_DOUBTS = 24  # that are told
+LEAST_CHANCE = 0.15  # that a mark in doubt was judged wrongly
+MORE_CHANCE = 0.5  # and as much more at most
 
 
 @dataclass(frozen=True)
@@ -107,11 +109,10 @@ def clean_specks(
     removed = np.concatenate([marks.centre / scale, marks.size_mm[:, None]], axis=1)[gone]
     lost = gone & (marks.dark >= FIRM)
     kept = ~gone & (marks.dark < FIRM) & ~marks.beside
-    doubts = gather(
-        [(marks, lost, "a dark dot removed as dust"), (marks, kept, "a faint mark kept as ink")],
-        scale,
-    )
-    return cleaned, removed.astype(np.float32), doubts
+    why = "a dark dot removed as dust", "a faint mark kept as ink"
+    doubts = [*gather(marks, lost, why[0], scale, True), *gather(marks, kept, why[1], scale, False)]
+    doubts.sort(key=lambda doubt: -doubt.chance)
+    return cleaned, removed.astype(np.float32), tuple(doubts[:MOST_DOUBTS])
 
 
 def _settle(coverage: F32) -> None:
@@ -136,31 +137,38 @@ def _settle(coverage: F32) -> None:
     side_by_side(settle, tiles((high, wide), TILE, 1))
 
 
-def gather(
-    groups: Sequence[tuple[_Marks, Bool, str]], scale: float, most: int = MOST_DOUBTS
-) -> tuple[Doubt, ...]:
-    """Return at most ``most`` doubts: marks of one kind in one square are one place."""
-    found: list[tuple[int, Doubt]] = []
-    for marks, chosen, why in groups:
-        if not chosen.any():
-            continue
-        at = marks.centre[chosen] / scale
-        size = marks.size_mm[chosen]
-        cells = np.floor(at / DOUBT_MM).astype(np.int64)
-        _, first, which, count = np.unique(
-            cells, axis=0, return_index=True, return_inverse=True, return_counts=True
+def gather(marks: _Marks, chosen: Bool, why: str, scale: float, removed: bool) -> tuple[Doubt, ...]:
+    """Return the doubts about some marks: those in one square are one place."""
+    if not chosen.any():
+        return ()
+    at = marks.centre[chosen] / scale
+    size, dark = marks.size_mm[chosen], marks.dark[chosen]
+    # the darker a mark that went, or the paler one that stayed, the likelier a mistake
+    wrong = np.clip((dark - FIRM) / (1 - FIRM) if removed else (FIRM - dark) / FIRM, 0, 1)
+    cells = np.floor(at / DOUBT_MM).astype(np.int64)
+    _, which, count = np.unique(cells, axis=0, return_inverse=True, return_counts=True)
+    which = which.ravel()
+    sums = [np.bincount(which, part, len(count)) for part in (*at.T, wrong)]
+    across, down, chance = (part / count for part in sums)
+    middle = np.stack([across, down], axis=1)
+    spread = np.zeros(len(count))
+    np.maximum.at(spread, which, 2 * np.hypot(*(at - middle[which]).T) + size)
+    rows = np.column_stack([at, size])[np.argsort(which, kind="stable")]
+    parts = np.split(rows, np.cumsum(count)[:-1])
+    return tuple(
+        Doubt(
+            x_mm=float(place[0]),
+            y_mm=float(place[1]),
+            size_mm=float(wide),
+            why=why if number == 1 else f"{why} ({number} of them)",
+            removed=removed,
+            chance=together(LEAST_CHANCE + MORE_CHANCE * float(share), int(number)),
+            marks=tuple((x, y, size) for x, y, size in part.tolist()),
         )
-        which = which.ravel()
-        sums = [np.bincount(which, at[:, k], len(first)) for k in (0, 1)]
-        middle = np.stack(sums, axis=1).astype(np.float64)
-        middle /= np.maximum(count, 1)[:, None]
-        spread = np.zeros(len(first))
-        np.maximum.at(spread, which, 2 * np.hypot(*(at - middle[which]).T) + size)
-        for (x, y), across, number in zip(middle, spread, count, strict=True):
-            text = why if number == 1 else f"{why} ({number} of them)"
-            found.append((int(number), Doubt(float(x), float(y), float(across), text)))
-    found.sort(key=lambda pair: -pair[0])
-    return tuple(doubt for _, doubt in found[:most])
+        for place, wide, number, share, part in zip(
+            middle, spread, count, chance, parts, strict=True
+        )
+    )
 
 
 def _full_ink(coverage: F32, ink: F32) -> float:

@@ -40,12 +40,19 @@ class Grey:
 
 @dataclass(frozen=True)
 class Doubt:
-    """A place to check: centre and diameter in mm, and why."""
+    """A place to check: centre and diameter in mm, and why.
+
+    ``removed`` tells whether it is about marks that went; ``chance`` (0..1) is how likely what
+    was decided about them is wrong; ``marks`` are x, y and diameter of each, in mm.
+    """
 
     x_mm: float
     y_mm: float
     size_mm: float
     why: str
+    removed: bool = False
+    chance: float = 0.5
+    marks: tuple[tuple[float, float, float], ...] = ()
 
 
 @dataclass(frozen=True)

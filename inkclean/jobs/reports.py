@@ -8,6 +8,7 @@ from typing import Any, TypeVar
 
 from inkclean import __version__
 from inkclean.deliver.press.report import PosterReport, PressReport
+from inkclean.ink.checks import ink_checks
 from inkclean.ink.width import thin_line_mm
 from inkclean.page import Page
 
@@ -188,8 +189,8 @@ def report_of(
             thinnest_mm=rounded(thinnest_mm),
             specks_removed=len(ink.removed),
             to_check=tuple(
-                PlaceToCheck(round(d.x_mm, 2), round(d.y_mm, 2), round(d.size_mm, 2), d.why)
-                for d in ink.doubts
+                PlaceToCheck(round(c.x_mm, 2), round(c.y_mm, 2), round(c.size_mm, 2), c.why)
+                for c in ink_checks(ink.removed, ink.doubts)
             ),
             weight=page.weight,
             mended=mended,

@@ -9,6 +9,7 @@ import pytest
 from PIL import Image
 
 from inkclean.deliver.pictures.proof import HEAD, HEIGHT, MARGIN, SURE, rings, write_proof
+from inkclean.deliver.pictures.proof_checks import GAP_PX, HEAD_PX, SIDE_PX
 from inkclean.ink.values import Ink, Pencil
 from inkclean.sheet.check import check_capture
 from inkclean.sheet.framing.frame import square_up, whole_frame
@@ -56,3 +57,29 @@ def test_a_page_full_of_dust_is_ringed_to_its_lower_edge(tmp_path: Path) -> None
     ringed = (panel == SURE).all(axis=2)
     for part in np.array_split(ringed, 9):
         assert part.mean() > 0.02
+
+
+def test_places_to_check_are_numbered_and_shown_near_as_sheet_and_ink(tmp_path: Path) -> None:
+    pixels = np.full((900, 600, 3), 240, np.uint8)
+    pixels[298:302, 298:302] = 60  # a group of four specks on the sheet, none in the ink
+    pixels[298:302, 306:310] = 60
+    pixels[306:310, 298:302] = 60
+    pixels[306:310, 306:310] = 60
+    photo = Photo(pixels, 100.0, "quay")
+    frame = whole_frame(photo)
+    squared = square_up(photo, frame)
+    sheet = even_light(squared.pixels, squared.px_per_mm, frame, squared.inside)
+    scale = sheet.px_per_mm
+    at = [(x / scale, y / scale, 1.0) for x in (300, 308) for y in (300, 308)]
+    none = np.zeros(sheet.reflectance.shape[:2], np.float32)
+    ink = Ink(none, scale, Pencil(False, (), 0.0, None, "none"), np.array(at, np.float32))
+    write_proof(photo, sheet, ink, check_capture(sheet, photo), tmp_path / "proof.png")
+    shown = np.asarray(Image.open(tmp_path / "proof.png").convert("L")).astype(int)
+    left, top = 3 * MARGIN + 2400, HEAD + HEAD_PX
+    before = shown[top : top + SIDE_PX, left : left + SIDE_PX]
+    after = shown[top : top + SIDE_PX, left + SIDE_PX + GAP_PX : left + 2 * SIDE_PX + GAP_PX]
+    # the four lie around the middle of the sheet's picture, and are gone from the ink's
+    half = SIDE_PX // 2
+    for part in (before[:half, :half], before[:half, half:], before[half:, :half]):
+        assert (part < 110).sum() > 100
+    assert after.min() > 240

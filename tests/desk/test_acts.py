@@ -122,6 +122,7 @@ def test_a_split_under_its_older_name_in_a_log_is_still_followed() -> None:
 DONE: list[dict[str, object]] = [
     {"kind": "set", "weight": 0.5},
     {"kind": "stroke", "how": "ink", "points": [[1, 1, 0.5]]},
+    {"kind": "dots", "how": "white", "points": [[1, 1, 0.5], [2, 2, 0.5]]},
     {"kind": "speck", "at": [1, 2]},
     {"kind": "specks", "points": [[1, 2]]},
     {"kind": "checked", "at": [1, 2]},
@@ -152,7 +153,8 @@ def test_every_kind_of_act_comes_back_from_a_log_and_changes_its_own_part(tmp_pa
     }
     flats = {kind: {"flats"} for kind in ("open", "bridge", "bridges", "join", "split")}
     assert changed == {
-        "set": {"settings"}, "stroke": {"ink"}, "speck": {"ink"}, "specks": {"ink"}, **flats,
+        "set": {"settings"}, "stroke": {"ink"}, "dots": {"ink"}, "speck": {"ink"},
+        "specks": {"ink"}, **flats,
         "checked": {"checked"}, "dab": {"dabs"}, "sweep": {"dabs"}, "light": {"light"},
         "name": {"names"},
     }  # fmt: skip
@@ -163,11 +165,13 @@ def test_one_stroke_over_many_is_one_act() -> None:
     acts = [
         {"kind": "sweep", "points": [[1, 1], [5, 5]], "colour": "#AABBCC", "name": "coat"},
         {"kind": "specks", "points": [[2, 2], [3, 3]]},
+        {"kind": "dots", "how": "white", "points": [[4, 4, 0.3], [6, 6, 0.4]]},
         {"kind": "bridges", "cubics": [cubic, cubic]},
         {"kind": "checked", "at": [7, 8]},
     ]
     work = apply_acts([check_act(act) for act in acts], PageEdits(Settings()))
     assert work.dabs == ((1, 1, "#aabbcc", "coat"), (5, 5, "#aabbcc", "coat"))
     assert work.ink.kept == ((2, 2), (3, 3))
+    assert [stroke.points.tolist() for stroke in work.ink.strokes] == [[[4, 4, 0.3]], [[6, 6, 0.4]]]
     assert len(work.flats.bridges) == 2
     assert work.checked == ((7, 8),)

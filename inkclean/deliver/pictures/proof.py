@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TypeAlias
@@ -13,6 +14,8 @@ from PIL import Image, ImageDraw, ImageFont
 from inkclean.base.arrays import F32, F64, U8
 from inkclean.base.colour import to_srgb
 from inkclean.deliver.pictures.bitmap import own_alpha
+from inkclean.deliver.pictures.proof_checks import check_panel
+from inkclean.ink.checks import InkCheck, ink_checks
 from inkclean.ink.values import Ink
 from inkclean.sheet.values import Capture, Photo, Sheet
 
@@ -44,11 +47,18 @@ class ProofPanel:
 
 def write_proof(photo: Photo, sheet: Sheet, ink: Ink, capture: Capture, path: Path) -> None:
     """Write the proof as PNG; the underdrawing is shown where ``ink`` has kept its picture."""
-    panels = [ProofPanel("Photo", _photo_panel(photo, sheet)), ProofPanel("Ink", _ink_panel(ink))]
+    alpha, checks = own_alpha(ink), ink_checks(ink.removed, ink.doubts)
+    ringed = _ink_panel(ink, alpha, checks)
+    panels = [ProofPanel("Photo", _photo_panel(photo, sheet)), ProofPanel("Ink", ringed)]
     if ink.pencil.layer is not None:
         pencil = _fit(to_srgb(_shrink(ink.pencil.layer)))
         panels.append(ProofPanel("Pencil removed", pencil))
-    lay_out_proof(photo.name, panels, _notes(sheet, ink, capture)).save(
+    if checks:
+        near = check_panel(
+            checks, sheet.reflectance, alpha, ink.removed, ink.px_per_mm, HEIGHT, SURE
+        )
+        panels.append(ProofPanel("To check: the sheet, and its ink", near))
+    lay_out_proof(photo.name, panels, _notes(sheet, ink, capture, checks)).save(
         path, "PNG", compress_level=3
     )
 
@@ -102,8 +112,8 @@ def _photo_panel(photo: Photo, sheet: Sheet) -> Image.Image:
     return picture
 
 
-def _ink_panel(ink: Ink) -> Image.Image:
-    picture = _fit(np.asarray(255 - own_alpha(ink), np.uint8)).convert("RGB")
+def _ink_panel(ink: Ink, alpha: U8, checks: Sequence[InkCheck]) -> Image.Image:
+    picture = _fit(np.asarray(255 - alpha, np.uint8)).convert("RGB")
     draw = ImageDraw.Draw(picture)
     scale = picture.height / ink.coverage.shape[0] * ink.px_per_mm
     few = ImageFont.load_default(20)
@@ -111,9 +121,9 @@ def _ink_panel(ink: Ink) -> Image.Image:
         draw.ellipse((x - reach, y - reach, x + reach, y + reach), outline=SURE, width=2)
         if count > 1:
             _write(draw, (x + reach + 2, y - 12), f"{count:.0f}", SURE, few)
-    for number, doubt in enumerate(ink.doubts, 1):
-        reach = max(20.0, doubt.size_mm * scale * 0.6)
-        number_ring(draw, doubt.x_mm * scale, doubt.y_mm * scale, reach, number)
+    for number, check in enumerate(checks, 1):
+        reach = max(20.0, check.size_mm * scale * 0.6)
+        number_ring(draw, check.x_mm * scale, check.y_mm * scale, reach, number)
     return picture
 
 
@@ -156,7 +166,9 @@ def _write(
     draw.text(place, text, colour, font=font, stroke_width=3, stroke_fill=(255, 255, 255))
 
 
-def _notes(sheet: Sheet, ink: Ink, capture: Capture) -> list[tuple[str, Rgb]]:
+def _notes(
+    sheet: Sheet, ink: Ink, capture: Capture, checks: Sequence[InkCheck]
+) -> list[tuple[str, Rgb]]:
     paper = sheet.frame.paper or "sheet"
     share = 100.0 * float((ink.coverage >= 0.5).mean())
     notes = [
@@ -172,9 +184,7 @@ def _notes(sheet: Sheet, ink: Ink, capture: Capture) -> list[tuple[str, Rgb]]:
         notes.append((ink.pencil.note, TEXT))
     if len(ink.removed):
         notes.append((f"{len(ink.removed)} specks removed (ringed; a number says how many)", SURE))
-    notes += [(f"{number}  {doubt.why}", DOUBT) for number, doubt in enumerate(ink.doubts[:12], 1)]
-    if len(ink.doubts) > 12:
-        notes.append(
-            (f"and {len(ink.doubts) - 12} more places to check, listed in the ticket", DOUBT)
-        )
+    if checks:
+        notes.append(("To check, the likeliest mistakes first; answer on the desk:", DOUBT))
+    notes += [(f"{number}  {check.why}", DOUBT) for number, check in enumerate(checks, 1)]
     return notes

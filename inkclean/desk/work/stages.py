@@ -21,10 +21,10 @@ from inkclean.desk.work.told import (
     CheckTold,
     ColoursTold,
     CutTold,
-    DoubtTold,
     FirstTold,
     FlatsTold,
     FrameTold,
+    InkCheckTold,
     InkTold,
     LinesTold,
     MarksTold,
@@ -37,6 +37,7 @@ from inkclean.desk.work.told import (
 )
 from inkclean.flats.colour.colours import Colouring
 from inkclean.flats.values import BRIDGED, LINE, OPEN_GAP, Flats
+from inkclean.ink.checks import ink_checks
 from inkclean.page import Page
 from inkclean.pipeline import EVERYTHING
 
@@ -208,12 +209,7 @@ class Bench:
         return CutTold(self.page.get("blur_px"))
 
     def _specks(self, work: PageEdits) -> SpecksTold:
-        return SpecksTold(
-            [
-                DoubtTold(round(d.x_mm, 2), round(d.y_mm, 2), round(d.size_mm, 2), d.why)
-                for d in self.page.doubts
-            ]
-        )
+        return SpecksTold(len(self.page.removed))
 
     def _ink(self, work: PageEdits) -> InkTold:
         ink = self.page.ink
@@ -222,6 +218,17 @@ class Bench:
             **self._shown("ink", _grey(ink.coverage)),
             px_per_mm=ink.px_per_mm,
             removed=rings.astype(np.float64).round(2).tolist(),
+            checks=[
+                InkCheckTold(
+                    round(check.x_mm, 3),
+                    round(check.y_mm, 3),
+                    round(check.size_mm, 2),
+                    check.why,
+                    ink.removed[check.specks].astype(np.float64).round(3).tolist(),
+                    [[round(value, 3) for value in mark] for mark in check.kept],
+                )
+                for check in ink_checks(ink.removed, ink.doubts)
+            ],
             specks=len(ink.removed),
             weight=work.settings.weight,
         )

@@ -70,20 +70,25 @@ class CutTold:
 
 
 @dataclass(frozen=True)
-class DoubtTold:
-    """A place to check."""
+class SpecksTold:
+    """How many specks were removed, none brought back."""
+
+    removed: int
+
+
+@dataclass(frozen=True)
+class InkCheckTold:
+    """A place to check in the ink, the likeliest mistake first.
+
+    ``specks`` (x, y, diameter in mm) were removed there, or ``kept`` were.
+    """
 
     x: float
     y: float
     size: float
     why: str
-
-
-@dataclass(frozen=True)
-class SpecksTold:
-    """The places to check in the ink."""
-
-    doubts: list[DoubtTold]
+    specks: list[list[float]]
+    kept: list[list[float]]
 
 
 @dataclass(frozen=True)
@@ -92,6 +97,7 @@ class InkTold(Shown):
 
     px_per_mm: float
     removed: list[list[float]]
+    checks: list[InkCheckTold]
     specks: int
     weight: float
 

@@ -74,7 +74,7 @@ export class Areas {
     this.modes.forEach((made, n) => made.setAttribute("aria-pressed", `${this.keys[n] === key}`));
     this.own.replaceChildren(...this.rows[key]);
     const draws = { down: (p) => this.begin(p), move: (p) => this.extend(p), up: (p) => this.end(p), cancel: () => this.cancel() };
-    this.desk.view.tool = key === "check" ? { tap: (p) => this.point(p) } : draws;
+    this.desk.view.tool = key === "check" ? { tap: (p) => this.checks.point(p) } : draws;
     if (this.seen) this.desk.say(HELP[key]);
     this.checks.refresh();
     if (this.seen && key === "check" && was !== key) this.checks.step();
@@ -349,14 +349,6 @@ export class Areas {
   merge({ labels, one, other, bridge }) {
     if (bridge >= 0) this.seen.bridges[bridge].gone = true;
     return this.united([{ label: labels[0], at: one }, { label: labels[1], at: other }]);
-  }
-
-  /** A tap in Check: the place to check under the finger. */
-  point(at) {
-    const { left } = this.checks;
-    const away = left.map((place) => mend.apart([place.x, place.y], at) - place.size / 2);
-    const number = away.indexOf(Math.min(...away));
-    if (number >= 0 && away[number] < 30 / this.desk.view.k) this.checks.show(left[number], number);
   }
 
   draw(ctx, k) {

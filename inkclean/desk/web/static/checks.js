@@ -8,7 +8,7 @@ const SAME_MM = 0.02; // a place that was answered is told by where it lies
 export class Checks {
   /**
    * `all` gives the places (x, y, size), costliest first; `words` says what is asked at one;
-   * `yes` and `no` do what the answer asks for; `kinds` are the words on the two buttons.
+   * `yes` and `no` do what the answer asks for; `across` mm around a place are shown at least.
    */
   constructor(desk, all, words, yes, no, across) {
     Object.assign(this, { desk, all, words, across });
@@ -62,6 +62,14 @@ export class Checks {
     this.show(rest[number % Math.max(1, rest.length)] ?? null, number % Math.max(1, rest.length));
     if ((await this.answers[key](place)) === null) place.answered = false;
     this.refresh();
+  }
+
+  /** A tap: go to the place under the finger. */
+  point(at) {
+    const { left } = this;
+    const away = left.map(({ x, y, size }) => Math.hypot(x - at[0], y - at[1]) - size / 2);
+    const number = away.indexOf(Math.min(...away));
+    if (number >= 0 && away[number] < 30 / this.desk.view.k) this.show(left[number], number);
   }
 
   /** A key of the keyboard: Y, N. */

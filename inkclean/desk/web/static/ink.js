@@ -1,20 +1,25 @@
-// The step Ink: compare, pencil, white out, ink in, weight, dust size, accuracy, places to check.
+// The step Ink: compare, check, pencil, white out, ink in, weight, dust size, accuracy.
 
 import { Accuracy } from "./accuracy.js";
+import { Checks } from "./checks.js";
 import { Marks, disc } from "./marks.js";
 import { post } from "./net.js";
 import { button, choice, el, slider } from "./parts.js";
 import { reweighed } from "./weight.js";
 
 const HELP = {
-  look: "Drag the line to compare. A ring marks a removed speck: tap it to bring it back.",
+  look: "Drag the line to compare. A ring marks removed specks: tap it to bring them back.",
+  check: "The likeliest mistakes come first. Answer yes or no.",
   drop: "Tap a pencil line to remove its colour. Tap it again to keep it.",
   white: "Paint over anything you want gone.",
   ink: "Draw what is missing.",
   weight: "Make all lines thinner or heavier.",
-  specks: "Marks smaller than this may be removed as dust. Each removed mark has a ring.",
+  specks: "Marks smaller than this may be removed as dust. Removed marks are brown.",
   close: "How closely the curves in SVG and PDF follow the ink: truer edges, or fewer points.",
 };
+const MOST_RINGS = 60; // more removed specks on the screen than this are shown as groups alone
+const WIPED = 1.5; // white over a mark is so many times as wide, and this much wider in mm
+const WIPED_MM = 0.2;
 const CLOSE = [0.005, 0.01, 0.02, 0.03, 0.05, 0.08, 0.12, 0.2, 0.3];
 
 export class Ink {
@@ -25,7 +30,14 @@ export class Ink {
     this.mode = "look";
     this.width = 0.8;
     this.pending = [];
-    this.visited = 0;
+    this.checks = new Checks(
+      desk,
+      () => this.said?.checks ?? [],
+      (place) => `${place.why}. ${place.specks.length ? (place.specks.length > 1 ? "Bring them back?" : "Bring it back?") : place.kept.length > 1 ? "Keep them?" : "Keep it?"}`,
+      (place) => (place.specks.length ? this.bring(place.specks) : this.checks.right(place)),
+      (place) => (place.specks.length ? this.checks.right(place) : this.wipe(place.kept)),
+      12,
+    );
     this.marks = new Marks(desk);
     this.accuracy = new Accuracy(desk);
   }
@@ -41,7 +53,8 @@ export class Ink {
     this.fresh = false;
     this.weight = null;
     const s = desk.state.settings;
-    const words = [["look", "Compare"], ["drop", "Remove pencil"], ["white", "White out"], ["ink", "Ink in"]];
+    this.checks.place = null;
+    const words = [["look", "Compare"], ["check", "Check"], ["drop", "Remove pencil"], ["white", "White out"], ["ink", "Ink in"]];
     words.push(["weight", "Weight"], ["specks", "Dust size"], ["close", "Curve accuracy"]);
     const modes = choice(words, this.mode, (key) => this.use(key));
     this.weightBar = slider("Weight", -1, 1, 0.05, s.weight, (v) => this.weigh(v), (v) => this.settle({ weight: v }));
@@ -52,9 +65,8 @@ export class Ink {
     this.widthBar = slider("Width", 0.2, 6, 0.1, this.width, (v) => this.widen(v), () => {});
     this.hold = button("Hold to see the photo", () => {});
     this.holding();
-    this.next = button("Next place to check", () => this.doubt());
     this.own = el("div", { class: "own" });
-    this.rows = { look: [this.hold, this.next], drop: [], white: [this.widthBar], ink: [this.widthBar] };
+    this.rows = { look: [this.hold], check: this.checks.parts, drop: [], white: [this.widthBar], ink: [this.widthBar] };
     Object.assign(this.rows, { weight: [this.weightBar], specks: [this.speckBar], close: [this.closeBar] });
     desk.hand.replaceChildren(...modes, this.own);
     desk.view.overlay = (ctx, k) => this.draw(ctx, k);
@@ -65,15 +77,18 @@ export class Ink {
   }
 
   use(key) {
+    const was = this.mode;
     this.mode = key;
     this.own.replaceChildren(...this.rows[key]);
     const draws = { down: (p, e) => this.begin(p, e), move: (p, e) => this.extend(p, e), up: () => this.end(), cancel: () => this.drop() };
-    const touches = { tap: (p) => (key === "drop" ? this.pencil(p) : this.speck(p)) };
+    const touches = { tap: (p) => (key === "drop" ? this.pencil(p) : key === "check" ? this.checks.point(p) : this.speck(p)) };
     this.desk.view.tool = key === "white" || key === "ink" ? draws : touches;
     this.desk.wipe.style.pointerEvents = "auto";
     if (this.said) this.desk.say(HELP[key]);
     this.accuracy.hide();
     this.marks.hide();
+    this.checks.refresh();
+    if (this.said && key === "check" && was !== key) this.checks.step();
     const s = this.desk.state.settings;
     if (this.said && key === "close") this.accuracy.show(s.within_mm);
     if (key === "specks") this.marks.show(s.speck_mm);
@@ -93,9 +108,7 @@ export class Ink {
     ];
     // what the first look showed stays beneath until the page itself is there
     desk.view.show(layers, [sheet.width_mm, sheet.height_mm]);
-    const n = desk.state.stages.specks?.doubts.length ?? 0;
-    this.next.disabled = !n;
-    this.next.textContent = n ? `Next place to check (${n})` : "Nothing to check";
+    this.checks.refresh();
     return null;
   }
 
@@ -130,7 +143,12 @@ export class Ink {
     if (waiting) this.desk.say(HELP[this.mode]);
   }
 
+  key(name) {
+    return this.mode === "check" && this.checks.key(name);
+  }
+
   changed() {
+    this.checks.refresh();
     const s = this.desk.state.settings;
     this.weightBar.put(s.weight);
     this.speckBar.put(this.sizes.indexOf(s.speck_mm));
@@ -168,19 +186,45 @@ export class Ink {
     hold.addEventListener("keyup", up);
   }
 
+  /** Removed specks on the screen, if they are few enough to be told apart. */
+  get ringed() {
+    const { view } = this.desk;
+    const { clientWidth: w, clientHeight: h } = view.canvas;
+    const seen = ([x, y]) => x * view.k > -view.x && y * view.k > -view.y && x * view.k < w - view.x && y * view.k < h - view.y;
+    const marks = (this.said?.removed ?? []).filter(seen);
+    return marks.length <= MOST_RINGS ? marks : [];
+  }
+
+  /** A tap on a removed speck, or from afar on a group of them, brings back what is there. */
   speck([x, y]) {
     const reach = 22 / this.desk.view.k;
     let best = null;
-    for (const mark of this.said?.removed ?? []) {
+    const { ringed } = this;
+    for (const mark of ringed) {
       const away = Math.hypot(mark[0] - x, mark[1] - y) - mark[2] / 2;
-      if (away < reach && (!best || away < best.away)) best = { away, mark };
+      if (away < reach && (!best || away < best.away)) best = { away, specks: [mark] };
     }
+    if (!best && !ringed.length) best = this.checks.left.find((one) => one.specks.length && Math.hypot(one.x - x, one.y - y) < one.size / 2 + reach);
     if (!best) return;
-    this.back.push(best.mark);
-    this.said.removed = this.said.removed.filter((mark) => mark !== best.mark);
+    this.desk.say(best.specks.length > 1 ? `${best.specks.length} specks brought back.` : "Brought back.");
+    this.bring(best.specks);
+  }
+
+  bring(specks) {
+    const places = new Set(specks.map(([x, y]) => `${x.toFixed(2)} ${y.toFixed(2)}`));
+    this.back.push(...specks);
+    this.said.removed = this.said.removed.filter(([x, y]) => !places.has(`${x.toFixed(2)} ${y.toFixed(2)}`));
     this.desk.view.draw();
-    this.desk.say("Brought back.");
-    this.desk.act({ kind: "speck", at: best.mark.slice(0, 2) });
+    if (specks.length === 1) return this.desk.act({ kind: "speck", at: specks[0].slice(0, 2) });
+    return this.desk.act({ kind: "specks", points: specks.map(([x, y]) => [x, y]) });
+  }
+
+  /** Lay white over marks that were kept. */
+  wipe(marks) {
+    const points = marks.map(([x, y, size]) => [x, y, WIPED * size + WIPED_MM]);
+    this.pending.push(...points.map((point) => ({ how: "white", points: [point] })));
+    this.desk.view.draw();
+    return this.desk.act({ kind: "dots", how: "white", points });
   }
 
   async pencil(at) {
@@ -252,39 +296,23 @@ export class Ink {
     }
     for (const [x, y, size] of this.back) disc(ctx, x, y, size / 2, "#111");
     if (this.said && this.mode === "specks" && this.marks.draw(ctx, k, this.said.removed)) return;
-    if (!["look", "specks"].includes(this.mode) || !this.said) return;
+    if (this.mode === "check" && this.said) return this.checks.draw(ctx, k);
+    if (this.mode !== "look" || !this.said) return;
+    const groups = this.checks.left.filter(({ specks }) => specks.length > 1);
+    const { ringed } = this;
+    const rings = ringed.length ? ringed.map(([x, y, size]) => [x, y, Math.max(size, 6 / k)]) : groups.map(({ x, y, size }) => [x, y, Math.max(0.6 * size, 20 / k)]);
     for (const [width, colour] of [[4, "#fff"], [2, "#b4540a"]]) {
       ctx.lineWidth = width / k;
       ctx.strokeStyle = colour;
-      for (const [x, y, size] of this.said.removed) {
+      for (const [x, y, r] of rings) {
         ctx.beginPath();
-        ctx.arc(x, y, Math.max(size, 6 / k), 0, 7);
+        ctx.arc(x, y, r, 0, 7);
         ctx.stroke();
       }
     }
-    const place = this.place;
-    if (!place) return;
-    ctx.lineWidth = 3 / k;
-    ctx.strokeStyle = "#1d5266";
-    ctx.setLineDash([8 / k, 5 / k]);
-    ctx.beginPath();
-    ctx.arc(place.x, place.y, Math.max(place.size, 24 / k), 0, 7);
-    ctx.stroke();
-    ctx.setLineDash([]);
-  }
-
-  doubt() {
-    const doubts = this.desk.state.stages.specks?.doubts ?? [];
-    if (!doubts.length) return;
-    const place = doubts[this.visited % doubts.length];
-    this.visited += 1;
-    this.place = place;
-    this.desk.view.visit(place.x, place.y, Math.max(12, 3 * place.size));
-    this.desk.say(`${((this.visited - 1) % doubts.length) + 1} of ${doubts.length}: ${place.why}.`);
   }
 
   leave() {
-    this.place = null;
     this.marks.hide();
     this.accuracy.hide();
     this.pending = [];

@@ -2,6 +2,8 @@
 
 import { numbers } from "./numbers.js";
 
+const MOST_RINGS = 60; // more marks than this are dots, not rings
+
 export class Marks {
   constructor(desk) {
     this.desk = desk;
@@ -42,7 +44,11 @@ export class Marks {
       disc(ctx, x, y, size / 2 + 0.12, "#fff");
     }
     for (const [x, y, size] of removed) if (!gone.has(`${x} ${y}`)) disc(ctx, x, y, size / 2, "#111");
-    for (const [width, colour] of [[4, "#fff"], [2, "#b4540a"]]) {
+    const many = gone.size > MOST_RINGS;
+    if (many)
+      for (const [x, y, size, steps] of this.said.marks)
+        if ((steps >> this.step) & 1) disc(ctx, x, y, Math.max(size / 2, 1.5 / k), "#b4540a");
+    for (const [width, colour] of many ? [] : [[4, "#fff"], [2, "#b4540a"]]) {
       ctx.lineWidth = width / k;
       ctx.strokeStyle = colour;
       for (const [x, y, size, steps] of this.said.marks) {
