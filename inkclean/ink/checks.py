@@ -9,15 +9,15 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+import cv2
 import numpy as np
-from scipy.sparse.csgraph import connected_components
-from scipy.spatial import cKDTree
 
 from inkclean.base.arrays import F32, F64, I64, Bool
 from inkclean.ink.values import Doubt
 
 MOST = 12  # places to check on a page
 NEAR_MM = 2.5  # specks this near one another are one group,
+MAP_PX_PER_MM = 4.0  # told on a map so coarse,
 SIDE_MM = 18.0  # cut into squares of this side where it runs on over the page
 LEAST = 3  # fewer specks together are dust
 DUST = 0.05  # how likely a speck that nothing speaks for was drawn
@@ -71,8 +71,9 @@ def ink_checks(removed: F32, doubts: Sequence[Doubt], most: int = MOST) -> tuple
 def _of_doubt(at: F64, doubt: Doubt) -> I64:
     """Return the rows of the specks that a doubt is about."""
     if doubt.marks and len(at):
-        away, row = cKDTree(at).query(np.array(doubt.marks)[:, :2])
-        return np.unique(row[away < SAME_MM])
+        marks = np.array(doubt.marks)[:, None, :2]
+        away = np.hypot(*np.moveaxis(marks - at[None], 2, 0))
+        return np.flatnonzero((away < SAME_MM).any(axis=0))
     away = np.hypot(*(at - (doubt.x_mm, doubt.y_mm)).T)
     return np.flatnonzero(away <= doubt.size_mm / 2 + MARGIN_MM)
 
@@ -87,10 +88,14 @@ def _groups(at: F64, free: Bool) -> list[I64]:
     rows = np.flatnonzero(free)
     if len(rows) < LEAST:
         return []
-    near = cKDTree(at[rows]).sparse_distance_matrix(
-        cKDTree(at[rows]), NEAR_MM, output_type="coo_matrix"
-    )
-    groups, group = connected_components(near, directed=False)
+    # discs half as wide as two may be apart, on a coarse map, hang together where specks do
+    column, row = (at[rows] * MAP_PX_PER_MM).astype(np.int64).T
+    spots = np.zeros((int(row.max()) + 1, int(column.max()) + 1), np.uint8)
+    spots[row, column] = 1
+    side = round(NEAR_MM * MAP_PX_PER_MM)
+    disc = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (side | 1, side | 1))
+    groups, piece = cv2.connectedComponents(cv2.dilate(spots, disc), connectivity=8)
+    group = np.asarray(piece, np.int64)[row, column]
     corner = np.full((groups, 2), np.inf)
     np.minimum.at(corner, group, at[rows])
     square = np.floor((at[rows] - corner[group]) / SIDE_MM).astype(np.int64)

@@ -170,8 +170,8 @@ def test_one_stroke_over_many_is_one_act() -> None:
         {"kind": "checked", "at": [7, 8]},
     ]
     work = apply_acts([check_act(act) for act in acts], PageEdits(Settings()))
-    assert work.dabs == ((1, 1, "#aabbcc", "coat"), (5, 5, "#aabbcc", "coat"))
-    assert work.ink.kept == ((2, 2), (3, 3))
+    assert work.dabs == ((1.0, 1.0, "#aabbcc", "coat"), (5.0, 5.0, "#aabbcc", "coat"))
+    assert work.ink.kept == ((2.0, 2.0), (3.0, 3.0))
     assert [stroke.points.tolist() for stroke in work.ink.strokes] == [[[4, 4, 0.3]], [[6, 6, 0.4]]]
     assert len(work.flats.bridges) == 2
-    assert work.checked == ((7, 8),)
+    assert work.checked == ((7.0, 8.0),)

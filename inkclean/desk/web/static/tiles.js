@@ -1,6 +1,7 @@
 // Tiles of pictures: fetched once, kept while there is room.
 
 import { at } from "./net.js";
+import { numbers } from "./numbers.js";
 
 // A large tablet at full sharpness shows some 40 tiles of each of two pictures, old and new.
 const MOST = 180;
@@ -124,17 +125,18 @@ export function valueNow(url, x, y) {
 
 /** The values of a piece of a layer's picture at one of its sizes; `beyond` where there is none. */
 export async function patch(layer, level, x0, y0, w, h, beyond) {
+  const side = numbers.tile_px;
   const out = new Uint16Array(w * h).fill(beyond);
-  const [wide, high] = [layer.width, layer.height].map((side) => Math.ceil(side / 2 ** level));
+  const [wide, high] = [layer.width, layer.height].map((full) => Math.ceil(full / 2 ** level));
   const [first, last] = [[x0, y0].map((v) => Math.max(0, v)), [Math.min(wide, x0 + w), Math.min(high, y0 + h)]];
   const asked = [];
-  for (let row = Math.floor(first[1] / TILE); row * TILE < last[1]; row++)
-    for (let column = Math.floor(first[0] / TILE); column * TILE < last[0]; column++)
+  for (let row = Math.floor(first[1] / side); row * side < last[1]; row++)
+    for (let column = Math.floor(first[0] / side); column * side < last[0]; column++)
       asked.push(valuesOf(layer.url(level, column, row)).then((tile) => ({ row, column, ...tile })));
   for (const { row, column, values, width, height } of await Promise.all(asked)) {
-    const [left, right] = [Math.max(first[0], column * TILE), Math.min(last[0], column * TILE + width)];
-    for (let y = Math.max(first[1], row * TILE); y < Math.min(last[1], row * TILE + height); y++) {
-      const from = (y - row * TILE) * width - column * TILE;
+    const [left, right] = [Math.max(first[0], column * side), Math.min(last[0], column * side + width)];
+    for (let y = Math.max(first[1], row * side); y < Math.min(last[1], row * side + height); y++) {
+      const from = (y - row * side) * width - column * side;
       if (right > left) out.set(values.subarray(from + left, from + right), (y - y0) * w + left - x0);
     }
   }
