@@ -136,6 +136,7 @@ KNOWN: dict[str, Table] = {
     "newspaper": tops.newspaper,
     "light wood": tops.light_wood,
     "sheets under it": tops.sheets_under,
+    "pale board": tops.pale_board,
     "hand on it": tops.plain,
 }
 KEPT_OUT: dict[str, Table] = {

@@ -205,3 +205,12 @@ def plain(rng: Rng) -> Image:
         _field(tinted(rng, 0.08, 0.65, 0.1)) + _cloud(rng, 30)[..., None] * np.float32(0.01),
         np.float32,
     )
+
+
+def pale_board(rng: Rng) -> Image:
+    """A painted board nearly as light as paper: soft clouds, brush marks, a fine tooth."""
+    top = _field(tinted(rng, 0.74, 0.93, 0.02))
+    marks = cv2.resize(rng.standard_normal((_SIDE, 40)).astype(np.float32), (_SIDE, _SIDE))
+    cloud = _cloud(rng, 90) * rng.uniform(0, 0.03) + _cloud(rng, 25) * rng.uniform(0, 0.02)
+    tooth = _cloud(rng, 0.7) * rng.uniform(0.003, 0.02)
+    return np.asarray(top + (0.008 * marks + cloud + tooth)[..., None], np.float32)
