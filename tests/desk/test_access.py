@@ -85,8 +85,8 @@ def _faults(tab: Any) -> list[str]:
 
 TOOLS = {
     "Sheet": ("Outline", "Result"),
-    "Ink": ("Compare", "White out", "Weight", "Dust size", "Curve accuracy"),
-    "Areas": ("Fill", "Bridge", "Light direction"),
+    "Ink": ("Compare", "Check", "White out", "Weight", "Dust size", "Curve accuracy"),
+    "Areas": ("Fill", "Check", "Bridge", "Light direction"),
     "Get files": (),
 }
 

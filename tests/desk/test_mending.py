@@ -15,6 +15,7 @@ from tests.desk.hands import (
     changed,
     drag,
     drawn,
+    ink_station,
     key_of,
     log_of,
     needs_chromium,
@@ -151,6 +152,32 @@ def test_places_to_check_are_gone_through_and_answered_by_a_key_or_a_tap(table: 
     until(tab, lambda: pixel(tab, 60, 105)[:3] == pixel(tab, 60, 115)[:3])
     until(tab, lambda: _last(table)["kind"] == "join")
     expect(tab.get_by_role("button", name="Nothing to check")).to_be_disabled()
+
+
+def test_a_dab_fills_all_parts_of_one_thing(table: Table) -> None:
+    tab = table.tab(UPRIGHT)
+    put(tab)
+    ink_station(tab)
+    tab.get_by_role("button", name="Ink in").click()
+    # a ring that passes behind a post
+    post = [(155, 195), (165, 195), (165, 270), (155, 270), (155, 195)]
+    turn = np.linspace(-1.32, 1.32, 20)
+    arcs = [[(160 + k * 20 * np.cos(t), 230 + 20 * np.sin(t)) for t in turn] for k in (-1, 1)]
+    for line in (post, *arcs):
+        before = key_of(tab, "ink")
+        drag(tab, *(at(tab, *place) for place in line))
+        changed(tab, "ink", before)
+    station(tab, "Areas")
+    reached(tab, "colours")
+    drawn(tab)
+    left, right = (147.0, 230.0), (173.0, 230.0)
+    until(tab, lambda: pixel(tab, *left)[:3] == pixel(tab, *right)[:3])
+    first = pixel(tab, *left)[:3]
+    tab.locator(".swatch").last.click()
+    tab.mouse.click(*at(tab, *left))
+    until(tab, lambda: pixel(tab, *left)[:3] != first)
+    until(tab, lambda: pixel(tab, *left)[:3] == pixel(tab, *right)[:3])
+    until(tab, lambda: _last(table)["kind"] == "sweep")
 
 
 def _middle(tab: Page) -> tuple[float, float]:

@@ -36,6 +36,7 @@ from inkclean.desk.work.told import (
     Told,
 )
 from inkclean.flats.colour.colours import Colouring
+from inkclean.flats.colour.things import things_of
 from inkclean.flats.values import BRIDGED, LINE, OPEN_GAP, Flats
 from inkclean.ink.checks import ink_checks
 from inkclean.page import Page
@@ -266,6 +267,7 @@ class Bench:
                 BridgeTold(np.round(bridge["cubic"], 3).tolist(), bool(bridge["given"]))
                 for bridge in flats.bridges
             ],
+            things=things_of(flats).tolist(),
             gaps=np.round(flats.gaps["cubic"], 3).tolist(),
             checks=checks_told(flats),
         )

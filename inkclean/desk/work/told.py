@@ -147,11 +147,13 @@ class CheckTold:
 class FlatsTold(Shown):
     """The label map, of each area a point inside, its kind and mm² of paper, and the bridges.
 
-    ``gaps`` are those left open, each the four control points of a bridge over it.
+    ``things`` (N,) are the numbers of the things that the areas are parts of; ``gaps`` are those
+    left open, each the four control points of a bridge over it.
     """
 
     areas: list[tuple[float, float, int, float]]
     bridges: list[BridgeTold]
+    things: list[int]
     gaps: list[list[list[float]]]
     checks: list[CheckTold]
 

@@ -10,6 +10,8 @@ from scipy.sparse import csgraph, csr_array
 from inkclean.base.arrays import F64, I32, I64, U8, Bool
 from inkclean.flats.colour.palette import MUTED, PAPER, colour_name, unlike
 from inkclean.flats.colour.space import to_lab
+from inkclean.flats.colour.things import things_of
+from inkclean.flats.rasters import tally
 from inkclean.flats.values import BACKGROUND, GUTTER, Flats
 
 # An area takes the colour nearest to the lightness its size asks for: the largest pale, so
@@ -49,20 +51,27 @@ def colour_areas(flats: Flats) -> Colouring:
     most restricted area first (Brélaz, "New methods to color the vertices of a graph", CACM
     22(4), 1979, DOI 10.1145/359094.359101), in rounds over whole arrays; an area with no
     colour left gets one by exchanging two colours over a chain of areas (Kempe, "On the
-    geographical problem of the four colours", Amer. J. Math. 2(3), 1879).
+    geographical problem of the four colours", Amer. J. Math. 2(3), 1879). Parts of one thing
+    behind another get one colour, see ``things``.
     """
-    count = len(flats.areas)
+    if not len(flats.areas):
+        return _as_colouring(np.zeros(0, np.int64))
+    thing = things_of(flats)
+    count = int(thing.max()) + 1
     colours = np.full(count, _NONE, np.int64)  # −1 open, 0 paper, k = MUTED[k − 1]
-    if not count:
-        return _as_colouring(colours)
-    edges = np.stack([flats.neighbours["a"], flats.neighbours["b"]], axis=1).astype(np.int64) - 1
+    pairs = np.stack([flats.neighbours["a"], flats.neighbours["b"]], axis=1).astype(np.int64) - 1
+    edges = np.sort(thing[pairs], axis=1)
+    edges, which = np.unique(edges, axis=0, return_inverse=True)
+    edge_mm = tally(which.ravel(), flats.neighbours["edge_mm"], len(edges))
     around = _matrix(edges, count)
-    _lay_paper(flats, around, colours)
-    size = flats.areas["size_mm2"].astype(np.float64)
+    size = tally(thing, flats.areas["size_mm2"], count)
+    kind = np.zeros(count, np.uint8)
+    kind[thing] = flats.areas["kind"]
+    _lay_paper(kind, size, around, colours)
     _in_rounds(around, colours, _taste(size), size)
     for node in np.flatnonzero(colours == _NONE):
-        _exchange(around, edges, flats.neighbours["edge_mm"], colours, int(node))
-    return _as_colouring(colours)
+        _exchange(around, edges, edge_mm, colours, int(node))
+    return _as_colouring(colours[thing])
 
 
 def _as_colouring(colours: I64) -> Colouring:
@@ -81,8 +90,7 @@ def _matrix(edges: I64, count: int) -> csr_array:
     return csr_array((ones, (both[:, 0], both[:, 1])), shape=(count, count))
 
 
-def _lay_paper(flats: Flats, around: csr_array, colours: I64) -> None:
-    kind, size = flats.areas["kind"], flats.areas["size_mm2"]
+def _lay_paper(kind: U8, size: F64, around: csr_array, colours: I64) -> None:
     for wanted in (GUTTER, BACKGROUND):
         nodes = np.flatnonzero(kind == wanted)
         for node in nodes[np.argsort(-size[nodes], kind="stable")]:

@@ -184,8 +184,20 @@ export class Areas {
 
   async dab(at) {
     const label = await this.label(at);
-    const name = label ? this.fill([label]) : null;
-    if (name !== null) await this.desk.act({ kind: "dab", at, colour: this.palette.colour, name });
+    if (!label) return;
+    const parts = this.parts(label);
+    const name = this.fill([label, ...parts]);
+    if (name === null) return;
+    const { colour } = this.palette;
+    const points = [at, ...parts.map((part) => this.seen.areas[part - 1].slice(0, 2))];
+    await this.desk.act(parts.length ? { kind: "sweep", points, colour, name } : { kind: "dab", at, colour, name });
+  }
+
+  /** The other parts of the thing that an area belongs to, as long as they have its colour. */
+  parts(label) {
+    const { things, of } = this.seen;
+    const like = (thing, n) => thing === things[label - 1] && n + 1 !== label && of[n + 1] === of[label];
+    return things.flatMap((thing, n) => (like(thing, n) ? [n + 1] : []));
   }
 
   /** Fill what the dab is drawn over, as far as it stays in an area. */
