@@ -18,7 +18,7 @@ from inkclean.desk import pictures
 from inkclean.desk.accuracy import CurvesPiece, curves_near
 from inkclean.desk.acts import apply_acts, check_act
 from inkclean.desk.config import Config
-from inkclean.desk.edits import Dab, PageEdits
+from inkclean.desk.edits import Dab, PageEdits, check_points
 from inkclean.desk.log import Act, EditLog
 from inkclean.desk.numbers import shared_numbers
 from inkclean.desk.shelf import Shelf, ShelfPage
@@ -124,7 +124,9 @@ class Desk:
             flats, hints = read_edits(ticket.edits.get("flats", {}))
             dabs = () if hints is None else _dabs(hints)
             settings = replace(ticket.settings_used, budget_mp=self.config.budget_mp)
-            return PageEdits(settings, read_ink_edits(ticket.edits.get("ink", {})), flats, dabs)
+            ink, places = read_ink_edits(ticket.edits.get("ink", {})), ticket.edits.get("checked")
+            checked = tuple((x, y) for x, y in check_points(places, 2)) if places else ()
+            return PageEdits(settings, ink, flats, dabs, checked=checked)
         except InkcleanError:
             return plain
 

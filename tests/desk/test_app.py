@@ -291,7 +291,9 @@ def test_pages_lie_in_the_order_they_were_laid_in(desk: TestClient, photo: bytes
 
 
 def test_a_ticket_of_the_command_line_is_gone_on_with(tmp_path: Path, photo: bytes) -> None:
-    from inkclean.ink.edits import InkEdits, ink_edits_record
+    from inkclean.desk.edits import PageEdits
+    from inkclean.desk.work.take import edits_of
+    from inkclean.ink.edits import InkEdits
     from inkclean.jobs.ticket import Ticket, file_hash, ticket_text
     from inkclean.settings import Settings
 
@@ -299,7 +301,8 @@ def test_a_ticket_of_the_command_line_is_gone_on_with(tmp_path: Path, photo: byt
     folder.mkdir()
     path = folder / "page.jpg"
     path.write_bytes(photo)
-    edits = {"ink": ink_edits_record(InkEdits(((1.0, 2.0),)))}
+    mended = PageEdits(Settings(), InkEdits(((1.0, 2.0),)), checked=((30.5, 40.25),))
+    edits = edits_of(mended)
     settings = Settings(weight=0.25, paper="A4")
     ticket = Ticket("page.jpg", file_hash(path), 1, settings, {}, edits)
     (folder / "page.ticket.json").write_text(ticket_text(ticket), "utf-8")
@@ -310,3 +313,4 @@ def test_a_ticket_of_the_command_line_is_gone_on_with(tmp_path: Path, photo: byt
     assert state["settings"]["weight"] == 0.25
     assert state["settings"]["paper"] == "A4"
     assert state["kept"] == [[1.0, 2.0]]
+    assert state["checked"] == [[30.5, 40.25]]

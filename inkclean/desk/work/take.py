@@ -158,7 +158,11 @@ def edits_of(work: PageEdits, bench: Bench | None = None) -> dict[str, Any]:
     """Return the work's edits as the ticket keeps them, with the colours followed, if any."""
     coloured = bench is not None and bench.page.has("coloured")
     hints = bench.page.followed if bench is not None and coloured else None
-    return {"ink": ink_edits_record(work.ink), "flats": edits_record(work.flats, hints)}
+    record: dict[str, Any] = {"ink": ink_edits_record(work.ink)}
+    record["flats"] = edits_record(work.flats, hints)
+    if work.checked:
+        record["checked"] = [list(place) for place in work.checked]
+    return record
 
 
 def finish_ticket(path: Path, work: PageEdits, bench: Bench) -> None:
@@ -168,6 +172,10 @@ def finish_ticket(path: Path, work: PageEdits, bench: Bench) -> None:
     colouring = bench.colouring
     if colouring is not None:
         measured["flats"] = flats_record(bench.page.coloured, colouring)
+        asked = measured["flats"]["to_check"]
+        measured["flats"]["to_check"] = [
+            place for place in asked if (place["x_mm"], place["y_mm"]) not in work.checked
+        ]
     ticket = replace(ticket, measured=measured, edits=edits_of(work, bench), folder="")
     with placed(path, True) as draft:
         draft.write_text(ticket_text(ticket), "utf-8")
