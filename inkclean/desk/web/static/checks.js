@@ -95,6 +95,15 @@ export class Checks {
         ctx.arc(place.x, place.y, r, 0, 7);
         ctx.stroke();
       }
+      // which marks it is about, so few that they can be told apart
+      const marks = now ? [...(place.specks ?? []), ...(place.kept ?? [])] : [];
+      ctx.lineWidth = 1.5 / k;
+      ctx.strokeStyle = "#b4540a";
+      for (const [x, y, size] of marks.length <= 60 ? marks : []) {
+        ctx.beginPath();
+        ctx.arc(x, y, Math.max(size, 6 / k), 0, 7);
+        ctx.stroke();
+      }
       ctx.font = `600 ${18 / k}px sans-serif`;
       ctx.lineWidth = 5 / k;
       ctx.strokeStyle = "#fff";
