@@ -162,7 +162,8 @@ def test_strokes_and_bridges_are_drawn_by_keys_alone(table: Table) -> None:
     assert x1 > x0 + 5
     assert y1 == pytest.approx(y0, abs=0.01)
     drawn(tab)
-    until(tab, lambda: pixel(tab, (x0 + x1) / 2, y0)[0] < 60)
+    # the line is two px of the screen wide: its darkest px lies within one of its middle
+    until(tab, lambda: pixel(tab, (x0 + x1) / 2, y0, reach=1)[0] < 60)
     # Escape takes a line back before it is kept
     for key in ("Enter", "ArrowDown", "Escape"):
         page.press(key)
