@@ -7,6 +7,7 @@ and numpy does it as fast.
 
 from __future__ import annotations
 
+import gzip
 from functools import lru_cache
 from importlib.resources import files
 
@@ -17,13 +18,17 @@ from inkclean.base.arrays import F32
 
 
 def network(package: str, name: str) -> cv2.dnn.Net:
-    """Return the network in the file ``name`` of ``package``, for one thread at a time."""
+    """Return the network in the file ``name`` of ``package``, for one thread at a time.
+
+    A name that ends in ``.gz`` is a file packed with gzip.
+    """
     return cv2.dnn.readNetFromONNX(np.frombuffer(_weights(package, name), np.uint8))
 
 
 @lru_cache(maxsize=8)
 def _weights(package: str, name: str) -> bytes:
-    return (files(package) / name).read_bytes()
+    data = (files(package) / name).read_bytes()
+    return gzip.decompress(data) if name.endswith(".gz") else data
 
 
 def run(net: cv2.dnn.Net, planes: F32) -> F32:

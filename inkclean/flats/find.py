@@ -7,24 +7,23 @@ from itertools import pairwise
 
 import cv2
 import numpy as np
-from scipy.spatial import cKDTree
 
-from inkclean.base.arrays import F32, F64, I64, U8, Bool
+from inkclean.base.arrays import F32, F64, I32, I64, U8, Bool
 from inkclean.base.tiles import both
 from inkclean.flats.areas import at_full_resolution, bare_sizes, measure
-from inkclean.flats.lines.ends import Ends, find_ends
-from inkclean.flats.lines.gaps import FEATURES, Joins, find_joins, on_cubic
-from inkclean.flats.lines.hatching import PORE_MM, Shaded, tell_hatching
+from inkclean.flats.around import Around, around_ink
 from inkclean.flats.lines.lettering import Lettering, find_lettering
-from inkclean.flats.lines.seams import seam_odds
-from inkclean.flats.lines.skeleton import Lines, lines_of
+from inkclean.flats.lines.seams import Seen, see
 from inkclean.flats.panels import CERTAIN, border_walls, certain_on_borders, find_panels
-from inkclean.flats.rasters import dilated, in_order, pieces, square, tally
+from inkclean.flats.rasters import depth, dilated, in_order, pieces, square, tally
 from inkclean.flats.values import BRIDGE, FlatEdits, Flats, Point, Rows, no_rows
+from inkclean.flats.walls.belonging import belonging
+from inkclean.flats.walls.closed import between_closed
 from inkclean.flats.walls.doubts import Judged, Tried, find_doubts
+from inkclean.flats.walls.joins import Joins, on_cubic
 from inkclean.flats.walls.ridges import Ridges, find_ridges
 from inkclean.flats.walls.rooms import Rooms, deepened, find_rooms, joined, lay, regrouped
-from inkclean.flats.walls.votes import NEVER, Merger, absorb, walls_of
+from inkclean.flats.walls.votes import NEVER, SURELY_NONE, Merger, absorb, walls_of
 from inkclean.ink.values import Ink
 
 WORKING_PX_PER_MM = 8.0  # fine enough for a line of 0.15 mm and an opening of 0.3 mm
@@ -37,8 +36,8 @@ TWIN_MM = 1.0  # bridges with both ends this near each other lie over one gap
 BROAD_MM = 1.3  # seams are looked for at a scale where no usual line is broader
 BLACK_MM = 2.4  # ink broader than this is a black
 LINE_MM = 0.6  # a usual line
-NEAR_END_MM = 2.0  # a wall that closes a gap has an end of a stroke this near one of its own
-SURELY = 0.5  # or the seam is as sure as this, log-odds
+PORE_MM = 0.5  # breaks up to this wide are pores of the stroke, not gaps,
+SEAM = 1.0  # where the log-odds of a seam are at least this
 LEAST_PX = 2  # a join that parts two areas for less than this parts nothing
 MOST_AREAS = 65535
 
@@ -49,12 +48,12 @@ class Prepared:
 
     ink: Bool
     closed: Bool  # all ink, pores of dry strokes and the insides of letters closed
-    shaded: Shaded
-    seam: F32
+    seen: Seen
     ridges: Ridges
     lettering: Lettering
     panel: U8
     scale: float
+    around: Around
 
 
 def find_flats(
@@ -78,71 +77,117 @@ def find_flats(
 
     The page is judged on a raster of 8 px/mm; the label map comes at the ink's resolution.
     """
-    edits = edits or FlatEdits()
     page = prepared or prepare(ink)
+    corner = page.around.corner / ink.px_per_mm
+    edits = (edits or FlatEdits()).shifted(-corner)
     joins, given = _joins(page, gap_mm, edits)
     rooms = _rooms(page, joins, edits.opened)
     fixed = given | (joins.odds >= CERTAIN)
-    merger = Merger(rooms, joins, fixed, page.scale)
-    merger.bar(_across_borders(rooms, page.panel))
+    merger = Merger(rooms, joins, belonging(rooms, page.seen), fixed, page.scale)
+    merger.bar(_barred(rooms, joins, page, merger.odds))
     first = Judged(rooms, merger.odds.copy())
     root = merger.run()
     rooms = deepened(regrouped(rooms, root), root, LINE_MM * page.scale)
     rooms = regrouped(rooms, absorb(rooms, page.scale, smallest_mm, given))
     rooms = _joined_by_hand(rooms, edits, page.scale)
     label = in_order(rooms.label, MOST_AREAS)
-    odds = _scored(rooms, joins, page.scale)
+    odds = _scored(rooms, joins, page)
     bridges, number = _bridges(rooms, joins, odds, given, page.scale)
     labels, (areas, neighbours) = both(
-        lambda: at_full_resolution(
-            ink.coverage, label, rooms.open_, bridges["cubic"], ink.px_per_mm, page.scale
+        lambda: page.around.back(
+            at_full_resolution(
+                page.around.cut(ink.coverage),
+                label,
+                rooms.open_,
+                bridges["cubic"],
+                ink.px_per_mm,
+                page.scale,
+            )
         ),
-        lambda: measure(label, rooms.open_, page.panel, page.scale),
+        lambda: _measured(page, label, rooms.open_, ink.px_per_mm),
     )
     areas["size_mm2"] = bare_sizes(ink.coverage, labels, len(areas), ink.px_per_mm)
-    odds[_undoubted(rooms, fixed) | _across_borders(rooms, page.panel)] = np.inf
-    tried = Tried(joins.cubic / page.scale, joins.odds, number)
+    bridges["cubic"] += corner
+    odds[_undoubted(rooms, fixed) | _barred(rooms, joins, page, odds)] = np.inf
+    tried = Tried(joins.cubic / page.scale + corner, joins.odds, number)
+    x, y = corner.tolist()
     last = Judged(rooms, odds)
-    gaps, checks = find_doubts(first, last, label, areas, tried, page.scale, smallest_mm)
+    gaps, checks = find_doubts(first, last, label, areas, tried, page.scale, smallest_mm, (x, y))
     return Flats(labels, ink.px_per_mm, areas, neighbours, bridges, gaps, checks)
+
+
+def _barred(rooms: Rooms, joins: Joins, page: Prepared, odds: F64) -> Bool:
+    """Return which walls never fall: between closed areas, and on a panel's border.
+
+    The latter only if their log-odds ``odds`` (E,) don't tell that they are surely none.
+    """
+    across = _across_borders(rooms, joins, page.panel) & (odds > SURELY_NONE)
+    return np.asarray(across | between_closed(rooms, page.closed, page.scale))
+
+
+def _measured(page: Prepared, label: I32, sure: Bool, px_per_mm: float) -> tuple[Rows, Rows]:
+    """Return the rows of areas and neighbours, in mm of the sheet."""
+    factor = page.scale / px_per_mm
+    frame = page.around.scaled(factor, *label.shape)
+    areas, neighbours = measure(
+        frame.back(label), frame.back(sure), frame.back(page.panel), page.scale
+    )
+    # the box begins between two pixels of the working raster
+    right, down = (page.around.corner * factor - frame.corner) / page.scale
+    for name, by in (("x_mm", right), ("y_mm", down)):
+        areas[name] += by
+    return areas, neighbours
 
 
 def prepare(ink: Ink) -> Prepared:
     """Return what is the same whatever is edited in the flats: the longer part of the work."""
     scale = min(WORKING_PX_PER_MM, ink.px_per_mm)
-    height, width = ink.coverage.shape
-    factor = scale / ink.px_per_mm
-    size = (max(1, round(width * factor)), max(1, round(height * factor)))
-    small = ink.coverage
-    if factor < 1:
-        small = np.asarray(cv2.resize(small, size, interpolation=cv2.INTER_AREA), np.float32)
-    inked = small >= (INKED if factor < 1 else 0.5)
-    lines, (lettering, panel) = both(
-        lambda: lines_of(inked),
-        lambda: (find_lettering(inked, scale), find_panels(inked, scale)),
+    around = around_ink(ink.coverage, ink.px_per_mm)
+    small = _working(around.cut(ink.coverage), ink.px_per_mm, scale)
+    inked = _inked(small, ink.px_per_mm, scale)
+
+    def panels() -> U8:
+        # panels are told by the sheet's sides too
+        sheet = _inked(_working(ink.coverage, ink.px_per_mm, scale), ink.px_per_mm, scale)
+        return around.scaled(scale / ink.px_per_mm, *inked.shape).cut(find_panels(sheet, scale))
+
+    (lettering, panel), broad = both(
+        lambda: (find_lettering(inked, scale), panels()), lambda: _broad(inked)
     )
-    seam = seam_odds(small, max(scale, _broad(lines) / BROAD_MM))
-    shaded = tell_hatching(inked, lines, seam, scale)
-    closed = _closed(inked, shaded, lettering, scale)
-    ridges = find_ridges(closed, seam, scale)
-    return Prepared(inked, closed, shaded, seam, ridges, lettering, panel, scale)
+    seen = see(small, max(scale, broad / BROAD_MM))
+    closed = _closed(inked, seen, lettering, scale)
+    ridges = find_ridges(closed, seen.seam, scale)
+    return Prepared(inked, closed, seen, ridges, lettering, panel, scale, around)
 
 
-def _broad(lines: Lines) -> float:
-    """Return how broad a usual line is, in px."""
-    radius = lines.radius[lines.on > 0]
-    return 2 * float(np.median(radius)) if len(radius) else 0.0
+def _working(coverage: F32, px_per_mm: float, scale: float) -> F32:
+    """Return the coverage on the working raster."""
+    factor = scale / px_per_mm
+    if factor >= 1:
+        return coverage
+    height, width = coverage.shape
+    size = (max(1, round(width * factor)), max(1, round(height * factor)))
+    return np.asarray(cv2.resize(coverage, size, interpolation=cv2.INTER_AREA), np.float32)
+
+
+def _inked(small: F32, px_per_mm: float, scale: float) -> Bool:
+    return np.asarray(small >= (INKED if scale < px_per_mm else 0.5))
+
+
+def _broad(ink: Bool) -> float:
+    """Return how broad a usual line is, in px: twice the depth in the middle of lines."""
+    if ink.all():
+        return 0.0
+    deep = depth(ink)
+    middle = (deep > 0) & (deep >= np.asarray(cv2.dilate(deep, square(3)), np.float32))
+    return 2 * float(np.median(deep[middle])) - 1 if middle.any() else 0.0
 
 
 def _joins(page: Prepared, gap_mm: float, edits: FlatEdits) -> tuple[Joins, Bool]:
     """Return all ways the lines may go on, those given by hand last, and which are given."""
-    ink, scale = page.shaded.ink, page.scale
-    written = page.lettering.ink
-    ends = find_ends(ink, page.shaded.lines, scale)
-    ends = ends.chosen(~written.ravel()[ends.root])
-    joins = find_joins(ink | written, ends, page.seam, scale, gap_mm)
-    joins = joins.and_also(_from_an_end(page.ridges.within(gap_mm), ends, scale))
-    joins = joins.chosen(~_stops_in(joins, written))
+    scale = page.scale
+    joins = page.ridges.within(gap_mm)
+    joins = joins.chosen(~_stops_in(joins, page.lettering.ink))
     joins = replace(joins, odds=certain_on_borders(joins, page.panel, scale))
     joins = _without_opened(joins, edits.opened, scale)
     hand = [_lengthened(np.array(c, float), REACH_MM) for c in edits.bridges]
@@ -152,19 +197,8 @@ def _joins(page: Prepared, gap_mm: float, edits: FlatEdits) -> tuple[Joins, Bool
         hand += [a + (b - a) * thirds for a, b in pairwise(points)]
     cubic = np.array(hand, float).reshape(-1, 4, 2) * scale
     n, k = len(joins), len(cubic)
-    nobody = np.full(k, -1)
-    unknown = np.zeros((k, joins.features.shape[1]))
-    by_hand = Joins(cubic, nobody, nobody, unknown, np.full(k, NEVER), np.zeros(k, np.int64))
+    by_hand = Joins(cubic, np.full(k, NEVER), np.zeros(k, np.int64))
     return joins.and_also(by_hand), np.arange(n + k) >= n
-
-
-def _from_an_end(ridges: Joins, ends: Ends, scale: float) -> Joins:
-    """Return the ridges that a stroke's end is near: between whole lines lies a channel."""
-    if not len(ridges) or not len(ends):
-        return ridges.chosen(np.zeros(len(ridges), bool))
-    away, _ = cKDTree(ends.tip).query(ridges.cubic[:, [0, 3]])
-    seen = ridges.features[:, FEATURES.index("seen")]
-    return ridges.chosen((away.min(axis=1) < NEAR_END_MM * scale) | (seen > SURELY))
 
 
 def _lengthened(cubic: F64, by_mm: float) -> F64:
@@ -179,19 +213,14 @@ def _lengthened(cubic: F64, by_mm: float) -> F64:
 
 
 def _without_opened(joins: Joins, opened: tuple[Point, ...], scale: float) -> Joins:
-    """Return the joins without those that close what was said to be open.
-
-    With a join go all others from the ends it bridges: they would close the same gap.
-    """
+    """Return the joins without those that close what was said to be open."""
     if not opened or not len(joins):
         return joins
     points = on_cubic(joins.cubic, 24) / scale
     near = np.zeros(len(joins), bool)
     for place in opened:
         near |= (np.hypot(*(points - np.array(place)).T) < OPENED_MM).any(axis=0)
-    ends = np.unique(np.concatenate([joins.first[near], joins.second[near]]))
-    gone = near | np.isin(joins.first, ends[ends >= 0]) | np.isin(joins.second, ends[ends >= 0])
-    return joins.chosen(~gone)
+    return joins.chosen(~near)
 
 
 def _stops_in(joins: Joins, mask: Bool) -> Bool:
@@ -201,10 +230,14 @@ def _stops_in(joins: Joins, mask: Bool) -> Bool:
     return np.asarray(near[row.clip(0, mask.shape[0] - 1), column.clip(0, mask.shape[1] - 1)])
 
 
-def _closed(ink: Bool, shaded: Shaded, lettering: Lettering, scale: float) -> Bool:
+def _closed(ink: Bool, seen: Seen, lettering: Lettering, scale: float) -> Bool:
+    """Return the ink with the pores of dry strokes and the insides of letters closed."""
+    size = 2 * round(PORE_MM * scale / 2) + 1
+    disc = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (size, size))
+    whole = cv2.morphologyEx(ink.astype(np.uint8), cv2.MORPH_CLOSE, disc) > 0
     # letters are not dry strokes: what lies between two of them is no pore
     beside = dilated(lettering.ink, square(2 * round(PORE_MM * scale) + 1)) > 0
-    return np.asarray(ink | (shaded.whole & ~beside) | lettering.counters)
+    return np.asarray(ink | (whole & (seen.seam > SEAM) & ~beside) | lettering.counters)
 
 
 def _rooms(page: Prepared, joins: Joins, opened: tuple[Point, ...] = ()) -> Rooms:
@@ -214,7 +247,7 @@ def _rooms(page: Prepared, joins: Joins, opened: tuple[Point, ...] = ()) -> Room
     barrier = page.closed | np.append(False, joins.odds >= CERTAIN)[walls]
     border = border_walls(barrier, page.panel, page.scale)
     _open(border, opened, page.scale)
-    return find_rooms(page.closed | border, walls, page.seam, BLACK_MM / 2 * page.scale)
+    return find_rooms(page.closed | border, walls, page.seen.seam, BLACK_MM / 2 * page.scale)
 
 
 def _open(border: Bool, opened: tuple[Point, ...], scale: float) -> None:
@@ -229,7 +262,7 @@ def _open(border: Bool, opened: tuple[Point, ...], scale: float) -> None:
         border[np.isin(piece, gone[gone > 0])] = False
 
 
-def _across_borders(rooms: Rooms, panel: U8) -> Bool:
+def _across_borders(rooms: Rooms, joins: Joins, panel: U8) -> Bool:
     """Return which walls lie between rooms of two panels, or of a panel and the gutter."""
     most = int(panel.max()) + 1
     if most == 1:
@@ -237,7 +270,9 @@ def _across_borders(rooms: Rooms, panel: U8) -> Bool:
     key = rooms.label[rooms.open_].astype(np.int64) * most + panel[rooms.open_]
     times = tally(key, None, (rooms.count + 1) * most).reshape(-1, most)
     own = times.argmax(axis=1)
-    return np.asarray(own[rooms.a] != own[rooms.b])
+    # across the mouth of a channel that leads out of a panel runs no border
+    unsure = np.bincount(rooms.pair, joins.odds[rooms.join] < CERTAIN, len(rooms.a)) > 0
+    return np.asarray((own[rooms.a] != own[rooms.b]) & ~unsure)
 
 
 def _joined_by_hand(rooms: Rooms, edits: FlatEdits, scale: float) -> Rooms:
@@ -277,9 +312,10 @@ def _bridges(rooms: Rooms, joins: Joins, odds: F64, given: Bool, scale: float) -
     return rows, number
 
 
-def _scored(rooms: Rooms, joins: Joins, scale: float) -> F64:
+def _scored(rooms: Rooms, joins: Joins, page: Prepared) -> F64:
     """Return the log-odds (E,) that the wall between each two rooms is real."""
-    return Merger(rooms, joins, np.zeros(len(joins), bool), scale).odds
+    none = np.zeros(len(joins), bool)
+    return Merger(rooms, joins, belonging(rooms, page.seen), none, page.scale).odds
 
 
 def _undoubted(rooms: Rooms, fixed: Bool) -> Bool:

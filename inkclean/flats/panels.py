@@ -8,8 +8,8 @@ from skimage.segmentation import watershed
 
 from inkclean.base.arrays import F64, U8, Bool
 from inkclean.flats.boxes import find_boxes
-from inkclean.flats.lines.gaps import Joins, on_cubic
 from inkclean.flats.rasters import depth, dilated, in_order, pieces, square
+from inkclean.flats.walls.joins import Joins, on_cubic
 
 COARSE_PX_PER_MM = 2.0  # ruled lines are looked for at this scale: wobble of the hand vanishes
 RULED_MM = 15.0  # length of a ruled line that runs straight
@@ -25,7 +25,8 @@ MOST_NUMBERS = 255  # of panels in all
 BESIDE_MM = 1.0  # a join this near a panel's border lies on it
 CHANNEL_MM = 2.5  # length of a channel that leads out from a gap in a border
 NARROW = 1.35  # widths of the gap that a channel has of paper at most
-CERTAIN = 8.0  # log-odds of such a join
+CERTAIN = 8.0  # log-odds of such a join,
+SEEN = 3.0  # if a seam is surely seen there
 
 
 def find_panels(ink: Bool, px_per_mm: float) -> U8:
@@ -125,7 +126,8 @@ def certain_on_borders(joins: Joins, panel: U8, px_per_mm: float) -> F64:
     in_gutter = (panel[row, column] == 0)[:, 2:-2].any(axis=1) & _between_panels(panel)[
         row, column
     ].all(axis=1)
-    return np.where(on_border, CERTAIN, np.where(in_gutter, -CERTAIN, joins.odds))
+    sure = on_border & (joins.odds > SEEN)  # across the mouth of a channel none is seen
+    return np.where(sure, CERTAIN, np.where(in_gutter, -CERTAIN, joins.odds))
 
 
 def border_walls(barrier: Bool, panel: U8, px_per_mm: float) -> Bool:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass, field
 from typing import Any, TypeAlias
 
@@ -99,6 +100,30 @@ class FlatEdits:
     opened: tuple[Point, ...] = ()
     joins: tuple[tuple[Point, Point], ...] = ()
     splits: tuple[tuple[Point, ...], ...] = ()
+
+    def shifted(self, by: NDArray[np.float64]) -> FlatEdits:
+        """Return the same changes with all points moved by x and y, mm."""
+        x, y = float(by[0]), float(by[1])
+
+        def moved(points: Iterable[Point]) -> tuple[Point, ...]:
+            return tuple((px + x, py + y) for px, py in points)
+
+        return FlatEdits(
+            tuple(_four(moved(bridge)) for bridge in self.bridges),
+            moved(self.opened),
+            tuple(_two(moved(pair)) for pair in self.joins),
+            tuple(moved(part) for part in self.splits),
+        )
+
+
+def _four(points: tuple[Point, ...]) -> tuple[Point, Point, Point, Point]:
+    a, b, c, d = points
+    return a, b, c, d
+
+
+def _two(points: tuple[Point, ...]) -> tuple[Point, Point]:
+    a, b = points
+    return a, b
 
 
 @dataclass(frozen=True)

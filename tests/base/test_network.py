@@ -24,8 +24,8 @@ def test_a_cell_holds_its_pixels_row_by_row() -> None:
     assert folded(picture, 4, 1).ravel().tolist() == list(range(16))
 
 
-def test_seams_are_told_for_a_quarter_of_the_pixels() -> None:
-    net = network("inkclean.flats.lines", "seams.onnx")
-    told = run(net, folded(np.zeros((64, 96), np.float32), 4, 8))
-    assert told.shape == (4, 16, 24)
+def test_four_seams_and_twelve_affinities_are_told_a_cell() -> None:
+    net = network("inkclean.flats.lines", "areas.onnx.gz")
+    told = run(net, folded(np.zeros((64, 96), np.float32), 4, 32))
+    assert told.shape == (16, 32, 32)
     assert np.isfinite(told).all()

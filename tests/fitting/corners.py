@@ -2,7 +2,7 @@
 
 ``python -m tests.fitting.corners collect FONTS PICTURES DATA SEED`` draws PICTURES, letters of
 the fonts in the folder FONTS among them (``outlines.py``); ``... figures SVGS PICTURES DATA SEED``
-takes open drawings of filled shapes (``peeps`` of ``svgs.mjs``: Open Peeps by Pablo Stanley, CC0),
+takes drawings of filled shapes (``peeps`` of ``areas/svgs.mjs``: Open Peeps, Pablo Stanley, CC0),
 turned, mirrored, 256 to 720 px wide; ``... fit DATA... NETWORK.f32`` fits on what they kept, and a
 file named twice counts twice; ``... teach NETWORK... DATA TAUGHT`` puts what several networks say
 in place of what is true: one that is fitted on this does nearly as well as all of them together. A

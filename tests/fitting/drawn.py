@@ -14,7 +14,7 @@ import cv2
 import numpy as np
 
 from inkclean.base.arrays import F32, F64, I32
-from inkclean.flats.find import WORKING_PX_PER_MM
+from inkclean.flats.lines.seams import PX_PER_MM as WORKING_PX_PER_MM
 from tests.fitting.extras import furnish
 from tests.flats.pages import EASY, LOOSE, PX_PER_MM, Page, Troubles, make_page, nearest_label
 from tests.flats.shapes import bowed, resample, wobbled

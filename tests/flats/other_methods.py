@@ -7,14 +7,9 @@ import numpy as np
 
 from inkclean.base.arrays import F32, I32, U8, Bool
 from inkclean.flats.areas import at_full_resolution
-from inkclean.flats.lines.ends import find_ends
-from inkclean.flats.lines.gaps import find_joins
-from inkclean.flats.lines.hatching import tell_hatching
 from inkclean.flats.lines.seams import seam_odds
-from inkclean.flats.lines.skeleton import lines_of
 from inkclean.flats.rasters import pieces
-from inkclean.flats.walls.rooms import find_rooms, grown, lay
-from inkclean.flats.walls.votes import absorb, walls_of
+from inkclean.flats.walls.rooms import grown
 
 SCALE = 8.0  # px/mm of the working raster
 
@@ -49,20 +44,6 @@ def _within(label: I32, ball: U8, ink: Bool) -> I32:
     """Let each core grow back by the ball, later ones over earlier, inside the paper."""
     back = cv2.dilate(label.astype(np.float32), ball).astype(np.int32)
     return np.where(ink, 0, np.where(label > 0, label, back))
-
-
-def all_joins(ink: Bool, hatching: bool = True) -> I32:
-    """Every join more likely seen than not is a wall; none is taken away again."""
-    lines, seam = lines_of(ink), seam_odds(ink.astype(np.float32), SCALE)
-    if hatching:
-        shaded = tell_hatching(ink, lines, seam, SCALE)
-        ink, lines = shaded.ink, shaded.lines
-    joins = find_joins(ink, find_ends(ink, lines, SCALE), seam, SCALE, 5.0)
-    order = walls_of(joins)
-    order = order[joins.odds[order] > 0]
-    rooms = find_rooms(ink, lay(ink.shape, joins.cubic, order), seam)
-    root = absorb(rooms, SCALE, 2.0, np.zeros(len(joins), bool))
-    return np.asarray(root[rooms.label], np.int32)
 
 
 def seams_alone(ink: Bool) -> I32:

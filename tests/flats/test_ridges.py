@@ -7,7 +7,7 @@ import pytest
 from scipy.ndimage import label
 
 from inkclean.base.arrays import F32, F64, Bool
-from inkclean.flats.lines.gaps import on_cubic
+from inkclean.flats.walls.joins import on_cubic
 from inkclean.flats.walls.ridges import find_ridges
 
 PX_PER_MM = 8.0

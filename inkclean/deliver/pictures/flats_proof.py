@@ -23,8 +23,8 @@ from inkclean.deliver.pictures.proof import (
     number_ring,
 )
 from inkclean.flats.colour.colours import Colouring
-from inkclean.flats.lines.gaps import on_cubic
 from inkclean.flats.values import Flats
+from inkclean.flats.walls.joins import on_cubic
 from inkclean.ink.values import Ink
 
 _PALE = 0.5  # the flats are made so much paler, for marks to stand out

@@ -2,19 +2,27 @@
 
 from __future__ import annotations
 
+from functools import cache
+from importlib.resources import files
+
 import numpy as np
 
 from inkclean.base.arrays import F64, I64, Bool
-from inkclean.flats.lines.gaps import Joins
-from inkclean.flats.lines.seams import MOST_ODDS
+from inkclean.flats.lines.seams import MOST_ODDS, REACH
+from inkclean.flats.walls.joins import Joins
 from inkclean.flats.walls.rooms import Rooms
-from inkclean.flats.walls.weights import DIRECT, HIDDEN, OUTPUT
+
+WEIGHTS = "judge.f32"
+"""Little-endian float32: from features to hidden, from hidden to odds, from features to odds."""
+HIDDEN = 24
 
 # What is known of a wall, in mm and log-odds. Of two walls that become one the first SUMS add
-# up, the next two are the least of both, the rest the most.
-DRAWN, LINE, SHADED, SURE, OPEN, SEEN, ODDS, WORST, LOWEST, WIDEST, FIXED = range(11)
-SUMS = 7
-KNOWN = 11
+# up, the next is the least of both, the rest the most.
+DRAWN, LINE, SHADED, SURE, OPEN, SEEN, TOGETHER = range(7)
+TIMES = TOGETHER + len(REACH)  # how often places of both rooms lie so far apart
+SUMS = TIMES + len(REACH)
+LOWEST, WIDEST, FIXED = range(SUMS, SUMS + 3)
+KNOWN = SUMS + 3
 
 FEATURES = (
     "one",
@@ -25,8 +33,6 @@ FEATURES = (
     "shaded",  # share of the drawn line that is likelier hatching
     "sure",  # and that is surely a seam
     "seen",  # mean log-odds of a seam across the openings
-    "odds",  # mean log-odds of the joins that close them
-    "worst",  # and their least
     "lowest",  # least log-odds of a seam across any opening
     "weight",  # log-odds of a seam all along, summed, mm
     "neck",  # the widest opening against the narrower room
@@ -38,12 +44,17 @@ FEATURES = (
     "part_shaded",  # share of the smaller room's outline that is likelier hatching
     "other_shaded",
     "part_open",  # share of the smaller room's outline that is open
-    "mended",  # share of all ends on the page that have a likely join
+    "broken",  # log of the page's likely gaps, against the length of its lines
+    *(f"together_{k}" for k in range(len(REACH))),  # mean log-odds that places lie in one area
+    *(f"times_{k}" for k in range(len(REACH))),  # and how often, log
 )
 
 
-def known(rooms: Rooms, odds: F64, fixed: Bool, px_per_mm: float) -> F64:
-    """Return what is known of every pair of rooms, (E, KNOWN); ``fixed`` joins part for good."""
+def known(rooms: Rooms, together: F64, fixed: Bool, px_per_mm: float) -> F64:
+    """Return what is known of every pair of rooms, (E, KNOWN); ``fixed`` joins part for good.
+
+    ``together`` (E, 2 * len(REACH)): what ``belonging`` gives.
+    """
     count = len(rooms.a)
     table = np.zeros((count, KNOWN))
     table[:, DRAWN] = rooms.drawn
@@ -52,11 +63,10 @@ def known(rooms: Rooms, odds: F64, fixed: Bool, px_per_mm: float) -> F64:
     table[:, SURE] = rooms.sure
     table[:, OPEN] = np.bincount(rooms.pair, rooms.width, count)
     table[:, SEEN] = np.bincount(rooms.pair, rooms.seen, count)
-    table[:, ODDS] = np.bincount(rooms.pair, rooms.width * odds[rooms.join], count)
-    table[:, :WORST] /= px_per_mm
+    table[:, :TOGETHER] /= px_per_mm
+    table[:, TOGETHER:SUMS] = together
     table[:, LOWEST] = MOST_ODDS
     np.minimum.at(table[:, LOWEST], rooms.pair, rooms.seen / np.maximum(rooms.width, 1))
-    np.minimum.at(table[:, WORST], rooms.pair, odds[rooms.join])
     np.maximum.at(table[:, WIDEST], rooms.pair, rooms.width / px_per_mm)
     np.maximum.at(table[:, FIXED], rooms.pair, fixed[rooms.join].astype(float))
     return table
@@ -74,27 +84,21 @@ def outlines(rooms: Rooms, table: F64) -> F64:
 def merged(one: F64, other: F64) -> F64:
     """Return what is known of a wall made of two."""
     both = one + other
-    both[WORST:WIDEST] = np.minimum(one[WORST:WIDEST], other[WORST:WIDEST])
+    both[LOWEST] = np.minimum(one[LOWEST], other[LOWEST])
     both[WIDEST:] = np.maximum(one[WIDEST:], other[WIDEST:])
     return both
 
 
-def mended(joins: Joins) -> float:
-    """Return the share of ends that have a likely join.
+def broken(joins: Joins, table: F64) -> float:
+    """Return how often the page's lines break off: log of likely gaps a decimetre of line.
 
-    Where most have, the page is one of outlines that broke off, and those left are so too;
-    where few have, its strokes are meant to stop.
+    Where they often do, a wall in doubt is more likely one more gap.
     """
-    best = np.full(int(max(joins.first.max(initial=-1), joins.second.max(initial=-1))) + 1, np.nan)
-    of = np.concatenate([joins.first, joins.second])
-    odds = np.concatenate([joins.odds, joins.odds])
-    np.fmax.at(best, of[of >= 0], odds[of >= 0])
-    known = np.isfinite(best)
-    return float((best[known] > 0).sum() + 1) / float(known.sum() + 2)
+    return float(np.log(((joins.odds > 0).sum() + 0.3) / (table[:, DRAWN].sum() / 100 + 0.3)))
 
 
 def features(
-    wall: F64, size: F64, inner: F64, outline: F64, a: I64, b: I64, share_mended: float
+    wall: F64, size: F64, inner: F64, outline: F64, a: I64, b: I64, page_broken: float
 ) -> F64:
     """Return the features (N, F) of walls (N, KNOWN) between rooms a and b; see FEATURES.
 
@@ -102,11 +106,13 @@ def features(
     """
     first = size[a] <= size[b]
     small, large = np.where(first, a, b), np.where(first, b, a)
-    drawn, line, shaded, sure, open_, seen, odds, worst, lowest, widest, _ = wall.T
+    drawn, line, shaded, sure, open_, seen = wall.T[:TOGETHER]
+    lowest, widest = wall[:, LOWEST], wall[:, WIDEST]
     run = np.maximum(drawn, 1e-6)
     gap = np.maximum(open_, 1e-6)
     around = np.maximum(outline[small, 0], 1e-6)
     beyond = np.maximum(outline[large, 0], 1e-6)
+    times = wall[:, TIMES:SUMS]
     columns = (
         np.ones(len(wall)),
         np.log(drawn + 0.3),
@@ -116,8 +122,6 @@ def features(
         shaded / run,
         sure / run,
         seen / gap / 4,
-        np.clip(odds / gap, -8, 8) / 4,
-        np.clip(worst, -8, 8) / 4,
         lowest / 4,
         np.clip((line + seen) / 20, -2, 2),
         np.minimum(widest / (2 * np.minimum(inner[a], inner[b]) + 0.3), 3),
@@ -129,11 +133,24 @@ def features(
         outline[small, 1] / around,
         outline[large, 1] / beyond,
         outline[small, 2] / around,
-        np.full(len(wall), share_mended),
+        np.full(len(wall), page_broken),
+        *(wall[:, TOGETHER:TIMES] / (times + 0.5) / 4).T,
+        *(np.log(times + 1) / 4).T,
     )
     return np.stack(columns, axis=1)
 
 
 def score(of: F64) -> F64:
     """Return the log-odds that walls of these features are real: one hidden layer."""
-    return np.asarray(np.tanh(of @ HIDDEN) @ OUTPUT + of @ DIRECT)
+    hidden, output, direct = weights()
+    return np.asarray(np.tanh(of @ hidden) @ output + of @ direct)
+
+
+@cache
+def weights() -> tuple[F64, F64, F64]:
+    """Return the weights (F, HIDDEN), (HIDDEN,) and (F,)."""
+    data = (files("inkclean.flats.walls") / WEIGHTS).read_bytes()
+    flat = np.frombuffer(data, "<f4").astype(np.float64)
+    many = len(FEATURES)
+    hidden, output = flat[: many * HIDDEN], flat[many * HIDDEN : (many + 1) * HIDDEN]
+    return hidden.reshape(many, HIDDEN), output, flat[(many + 1) * HIDDEN :]

@@ -14,14 +14,15 @@ import numpy as np
 from skimage.segmentation import watershed
 
 from inkclean.base.arrays import F32, F64, I32, I64, Bool
-from inkclean.flats.lines.gaps import Joins, features_of_ridges
 from inkclean.flats.rasters import dilated, pieces, square, tally
+from inkclean.flats.walls.joins import Joins
 from inkclean.flats.walls.rooms import grown
 
 COARSER = 2  # the odds are known no finer
 BASIN = -3.5  # log-odds below which paper is surely no seam
 LEAST_BASIN_MM2 = 0.12  # smaller basins are flooded by what lies around
 STIFF = 0.3  # keeps sets of few points straight
+ROUND_MM = 0.5  # the ends of strokes are round: a wall between them is longer than the gap
 REACH_PX = 2.0  # walls are drawn out by this, into the ink they end at
 
 
@@ -37,7 +38,7 @@ class Ridges:
 
     def within(self, gap_mm: float) -> Joins:
         """Return the joins that are no longer than this."""
-        return self.joins.chosen(self.length_mm <= gap_mm)
+        return self.joins.chosen(self.length_mm <= gap_mm + ROUND_MM)
 
     def laid(self, wall: I32, joins: Joins, order: I64) -> I32:
         """Return the walls with these laid where none is, as numbers of joins + 1.
@@ -64,11 +65,7 @@ def find_ridges(ink: Bool, seam: F32, px_per_mm: float) -> Ridges:
     cubic, length = _curves(place, of, count)
     odds = seam.ravel()[at].astype(np.float64)
     mean = tally(of, odds, count) / np.maximum(tally(of, None, count), 1)
-    least = np.full(count, np.inf)
-    np.minimum.at(least, of, odds)
-    features = features_of_ridges(length / px_per_mm, mean, least)
-    nobody = np.full(count, -1)
-    return Ridges(number, Joins.of(cubic, nobody, nobody, features), length / px_per_mm)
+    return Ridges(number, Joins(cubic, mean, np.arange(1, count + 1)), length / px_per_mm)
 
 
 def _basins(ink: Bool, seam: F32, px_per_mm: float) -> I32:

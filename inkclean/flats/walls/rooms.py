@@ -14,8 +14,8 @@ from scipy.sparse.csgraph import connected_components
 
 from inkclean.base.arrays import F32, F64, I32, I64, Bool
 from inkclean.base.tiles import Tile, both, side_by_side, tiles
-from inkclean.flats.lines.gaps import on_cubic
 from inkclean.flats.rasters import depth, square, tally
+from inkclean.flats.walls.joins import on_cubic
 
 SIDEWAYS_PX = 5
 TILE_PX = 512

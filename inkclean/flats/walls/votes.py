@@ -1,9 +1,9 @@
 """Which walls earn their place.
 
-All joins are laid as walls at once; the rooms between them and the ink are merged again, worst
+All walls that may run are laid at once; the rooms between them and the ink are merged again, worst
 walls first, until every wall left is worth its place. A wall is judged as a whole: by how likely a
-seam runs along its drawn line and across its openings, by the odds of the joins in it, by how much
-drawn line they complete, and by the rooms on both sides.
+seam runs along its drawn line and across its openings, by how surely places on both sides are one
+area, by how much drawn line it completes, and by the rooms on both sides.
 """
 
 from __future__ import annotations
@@ -13,15 +13,16 @@ import heapq
 import numpy as np
 
 from inkclean.base.arrays import F64, I64, Bool
-from inkclean.flats.lines.gaps import Joins
+from inkclean.flats.walls.joins import Joins
 from inkclean.flats.walls.judge import (
     DRAWN,
     FIXED,
+    LOWEST,
     OPEN,
     SHADED,
+    broken,
     features,
     known,
-    mended,
     merged,
     outlines,
     score,
@@ -31,7 +32,13 @@ from inkclean.flats.walls.rooms import Rooms, rooted
 NEVER = 1e6  # odds of a wall laid by hand
 HOPELESS = -7.0  # joins with lower odds are not tried
 NARROWEST = 0.35  # share of the smallest length: rooms thinner than this are slivers
-DOUBT = -0.5  # log-odds down to which a wall stays: a leak spoils two areas, a wrong split one
+DOUBT = -0.3  # log-odds down to which a wall stays: a leak spoils two areas, a wrong split one
+DOUBT_SEEN = -1.5  # and a wall all whose openings have
+SEAM_SEEN = 2.0  # log-odds of a seam above this
+SURE_GAP = 2.0  # log-odds from which a gap is surely one
+LONE = 0.1  # so many sure gaps for each in doubt, and those in doubt stay
+FEW = 4  # of fewer openings in doubt
+LIKELY_GAP = 1.0  # those stay that are as likely as this
 SURELY_NONE = -3.0  # log-odds of walls that fall whatever else does
 OPENING = 4.0  # an opening counts as so much drawn line when a sliver looks for company
 HATCHED = 4.0  # so does a line that is likely hatching
@@ -41,11 +48,16 @@ LIKE = 4.0  # and so much more counts another sliver
 class Merger:
     """Merges rooms, worst wall first."""
 
-    def __init__(self, rooms: Rooms, joins: Joins, fixed: Bool, px_per_mm: float) -> None:
-        """Take the rooms, the joins that are laid and which of these part for good."""
-        self.wall = known(rooms, joins.odds, fixed, px_per_mm)
+    def __init__(
+        self, rooms: Rooms, joins: Joins, together: F64, fixed: Bool, px_per_mm: float
+    ) -> None:
+        """Take the rooms, the joins that are laid and which of these part for good.
+
+        ``together``: what ``belonging`` tells of each pair of rooms.
+        """
+        self.wall = known(rooms, together, fixed, px_per_mm)
         self.wall[_islands(rooms), FIXED] = 1
-        self.mended = mended(joins)
+        self.broken = broken(joins, self.wall)
         self.outline = outlines(rooms, self.wall)
         self.size, self.inner = rooms.size / px_per_mm**2, rooms.inner / px_per_mm
         self.a, self.b = rooms.a.copy(), rooms.b.copy()
@@ -64,7 +76,7 @@ class Merger:
         """Return the features of some walls."""
         a, b = self.a[rows], self.b[rows]
         known_of = self.wall[rows], self.size, self.inner, self.outline
-        return features(*known_of, a, b, self.mended)
+        return features(*known_of, a, b, self.broken)
 
     def scores(self, rows: I64) -> F64:
         """Return the log-odds that some walls are real ones; never fall what is fixed."""
@@ -77,10 +89,40 @@ class Merger:
         Walls that surely are none fall many at a time, the others only if no wall of their two
         rooms is worse.
         """
-        for limit, together in ((SURELY_NONE, self.worst), (DOUBT, self.least)):
+        for sure, together in ((True, self.worst), (False, self.least)):
+            limit = self.limits(sure)
             while len(rows := together(np.flatnonzero(self.odds < limit))):
-                self.rescore([self.merge(row) for row in rows.tolist() if self.odds[row] < limit])
+                self.rescore(
+                    [self.merge(row) for row in rows.tolist() if self.odds[row] < limit[row]]
+                )
+                limit = self.limits(sure)
+        self.without_lone_doubts()
         return rooted(self.parent)
+
+    def limits(self, sure: bool) -> F64:
+        """Return the log-odds (E,) below which each wall falls, surely or in doubt."""
+        if sure:
+            return np.full(len(self.wall), SURELY_NONE)
+        seen = (self.wall[:, OPEN] > 0) & (self.wall[:, LOWEST] > SEAM_SEEN)
+        return np.where(seen, DOUBT_SEEN, DOUBT)
+
+    def without_lone_doubts(self) -> None:
+        """Let openings in doubt fall on a page that has several of these and next to no sure one.
+
+        Such a page is drawn closed, and what seems to be a gap is meant to be open: it comes out
+        as plain filling has it.
+        """
+        while True:
+            opened = np.isfinite(self.odds) & (self.wall[:, OPEN] > 0)
+            doubts = np.flatnonzero(opened & (self.odds < SURE_GAP))
+            several = len(doubts) >= FEW
+            sure = int((opened & (self.odds >= SURE_GAP)).sum())
+            if sure >= LONE * len(doubts):
+                return
+            rows = self.least(doubts[self.odds[doubts] < (SURE_GAP if several else LIKELY_GAP)])
+            if not len(rows):
+                return
+            self.rescore([self.merge(row) for row in rows.tolist()])
 
     def worst(self, rows: I64) -> I64:
         """Return those of the walls ``rows`` (N,) that are the worst of their smaller rooms.

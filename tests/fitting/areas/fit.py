@@ -1,0 +1,327 @@
+"""Fits the network of ``net.py`` on pages that other processes draw meanwhile.
+
+Run: ``python -m tests.fitting.areas.fit DRAWINGS.npz OUT MINUTES PROCESSES [CHECKPOINT]``, on a
+GPU if there is one. OUT gets ``areas.onnx.gz``, ``checkpoint.pt``, ``log.txt`` and pictures.
+"""
+
+from __future__ import annotations
+
+import copy
+import multiprocessing as mp
+import queue
+import sys
+import time
+import traceback
+from dataclasses import dataclass
+from multiprocessing.sharedctypes import RawArray
+from pathlib import Path
+from typing import Any
+
+import cv2
+import numpy as np
+import torch
+import torch.nn.functional as fn
+from torch import Tensor
+
+from inkclean.flats.lines.seams import FINE, FOLD, STEPS
+from tests.fitting.areas.figures import Drawings
+from tests.fitting.areas.net import Areas, folded, write
+from tests.fitting.areas.pages import SIDE, page
+
+CROP, BATCH = 768, 44  # px, for the first part of the time,
+WHOLE_BATCH = 26  # whole pages for the rest
+WHOLE_FROM = 0.62
+RATE = 2.2e-3
+NEAR = 3  # px from the true seam that count as on it
+PAPER = 0.15  # weight of paper where no seam is
+GAP = 1.6  # and of a seam where no ink is
+TOGETHER = 0.35  # weight of the affinities
+KEEP = 0.9985  # of the running mean, a step
+SLOTS = 4  # pages a process has under way
+
+
+@dataclass
+class Shelf:
+    """Pages handed from the drawing processes, a slot each."""
+
+    ink: Any
+    label: Any
+    slots: int
+
+    def views(self) -> tuple[Any, Any]:
+        """Return the slots as arrays."""
+        shape = self.slots, SIDE, SIDE
+        return (
+            np.frombuffer(self.ink, np.uint8).reshape(shape),
+            np.frombuffer(self.label, np.int16).reshape(shape),
+        )
+
+
+def draw(shelf: Shelf, free: Any, ready: Any, path: str, first: int, step: int) -> None:
+    """Draw pages until the parent goes."""
+    cv2.setNumThreads(1)
+    drawings = Drawings(Path(path))
+    inks, labels = shelf.views()
+    seed = first
+    while True:
+        seed += step
+        try:
+            ink, label = page(seed, drawings)
+        except Exception:  # one page that fails must not end the fitting
+            print("page", seed, traceback.format_exc()[-300:], flush=True)
+            continue
+        slot = free.get()
+        inks[slot], labels[slot] = ink, np.minimum(label, 32000)
+        ready.put(slot)
+
+
+class Pool:
+    """The pages drawn so far, on the device; the oldest give way."""
+
+    def __init__(self, most: int, device: torch.device) -> None:
+        self.ink = torch.zeros((most, SIDE, SIDE), dtype=torch.uint8, device=device)
+        self.label = torch.zeros((most, SIDE, SIDE), dtype=torch.int16, device=device)
+        self.count = 0
+
+    def add(self, ink: Any, label: Any) -> None:
+        """Take a page."""
+        at = self.count % len(self.ink)
+        self.ink[at] = torch.from_numpy(ink)
+        self.label[at] = torch.from_numpy(label)
+        self.count += 1
+
+    def batch(self, many: int, side: int, rng: np.random.Generator) -> tuple[Tensor, Tensor]:
+        """Return ink 0..1 and areas (N, side, side) of random pieces, turned and mirrored."""
+        have = min(self.count, len(self.ink))
+        cut = min(SIDE, round(side * float(np.exp(rng.uniform(-0.3, 0.28)))))
+        inks, labels = [], []
+        for _ in range(many):
+            k = int(rng.integers(have))
+            y, x = rng.integers(0, SIDE - cut + 1, 2).tolist()
+            ink, label = (m[k, y : y + cut, x : x + cut] for m in (self.ink, self.label))
+            turn = int(rng.integers(4))
+            ink, label = torch.rot90(ink, turn), torch.rot90(label, turn)
+            if rng.random() < 0.5:
+                ink, label = ink.flip(1), label.flip(1)
+            inks.append(ink)
+            labels.append(label)
+        ink, label = torch.stack(inks).float() / 255, torch.stack(labels)
+        if cut != side:
+            ink = fn.interpolate(ink[:, None], (side, side), mode="bilinear", antialias=cut > side)[
+                :, 0
+            ]
+            label = fn.interpolate(label[:, None].float(), (side, side))[:, 0].to(torch.int16)
+        level = torch.rand(many, 1, 1, device=ink.device) * 0.25 + 0.3
+        hard = torch.rand(many, 1, 1, device=ink.device) < 0.5
+        return torch.where(hard, (ink > level).float(), ink.clamp(0, 1)), label
+
+
+def targets(ink: Tensor, label: Tensor) -> tuple[Tensor, Tensor, Tensor, Tensor]:
+    """Return seams (N, 4, H, W) and their weights, affinities (N, 12, H, W) and theirs."""
+    told = label > 0
+    seam = torch.zeros_like(ink)
+    across = (label[:, :, 1:] != label[:, :, :-1]) & told[:, :, 1:] & told[:, :, :-1]
+    down = (label[:, 1:] != label[:, :-1]) & told[:, 1:] & told[:, :-1]
+    seam[:, :, :-1] = across.float()
+    seam[:, :-1] = torch.maximum(seam[:, :-1], down.float())
+    wide = fn.max_pool2d(seam[:, None], 2 * NEAR + 1, 1, NEAR)
+    half = fn.max_pool2d(wide, 2)
+    inked = fn.max_pool2d(ink[:, None], 2)
+    hidden = fn.max_pool2d((~told)[:, None].float(), 9, 1, 4)
+    hidden = fn.max_pool2d(hidden, 2)
+    weight = torch.maximum(PAPER + (1 - PAPER) * inked, half * (1 + (GAP - 1) * (1 - inked)))
+    weight = weight * (1 - hidden)
+    seams, weights = fn.pixel_unshuffle(half, FINE), fn.pixel_unshuffle(weight, FINE)
+    middle = label[:, FOLD // 2 :: FOLD, FOLD // 2 :: FOLD]
+    bare = 1 - 0.8 * fn.max_pool2d(ink[:, None], FOLD)[:, 0]
+    same, counts = [], []
+    height, width = middle.shape[1:]
+    for row, column in STEPS:
+        one, other = _shifted(middle, row, column)
+        clear, clear_too = _shifted(bare, row, column)
+        value = (one == other).float()
+        count = ((one > 0) & (other > 0)).float() * clear * clear_too
+        around = (max(0, -column), max(0, column), max(0, -row), max(0, row))
+        same.append(fn.pad(value, around)[:, :height, :width])
+        counts.append(fn.pad(count, around)[:, :height, :width])
+    return seams, weights, torch.stack(same, 1), torch.stack(counts, 1)
+
+
+def _shifted(of: Tensor, row: int, column: int) -> tuple[Tensor, Tensor]:
+    """Return what lies at each place and at the place a step away, where both are."""
+    height, width = of.shape[1:]
+    near = of[:, max(0, -row) : height - max(0, row), max(0, -column) : width - max(0, column)]
+    far = of[:, max(0, row) : height + min(0, row), max(0, column) : width + min(0, column)]
+    return near, far
+
+
+def losses(out: Tensor, ink: Tensor, label: Tensor) -> tuple[Tensor, Tensor]:
+    """Return the loss of the seams and of the affinities."""
+    seams, weights, same, counts = targets(ink, label)
+    found = []
+    for told, true, weight in (
+        (out[:, : FINE**2], seams, weights),
+        (out[:, FINE**2 :], same, counts),
+    ):
+        each = fn.binary_cross_entropy_with_logits(told.float(), true, reduction="none")
+        found.append((each * weight).sum() / weight.sum().clamp(min=1))
+    return found[0], found[1]
+
+
+class Fitting:
+    """The network, its running mean, and the time they have."""
+
+    def __init__(self, out: Path, minutes: float, began: float, start: Path | None) -> None:
+        self.device = torch.device("cuda" if torch.cuda.is_available() else "cpu")
+        self.out, self.began, self.seconds = out, began, 60 * minutes
+        self.net = Areas().to(self.device, memory_format=torch.channels_last)
+        self.step = 0
+        if start and start.exists():
+            state = torch.load(start, map_location="cpu")
+            self.net.load_state_dict(
+                {k: v.float() if v.is_floating_point() else v for k, v in state["mean"].items()}
+            )
+            self.step = int(state["step"])
+        self.mean = copy.deepcopy(self.net).eval()
+        self.optimiser = torch.optim.AdamW(self.net.parameters(), RATE, weight_decay=1e-3)
+        self.lines: list[str] = []
+
+    def share(self) -> float:
+        """Return how much of the time is over."""
+        return (time.time() - self.began) / self.seconds
+
+    def say(self, text: str) -> None:
+        """Keep a line of the log."""
+        self.lines.append(text)
+        print(text, flush=True)
+        (self.out / "log.txt").write_text("\n".join(self.lines) + "\n")
+
+    def learn(self, ink: Tensor, label: Tensor, rate: float) -> tuple[Tensor, Tensor]:
+        """Take one step."""
+        for group in self.optimiser.param_groups:
+            group["lr"] = rate
+        cells = folded(ink).contiguous(memory_format=torch.channels_last)
+        with torch.autocast(self.device.type, torch.bfloat16):
+            out = self.net(cells)
+        seam, same = losses(out, ink, label)
+        self.optimiser.zero_grad(set_to_none=True)
+        (seam + TOGETHER * same).backward()
+        torch.nn.utils.clip_grad_norm_(self.net.parameters(), 1.0)
+        self.optimiser.step()
+        self.step += 1
+        with torch.no_grad():
+            keep = min(KEEP, (1 + self.step) / (20 + self.step))
+            mean, new = list(self.mean.parameters()), list(self.net.parameters())
+            torch._foreach_lerp_(mean, new, 1 - keep)
+            for a, b in zip(self.mean.buffers(), self.net.buffers(), strict=True):
+                a.copy_(b)
+        return seam.detach(), same.detach()
+
+    def save(self) -> None:
+        """Write the checkpoint."""
+        mean = {
+            k: v.half() if v.is_floating_point() else v for k, v in self.mean.state_dict().items()
+        }
+        torch.save({"mean": mean, "step": self.step}, self.out / "checkpoint.pt")
+
+
+def fit(path: Path, out: Path, minutes: float, processes: int, start: Path | None) -> None:
+    """Fit for so many minutes, all included, and write what came of it."""
+    began = time.time()
+    context = mp.get_context("fork")
+    slots = SLOTS * processes
+    shelf = Shelf(RawArray("B", slots * SIDE**2), RawArray("h", slots * SIDE**2), slots)
+    free, ready = context.Queue(), context.Queue()
+    for slot in range(slots):
+        free.put(slot)
+    seed = int(began) % 100_000 * 1_000_000
+    helpers = [
+        context.Process(
+            target=draw, args=(shelf, free, ready, str(path), seed + k, processes), daemon=True
+        )
+        for k in range(processes)
+    ]
+    for helper in helpers:
+        helper.start()
+    try:
+        _fit(Fitting(out, minutes, began, start), shelf, free, ready)
+    finally:
+        for helper in helpers:
+            helper.kill()
+
+
+def _fit(fitting: Fitting, shelf: Shelf, free: Any, ready: Any) -> None:
+    rng = np.random.default_rng(fitting.step + 1)
+    gpu = fitting.device.type == "cuda"
+    pool = Pool(4000 if gpu else 24, fitting.device)
+    inks, labels = shelf.views()
+    end = 1 - min(0.2, 20 / fitting.seconds)  # the last seconds are for what is written
+    first, told, at, saved = fitting.step, [], time.time(), time.time()
+    while (share := fitting.share()) < end:
+        taken = 0
+        while pool.count < (96 if gpu else 3) or (taken < 6 and not ready.empty()):
+            try:
+                slot = ready.get(timeout=30)
+            except queue.Empty:
+                break
+            pool.add(inks[slot], labels[slot])
+            free.put(slot)
+            taken += 1
+        whole = share > WHOLE_FROM
+        side, many = (SIDE, WHOLE_BATCH) if whole else (CROP, BATCH)
+        ink, label = pool.batch(many if gpu else 2, side if gpu else 512, rng)
+        rate = (
+            RATE
+            * min(1.0, (fitting.step - first + 1) / 150)
+            * 0.5
+            * (1 + np.cos(np.pi * share / end))
+        )
+        told.append(torch.stack(fitting.learn(ink, label, float(rate))))
+        if len(told) == (100 if gpu else 5):
+            seam, same = torch.stack(told).mean(0).tolist()
+            speed = len(told) / (time.time() - at)
+            fitting.say(
+                f"step {fitting.step} {share:.3f} seam {seam:.4f} same {same:.4f} "
+                f"{speed:.2f} steps/s, {pool.count} pages"
+            )
+            told, at = [], time.time()
+        if time.time() - saved > 100:
+            fitting.save()
+            saved = time.time()
+    fitting.save()
+    write(fitting.mean, fitting.out / "areas.onnx.gz")
+    pictures(fitting, pool)
+    fitting.say(f"done after {time.time() - fitting.began:.0f} s")
+
+
+def pictures(fitting: Fitting, pool: Pool) -> None:
+    """Write some pages: ink with the true seams, and the odds that are told."""
+    for k in range(min(3, pool.count)):
+        ink, label = pool.ink[k : k + 1].float() / 255, pool.label[k : k + 1]
+        with torch.no_grad(), torch.autocast(fitting.device.type, torch.bfloat16):
+            cells = folded(ink).contiguous(memory_format=torch.channels_last)
+            out = fitting.mean(cells).float().sigmoid()
+        seam = fn.pixel_shuffle(targets(ink, label)[0], FINE)[0, 0]
+        told = fn.pixel_shuffle(out[:, : FINE**2], FINE)[0, 0]
+        paper = 1 - fn.avg_pool2d(ink[:, None], 2)[0, 0]
+        same = fn.interpolate(out[:, FINE**2 + 4 : FINE**2 + 5], scale_factor=2)[0, 0]
+        left = torch.stack([paper * (1 - 0.7 * seam), paper, paper], -1)
+        right = torch.stack(
+            [paper * (1 - told), paper * (1 - 0.3 * told), paper * (0.4 + 0.6 * same)], -1
+        )
+        both = (torch.cat([left, right], 1).cpu().numpy() * 255).astype(np.uint8)
+        cv2.imwrite(str(fitting.out / f"sample-{k}.png"), both)
+
+
+if __name__ == "__main__":
+    torch.manual_seed(1)
+    torch.backends.cudnn.benchmark = True
+    _, _path, _out, _minutes, _processes, *_start = sys.argv
+    Path(_out).mkdir(parents=True, exist_ok=True)
+    fit(
+        Path(_path),
+        Path(_out),
+        float(_minutes),
+        int(_processes),
+        Path(_start[0]) if _start else None,
+    )

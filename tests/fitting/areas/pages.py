@@ -1,0 +1,47 @@
+"""Pages with known areas by hands of all kinds, ten families mixed, drawn on the fly."""
+
+from __future__ import annotations
+
+import cv2
+import numpy as np
+
+from inkclean.base.arrays import I32, U8
+from tests.fitting.areas.channels import channels
+from tests.fitting.areas.figures import Drawings
+from tests.fitting.areas.lineart import line_page
+from tests.fitting.areas.scenes import scene
+from tests.fitting.areas.worn import bent, page_maker
+
+SIDE = 1024  # px of a page: 128 mm
+FAMILIES = {"scene": 0.6, "line": 0.25, "maker": 0.1, "channels": 0.05}
+
+
+def page(seed: int, drawings: Drawings, family: str | None = None) -> tuple[U8, I32]:
+    """Return ink 0 to 255 and areas 1.. (0: not told) of a page (SIDE, SIDE)."""
+    rng = np.random.default_rng(seed)
+    family = family or str(rng.choice(list(FAMILIES), p=list(FAMILIES.values())))
+    if family == "scene":
+        ink, label, _ = scene(SIDE, drawings, rng)
+    elif family == "line":
+        ink, label, _ = line_page(SIDE, drawings, rng)
+        if rng.random() < 0.6:
+            ink, label = bent(ink, label, rng)
+    elif family == "channels":
+        ink, label = channels(SIDE, rng)
+    else:
+        ink, label = page_maker(SIDE, seed, rng)
+    return _roughened(ink, rng), label
+
+
+def _roughened(ink: U8, rng: np.random.Generator) -> U8:
+    """Return the ink as it comes off paper: sharp, soft, or with a feathered edge."""
+    dice = rng.random()
+    if dice < 0.5:
+        return ink
+    soft = cv2.GaussianBlur(ink, (0, 0), float(rng.uniform(0.5, 1.3))).astype(np.float32)
+    if dice < 0.8:
+        grain = cv2.GaussianBlur(rng.normal(size=ink.shape).astype(np.float32), (0, 0), 1.0)
+        edge = np.minimum(soft, 255 - soft) / 128  # nothing on bare paper
+        soft += grain * edge * float(rng.uniform(30, 220))
+    soft = (soft - 128) * float(rng.uniform(1.5, 4)) + 128
+    return np.clip(soft, 0, 255).astype(np.uint8)

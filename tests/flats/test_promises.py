@@ -1,0 +1,206 @@
+"""What holds whatever was fitted: closed areas, gaps, turned and scaled pages, paper around."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from functools import cache
+
+import cv2
+import numpy as np
+import pytest
+
+from inkclean.base.arrays import F32, F64, I32, U8
+from inkclean.flats.find import find_flats
+from inkclean.flats.values import Flats
+from inkclean.ink.values import Ink, Pencil
+from tests.flats.pages import EASY, LOOSE, SINGLE, Troubles, make_page
+from tests.flats.scores import score, total
+from tests.flats.shapes import bowed, closed_shape, resample
+
+PX_PER_MM = 8.0
+CELL_MM = 30.0
+ACROSS, DOWN = 4, 5  # drawings on a page
+PAGES = 12
+LEAST_MM2, LEAST_INNER_MM = 4.0, 1.0
+MOST_CHANGED = {"turned": 0.04, "scaled": 0.08}  # share of areas; 0.01 is wanted
+
+
+def areas_of(coverage: F32, px_per_mm: float = PX_PER_MM) -> Flats:
+    return find_flats(Ink(coverage, px_per_mm, Pencil(False, (), 0.0, None, "none")))
+
+
+def _line(page: U8, points: F64, width_mm: float) -> None:
+    at = np.round(points * PX_PER_MM * 16).astype(np.int32)
+    thick = max(2, round(width_mm * PX_PER_MM))
+    cv2.polylines(page, [at], False, 255, thick, cv2.LINE_AA, 4)
+
+
+def _closed_page(seed: int) -> tuple[F32, I32]:
+    """Draw closed figures, most in two or three parts, with loose marks inside.
+
+    Returns the coverage and the patches of paper before the marks.
+    """
+    rng = np.random.default_rng(seed)
+    size = round(DOWN * CELL_MM * PX_PER_MM), round(ACROSS * CELL_MM * PX_PER_MM)
+    page, outlines = np.zeros(size, np.uint8), []
+    for k in range(ACROSS * DOWN):
+        middle = (np.array([k % ACROSS, k // ACROSS]) + 0.5) * CELL_MM
+        sides, smooth = closed_shape(rng, middle, float(rng.uniform(5, 11)))
+        outline = np.vstack(sides)
+        outline = np.vstack([resample(outline, 0.2, True), outline[:1]])
+        width = float(rng.uniform(0.25, 0.7))
+        _line(page, outline, width)
+        n = len(outline)
+        for _ in range(int(rng.integers(0, 3))):  # parted from edge to edge
+            i, j = rng.integers(0, n // 3), rng.integers(n // 2, n - 1)
+            _line(page, bowed(outline[i], outline[j], float(rng.uniform(-0.1, 0.1))), width)
+        outlines.append((outline, smooth))
+    _, truth = cv2.connectedComponents((page < 128).astype(np.uint8), connectivity=4)
+    _loose_marks(page, rng)
+    return np.asarray(page, np.float32) / np.float32(255), np.asarray(truth, np.int32)
+
+
+def _loose_marks(page: U8, rng: np.random.Generator) -> None:
+    """Draw short strokes and dots that keep well clear of all lines and close nothing."""
+    for _ in range(120):
+        clear = cv2.distanceTransform((page < 128).astype(np.uint8), cv2.DIST_L2, 5)
+        start = rng.uniform(0, 1, 2) * page.shape[::-1]
+        turn, long = rng.uniform(0, 2 * np.pi), float(rng.uniform(0.2, 4)) * PX_PER_MM
+        stop = start + np.array([np.cos(turn), np.sin(turn)]) * long
+        line = bowed(start, stop, float(rng.uniform(-0.2, 0.2)))
+        x, y = np.clip(line.astype(int), 0, np.array(page.shape[::-1]) - 1).T
+        if clear[y, x].min() > 1.3 * PX_PER_MM:
+            _line(page, line / PX_PER_MM, float(rng.uniform(0.2, 0.5)))
+
+
+def test_areas_drawn_all_round_are_kept_apart_and_whole() -> None:
+    lost = joined = split = areas = 0
+    for seed in range(PAGES):
+        coverage, truth = _closed_page(seed)
+        found = areas_of(coverage).labels.astype(np.int64)
+        paper = (coverage < 0.5) & (truth > 0)
+        deep = cv2.distanceTransform((truth > 0).astype(np.uint8), cv2.DIST_L2, 5)
+        most = int(truth.max()) + 1
+        inner = np.zeros(most)
+        np.maximum.at(inner, truth.ravel(), deep.ravel())
+        size = np.bincount(truth.ravel(), minlength=most) / PX_PER_MM**2
+        counts = (size >= LEAST_MM2) & (inner >= LEAST_INNER_MM * PX_PER_MM)
+        counts[0] = False
+        key, times = np.unique(truth[paper] * np.int64(1 << 20) + found[paper], return_counts=True)
+        of, label, share = key >> 20, key & 0xFFFFF, times / np.bincount(truth[paper])[key >> 20]
+        areas += int(counts.sum())
+        for area in np.flatnonzero(counts).tolist():
+            mine = of == area
+            best = label[mine][np.argmax(share[mine])]
+            lost += int(share[mine].max() < 0.9)
+            joined += int((counts[of] & (label == best) & ~mine & (share > 0.1)).any())
+            split += int((share[mine] > 0.03).sum() > 1)
+    assert areas > 20 * PAGES
+    assert (lost, joined, split) == (0, 0, 0)
+
+
+def test_closed_drawings_come_out_at_least_as_right_as_plain_filling() -> None:
+    found, filled = [], []
+    for seed in range(700, 704):
+        page = make_page(seed, Troubles(details=0.3), 120, 160)
+        paper = page.coverage < 0.5
+        _, plain = cv2.connectedComponents(paper.astype(np.uint8), connectivity=4)
+        ours = areas_of(page.coverage, page.px_per_mm).labels.astype(np.int32)
+        found.append(score(ours, page.truth, paper, page.px_per_mm))
+        filled.append(score(np.asarray(plain, np.int32), page.truth, paper, page.px_per_mm))
+    assert total(found).right >= total(filled).right
+    assert total(found).leaks <= total(filled).leaks
+
+
+def _gapped_page(seed: int) -> tuple[F32, list[tuple[F64, F64, float]]]:
+    """Draw rounds with a gap in each; return these: middle, the way outwards, width, mm."""
+    rng = np.random.default_rng(seed)
+    size = round(DOWN * CELL_MM * PX_PER_MM), round(ACROSS * CELL_MM * PX_PER_MM)
+    page, gaps = np.zeros(size, np.uint8), []
+    for k in range(ACROSS * DOWN):
+        middle = (np.array([k % ACROSS, k // ACROSS]) + 0.5) * CELL_MM
+        radius, gap = float(rng.uniform(6, 12)), float(rng.uniform(0.6, 4.5))
+        turn, half = float(rng.uniform(0, 2 * np.pi)), gap / 2 / radius
+        t = turn + np.linspace(half, 2 * np.pi - half, 200)
+        _line(page, middle + radius * np.stack([np.cos(t), np.sin(t)], axis=1), 0.4)
+        out = np.array([np.cos(turn), np.sin(turn)])
+        gaps.append((middle + radius * out, out, gap))
+    return np.asarray(page, np.float32) / np.float32(255), gaps
+
+
+@pytest.mark.parametrize("seed", range(5))
+def test_a_gap_is_closed_or_open_and_never_half(seed: int) -> None:
+    coverage, gaps = _gapped_page(seed)
+    labels = areas_of(coverage).labels
+    for middle, out, gap in gaps:
+        along = np.array([-out[1], out[0]]) * np.linspace(-0.4, 0.4, 9)[:, None] * gap
+        sides = []
+        for side in (-1.0, 1.0):
+            x, y = np.floor((middle + along + side * out) * PX_PER_MM).astype(int).T
+            sides.append(np.unique(labels[y, x]))
+        assert [len(side) for side in sides] == [1, 1]
+
+
+@cache
+def _pages() -> list[tuple[F32, I32]]:
+    """Return pages with gaps and hatching, and their areas."""
+    found = []
+    for seed, troubles in ((31, LOOSE), (32, EASY), (33, SINGLE["gaps mid-stroke"])):
+        page = make_page(seed, troubles, 150, 200)
+        factor = PX_PER_MM / page.px_per_mm
+        small = cv2.resize(page.coverage, None, fx=factor, fy=factor, interpolation=cv2.INTER_AREA)
+        coverage = np.asarray(small, np.float32)
+        found.append((coverage, areas_of(coverage).labels.astype(np.int32)))
+    return found
+
+
+def _changed(back: Callable[[I32], I32], of: Callable[[F32], F32]) -> float:
+    """Return the share of areas that come out otherwise on a changed page."""
+    areas = right = 0
+    for coverage, labels in _pages():
+        changed = areas_of(np.ascontiguousarray(of(coverage))).labels.astype(np.int32)
+        agree = score(back(changed), labels, coverage < 0.5, PX_PER_MM)
+        areas, right = areas + agree.areas, right + agree.right
+    assert areas > 150
+    return 1 - right / areas
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("turn", [1, 2, 3])
+@pytest.mark.parametrize("mirrored", [False, True])
+def test_turning_and_mirroring_change_little(turn: int, mirrored: bool) -> None:
+    def there(coverage: F32) -> F32:
+        return np.rot90(coverage[:, ::-1] if mirrored else coverage, turn)
+
+    def back(labels: I32) -> I32:
+        turned = np.rot90(labels, -turn)
+        return turned[:, ::-1] if mirrored else turned
+
+    assert _changed(back, there) <= MOST_CHANGED["turned"]
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("factor", [0.8, 0.9, 1.1, 1.2])
+def test_a_fifth_larger_or_smaller_changes_little(factor: float) -> None:
+    shape = _pages()[0][0].shape[::-1]
+
+    def there(coverage: F32) -> F32:
+        how = cv2.INTER_AREA if factor < 1 else cv2.INTER_LINEAR
+        small = cv2.resize(coverage, None, fx=factor, fy=factor, interpolation=how)
+        return np.asarray(small, np.float32)
+
+    def back(labels: I32) -> I32:
+        same = cv2.resize(labels.astype(np.float32), shape, interpolation=cv2.INTER_NEAREST)
+        return np.asarray(same, np.int32)
+
+    assert _changed(back, there) <= MOST_CHANGED["scaled"]
+
+
+@pytest.mark.parametrize("around", [(37, 0, 0, 91), (200, 50, 333, 7)])
+def test_more_paper_around_changes_nothing(around: tuple[int, int, int, int]) -> None:
+    coverage, labels = _pages()[0]
+    top, bottom, left, right = around
+    wider = np.pad(coverage, ((top, bottom), (left, right)))
+    found = areas_of(np.asarray(wider, np.float32)).labels.astype(np.int32)
+    height, width = coverage.shape
+    assert np.array_equal(found[top : top + height, left : left + width], labels)
