@@ -1,0 +1,105 @@
+"""The network that tells ink from all else, and how it is written for the package.
+
+The shape of Ronneberger, Fischer, Brox, "U-Net", MICCAI 2015, with the residual blocks of He,
+Zhang, Ren, Sun, CVPR 2016, summed up instead of stacked.
+"""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import torch
+import torch.nn.functional as fn
+from torch import Tensor, nn
+
+FOLD = 2  # so many px a side are channels of one cell
+WIDTHS = (32, 48, 64, 96, 128)
+FINE = 16  # channels beside the levels, at the scale of the cells
+
+
+def _conv(before: int, after: int, stride: int = 1) -> nn.Sequential:
+    return nn.Sequential(
+        nn.Conv2d(before, after, 3, stride, 1, bias=False), nn.BatchNorm2d(after), nn.ReLU()
+    )
+
+
+class Block(nn.Module):
+    """Two convolutions beside a short cut."""
+
+    def __init__(self, width: int) -> None:
+        """Lay out the block."""
+        super().__init__()
+        self.one = _conv(width, width)
+        self.two = nn.Conv2d(width, width, 3, padding=1, bias=False)
+        self.norm = nn.BatchNorm2d(width)
+
+    def forward(self, x: Tensor) -> Tensor:
+        """Return (N, C, H, W) for the same."""
+        return fn.relu(x + self.norm(self.two(self.one(x))))
+
+
+class InkNet(nn.Module):
+    """Darkness folded 2 × 2 and the ink's level, to the log-odds of ink at every px."""
+
+    def __init__(self) -> None:
+        """Lay out the levels, the finest at half the scale of the cells."""
+        super().__init__()
+        w = WIDTHS
+        self.first = nn.Sequential(
+            nn.Conv2d(FOLD**2 + 1, w[0], 6, 2, 2, bias=False),
+            nn.BatchNorm2d(w[0]),
+            nn.ReLU(),
+            _conv(w[0], w[0]),
+        )
+        self.down = nn.ModuleList(
+            nn.Sequential(
+                _conv(w[k], w[k + 1], 2), *(Block(w[k + 1]) for _ in range(1 if k < 2 else 2))
+            )
+            for k in range(len(w) - 1)
+        )
+        self.narrow = nn.ModuleList(nn.Conv2d(w[k + 1], w[k], 1) for k in range(len(w) - 1))
+        self.up = nn.ModuleList(_conv(w[k], w[k]) for k in range(len(w) - 1))
+        self.last = nn.ConvTranspose2d(w[0], FOLD**2, 2, 2)
+        self.fine = _conv(FOLD**2 + 1, FINE)
+        self.meet = nn.ConvTranspose2d(w[0], FINE, 2, 2)
+        self.detail = nn.Sequential(_conv(FINE, FINE), nn.Conv2d(FINE, FOLD**2, 1))
+
+    def forward(self, cells: Tensor) -> Tensor:
+        """Return (N, 4, H, W) log-odds for (N, 5, H, W); sides divisible by 32."""
+        x = self.first(cells)
+        seen = [x]
+        for stage in self.down:
+            x = stage(x)
+            seen.append(x)
+        for k in reversed(range(len(self.up))):
+            wide = fn.interpolate(self.narrow[k](x), scale_factor=2.0, mode="nearest")
+            x = self.up[k](fn.relu(seen[k] + wide))
+        near = fn.relu(self.fine(cells) + self.meet(x))
+        out: Tensor = self.last(x) + self.detail(near)
+        return out
+
+
+def folded(dark: Tensor, level: Tensor) -> Tensor:
+    """Return (N, 5, H/2, W/2) for darkness (N, H, W) and levels (N,)."""
+    cells = fn.pixel_unshuffle(dark[:, None], FOLD)
+    told = level[:, None, None, None].expand(-1, 1, *cells.shape[2:])
+    return torch.cat([cells, told], 1)
+
+
+def unfolded(odds: Tensor) -> Tensor:
+    """Return (N, H, W) for (N, 4, H/2, W/2)."""
+    return fn.pixel_shuffle(odds, FOLD)[:, 0]
+
+
+def write(net: InkNet, out: Path) -> None:
+    """Write the network as ONNX for any size of page."""
+    torch.onnx.export(
+        net.eval(),
+        (torch.zeros(1, FOLD**2 + 1, 64, 64),),
+        str(out),
+        input_names=["ink"],
+        output_names=["odds"],
+        dynamic_axes={"ink": {2: "h", 3: "w"}, "odds": {2: "h", 3: "w"}},
+        opset_version=12,
+        dynamo=False,
+    )

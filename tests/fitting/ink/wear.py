@@ -1,0 +1,272 @@
+"""From the maps of drawn pages to what the package would see of them, worn afresh, on the GPU.
+
+Ink lies where the paper's relief reaches higher than the stroke is dry, thinly elsewhere; light
+falls by the Beer–Lambert law through ink, the page behind, pencil and stains; then lens, sensor,
+sharpening and JPEG, and the flattening with its small errors. Truth is the whole stroke where
+a thin one has some ink left along it, and the texture itself of a broad brush.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import torch
+import torch.nn.functional as fn
+from torch import Tensor
+
+from tests.fitting.ink import papers
+from tests.fitting.ink.papers import blurred, chance, field, rank, slow, softened, spread, uniform
+
+LEFT, NOTHING = 0.07, 0.035  # shares of ink along a thin stroke: all of it, nothing
+AROUND_MM = 0.35
+# Ink is seen if it is so much darker than the paper by it: in its noise, and at all.
+SEEN, LEAST_SEEN = 0.9, 0.025
+DRY_SAY = 1.0  # what a dry stroke counts on top
+EDGE = 8  # px at a piece's border that have no say: blur runs over them from the other side
+
+
+@dataclass(frozen=True)
+class Pieces:
+    """Crops (N, H, W) of the maps on the fine grid, and its scale (N,) px/mm."""
+
+    cover: Tensor
+    density: Tensor
+    dry: Tensor
+    broad: Tensor
+    behind: Tensor
+    pencil: Tensor
+    per_mm: Tensor
+
+
+@dataclass(frozen=True)
+class Seen:
+    """What the network is given and should find, at half the fine grid.
+
+    ``dark`` (N, h, w) 0 paper to 1 black; ``level`` (N,) the ink's darkness, 0 not told;
+    ``truth`` coverage, ``vote`` how much a pixel counts.
+    """
+
+    dark: Tensor
+    level: Tensor
+    truth: Tensor
+    vote: Tensor
+
+
+def encoded(light: Tensor) -> Tensor:
+    """Return linear light in sRGB steps."""
+    light = light.clamp(0, 4)
+    return torch.where(
+        light <= 0.0031308, 12.92 * light, 1.055 * light.clamp_min(1e-6) ** (1 / 2.4) - 0.055
+    )
+
+
+def linear(steps: Tensor) -> Tensor:
+    """Return sRGB steps in linear light."""
+    steps = steps.clamp(0, 1.5)
+    return torch.where(steps <= 0.04045, steps / 12.92, ((steps + 0.055) / 1.055) ** 2.4)
+
+
+def _column(values: Tensor) -> Tensor:
+    return values[:, None, None]
+
+
+def worn(pieces: Pieces) -> Seen:
+    """Return pieces as they are seen, and their truth."""
+    with torch.no_grad():
+        return _worn(pieces)
+
+
+def _worn(pieces: Pieces) -> Seen:
+    shape = tuple(pieces.cover.shape)
+    n, device = shape[0], pieces.cover.device
+    per_mm = pieces.per_mm
+    faint = chance(n, 0.22, device)
+    page = torch.where(faint > 0, spread(n, 0.22, 1.0, device), spread(n, 1.2, 9, device))
+    relief = rank(field(shape, spread(n, 0.06, 0.4, device) * per_mm, 0.7))
+    cover = _bled(pieces.cover, per_mm)
+    left = _left(pieces.dry, relief)
+    truth, vote = _truth(cover, left, pieces.broad, per_mm)
+    dry = (pieces.dry > 0.25) & (pieces.broad < 0.5) & (truth > 0.3)
+    vote = vote * (1 + DRY_SAY * dry.float())
+    density = _laid(cover, left, pieces.density, per_mm) * _column(page)
+    floor = _column(uniform(n, 0.005, 0.06, device))
+    light = 1 - cover + cover * (floor + (1 - floor) * torch.exp(-density))
+
+    lens = spread(n, 0.35, 1.7, device) * 2  # px of the fine grid
+    lens = lens * (1 + chance(n, 0.25, device) * uniform(n, 0.2, 1.5, device))
+    marks = _beside(pieces, relief, page, lens)
+    light = light * torch.exp(-marks)
+    rough = spread(n, 0.1, 1.8, device) * (0.2 + 0.8 * page.clamp_max(1))
+    light = light * papers.grain(shape, relief, per_mm, rough)
+    light = fn.avg_pool2d(blurred(light, lens)[:, None], 2)[:, 0]
+    shade = fn.avg_pool2d(marks[:, None], 8)
+    shade = fn.interpolate(shade, light.shape[1:], mode="bilinear")[:, 0]
+    seen = _taken(light, page, shade)
+    dark = (1 - encoded(seen)).clamp(0, 1)
+
+    truth = fn.avg_pool2d(truth[:, None], 2)[:, 0]
+    says = fn.max_pool2d(vote[:, None], 2)[:, 0]
+    vote = says * (fn.max_pool2d(-vote[:, None], 2)[:, 0] < 0)
+    vote = vote * _to_be_seen(dark, truth, per_mm / 2)
+    vote[:, :EDGE] = vote[:, -EDGE:] = vote[:, :, :EDGE] = vote[:, :, -EDGE:] = 0
+    return Seen(dark, _level(dark, truth, page), truth, vote)
+
+
+def _to_be_seen(dark: Tensor, truth: Tensor, per_mm: Tensor) -> Tensor:
+    """Return 0 around ink that nobody could see: too near the paper for the page's noise."""
+    near = fn.max_pool2d(truth[:, None], 9, 1, 4)[:, 0] > 0.02
+    paper = torch.where(near, torch.nan, dark)
+    few = paper[:, ::4, ::4].reshape(len(dark), -1)
+    usual = few.nanmedian(1).values.nan_to_num(0)[:, None, None]
+    noise = (few - usual[:, :, 0]).abs().nanmedian(1).values.nan_to_num(0.01) * 1.48
+    sigma = 0.4 * per_mm
+    bare = torch.where(near, torch.zeros_like(dark), dark)
+    ground = softened(bare, 3 * sigma) / softened((~near).float(), 3 * sigma).clamp_min(0.03)
+    ground = torch.where(ground > 0, ground, usual)
+    ink = softened(dark * truth, sigma) / softened(truth, sigma).clamp_min(1e-3)
+    contrast = ink - ground
+    unseen = (contrast < SEEN * noise[:, None, None]) | (contrast < LEAST_SEEN)
+    return 1 - (near & unseen).float()
+
+
+def _bled(cover: Tensor, per_mm: Tensor) -> Tensor:
+    """Ink creeps into some papers: edges ragged and rounded."""
+    n, device = len(cover), cover.device
+    creep = chance(n, 0.3, device)
+    soft = blurred(cover, (spread(n, 0.02, 0.09, device) * per_mm).clamp(0.3, 4))
+    ragged = field(tuple(cover.shape), spread(n, 0.08, 0.3, device) * per_mm)
+    level = 0.45 + _column(uniform(n, 0, 0.2, device)) * ragged * 0.6
+    crept = torch.sigmoid((soft - level.clamp(0.2, 0.7)) / 0.08) * (soft * 10 - 0.5).clamp(0, 1)
+    return torch.where(_column(creep) > 0, crept, cover)
+
+
+def _left(dry: Tensor, relief: Tensor) -> Tensor:
+    """Return the share of ink left on each place, by dryness and relief."""
+    n, device = len(dry), dry.device
+    soft = _column(spread(n, 0.02, 0.12, device))
+    trace = _column(uniform(n, 0, 0.12, device))
+    left = trace + (1 - trace) * torch.sigmoid((relief - dry) / soft)
+    return torch.where(dry < 0.03, 1.0, left)
+
+
+def _truth(cover: Tensor, left: Tensor, broad: Tensor, per_mm: Tensor) -> tuple[Tensor, Tensor]:
+    sigma = AROUND_MM * per_mm
+    there = (left > 0.35).float()
+    mean = softened(cover * there, sigma) / softened(cover, sigma).clamp_min(1e-3)
+    whole = cover * (mean > LEFT)
+    unsure = (cover > 0.02) & (mean > NOTHING) & (mean <= LEFT) & (broad < 0.5)
+    texture = cover * there
+    truth = torch.where(broad > 0.5, texture, whole)
+    return truth, 1 - unsure.float()
+
+
+def _laid(cover: Tensor, left: Tensor, density: Tensor, per_mm: Tensor) -> Tensor:
+    """Return density in units of the page's: mottled, pooled at edges, another ink in places."""
+    shape, n, device = tuple(cover.shape), len(cover), cover.device
+    mottle = _column(chance(n, 0.5, device) * uniform(n, 0, 0.5, device))
+    wave = field(shape, spread(n, 0.15, 6, device) * per_mm)
+    laid = density * left * (1 + mottle * wave).clamp(0.25, 2.5)
+    pool = _column(chance(n, 0.25, device) * uniform(n, 0, 0.9, device))
+    inner = blurred(cover, (0.12 * per_mm).clamp(0.5, 5))
+    laid = laid * (1 + pool * (1 - inner))
+    other = _column(chance(n, 0.2, device) * uniform(n, 0.3, 0.7, device))
+    where = (slow(shape, spread(n, 8, 30, device) * per_mm) > 0.4).float()
+    return laid * (1 - other * where)
+
+
+def _beside(pieces: Pieces, relief: Tensor, page: Tensor, lens: Tensor) -> Tensor:
+    """Return the density of all that is no ink."""
+    shape, n = tuple(pieces.cover.shape), len(pieces.cover)
+    device, per_mm = pieces.cover.device, pieces.per_mm
+    # the page behind: as sharp as it is pale, or soft
+    share = chance(n, 0.35, device) * spread(n, 0.05, 0.65, device)
+    soft = lens * uniform(n, 0.6, 3.0, device) + per_mm * 0.15 * share * torch.rand_like(share)
+    behind = blurred(pieces.behind, soft.clamp(0.3, 14))
+    through = (0.6 + 0.4 * slow(shape, spread(n, 2, 20, device) * per_mm)).clamp(0, 1.3)
+    total = _column(share * page) * behind * through
+    # pencil: broad, grey and on the tooth alone; what is dark where it lies is a dry pen's
+    much = chance(n, 0.22, device) * spread(n, 0.04, 0.3, device)
+    gaps = _column(uniform(n, 0.1, 0.75, device))
+    broad = blurred(pieces.pencil, uniform(n, 0.06, 0.25, device) * per_mm)
+    broad = ((broad - 0.15) * 4).clamp(0, 1)
+    tooth = torch.sigmoid((relief - gaps) / 0.15) * broad
+    total = total + _column(much * page.clamp(0.3, 1.8)) * tooth
+    ruled = chance(n, 0.12, device) * spread(n, 0.03, 0.22, device) * page.clamp(0.3, 2.5)
+    total = total + papers.printed(shape, per_mm, ruled)
+    weak = _column((0.3 + 0.7 * page).clamp_max(1.3))
+    total = total + weak * papers.stains(shape, per_mm) + weak * papers.folds(shape, per_mm)
+    return total + papers.dust(shape, per_mm) * weak * 0.7 + papers.rims(shape, per_mm)
+
+
+def _taken(light: Tensor, page: Tensor, shade: Tensor) -> Tensor:
+    """Return what is left of the light after camera, file and flattening."""
+    shape, n, device = tuple(light.shape), len(light), light.device
+    lit = 0.85 * spread(n, 0.25, 1.1, device).clamp_max(1)
+    uneven = 1 + 0.12 * slow(shape, spread(n, 80, 250, device)) * _column(chance(n, 0.5, device))
+    shown = light * _column(lit) * uneven.clamp(0.5, 1.4)
+    steps = encoded(shown)
+    contrast = 1 - torch.exp(-page)
+    noise = spread(n, 0.002, 0.05, device).minimum(0.11 * contrast)
+    # where paper is dark, noise and grain are drawn out by the flattening
+    louder = 1 + _column(chance(n, 0.35, device) * uniform(n, 0, 8, device)) * shade
+    steps = steps + _column(noise) * louder * field(shape, spread(n, 1, 2.5, device), 0.4)
+    halo = _column(chance(n, 0.5, device) * uniform(n, 0, 1.2, device))
+    steps = steps + halo * (steps - blurred(steps, spread(n, 0.7, 1.8, device)))
+    steps = _jpeg(steps.clamp(0, 1), spread(n, 42, 97, device))
+    known = _column(lit) * uneven.clamp(0.5, 1.4)
+    error = 1 + 0.03 * slow(shape, spread(n, 40, 250, device))
+    off = 1 + _column(uniform(n, -0.03, 0.03, device))
+    near = softened(light, torch.full((n,), 24.0, device=device))
+    pulled = _column(chance(n, 0.2, device) * uniform(n, 0, 0.25, device))  # paper under blacks
+    return linear(steps) / (known * error * off * (1 - pulled * (1 - near)).clamp_min(0.5))
+
+
+def _dct(device: torch.device) -> Tensor:
+    k = torch.arange(8, device=device, dtype=torch.float32)
+    basis = torch.cos((2 * k[None] + 1) * k[:, None] * math.pi / 16) * 0.5
+    basis[0] *= math.sqrt(0.5)
+    return basis
+
+
+# ITU-T T.81, table K.1: quantisation of luminance.
+_LUMA = (
+    (16, 11, 10, 16, 24, 40, 51, 61),
+    (12, 12, 14, 19, 26, 58, 60, 55),
+    (14, 13, 16, 24, 40, 57, 69, 56),
+    (14, 17, 22, 29, 51, 87, 80, 62),
+    (18, 22, 37, 56, 68, 109, 103, 77),
+    (24, 35, 55, 64, 81, 104, 113, 92),
+    (49, 64, 78, 87, 103, 121, 120, 101),
+    (72, 92, 95, 98, 112, 100, 103, 99),
+)
+
+
+def _jpeg(steps: Tensor, quality: Tensor) -> Tensor:
+    """Return ``steps`` 0..1 after the losses of JPEG's luminance."""
+    n, high, wide = steps.shape
+    basis = _dct(steps.device)
+    table = torch.tensor(_LUMA, device=steps.device, dtype=torch.float32)
+    scale = torch.where(quality < 50, 50 / quality, 2 - quality / 50)
+    table = (table[None] * scale[:, None, None]).clamp_min(1)
+    blocks = steps.reshape(n, high // 8, 8, wide // 8, 8).transpose(2, 3) * 255 - 128
+    told = basis @ blocks @ basis.T
+    told = torch.round(told / table[:, None, None]) * table[:, None, None]
+    back = (basis.T @ told @ basis + 128) / 255
+    return back.transpose(2, 3).reshape(n, high, wide).clamp(0, 1)
+
+
+def _level(dark: Tensor, truth: Tensor, page: Tensor) -> Tensor:
+    """Return how dark the page's dense ink is: right, sometimes wrong or left out."""
+    n, device = len(dark), dark.device
+    some = dark[:, ::3, ::3].reshape(n, -1)
+    inked = truth[:, ::3, ::3].reshape(n, -1) > 0.8
+    values = torch.where(inked, some, torch.full_like(some, float("nan")))
+    told = torch.nanquantile(values, 0.9, dim=1)
+    guess = 1 - encoded(torch.exp(-page))
+    few = inked.sum(1) < 30
+    told = torch.where(few | (torch.rand(n, device=device) < 0.15), guess, told)
+    told = told * (1 + 0.07 * torch.randn(n, device=device))
+    wrong = torch.rand(n, device=device) < 0.12
+    told = torch.where(wrong, told * spread(n, 0.55, 1.7, device), told)
+    return torch.where(torch.rand(n, device=device) < 0.2, torch.zeros_like(told), told.clamp(0, 1))
