@@ -1,9 +1,10 @@
 """The cut: from the grey sheet to how much of each pixel is ink.
 
-Two questions. What is ink is decided on values evenly stepped for the eye (``decide``). Where
-its edge runs is read in linear light, at the level that the height of the stroke against full
-ink gives (``levels``, ``depth``): there a blurred edge passes half. On coarse pictures,
-where no level of light can be read, the edge follows the decision instead.
+Two questions. Where ink is a network tells (``places``). Where its edge runs is read in linear
+light, at the level that the height of the stroke against full ink gives (``levels``, ``depth``):
+there a blurred edge passes half. Where a pen ran dry light breaks a stroke up, and what the
+network sees bridges it (``bridges``). On coarse pictures, where no level of light can be read,
+the network and the crispness of edges (``decide``) have an equal say.
 """
 
 from __future__ import annotations
@@ -15,9 +16,11 @@ import numpy as np
 
 from inkclean.base.arrays import F32
 from inkclean.base.tiles import TILE, Tile, side_by_side, tiles
-from inkclean.ink.decide import Decision, decide
 from inkclean.ink.depth import BLOCK_PX, absorbed_by, ink_depth
 from inkclean.ink.levels import EdgeLevels, deblur, deblur_gain, disc
+from inkclean.ink.seen.bridges import bridge, drop_scraps
+from inkclean.ink.seen.decide import decide
+from inkclean.ink.seen.places import Places, find_places
 from inkclean.ink.values import Grey
 from inkclean.sheet.lit import repeated, stretched
 
@@ -28,11 +31,12 @@ COARSE = (8.5, 7.2)
 # The same where the scale is known, not guessed from the picture's shape: a scan that states its
 # resolution is even and sharp, and its lines keep their width down to about 100 dpi.
 COARSE_KNOWN = (4.5, 3.5)
-# Absorbing this share of the full ink is being ink, whatever was decided: on pages by light.
-SURELY_INK = 0.45
 # How far, in σ and a half px on top, the edge may lie outside of what was decided.
 SLACK_BLURS = 1.0
-# Change of the lifted darkness over which the decision's own edge goes from paper to ink.
+# What absorbs the first share of full ink is ink, unless the network is sure that it is none;
+# what absorbs the second is ink in any case.
+SURELY_INK, FULL_INK = 0.45, 0.8
+# Change of the lifted darkness over which a crisp edge goes from paper to ink.
 DECISION_SPAN = 0.5
 
 
@@ -55,16 +59,17 @@ def cut(
         (H, W) float32, 0..1; read bilinearly between pixel centres, its 0.5 level is the ink's
         edge.
     """
-    decision = decide(grey.ink)
+    places = find_places(grey.ink, grey.px_per_mm)
     trust = _trust_in_light(grey.px_per_mm, COARSE_KNOWN if scale_known else COARSE)
-    shape = (grey.ink.shape[0], grey.ink.shape[1])
     if trust == 0:
-        coverage = _by_decision(decision, shape)
+        coverage = _coarse(grey.ink, places)
     else:
-        coverage = _by_light(grey, decision, noise, blur_px)
+        coverage = _by_light(grey, places, noise, blur_px)
+        drop_scraps(coverage, places, grey.px_per_mm)
+        bridge(coverage, places, grey.px_per_mm)
         if trust < 1:
             coverage *= np.float32(trust)
-            coverage += np.float32(1 - trust) * _by_decision(decision, shape)
+            coverage += np.float32(1 - trust) * _coarse(grey.ink, places)
     return np.asarray(np.clip(coverage, 0, 1, out=coverage), np.float32)
 
 
@@ -73,31 +78,33 @@ def _trust_in_light(px_per_mm: float, coarse: tuple[float, float]) -> float:
     return float(np.interp(px_per_mm, coarse[::-1], (0.0, 1.0)))
 
 
-def _by_light(grey: Grey, decision: Decision, noise: float, blur_px: float) -> F32:
+def _by_light(grey: Grey, places: Places, noise: float, blur_px: float) -> F32:
     ink = grey.ink
     shape = (ink.shape[0], ink.shape[1])
-    depth = ink_depth(ink, grey.px_per_mm, blur_px, noise)
+    depth = ink_depth(ink, grey.px_per_mm, blur_px, noise, places)
     reach = SLACK_BLURS * blur_px + 0.5
-    grown = cv2.dilate(decision.places.view(np.uint8), disc(reach / decision.factor))
-    places = np.asarray(grown).view(np.bool_)
+    grown = cv2.dilate(places.inked.view(np.uint8), disc(reach / places.factor))
+    around = np.asarray(grown).view(np.bool_)
     gain = deblur_gain(blur_px)
     levels = EdgeLevels(blur_px, gain)
     palest = 1 - SURELY_INK * depth.least
+    denied = places.denied
     coverage = np.zeros(shape, np.float32)
 
     def fill(tile: Tile) -> None:
-        near = repeated(places, decision.factor, tile.around)
+        near = repeated(around, places.factor, tile.around)
         part = ink[tile.around]
         if not near.any() and part.min(initial=1.0) > palest:
             return
         share = absorbed_by(part)
         share /= depth.over(tile.around)
         np.clip(share, -0.2, 1.1, out=share)
-        paper = (share < SURELY_INK).view(np.uint8)
+        paper = share < SURELY_INK
+        paper |= repeated(denied, places.factor, tile.around) & (share < FULL_INK)
         share = deblur(share, blur_px, gain)
         share -= levels.of(share)
         share += np.float32(0.5)
-        share[~near & (cv2.erode(paper, disc(reach)) > 0)] = 0
+        share[~near & (cv2.erode(paper.view(np.uint8), disc(reach)) > 0)] = 0
         coverage[tile.own] = share[tile.inner]
 
     halo = BLOCK_PX * math.ceil((levels.reach + math.ceil(reach) + 2) / BLOCK_PX)
@@ -105,13 +112,24 @@ def _by_light(grey: Grey, decision: Decision, noise: float, blur_px: float) -> F
     return coverage
 
 
-def _by_decision(decision: Decision, shape: tuple[int, int]) -> F32:
-    """Return (H, W): coverage whose 0.5 level is the edge of the shapes that were decided."""
+def _coarse(ink: F32, places: Places) -> F32:
+    """Return (H, W): what crisp edges give, more where the network sees ink, none where it denies.
+
+    Half of it is what the network says, and half of that where it is undecided.
+    """
+    decision = decide(ink)
     level = cv2.dilate(decision.level, np.ones((3, 3), np.uint8))
-    span = np.float32(DECISION_SPAN)
-    coverage = (decision.lifted - level) / span + np.float32(0.5)
-    coverage[level == 0] = 0
+    crisp = (decision.lifted - level) / np.float32(DECISION_SPAN) + np.float32(0.5)
+    crisp[level == 0] = 0
+    coverage = np.clip(crisp, 0, 1).astype(np.float32)
     if decision.factor > 1:
-        rows = slice(0, shape[0])
-        return np.ascontiguousarray(stretched(coverage, decision.factor, rows, shape[1]))
-    return coverage
+        coverage = _enlarged(coverage, decision.factor, ink.shape)
+    share = np.where(places.inked, places.share, np.float32(0.5))
+    share[places.denied] = 0
+    if places.factor > 1:
+        share = _enlarged(share, places.factor, ink.shape)
+    return np.asarray((coverage + share) / 2, np.float32)
+
+
+def _enlarged(plane: F32, factor: int, shape: tuple[int, ...]) -> F32:
+    return np.ascontiguousarray(stretched(plane, factor, slice(0, shape[0]), shape[1]))

@@ -9,10 +9,11 @@ from functools import lru_cache
 import cv2
 import numpy as np
 
-from inkclean.base.arrays import F32, F64, I64
+from inkclean.base.arrays import F32, F64, I64, Bool
 from inkclean.base.tiles import TILE, Tile, side_by_side, tiles
 from inkclean.ink.levels import laplacian
-from inkclean.sheet.lit import stretched
+from inkclean.ink.seen.places import Places
+from inkclean.sheet.lit import repeated, stretched
 
 # Side of the blocks on which the ink's darkness is gathered, in px.
 BLOCK_PX = 8
@@ -26,6 +27,10 @@ SAME_PEN, OTHER_PEN = 0.9, 0.75
 LEAST_TOLD = 0.3
 # In units of the paper's noise, where a sure mark starts.
 SURE_NOISES = 8.0
+# The same, and the least share of light, where ink was found by its shape: pale ink too.
+PALEST_NOISES, PALEST = 3.0, 0.03
+# Where the network is undecided a mark that absorbs this share of light may be another ink's.
+OTHER_INK = 0.45
 
 
 @dataclass(frozen=True)
@@ -49,11 +54,16 @@ class Depth:
 
 
 def _ridges(
-    ink: F32, inner: tuple[slice, slice], blur_px: float, least: float
+    ink: F32,
+    inner: tuple[slice, slice],
+    blur_px: float,
+    least: float,
+    near: Bool | None,
 ) -> tuple[I64, F32, F32]:
     """Return the place, full darkness and trust of the pixels on top of ridges of ink.
 
-    ``ink`` is reflectance; only the part ``inner`` of it is asked, places count in that. On the
+    ``ink`` is reflectance; only the part ``inner`` of it is asked, places count in that, and of it
+    only where ``near`` is true. On the
     ridge of a bar of width w under a Gaussian blur σ, with a = w/2σ, the bend −σ²·C″/C is
     2a·φ(a)/(2Φ(a) − 1) and the height (2Φ(a) − 1) of full ink: the bend, which does not depend
     on the ink's darkness, tells how much of it the blur has taken.
@@ -61,7 +71,7 @@ def _ridges(
     absorbed = absorbed_by(ink)
     top = absorbed >= cv2.dilate(absorbed, np.ones((3, 3), np.uint8))
     top &= absorbed > least
-    at = np.flatnonzero(top[inner])
+    at = np.flatnonzero(top[inner] if near is None else top[inner] & near)
     height = absorbed[inner].ravel()[at]
     bend = -(blur_px**2) * laplacian(absorbed)[inner].ravel()[at] / height
     full_bend, told = _bend_table()
@@ -84,22 +94,33 @@ def _bend_table() -> tuple[F64, F64]:
     return 2 * a * density / height, height
 
 
-def ink_depth(ink: F32, px_per_mm: float, blur_px: float, noise: float) -> Depth:
+def ink_depth(
+    ink: F32, px_per_mm: float, blur_px: float, noise: float, places: Places | None = None
+) -> Depth:
     """Return how dark full ink is around each pixel.
 
-    ``ink`` is (H, W) reflectance. Ridges that the blur has left whole speak for themselves,
-    thinner ones lean on those around them, weighted to the darkest, and on the page.
+    ``ink`` is (H, W) reflectance; where ``places`` has ink pale marks are asked too, where it
+    is undecided dark ones. Ridges that the blur has left whole speak for themselves, thinner
+    ones lean on those around them, weighted to the darkest, and on the page.
     """
     shape = (-(-ink.shape[0] // BLOCK_PX), -(-ink.shape[1] // BLOCK_PX))
     weight, value = np.zeros(shape, np.float32), np.zeros(shape, np.float32)
     least = max(0.1, SURE_NOISES * noise)
+    if places is not None:
+        least = max(PALEST, PALEST_NOISES * noise)
+        inked, possible, factor = places.inked, ~places.denied, places.factor
     nothing = np.zeros(0, np.float32)
 
     def gather(tile: Tile) -> tuple[F32, F32]:
         part = ink[tile.around]
         if part.min(initial=1.0) >= 1 - least:
             return nothing, nothing
-        at, dark, trust = _ridges(part, tile.inner, blur_px, least)
+        near = None
+        if places is not None:
+            near = part[tile.inner] < 1 - OTHER_INK
+            near &= repeated(possible, factor, tile.own)
+            near |= repeated(inked, factor, tile.own)
+        at, dark, trust = _ridges(part, tile.inner, blur_px, least, near)
         row, column = np.divmod(at, tile.own[1].stop - tile.own[1].start)
         blocks = tuple(slice(p.start // BLOCK_PX, -(-p.stop // BLOCK_PX)) for p in tile.own)
         target = weight[blocks].shape

@@ -1,4 +1,4 @@
-"""What is ink: shapes in a tree of level sets, each kept at the level where its edge is crispest.
+"""Crisp edges on coarse pictures: shapes in a tree of level sets, each where its edge is crispest.
 
 Thresholds of one map give components nested in each other. Each is worth the sum, over its
 boundary, of the map's slope less the least slope that an ink's edge has on this page; the best
@@ -16,8 +16,8 @@ import cv2
 import numpy as np
 
 from inkclean.base.arrays import F32, F64, I32, I64, U8, Bool, length
-from inkclean.base.colour import ENCODED, STEPS
 from inkclean.ink.levels import laplacian
+from inkclean.ink.seen.places import darkness
 from inkclean.sheet.lit import averaged
 
 # Pages are brought to about this many pixels: what is ink shows there, its edge is found later.
@@ -59,12 +59,6 @@ class Decision:
     def places(self) -> Bool:
         """(h, w) bool: the ink."""
         return self.level > 0
-
-
-def darkness(reflectance: F32) -> F32:
-    """Return 1 − sRGB-encoded ``reflectance`` (linear, any shape): evenly stepped for the eye."""
-    index = np.clip(reflectance * (STEPS - 1), 0, STEPS - 1).astype(np.uint16)
-    return (1 - ENCODED).astype(np.float32)[index]
 
 
 def slope_of(values: F32) -> F32:

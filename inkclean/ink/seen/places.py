@@ -1,0 +1,103 @@
+"""Where ink is: a small network looks at the page around each place.
+
+It has the shape of Ronneberger, Fischer, Brox, "U-Net: convolutional networks for biomedical
+image segmentation", MICCAI 2015, and was fitted on drawn pages (``tests/fitting/ink``): strokes
+by many pens, wet and dry, on many papers, beside pencil, stains, folds, dust and the page behind.
+It is told how dark the page's own ink is, so that a pale drawing is as much ink as a black one,
+and what shows through from behind as little.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+
+from inkclean.base.arrays import F32, Bool
+from inkclean.base.colour import ENCODED, STEPS
+from inkclean.base.network import folded, network, run, unfolded
+from inkclean.base.tiles import tiles
+from inkclean.sheet.lit import averaged
+
+NET = "ink.onnx"
+FOLD = 2  # so many px a side are channels of one cell
+LEVELS = 32  # the coarsest level is so much coarser than the cells
+# Finer pages are brought to about so many px/mm, and to at most so many px: what is ink shows
+# there, its edge is found later.
+FINEST, USUAL, MOST_PX = 17.0, 11.0, 20_000_000
+TILE_PX = 1536
+HALO_PX = 64  # what lies further from a tile is not seen
+BARE = 0.03  # a tile without darkness above this has no ink
+MOST_ODDS = 8.0
+DENIED = -6.5  # log-odds under which the network is sure
+# The ink's level is this quantile of what is darker than Otsu's threshold.
+DENSE = 0.9
+
+_DARKNESS: F32 = (1 - ENCODED).astype(np.float32)
+
+
+@dataclass(frozen=True)
+class Places:
+    """Where ink is: ``odds`` (h, w) float32, log-odds; ``factor``² px of the sheet make one."""
+
+    odds: F32
+    factor: int
+
+    @property
+    def inked(self) -> Bool:
+        """(h, w) bool: where ink is likelier than not."""
+        return self.odds > 0
+
+    @property
+    def denied(self) -> Bool:
+        """(h, w) bool: where the network is sure that there is none."""
+        return self.odds < DENIED
+
+    @property
+    def share(self) -> F32:
+        """(h, w) float32: the share of each pixel that is ink, as the network sees it."""
+        return np.asarray(1 / (1 + np.exp(-self.odds)), np.float32)
+
+
+def darkness(reflectance: F32) -> F32:
+    """Return 1 − sRGB-encoded ``reflectance`` (linear, any shape): evenly stepped for the eye."""
+    index = np.clip(reflectance * (STEPS - 1), 0, STEPS - 1).astype(np.uint16)
+    return _DARKNESS[index]
+
+
+def find_places(ink: F32, px_per_mm: float) -> Places:
+    """Return where ink is on a sheet of reflectance (H, W), 1.0 = paper."""
+    factor = max(1, round(px_per_mm / USUAL)) if px_per_mm > FINEST else 1
+    factor = max(factor, int(np.ceil(np.sqrt(ink.size / MOST_PX))))
+    dark = darkness(averaged(ink, factor))
+    return Places(ink_odds(dark, ink_level(dark)), factor)
+
+
+def ink_level(dark: F32) -> float:
+    """Return how dark the page's dense ink is: Otsu 1979, IEEE Trans. SMC 9(1)."""
+    codes = np.clip(dark * 255, 0, 255).astype(np.uint8)
+    half, _ = cv2.threshold(codes, 0, 1, cv2.THRESH_BINARY | cv2.THRESH_OTSU)
+    count = np.bincount(codes.ravel(), minlength=256)
+    count[: int(half) + 1] = 0
+    if not count.any():
+        return 0.0
+    return float(np.searchsorted(np.cumsum(count), DENSE * count.sum())) / 255
+
+
+def ink_odds(dark: F32, level: float) -> F32:
+    """Return the log-odds (H, W) of ink where ``dark`` (H, W) is the darkness, 0 paper to 1."""
+    net = network("inkclean.ink.seen", NET)
+    odds = np.full(dark.shape, -MOST_ODDS, np.float32)
+    for tile in tiles((dark.shape[0], dark.shape[1]), TILE_PX, HALO_PX):
+        part = dark[tile.around]
+        if part.max(initial=0.0) > BARE:
+            odds[tile.own] = _seen(net, part, level)[tile.inner]
+    return odds
+
+
+def _seen(net: cv2.dnn.Net, dark: F32, level: float) -> F32:
+    cells = folded(dark, FOLD, LEVELS)
+    told = np.full((1, *cells.shape[1:]), level, np.float32)
+    odds = unfolded(run(net, np.concatenate([cells, told])))
+    return np.clip(odds[: dark.shape[0], : dark.shape[1]], -MOST_ODDS, MOST_ODDS)
