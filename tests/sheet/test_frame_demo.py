@@ -19,6 +19,8 @@ from tests.scoring.score import score_frame
         # A Coons patch follows the rim exactly; inside, the curl's foreshortening remains.
         ("curl", "found", 1.3),
         ("scan_grey", "whole", 0.1),
+        # Its panels are outlined on paper of their own tone: they are no page.
+        ("scan_colour", "whole", 0.1),
     ],
 )
 def test_demo_page_is_framed(name: str, framed: str, worst_mm: float) -> None:

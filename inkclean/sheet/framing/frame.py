@@ -95,7 +95,9 @@ def find_frame(photo: Photo, paper: Paper | None = None) -> Frame:
             seen[k] = False
     proof = outline.score + CRISP * float(np.mean([s.crisp for s in sides if s.crisp > 0] or [0]))
     ruled = [is_ruled(photo.pixels, sides[k], scale) for k in np.flatnonzero(seen)]
-    if proof < LEAST_PROOF or 2 * sum(ruled) >= max(len(ruled), 1):
+    # with a side that is none, and the page's own paper around it, it is a panel on the page
+    panel = outline.beside > BESIDE and not seen.all()
+    if panel or proof < LEAST_PROOF or 2 * sum(ruled) >= max(len(ruled), 1):
         return whole_frame(photo, paper)
     edges = draw(sides)
     height, width = photo.pixels.shape[:2]
