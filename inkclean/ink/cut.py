@@ -14,11 +14,11 @@ import math
 import cv2
 import numpy as np
 
-from inkclean.base.arrays import F32
+from inkclean.base.arrays import F32, Bool
 from inkclean.base.tiles import TILE, Tile, side_by_side, tiles
 from inkclean.ink.depth import BLOCK_PX, absorbed_by, ink_depth
 from inkclean.ink.levels import EdgeLevels, deblur, deblur_gain, disc
-from inkclean.ink.seen.bridges import bridge, drop_scraps
+from inkclean.ink.seen.bridges import DUST_MM, bridge, drop_scraps
 from inkclean.ink.seen.decide import decide
 from inkclean.ink.seen.places import Places, find_places
 from inkclean.ink.values import Grey
@@ -100,7 +100,8 @@ def _by_light(grey: Grey, places: Places, noise: float, blur_px: float) -> F32:
         share /= depth.over(tile.around)
         np.clip(share, -0.2, 1.1, out=share)
         paper = share < SURELY_INK
-        paper |= repeated(denied, places.factor, tile.around) & (share < FULL_INK)
+        none = repeated(denied, places.factor, tile.around) & (share < FULL_INK) & ~paper
+        paper |= _larger(none, DUST_MM * grey.px_per_mm)
         share = deblur(share, blur_px, gain)
         share -= levels.of(share)
         share += np.float32(0.5)
@@ -110,6 +111,19 @@ def _by_light(grey: Grey, places: Places, noise: float, blur_px: float) -> F32:
     halo = BLOCK_PX * math.ceil((levels.reach + math.ceil(reach) + 2) / BLOCK_PX)
     side_by_side(fill, tiles(shape, TILE, halo))
     return coverage
+
+
+def _larger(mask: Bool, px: float) -> Bool:
+    """Return the parts of ``mask`` (H, W) that are ``px`` or more high or wide.
+
+    Smaller ones may be dust, which is removed where it can be brought back.
+    """
+    if not mask.any():
+        return mask
+    _, label, stats, _ = cv2.connectedComponentsWithStats(mask.view(np.uint8), connectivity=8)
+    large = np.maximum(stats[:, cv2.CC_STAT_WIDTH], stats[:, cv2.CC_STAT_HEIGHT]) >= px
+    large[0] = False
+    return np.asarray(large[np.asarray(label)], np.bool_)
 
 
 def _coarse(ink: F32, places: Places) -> F32:

@@ -25,8 +25,9 @@ WET, DRY = 0.02, 0.08
 LONG_MM, CHANNEL_PX = 0.9, 2
 # Paper clearly shows where light's ink covers less than this.
 CLEAR = 0.25
-# What light alone takes for ink is as long as this, in mm, else it is grain or dust.
-SCRAP_MM = 0.8
+# What light alone takes for ink is as long as the second, in mm, else it is a scrap; what is
+# shorter than the first may be dust, which is removed where it can be brought back.
+DUST_MM, SCRAP_MM = 0.5, 0.8
 
 
 def bridge(coverage: F32, places: Places, px_per_mm: float) -> None:
@@ -58,13 +59,17 @@ def bridge(coverage: F32, places: Places, px_per_mm: float) -> None:
 
 
 def drop_scraps(coverage: F32, places: Places, px_per_mm: float) -> None:
-    """Take short shapes out of ``coverage`` (H, W), in place, in which the network sees no ink."""
+    """Take short shapes out of ``coverage`` (H, W), in place, in which the network sees no ink.
+
+    Those of the size of dust stay: they are told as removed later, one by one.
+    """
     light = averaged(coverage, places.factor) >= 0.5
     count, label, stats, _ = cv2.connectedComponentsWithStats(light.view(np.uint8), connectivity=8)
     extent = np.maximum(stats[:, cv2.CC_STAT_WIDTH], stats[:, cv2.CC_STAT_HEIGHT])
     at = np.flatnonzero(places.inked & light)
     seen = np.bincount(np.asarray(label).ravel()[at], minlength=count) > 0
-    scrap = ~seen & (extent < SCRAP_MM * px_per_mm / places.factor)
+    unit = px_per_mm / places.factor
+    scrap = ~seen & (extent < SCRAP_MM * unit) & (extent >= DUST_MM * unit)
     scrap[0] = False
     gone = scrap[np.asarray(label)]
     if not gone.any():
