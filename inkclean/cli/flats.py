@@ -52,6 +52,13 @@ _options = option_group(
         "CSV (x_mm, y_mm, colour as #RRGGBB, name).",
     ),
     click.option(
+        "--colour-dpi",
+        type=click.IntRange(36, 2400),
+        metavar="N",
+        help="Resolution of flats, areas and layers; must divide --dpi evenly. "
+        "[default: 300, or the next above it that does]",
+    ),
+    click.option(
         "--layers",
         type=click.Choice(("ora", "png")),
         default="ora",
@@ -76,12 +83,15 @@ _options = option_group(
 @_options
 def flats(pages: tuple[Path, ...], **options: Any) -> None:
     """Split inked pages into colour areas, and write them as layers ready to shade."""
+    from inkclean.deliver.resolution import colour_dpi
     from inkclean.jobs.batch import run_tasks, timed
     from inkclean.jobs.flat_pages import FlatsJob, FlatsOrder
     from inkclean.jobs.inputs import gather_pages
     from inkclean.jobs.results import Order
 
     order = FlatsOrder(Order(settings_of(options)), flats_settings_of(options))
+    if order.flats.colour_dpi is not None and not all(map(_brings_its_own, pages)):
+        colour_dpi(options["dpi"], order.flats.colour_dpi)
     paths = gather_pages(pages)
     if order.flats.colours is not None and len(paths) > 1:
         raise UsageError("--colours fits one page only; run flats once for each page")
@@ -89,6 +99,11 @@ def flats(pages: tuple[Path, ...], **options: Any) -> None:
     outcomes = run_tasks(jobs, workers=options["jobs"])
     told = timed(jobs, outcomes, teller(len(jobs), options["quiet"]))
     finish(*work_through(told, shower(options, _summary)))
+
+
+def _brings_its_own(page: Path) -> bool:
+    """Tell whether a ticket or ink is given, which has a resolution already."""
+    return page.name.endswith((".ticket.json", ".ink.png", ".ink.tiff", ".lines.png"))
 
 
 def flats_settings_of(options: dict[str, Any]) -> FlatsSettings:
@@ -106,6 +121,7 @@ def flats_settings_of(options: dict[str, Any]) -> FlatsSettings:
         colours=options["colours"],
         layers=options["layers"],
         shade=options["shade"],
+        colour_dpi=options["colour_dpi"],
     )
     check_flats_settings(settings)
     return settings
@@ -116,7 +132,8 @@ def _summary(report: FlatsReport) -> list[str]:
     found = report.flats
     lines = [
         f"{Path(report.input).name}: {found.areas} areas in {len(found.colours)} colours, "
-        f"{found.bridges} gaps bridged, {spent(report)}"
+        f"{found.bridges} gaps bridged, {spent(report)}",
+        f"  ink {found.ink_dpi:.5g} dpi, colour files {found.colour_dpi:.5g} dpi",
     ]
     lines += doubts(report.cleaned)
     if found.to_check:

@@ -16,6 +16,7 @@ from inkclean.deliver.layers.folder import write_layers
 from inkclean.deliver.layers.openraster import write_openraster
 from inkclean.deliver.layers.stack import layered
 from inkclean.deliver.pictures.flats_proof import write_flats_proof
+from inkclean.deliver.resolution import at_dpi
 from inkclean.flats.colour.colours import Colouring
 from inkclean.flats.colour.shade import Shading
 from inkclean.flats.values import Flats
@@ -41,7 +42,9 @@ class FlatsSettings:
     ``gap_mm`` the widest opening in a line that may be bridged; ``smallest_mm`` the diameter
     of the smallest area that stays by itself; ``colours`` a file of hints; ``layers`` one
     OpenRaster file or a folder of PNG; ``shade`` the direction the light comes from, in
-    degrees clockwise from the top of the sheet, None for empty shade and light layers.
+    degrees clockwise from the top of the sheet, None for empty shade and light layers;
+    ``colour_dpi`` the resolution of the colour files, a whole part of the ink's, None for 300
+    or the next above it that is one.
     """
 
     gap_mm: float = 5.0
@@ -49,6 +52,7 @@ class FlatsSettings:
     colours: Path | None = None
     layers: LayersAs = "ora"
     shade: float | None = None
+    colour_dpi: int | None = None
 
     def outputs(self, folder: Path, name: str) -> dict[str, Path]:
         """Return the paths of all results of a page, by kind."""
@@ -91,21 +95,26 @@ def write_flats(
     shading: Shading | None,
     outputs: Mapping[str, Path],
     *,
+    dpi: float | None = None,
     replace: bool = False,
 ) -> None:
     """Write the results of the page ``name`` that ``outputs`` asks for, kinds as in ``ENDINGS``.
 
-    ``shading`` fills the shade and light layers; without it they stay empty.
+    ``shading`` fills the shade and light layers; without it they stay empty. Flat colours, label
+    map and layers come at ``dpi``, or at the ink's own scale.
 
     Raises:
         OutputError: a result is there already, or cannot be written.
     """
     for path in outputs.values():
         check_free(path, replace)
+    sized, lines = flats, ink
+    if dpi is not None and outputs.keys() & {"flats", "areas", *LAYERS}:
+        sized, lines, shading = at_dpi(flats, ink, shading, dpi)
     if "flats" in outputs:
-        write_flats_png(flats, colouring, outputs["flats"], replace=replace)
+        write_flats_png(sized, colouring, outputs["flats"], replace=replace)
     if "areas" in outputs:
-        write_areas_png(flats, outputs["areas"], replace=replace)
+        write_areas_png(sized, outputs["areas"], replace=replace)
     if "flats_svg" in outputs:
         from inkclean.deliver.vector.flats_svg import write_flats_svg
 
@@ -114,7 +123,7 @@ def write_flats(
         proof = outputs["flats_proof"]
         write_flats_proof(name, flats, colouring, ink, proof, replace=replace)
     if LAYERS & outputs.keys():
-        stack = layered(flats, colouring, ink, shading)
+        stack = layered(sized, colouring, lines, shading)
         if "ora" in outputs:
             write_openraster(stack, outputs["ora"], replace=replace)
         if "layers" in outputs:

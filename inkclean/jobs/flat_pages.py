@@ -10,8 +10,10 @@ from typing import Any, Literal
 
 from inkclean import __version__
 from inkclean.base.errors import InputError
+from inkclean.base.units import MM_PER_INCH
 from inkclean.deliver.files import check_free, placed
 from inkclean.deliver.flats_set import LAYERS, FlatsSettings, result_hash, write_flats
+from inkclean.deliver.resolution import colour_dpi
 from inkclean.flats.colour.colours import Colouring
 from inkclean.flats.values import Flats
 from inkclean.ink.edits import read_ink_edits
@@ -36,6 +38,8 @@ _INK = (".ink.png", ".ink.tiff", ".lines.png")
 _EDITS = "flats"
 # Areas and layers beside the ink, over what cleaning needs (measured: 1.4 to 1.5 times).
 _MORE_MEMORY = 1.5
+# PNG keeps resolution in whole px per metre: so far may 600 dpi be off.
+_NEAR_DPI = 0.02
 
 
 @dataclass(frozen=True)
@@ -109,14 +113,16 @@ def _make(
         coming.target.check(order.clean.kinds)
     page = _page(coming, order.flats)
     page.bring("capture", "curves", "coloured", "colouring")
+    ink_dpi = _ink_dpi(coming, page)
+    dpi = colour_dpi(ink_dpi, order.flats.colour_dpi)
     cleaned = standing.cleaned
     if clean_too:
         cleaned = write_results(page, order.clean, coming.origin, coming.target, coming.edits)
-    keep = _Keeper(coming.ticket, order, page)
+    found = found_of(page.coloured, page.colouring, (ink_dpi, dpi))
+    keep = _Keeper(coming.ticket, order, page, found)
     keep.write(outputs, begun=True)
-    _write(page, coming.target.name, outputs, replace_old)
+    _write(page, coming.target.name, outputs, dpi, replace_old)
     keep.write(outputs, begun=False)
-    found = found_of(page.coloured, page.colouring)
     return _report(path, outputs, found, cleaned, page.watch.seconds)
 
 
@@ -139,16 +145,27 @@ def _report(
     )
 
 
-def _write(page: Page, name: str, outputs: Mapping[str, Path], replace_old: bool) -> None:
+def _ink_dpi(coming: _Coming, page: Page) -> float:
+    """Return the resolution of the ink beside the flats: as asked, or that of the ink given."""
+    if coming.given != "ink":
+        return coming.settings.dpi
+    own = page.ink.px_per_mm * MM_PER_INCH
+    return round(own) if abs(own - round(own)) < _NEAR_DPI else own
+
+
+def _write(
+    page: Page, name: str, outputs: Mapping[str, Path], dpi: float, replace_old: bool
+) -> None:
     """Write the flats, those with shade last: what fills it comes when the rest needs no room."""
     layers = {kind: path for kind, path in outputs.items() if kind in LAYERS}
     plain = {kind: path for kind, path in outputs.items() if kind not in LAYERS}
     flats, colouring, ink, curves = page.coloured, page.colouring, page.ink, page.curves
     with page.watch.stage("write flats"):
-        write_flats(name, flats, colouring, ink, curves, None, plain, replace=replace_old)
+        write_flats(name, flats, colouring, ink, curves, None, plain, dpi=dpi, replace=replace_old)
     shading = page.shading
     with page.watch.stage("write flats"):
-        write_flats(name, flats, colouring, ink, curves, shading, layers, replace=replace_old)
+        of = (name, flats, colouring, ink, curves, shading, layers)
+        write_flats(*of, dpi=dpi, replace=replace_old)
 
 
 def _page(coming: _Coming, settings: FlatsSettings) -> Page:
@@ -168,14 +185,16 @@ def _page(coming: _Coming, settings: FlatsSettings) -> Page:
     )
 
 
-def found_of(flats: Flats, colouring: Colouring) -> FlatsFound:
-    """Return the figures of the flats that ``--json`` shows."""
+def found_of(flats: Flats, colouring: Colouring, dpi: tuple[float, float]) -> FlatsFound:
+    """Return the figures of the flats that ``--json`` shows; ``dpi`` of ink and colour files."""
     return FlatsFound(
         areas=len(flats.areas),
         colours=tuple(colouring.names[row] for row in colouring.used),
         bridges=len(flats.bridges),
         to_check=len(flats.checks),
         panels=int(flats.areas["panel"].max(initial=0)),
+        ink_dpi=round(dpi[0], 3),
+        colour_dpi=round(dpi[1], 3),
     )
 
 
@@ -250,6 +269,7 @@ class _Keeper:
     path: Path | None
     order: FlatsOrder
     page: Page
+    found: FlatsFound
 
     def write(self, outputs: Mapping[str, Path], *, begun: bool) -> None:
         """Note in the ticket that the files are being written, or that they stand."""
@@ -262,7 +282,7 @@ class _Keeper:
         ticket = replace(ticket, edits=edits)
         run = {
             "order": _order_hash(self.order.flats, ticket),
-            "found": asdict(found_of(page.coloured, page.colouring)),
+            "found": asdict(self.found),
             "done": not begun,
         }
         record = {**flats_record(page.coloured, page.colouring), "run": run}

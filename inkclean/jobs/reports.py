@@ -244,13 +244,18 @@ def rounded(value: float | None) -> float | None:
 
 @dataclass(frozen=True)
 class FlatsFound:
-    """How many areas, bridges over gaps (``to_check`` of them unsure) and panels a page has."""
+    """How many areas, bridges over gaps (``to_check`` of them unsure) and panels a page has.
+
+    ``ink_dpi`` and ``colour_dpi`` are the resolutions of the ink and of the colour files.
+    """
 
     areas: int
     colours: tuple[str, ...]
     bridges: int
     to_check: int
     panels: int
+    ink_dpi: float
+    colour_dpi: float
 
 
 def found_from(body: object) -> FlatsFound | None:

@@ -7,15 +7,17 @@ import os
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeVar
 
 import numpy as np
+from numpy.typing import NDArray
 
 from inkclean import __version__
-from inkclean.base.arrays import Bool
+from inkclean.base.arrays import F32, Bool
 from inkclean.base.errors import InputError, UsageError
 from inkclean.deliver.files import check_free, moves_record, placed_together
 from inkclean.deliver.pictures import bitmap
+from inkclean.deliver.resolution import colour_dpi, fitted
 from inkclean.ink.edits import ink_edits_record, read_ink_edits
 from inkclean.ink.width import typical_line_mm
 from inkclean.jobs.reports import BookLine, CleanReport, report_from, report_of, rounded
@@ -34,6 +36,7 @@ ENDINGS = {
     "proof": ".proof.png",
     "ticket": ".ticket.json",
 }
+_T = TypeVar("_T", bound=np.generic)
 ALWAYS = ("ink", "svg", "ticket")
 ALSO = tuple(kind for kind in ENDINGS if kind not in ALWAYS)
 
@@ -212,7 +215,7 @@ def write_results(
     paths = {kind: target.path(kind) for kind in order.kinds}
     with placed_together(paths, target.replace, moves_record(target.folder, target.name)) as drafts:
         with page.watch.stage("write"):
-            cut = bitmap.cut_at(page.ink.coverage, page.ink.px_per_mm, settings.dpi)
+            cut = _at_dpi(bitmap.cut_at, page, settings.dpi)
             writers = _writers(page, settings, cut)
             for kind, draft in drafts.items():
                 if kind != "ticket":
@@ -241,8 +244,18 @@ def _book_line(page: Page, evening: Evening | None) -> BookLine:
     return BookLine(line_mm, evening.natural_mm, evening.line_mm)
 
 
+def _at_dpi(
+    drawn: Callable[[F32, float, float], NDArray[_T]], page: Page, dpi: float
+) -> NDArray[_T]:
+    """Return the page's ink as ``drawn`` draws it, of a size that colour pixels divide evenly."""
+    ink = page.ink
+    picture = drawn(ink.coverage, ink.px_per_mm, dpi)
+    return fitted(picture, ink.coverage.shape, ink.px_per_mm, dpi)
+
+
 def _writers(page: Page, settings: Settings, cut: Bool) -> dict[str, Callable[[Path], None]]:
     ink, sheet, photo = page.ink, page.sheet, page.photo
+    coarse = colour_dpi(settings.dpi)
 
     def svg(path: Path) -> None:
         from inkclean.deliver.vector.svg import write_strokes_svg, write_svg
@@ -263,21 +276,23 @@ def _writers(page: Page, settings: Settings, cut: Bool) -> dict[str, Callable[[P
 
         write_proof(photo, sheet, ink, page.capture, path)
 
+    def lines(path: Path) -> None:
+        alpha = _at_dpi(bitmap.edge_alpha, page, settings.dpi)
+        bitmap.write_lines_png(alpha, settings.dpi, path)
+
     def pencil(path: Path) -> None:
         layer = ink.pencil.layer
         if layer is None:
             # no pencil found: bare paper is the honest picture of it
             layer = np.ones((*ink.coverage.shape, 3), np.float32)
-        bitmap.write_picture_png(layer, sheet.px_per_mm, path)
+        bitmap.write_picture_png(layer, sheet.px_per_mm, coarse, path)
 
     return {
         "ink": lambda path: bitmap.write_ink_png(cut, settings.dpi, path),
         "tiff": lambda path: bitmap.write_ink_tiff(cut, settings.dpi, path),
-        "lines": lambda path: bitmap.write_lines_png(
-            bitmap.edge_alpha(ink.coverage, ink.px_per_mm, settings.dpi), settings.dpi, path
-        ),
+        "lines": lines,
         "grey": lambda path: bitmap.write_grey_png(
-            sheet.reflectance, sheet.noise, sheet.px_per_mm, path
+            sheet.reflectance, sheet.noise, sheet.px_per_mm, coarse, path
         ),
         "pencil": pencil,
         "svg": svg,

@@ -16,6 +16,7 @@ from inkclean.ink.values import Ink
 
 # zlib's third level packs pictures of pages nearly as small as its last, many times faster
 _PACK = 3
+_FULL = 65535.0  # of 16 bits: light, linear
 
 
 def cut_at(coverage: F32, px_per_mm: float, dpi: float) -> Bool:
@@ -24,7 +25,7 @@ def cut_at(coverage: F32, px_per_mm: float, dpi: float) -> Bool:
     The grey coverage (H, W) is brought to the new grid by cubic interpolation and cut at
     half, so that edges keep their sub-pixel place; a one-bit picture is never enlarged.
     """
-    return np.asarray(_enlarge(coverage, px_per_mm, dpi) >= 128)
+    return np.asarray(levels_at(coverage, dpi / MM_PER_INCH / px_per_mm) >= 128)
 
 
 def edge_alpha(coverage: F32, px_per_mm: float, dpi: float) -> U8:
@@ -33,7 +34,7 @@ def edge_alpha(coverage: F32, px_per_mm: float, dpi: float) -> U8:
     Beside the edge the share follows from the distance to the half level, taken from value
     and slope; further in and out it is all or nothing.
     """
-    fine = _enlarge(coverage, px_per_mm, dpi).astype(np.float32)
+    fine = levels_at(coverage, dpi / MM_PER_INCH / px_per_mm).astype(np.float32)
     across = cv2.Sobel(fine, cv2.CV_32F, 1, 0, ksize=3, scale=1 / 8)
     down = cv2.Sobel(fine, cv2.CV_32F, 0, 1, ksize=3, scale=1 / 8)
     slope = length(across, down)
@@ -54,8 +55,8 @@ def own_alpha(ink: Ink) -> U8:
     return edge_alpha(ink.coverage, ink.px_per_mm, ink.px_per_mm * MM_PER_INCH)
 
 
-def _enlarge(coverage: F32, px_per_mm: float, dpi: float) -> U8:
-    scale = dpi / MM_PER_INCH / px_per_mm
+def levels_at(coverage: F32, scale: float) -> U8:
+    """Return coverage (H, W) enlarged by ``scale``, (h, w) uint8, 255 = all ink."""
     levels = cv2.convertScaleAbs(coverage, alpha=255.0)
     if scale < 1.0:
         # an area mean keeps thin lines that point samples would miss
@@ -84,27 +85,31 @@ def write_lines_png(alpha: U8, dpi: float, path: Path) -> None:
     Image.fromarray(both, "LA").save(path, "PNG", dpi=(dpi, dpi), compress_level=_PACK)
 
 
-def write_grey_png(reflectance: F32, noise: float, px_per_mm: float, path: Path) -> None:
-    """Write the evenly lit sheet (H, W, 3) as grey PNG, bare paper white, shading kept.
+def write_grey_png(
+    reflectance: F32, noise: float, px_per_mm: float, dpi: float, path: Path
+) -> None:
+    """Write the evenly lit sheet (H, W, 3) as grey PNG at ``dpi``, bare paper white, shading kept.
 
     What lies within three noise deviations of bare paper is paper and turns white.
     """
     weights = np.array([[0.2126, 0.7152, 0.0722]], np.float32) / max(1.0 - 3.0 * noise, 0.5)
     grey = np.asarray(cv2.transform(reflectance, weights), np.float32)
-    _tagged(Image.fromarray(to_srgb(grey)), px_per_mm, path)
+    write_picture_png(grey, px_per_mm, dpi, path)
 
 
-def write_picture_png(reflectance: F32, px_per_mm: float, path: Path) -> None:
-    """Write linear reflectance (H, W, 3) as a colour PNG (sRGB)."""
-    _tagged(Image.fromarray(to_srgb(reflectance)), px_per_mm, path)
+def write_picture_png(reflectance: F32, px_per_mm: float, dpi: float, path: Path) -> None:
+    """Write linear reflectance (H, W) or (H, W, 3) as a grey or colour PNG (sRGB) at ``dpi``."""
+    scale = dpi / MM_PER_INCH / px_per_mm
+    # averaged in linear light, in whole numbers, so that the same comes on every machine
+    levels = np.rint(np.clip(reflectance, 0.0, 1.0) * _FULL).astype(np.uint16)
+    way = cv2.INTER_AREA if scale < 1.0 else cv2.INTER_CUBIC
+    sized = np.asarray(cv2.resize(levels, None, fx=scale, fy=scale, interpolation=way), np.float32)
+    sized *= np.float32(1.0 / _FULL)
+    picture = Image.fromarray(to_srgb(sized))
+    picture.save(path, "PNG", dpi=(dpi, dpi), compress_level=_PACK)
 
 
 def _one_bit(ink: Bool) -> Image.Image:
     height, width = ink.shape
     packed = np.invert(np.packbits(ink, axis=1))
     return Image.frombytes("1", (width, height), packed.tobytes())
-
-
-def _tagged(picture: Image.Image, px_per_mm: float, path: Path) -> None:
-    ppi = px_per_mm * MM_PER_INCH
-    picture.save(path, "PNG", dpi=(ppi, ppi), compress_level=_PACK)

@@ -8,6 +8,7 @@ from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from inkclean.base.units import MM_PER_INCH
 from inkclean.deliver.files import placed
 from inkclean.deliver.flats_record import edits_record, flats_record
 from inkclean.deliver.flats_set import FlatsSettings, write_flats
@@ -16,6 +17,7 @@ from inkclean.deliver.layers.stack import layered
 from inkclean.deliver.pictures.png import picture_png
 from inkclean.deliver.press.files import PressSettings, press_page
 from inkclean.deliver.press.report import PressReport
+from inkclean.deliver.resolution import at_dpi, colour_dpi
 from inkclean.desk.edits import PageEdits
 from inkclean.ink.edits import ink_edits_record
 from inkclean.jobs.results import Order, Origin, Target, write_results
@@ -128,15 +130,18 @@ def _areas(bench: Bench, work: PageEdits, into: Path, name: str, layers: bool) -
     if colouring is None:
         return []
     flats, ink, shading = page.coloured, page.ink, page.shading
+    dpi = colour_dpi(page.settings.dpi)
     if layers:
         outputs = {
             kind: path
             for kind, path in FlatsSettings().outputs(into, name).items()
             if kind in ("flats", "ora")
         }
-        write_flats(name, flats, colouring, ink, page.curves, shading, outputs, replace=True)
+        of = (name, flats, colouring, ink, page.curves, shading, outputs)
+        write_flats(*of, dpi=dpi, replace=True)
         return list(outputs.values())
     path = into / f"{name}.page.png"
+    flats, ink, shading = at_dpi(flats, ink, shading, dpi)
     pixels = render_group(layered(flats, colouring, ink, shading))
     with placed(path, True) as draft:
         draft.write_bytes(picture_png(pixels, ink.px_per_mm))
@@ -145,12 +150,13 @@ def _areas(bench: Bench, work: PageEdits, into: Path, name: str, layers: bool) -
 
 def _plain_page(page: Page, path: Path) -> Path:
     """Write the ink on white paper, its edges soft for screens."""
-    from inkclean.deliver.pictures.bitmap import own_alpha
+    from inkclean.deliver.pictures.bitmap import edge_alpha
 
-    grey = 255 - own_alpha(page.ink)
+    dpi = colour_dpi(page.settings.dpi)
+    grey = 255 - edge_alpha(page.ink.coverage, page.ink.px_per_mm, dpi)
     pixels = grey[..., None].repeat(3, axis=2)
     with placed(path, True) as draft:
-        draft.write_bytes(picture_png(pixels, page.ink.px_per_mm))
+        draft.write_bytes(picture_png(pixels, dpi / MM_PER_INCH))
     return path
 
 
