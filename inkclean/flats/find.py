@@ -16,6 +16,7 @@ from inkclean.flats.lines.lettering import Lettering, find_lettering
 from inkclean.flats.lines.seams import Seen, see
 from inkclean.flats.panels import CERTAIN, border_walls, certain_on_borders, find_panels
 from inkclean.flats.rasters import depth, dilated, in_order, pieces, square, tally
+from inkclean.flats.turns import Turn, turn_of
 from inkclean.flats.values import BRIDGE, FlatEdits, Flats, Point, Rows, no_rows
 from inkclean.flats.walls.belonging import belonging
 from inkclean.flats.walls.closed import between_closed
@@ -44,7 +45,10 @@ MOST_AREAS = 65535
 
 @dataclass(frozen=True)
 class Prepared:
-    """The ink on the working raster, and what was learnt of it before any edit."""
+    """The ink on the working raster, and what was learnt of it before any edit.
+
+    All rasters lie as ``turn`` lays them.
+    """
 
     ink: Bool
     closed: Bool  # all ink, pores of dry strokes and the insides of letters closed
@@ -54,6 +58,7 @@ class Prepared:
     panel: U8
     scale: float
     around: Around
+    turn: Turn
 
 
 def find_flats(
@@ -78,8 +83,10 @@ def find_flats(
     The page is judged on a raster of 8 px/mm; the label map comes at the ink's resolution.
     """
     page = prepared or prepare(ink)
-    corner = page.around.corner / ink.px_per_mm
-    edits = (edits or FlatEdits()).shifted(-corner)
+    corner, turn = page.around.corner / ink.px_per_mm, page.turn
+    edits = (edits or FlatEdits()).moved(
+        lambda at: turn.points((at - corner) * page.scale) / page.scale
+    )
     joins, given = _joins(page, gap_mm, edits)
     rooms = _rooms(page, joins, edits.opened)
     fixed = given | (joins.odds >= CERTAIN)
@@ -90,8 +97,12 @@ def find_flats(
     rooms = deepened(regrouped(rooms, root), root, LINE_MM * page.scale)
     rooms = regrouped(rooms, absorb(rooms, page.scale, smallest_mm, given))
     rooms = _joined_by_hand(rooms, edits, page.scale)
-    label = in_order(rooms.label, MOST_AREAS)
     odds = _scored(rooms, joins, page)
+    undoubted = _undoubted(rooms, fixed) | _barred(rooms, joins, page, odds)
+    # from here on all lies as it was drawn
+    rooms, joins = _turned_back(rooms, turn), joins.moved(turn.points_back)
+    first = replace(first, rooms=_turned_back(first.rooms, turn))
+    label = in_order(rooms.label, MOST_AREAS)
     bridges, number = _bridges(rooms, joins, odds, given, page.scale)
     labels, (areas, neighbours) = both(
         lambda: page.around.back(
@@ -108,7 +119,7 @@ def find_flats(
     )
     areas["size_mm2"] = bare_sizes(ink.coverage, labels, len(areas), ink.px_per_mm)
     bridges["cubic"] += corner
-    odds[_undoubted(rooms, fixed) | _barred(rooms, joins, page, odds)] = np.inf
+    odds[undoubted] = np.inf
     tried = Tried(joins.cubic / page.scale + corner, joins.odds, number)
     x, y = corner.tolist()
     last = Judged(rooms, odds)
@@ -125,12 +136,22 @@ def _barred(rooms: Rooms, joins: Joins, page: Prepared, odds: F64) -> Bool:
     return np.asarray(across | between_closed(rooms, page.closed, page.scale))
 
 
+def _turned_back(rooms: Rooms, turn: Turn) -> Rooms:
+    """Return the rooms with their maps as the drawing was."""
+    return replace(
+        rooms,
+        label=turn.back(rooms.label),
+        open_=turn.back(rooms.open_),
+        wall=turn.back(rooms.wall),
+    )
+
+
 def _measured(page: Prepared, label: I32, sure: Bool, px_per_mm: float) -> tuple[Rows, Rows]:
     """Return the rows of areas and neighbours, in mm of the sheet."""
     factor = page.scale / px_per_mm
     frame = page.around.scaled(factor, *label.shape)
     areas, neighbours = measure(
-        frame.back(label), frame.back(sure), frame.back(page.panel), page.scale
+        frame.back(label), frame.back(sure), frame.back(page.turn.back(page.panel)), page.scale
     )
     # the box begins between two pixels of the working raster
     right, down = (page.around.corner * factor - frame.corner) / page.scale
@@ -151,13 +172,17 @@ def prepare(ink: Ink) -> Prepared:
         sheet = _inked(_working(ink.coverage, ink.px_per_mm, scale), ink.px_per_mm, scale)
         return around.scaled(scale / ink.px_per_mm, *inked.shape).cut(find_panels(sheet, scale))
 
+    # letters stand upright, and panels are numbered as they are read
     (lettering, panel), broad = both(
         lambda: (find_lettering(inked, scale), panels()), lambda: _broad(inked)
     )
+    turn = turn_of(small)
+    small, inked, panel = turn.there(small), turn.there(inked), turn.there(panel)
+    lettering = Lettering(turn.there(lettering.ink), turn.there(lettering.counters))
     seen = see(small, max(scale, broad / BROAD_MM))
     closed = _closed(inked, seen, lettering, scale)
     ridges = find_ridges(closed, seen.seam, scale)
-    return Prepared(inked, closed, seen, ridges, lettering, panel, scale, around)
+    return Prepared(inked, closed, seen, ridges, lettering, panel, scale, around, turn)
 
 
 def _working(coverage: F32, px_per_mm: float, scale: float) -> F32:

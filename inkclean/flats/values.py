@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field
 from typing import Any, TypeAlias
 
@@ -101,12 +101,12 @@ class FlatEdits:
     joins: tuple[tuple[Point, Point], ...] = ()
     splits: tuple[tuple[Point, ...], ...] = ()
 
-    def shifted(self, by: NDArray[np.float64]) -> FlatEdits:
-        """Return the same changes with all points moved by x and y, mm."""
-        x, y = float(by[0]), float(by[1])
+    def moved(self, how: Callable[[NDArray[Any]], NDArray[Any]]) -> FlatEdits:
+        """Return the same changes with all points, given as (N, 2) mm, moved."""
 
         def moved(points: Iterable[Point]) -> tuple[Point, ...]:
-            return tuple((px + x, py + y) for px, py in points)
+            at = how(np.array(list(points), np.float64).reshape(-1, 2))
+            return tuple((x, y) for x, y in at.tolist())
 
         return FlatEdits(
             tuple(_four(moved(bridge)) for bridge in self.bridges),

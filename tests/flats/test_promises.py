@@ -22,7 +22,7 @@ CELL_MM = 30.0
 ACROSS, DOWN = 4, 5  # drawings on a page
 PAGES = 12
 LEAST_MM2, LEAST_INNER_MM = 4.0, 1.0
-MOST_CHANGED = {"turned": 0.04, "scaled": 0.08}  # share of areas; 0.01 is wanted
+MOST_CHANGED = {"turned": 0.0, "scaled": 0.08}  # share of areas; 0.01 is wanted
 
 
 def areas_of(coverage: F32, px_per_mm: float = PX_PER_MM) -> Flats:
@@ -168,7 +168,7 @@ def _changed(back: Callable[[I32], I32], of: Callable[[F32], F32]) -> float:
 @pytest.mark.slow
 @pytest.mark.parametrize("turn", [1, 2, 3])
 @pytest.mark.parametrize("mirrored", [False, True])
-def test_turning_and_mirroring_change_little(turn: int, mirrored: bool) -> None:
+def test_turning_and_mirroring_change_nothing(turn: int, mirrored: bool) -> None:
     def there(coverage: F32) -> F32:
         return np.rot90(coverage[:, ::-1] if mirrored else coverage, turn)
 

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, fields
+from collections.abc import Callable
+from dataclasses import dataclass, fields, replace
 
 import numpy as np
 
@@ -30,6 +31,10 @@ class Joins:
         """Return these joins and after them the others."""
         pairs = ((getattr(self, f.name), getattr(other, f.name)) for f in fields(self))
         return Joins(*(np.concatenate(pair) for pair in pairs))
+
+    def moved(self, how: Callable[[F64], F64]) -> Joins:
+        """Return the joins with their points moved."""
+        return replace(self, cubic=how(self.cubic))
 
     def chosen(self, keep: Bool) -> Joins:
         """Return some of the joins."""

@@ -92,7 +92,7 @@ def made_ready(coverage: np.ndarray, truth: I32) -> Taught:
     fixed = given | (joins.odds >= CERTAIN)
     taught = Taught(rooms, joins, belonging(rooms, ready.seen), fixed, ready.scale)
     taught.bar(find._barred(rooms, joins, ready, taught.odds))
-    taught.learn(rooms, ready.around.cut(truth))
+    taught.learn(rooms, ready.turn.there(ready.around.cut(truth)))
     return taught
 
 
