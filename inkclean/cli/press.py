@@ -20,11 +20,12 @@ _FILE = click.Path(path_type=Path)
 # what has no effect on a poster, and what has one only beside another option
 _NOT_ON_POSTERS = (
     *("trim", "bleed", "safe", "side", "fit", "scale", "marks", "standard", "intent", "profile"),
-    *("ink_limit", "thinnest", "also", "dpi"),
+    *("ink_limit", "thinnest", "also", "dpi", "screen"),
 )
 _ONLY_WITH = {
     **dict.fromkeys(("on", "overlap", "margin"), ("poster",)),
-    "dpi": ("also",),
+    "dpi": ("also", "screen"),
+    **dict.fromkeys(("grey", "shade", "least_dot", "gain"), ("screen",)),
     "intent": ("standard",),
     "profile": ("standard", "under"),
     "ink_limit": ("under",),
@@ -39,6 +40,8 @@ _CURED_BY = {
     "bleed": "--bleed, --fit bleed, --scale",
     "safe area": "--fit safe, --scale",
     "colour bleed": "--fit bleed, --bleed",
+    "screen": "--screen, --dpi",
+    "smallest dot": "--screen, --least-dot",
 }
 
 
@@ -119,9 +122,41 @@ _options = option_group(
     click.option(
         "--dpi",
         type=click.Choice(("600", "800", "1200", "2400")),
-        default="600",
+        help="Resolution of the TIFF, and of a screen (default: 600; for a screen 1200 or 2400, "
+        "whichever its ruling needs).",
+    ),
+    click.option(
+        "--screen",
+        metavar="LPI[@ANGLE]",
+        help="Print grey in one ink: as dots (or 60@45,lines) of so many lines per inch, under "
+        "the solid lines.",
+    ),
+    click.option(
+        "--grey",
+        metavar="KINDS",
+        default="",
+        help="What the screen is made of: wash (all grey beside the ink), pencil (the coloured "
+        "pencil), or both (default: wash, without --under or --shade).",
+    ),
+    click.option(
+        "--shade",
+        type=float,
+        metavar="DEGREES",
+        help="Add a soft first shade to the screen: light from 0 above, 90 the right.",
+    ),
+    click.option(
+        "--least-dot",
+        default="3%",
         show_default=True,
-        help="Resolution of the TIFF.",
+        metavar="PER_CENT",
+        help="Smallest dot your printer can print.",
+    ),
+    click.option(
+        "--gain",
+        default="0%",
+        show_default=True,
+        metavar="PER_CENT",
+        help="Dot gain of your printer at mid-tone, taken back in the screen.",
     ),
     click.option(
         "--poster", metavar="SIZE", help="Print this large, over several sheets (see --on)."
@@ -185,6 +220,12 @@ def _check_effect(options: dict[str, Any]) -> None:
     source = click.get_current_context().get_parameter_source
     typed = {name for name in options if source(name) is ParameterSource.COMMANDLINE}
     idle = [f"--{name.replace('_', '-')}" for name in _NOT_ON_POSTERS if name in typed]
+    without = [name for name in ("ink_limit",) if name in typed]
+    if options["profile"] and options["screen"] and not options["standard"]:
+        without.append("profile")
+    if options["screen"] and without:
+        names = ", ".join(f"--{name.replace('_', '-')}" for name in without)
+        raise UsageError(f"--screen prints in one ink: leave out {names}")
     if options["poster"] and idle:
         raise UsageError(f"--poster is for a home printer: leave out {', '.join(idle)}")
     for name, others in _ONLY_WITH.items():
@@ -200,11 +241,17 @@ def order_of(options: dict[str, Any]) -> PressOrder:
         UsageError: a size, length or share is not understood, or options exclude each other.
     """
     from inkclean.base.units import MM_PER_PT, parse_length_mm
-    from inkclean.deliver.press.files import PressSettings
+    from inkclean.deliver.press.files import DPI, PressSettings
     from inkclean.deliver.press.tile_plan import PosterSettings
     from inkclean.deliver.press.trim import parse_edges, parse_trim
-    from inkclean.jobs.press_pages import PressOrder
+    from inkclean.deliver.screens.ruling import dpi_for, parse_screen
+    from inkclean.jobs.press_pages import PressOrder, parse_greys
 
+    screen = None
+    if options["screen"]:
+        least, gain = (_per_cent(options[name], name) for name in ("least_dot", "gain"))
+        screen = parse_screen(options["screen"], least=least, gain=gain)
+    dpi = int(options["dpi"]) if options["dpi"] else None
     kinds = {part.strip().lower() for part in options["also"].split(",") if part.strip()}
     if kinds - {"tiff"}:
         raise UsageError(f"--also '{options['also']}' is unknown; press can add: tiff")
@@ -222,6 +269,8 @@ def order_of(options: dict[str, Any]) -> PressOrder:
         under=options["under"],
         ink_limit=options["ink_limit"],
         thinnest_pt=parse_length_mm(options["thinnest"]) / MM_PER_PT,
+        screen=screen,
+        screen_dpi=dpi,
     )
     poster = None
     if options["poster"]:
@@ -231,7 +280,22 @@ def order_of(options: dict[str, Any]) -> PressOrder:
             parse_length_mm(options["overlap"]),
             parse_length_mm(options["margin"]),
         )
-    return PressOrder(settings, poster, int(options["dpi"]) if kinds else None, options["paper"])
+    greys = parse_greys(options["grey"])
+    if screen is not None and not greys and options["under"] is None and options["shade"] is None:
+        greys = ("wash",)
+    tiff_dpi = dpi or (dpi_for(screen) if screen else DPI[0])
+    return PressOrder(
+        settings, poster, tiff_dpi if kinds else None, options["paper"], greys, options["shade"]
+    )
+
+
+def _per_cent(text: str, name: str) -> float:
+    try:
+        return float(text.strip().removesuffix("%")) / 100
+    except ValueError:
+        raise UsageError(
+            f"--{name.replace('_', '-')} '{text}' is not understood; write per cent, such as 3%"
+        ) from None
 
 
 def _share(text: str) -> float:

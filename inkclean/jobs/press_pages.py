@@ -2,35 +2,47 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from itertools import chain, islice
 from pathlib import Path
 
+from inkclean.base.arrays import F32, U8
 from inkclean.base.errors import UsageError
 from inkclean.curves.values import Curves
 from inkclean.deliver.files import check_free, placed
+from inkclean.deliver.flats_record import read_edits
 from inkclean.deliver.press.files import PressSettings, check_ahead, load_colour, press_page
 from inkclean.deliver.press.report import PosterReport, PressReport
 from inkclean.deliver.press.tile_plan import PosterSettings
+from inkclean.deliver.screens.tones import wash_grey
 from inkclean.jobs.batch import FileTask, Outcome, need_mb, outcome_of
-from inkclean.jobs.inputs import open_input
+from inkclean.jobs.inputs import Given, open_input
 from inkclean.jobs.reports import PrintReport
 from inkclean.jobs.results import Order
+from inkclean.page import Page
 from inkclean.settings import Settings
+from inkclean.sheet.values import Photo
+
+# what is on the paper beside the ink; the coloured pencil that cleaning removes
+GREYS = ("wash", "pencil")
 
 
 @dataclass(frozen=True)
 class PressOrder:
     """What is printed of each page: a press file, or a poster in sheets if ``poster`` is set.
 
-    ``tiff_dpi`` adds the lines as a one-bit TIFF; ``paper`` is the sheet's size as typed.
+    ``tiff_dpi`` adds the lines as a one-bit TIFF; ``paper`` is the sheet's size as typed. A screen
+    is made of the page's ``greys`` (see ``GREYS``), and of a first shade with light from
+    ``shade``, degrees clockwise from the top.
     """
 
     settings: PressSettings
     poster: PosterSettings | None = None
     tiff_dpi: int | None = None
     paper: str = "auto"
+    greys: tuple[str, ...] = ()
+    shade: float | None = None
 
     def outputs(self, folder: Path, name: str) -> dict[str, Path]:
         """Return the paths of the results of a page."""
@@ -69,11 +81,14 @@ def press_file(
         InkcleanError: says in one line what stands in the way.
     """
     check_ahead(order.settings)
-    for name, curves in pages_of(path, order, folder or path.parent, replace_old):
+    for name, page in pages_of(path, order, folder or path.parent, replace_old):
+        curves = page.curves
         outputs = order.outputs(folder or path.parent, name)
         made: PressReport | PosterReport
         if order.poster is None:
-            made = press_page(curves, order.settings, outputs, name, replace_old)
+            screened = order.settings.screen is not None
+            greys = grey_layers(page, order.greys, order.shade) if screened else ()
+            made = press_page(curves, order.settings, outputs, name, replace_old, greys)
         else:
             made = _tiled(curves, order.poster, order.settings, outputs["tiles"], name, replace_old)
         named = {kind: str(result) for kind, result in outputs.items()}
@@ -98,15 +113,13 @@ def _tiled(
 
 def pages_of(
     path: Path, order: PressOrder, folder: Path, replace_old: bool
-) -> Iterator[tuple[str, Curves]]:
-    """Yield name and curves of every page; results that may not be replaced stop it first.
+) -> Iterator[tuple[str, Page]]:
+    """Yield name and page of every page; results that may not be replaced stop it first.
 
     Raises:
         InputError: the ticket's photo is gone or has changed, or a file cannot be read.
         UsageError: one picture's colour is asked for under several pages.
     """
-    from inkclean.page import Page
-
     given = open_input(path, Settings(paper=order.paper))
     photos = given.pictures()
     if order.settings.under is not None:
@@ -120,4 +133,59 @@ def pages_of(
     for _, photo in photos:
         for result in order.outputs(folder, photo.name).values():
             check_free(result, replace_old)
-        yield photo.name, Page(photo, given.settings, ink_edits=given.mended).curves
+        yield photo.name, _page(photo, given, order)
+
+
+def _page(photo: Photo, given: Given, order: PressOrder) -> Page:
+    """Return the page as it was left: with what its ticket says was corrected by hand."""
+    kept = {} if given.ticket is None else given.ticket.edits.get("flats", {})
+    edits, hints = read_edits(kept)
+    return Page(
+        photo,
+        given.settings,
+        keep=("grey",) if "wash" in order.greys else (),
+        ink_edits=given.mended,
+        flat_edits=edits,
+        hints=hints,
+        keep_pencil="pencil" in order.greys,
+    )
+
+
+def parse_greys(text: str) -> tuple[str, ...]:
+    """Return the grey layers named in a list like ``wash,pencil``.
+
+    Raises:
+        UsageError: one is unknown.
+    """
+    kinds = [part.strip().lower() for part in text.split(",") if part.strip()]
+    for kind in kinds:
+        if kind not in GREYS:
+            raise UsageError(f"--grey '{kind}' is unknown; choose from {', '.join(GREYS)}")
+    return tuple(dict.fromkeys(kinds))
+
+
+def grey_layers(page: Page, greys: Sequence[str], shade: float | None) -> list[U8]:
+    """Return the layers of a page, (H, W) uint8, 255 = white, as large as its ink.
+
+    ``shade`` is where the light of a first shade comes from, in degrees clockwise from the top,
+    None for none.
+    """
+    found: list[U8] = []
+    if "wash" in greys:
+        found.append(_beside_ink(page, page.get("grey").ink))
+    if "pencil" in greys:
+        page.change(keep_pencil=True)
+        layer = page.pencil.layer
+        if layer is not None:
+            found.append(_beside_ink(page, layer))
+    if shade is not None:
+        page.change(shade=shade)
+        shading = page.shading
+        if shading is not None:
+            found.append(255 - shading.shade)
+    return found
+
+
+def _beside_ink(page: Page, reflectance: F32) -> U8:
+    sheet = page.sheet
+    return wash_grey(reflectance, page.ink.coverage, sheet.noise, sheet.px_per_mm)

@@ -7,6 +7,7 @@ import subprocess
 import sys
 from collections.abc import Iterator
 from pathlib import Path
+from types import SimpleNamespace
 from typing import Any
 
 import numpy as np
@@ -18,7 +19,6 @@ from PIL import Image
 import inkclean.jobs.press_pages
 from inkclean.cli.main import main
 from inkclean.cli.press import press
-from inkclean.curves.values import Curves
 from inkclean.deliver.pictures.raster import render
 from inkclean.jobs.press_pages import PressOrder
 from tests.deliver import drawn
@@ -30,8 +30,8 @@ from tests.deliver.press_profile import cmyk_profile
 def photo(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     """Return a photo's path; what it is cleaned to is the drawn page."""
 
-    def pages(path: Path, *rest: Any) -> Iterator[tuple[str, Curves]]:
-        yield path.stem, drawn.page()
+    def pages(path: Path, *rest: Any) -> Iterator[tuple[str, SimpleNamespace]]:
+        yield path.stem, SimpleNamespace(curves=drawn.page())
 
     monkeypatch.setattr(inkclean.jobs.press_pages, "pages_of", pages)
     return tmp_path / "lantern.jpg"
@@ -68,6 +68,35 @@ def test_json_is_one_object_a_page_with_stable_keys(photo: Path, tmp_path: Path)
     assert {"what", "verdict", "measured", "cure"} == set(report["check"][0])
 
 
+def test_a_screen_of_a_grey_picture(photo: Path, tmp_path: Path) -> None:
+    under = tmp_path / "grey.png"
+    Image.new("L", (600, 800), 178).save(under)
+    words = (photo, "--screen", "65@30,lines", "--under", under, "--also", "tiff", "--json")
+    result = _run(*words)
+    assert result.exit_code == 0, result.output
+    report = json.loads(result.stdout)
+    assert set(report["outputs"]) == {"pdf", "tiff1200"}
+    assert report["screen"]["shape"] == "lines" and report["screen"]["dpi"] == 1200
+    with Image.open(report["outputs"]["tiff1200"]) as picture:
+        assert picture.mode == "1" and picture.info["dpi"] == (1200, 1200)
+
+
+def test_a_screen_of_what_is_on_the_paper(tmp_path: Path) -> None:
+    """A wash beside the ink is screened as dark as it is, and bare paper stays bare."""
+    ink = render(drawn.page(), 300)
+    sheet = np.full(ink.shape, 250, np.uint8)
+    sheet[100:250, 500:640] = 205
+    sheet[ink] = 15
+    Image.fromarray(sheet).save(tmp_path / "wash.png", dpi=(300, 300))
+    words = ("--paper", "60x80mm", "--screen", "60", "--bleed", "0", "--also", "tiff", "--json")
+    result = _run(tmp_path / "wash.png", *words, "-o", tmp_path / "out")
+    assert result.exit_code == 0, result.output
+    with Image.open(json.loads(result.stdout)["outputs"]["tiff1200"]) as picture:
+        printed = ~np.asarray(picture)
+    assert printed[440:960, 2040:2520].mean() == pytest.approx(1 - 205 / 250, abs=0.02)
+    assert not printed[1200:1500, 260:400].any()
+
+
 def test_a_poster_leaves_tiles(photo: Path) -> None:
     result = _run(photo, "--poster", "A2", "--on", "A4", "--overlap", "12mm", "--margin", "6mm")
     assert result.exit_code == 0
@@ -101,7 +130,16 @@ def test_the_standard_with_a_profile(photo: Path, tmp_path: Path) -> None:
         (("--on", "A3"), 2, "--on has no effect without --poster"),
         (("--overlap", "12mm"), 2, "--overlap has no effect without --poster"),
         (("--margin", "5mm"), 2, "--margin has no effect without --poster"),
-        (("--dpi", "1200"), 2, "--dpi has no effect without --also"),
+        (("--dpi", "1200"), 2, "--dpi has no effect without --also or --screen"),
+        (("--screen", "sixty"), 2, "--screen 'sixty' is not understood"),
+        (("--screen", "150", "--dpi", "600"), 2, "1200 or 2400 dpi, not 600"),
+        (("--screen", "60", "--grey", "tone"), 2, "choose from wash, pencil"),
+        (("--screen", "60", "--least-dot", "big"), 2, "--least-dot 'big' is not understood"),
+        (("--screen", "60", "--gain", "50%"), 2, "between 0% and 40%"),
+        (("--screen", "60", "--poster", "A1"), 2, "leave out --screen"),
+        (("--screen", "60", "--ink-limit", "300", "--under", "x.png"), 2, "leave out --ink-limit"),
+        (("--grey", "wash"), 2, "--grey has no effect without --screen"),
+        (("--shade", "315"), 2, "--shade has no effect without --screen"),
         (("--intent", "FOGRA39"), 2, "--intent has no effect without --standard"),
         (("--ink-limit", "300"), 2, "--ink-limit has no effect without --under"),
         (("--poster", "A1", "--on", "A6"), 2, "too small"),
@@ -136,7 +174,7 @@ def test_what_no_page_can_be_printed_with_is_told_before_any_is_cleaned(
 ) -> None:
     reached: list[Path] = []
 
-    def pages(path: Path, *rest: Any) -> list[tuple[str, Curves]]:
+    def pages(path: Path, *rest: Any) -> list[tuple[str, SimpleNamespace]]:
         reached.append(path)
         return []
 

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
 
 import numpy as np
 
+from inkclean.base.arrays import U8
 from inkclean.base.errors import UsageError
 from inkclean.base.units import MM_PER_INCH, Paper
 from inkclean.curves.values import Curves
@@ -33,7 +35,14 @@ from inkclean.deliver.press.colour import (
     to_cmyk,
 )
 from inkclean.deliver.press.report import PressReport
+from inkclean.deliver.press.screened import (
+    Screened,
+    screen_art,
+    screen_stencil,
+    stencil_operators,
+)
 from inkclean.deliver.press.trim import Fit, Margins, Side, TrimmedPage, by_scale, fitted, make_page
+from inkclean.deliver.screens.ruling import Screen, check_ruling, dpi_for
 from inkclean.deliver.vector import pdf
 
 if TYPE_CHECKING:
@@ -58,7 +67,9 @@ class PressSettings:
     with neither, art is fitted to a given trim, or laid at its own size; ``under`` is the
     colour under the lines. ``ink_limit`` is the
     most that the four inks may sum to, in per cent; ``thinnest_pt`` the thinnest line that
-    prints; ``colour_ppi`` the resolution colour is asked to have.
+    prints; ``colour_ppi`` the resolution colour is asked to have. With a ``screen`` all grey of
+    the page, and the picture under the lines, is drawn in its dots at ``screen_dpi``, None for
+    what its ruling needs.
     """
 
     trim: Paper | None = None
@@ -76,11 +87,16 @@ class PressSettings:
     thinnest_pt: float = 0.25
     colour_ppi: float = 300.0
     budget_mp: float = 300.0
+    screen: Screen | None = None
+    screen_dpi: int | None = None
 
 
 @dataclass(frozen=True)
 class PressSheet:
-    """A page laid out: the art on it, the scale it was brought to, the profile, the findings."""
+    """A page laid out: the art on it, the scale it was brought to, the profile, the findings.
+
+    ``screened`` is the page's grey in dots, None without a screen.
+    """
 
     page: TrimmedPage
     art: Art
@@ -88,6 +104,7 @@ class PressSheet:
     profile: PrintProfile | None
     findings: tuple[Finding, ...]
     notes: tuple[str, ...]
+    screened: Screened | None = None
 
 
 def check_ahead(settings: PressSettings) -> None:
@@ -95,11 +112,14 @@ def check_ahead(settings: PressSettings) -> None:
 
     Raises:
         InputError: colour or profile cannot be read.
-        UsageError: the standard that is asked for cannot be kept.
+        UsageError: the standard or the screen that is asked for cannot be kept.
     """
+    if settings.screen is not None:
+        check_ruling(settings.screen, settings.screen_dpi or dpi_for(settings.screen))
     colour, profile = load_colour(settings)
     if settings.standard == "x1a":
-        press_standard.check_possible(colour, settings.intent, profile)
+        printed = None if settings.screen is not None else colour
+        press_standard.check_possible(printed, settings.intent, profile)
 
 
 def load_colour(settings: PressSettings) -> tuple[UnderColour | None, PrintProfile | None]:
@@ -112,11 +132,14 @@ def load_colour(settings: PressSettings) -> tuple[UnderColour | None, PrintProfi
     if settings.under is None:
         return None, profile
     colour = read_colour(settings.under, settings.budget_mp)
-    return (to_cmyk(colour, profile) if profile else colour), profile
+    turned = profile is not None and settings.screen is None
+    return (to_cmyk(colour, profile) if profile and turned else colour), profile
 
 
-def lay_out_page(sheet: Curves, settings: PressSettings) -> PressSheet:
+def lay_out_page(sheet: Curves, settings: PressSettings, greys: Sequence[U8] = ()) -> PressSheet:
     """Lay the sheet out on its page and look at what would go out.
+
+    ``greys`` are the sheet's grey layers, (H, W) uint8, 255 = white, for a screen.
 
     Raises:
         InkcleanError: options exclude each other, a file cannot be used, or the standard asked
@@ -128,11 +151,19 @@ def lay_out_page(sheet: Curves, settings: PressSettings) -> PressSheet:
     spare = _SPARE_MM if settings.marks else 0.0
     page = make_page(trim, settings.bleed, settings.safe, settings.side, spare)
     colour, profile = load_colour(settings)
-    if settings.standard == "x1a":
-        press_standard.check_possible(colour, settings.intent, profile)
     fit = settings.fit or ("trim" if settings.trim and settings.scale is None else None)
     placement = fitted(sheet, page, fit) if fit else by_scale(sheet, page, settings.scale or 1.0)
     art = make_art(sheet, placement, colour)
+    screened: Screened | None = None
+    more: tuple[Finding, ...] = ()
+    screen_notes: tuple[str, ...] = ()
+    if settings.screen is not None and (greys or colour is not None):
+        screened, more, screen_notes = screen_art(
+            greys, colour, art.area, settings.screen, settings.screen_dpi
+        )
+        colour, art = None, replace(art, colour=None)
+    if settings.standard == "x1a":
+        press_standard.check_possible(colour, settings.intent, profile)
     findings = check_page(
         art.lines, page, thinnest_pt=settings.thinnest_pt, ppi=art.ppi, want_ppi=settings.colour_ppi
     )
@@ -141,9 +172,10 @@ def lay_out_page(sheet: Curves, settings: PressSettings) -> PressSheet:
         findings += (bleeding,)
     if colour is not None:
         findings += (check_total_ink(colour, _lines_over(art), settings.ink_limit),)
+    findings += more
     lost = cut_away(art, page)
-    notes = ((lost,) if lost else ()) + _notes(settings, colour, placement.scale)
-    return PressSheet(page, art, placement.scale, profile, findings, notes)
+    notes = ((lost,) if lost else ()) + screen_notes + _notes(settings, colour, placement.scale)
+    return PressSheet(page, art, placement.scale, profile, findings, notes, screened)
 
 
 def _lines_over(art: Art) -> Any:
@@ -175,12 +207,21 @@ def _notes(settings: PressSettings, colour: UnderColour | None, scale: float) ->
 
 def write_press_pdf(prepared: PressSheet, settings: PressSettings, path: Path, title: str) -> None:
     """Write the page as a PDF of exact boxes; ``path`` is written as it is given."""
+    import pikepdf
+
     page, art = prepared.page, prepared.art
     media = page.with_room(_SPARE_MM) if settings.marks else page.bled
     to = pdf.Points(media)
     with pdf.new_document(title) as document:
         resources = art_resources(document, art)
         content = art_operators(art, to, page.bled)
+        screened = prepared.screened
+        if screened is not None:
+            stencil = screen_stencil(document, screened, page.bled)
+            resources["/XObject"] = pikepdf.Dictionary(Screen=stencil)
+            content = pdf.BLACK + stencil_operators("Screen", screened, page.bled, to) + content
+            # a screen that is scaled on the way to the paper turns to moiré
+            document.Root.ViewerPreferences = pikepdf.Dictionary(PrintScaling=pikepdf.Name("/None"))
         if settings.marks:
             content += crop_marks(page, to)
             resources["/ColorSpace"] = _every_ink(document)
@@ -214,30 +255,41 @@ def _every_ink(document: pikepdf.Pdf) -> Any:
 
 
 def write_press_tiff(prepared: PressSheet, dpi: int, path: Path, title: str) -> None:
-    """Write the lines of the page with its bleed as a one-bit TIFF with T.6 compression.
+    """Write the page with its bleed as a one-bit TIFF with T.6 compression: lines and screen.
 
     Raises:
         UsageError: the picture would be too large.
     """
     area: Region = prepared.page.bled
+    lines, screened = prepared.art.lines, prepared.screened
+    # a screen has a resolution of its own
+    dpi = dpi if screened is None else screened.dpi
     height, width = size_px(area, dpi)
-    bands = packed_bands(prepared.art.lines, dpi, region=area)
+    bands = packed_bands(lines, dpi, region=area)
+    if screened is not None:
+        bands = screened.with_lines(lines, area)
     write_one_bit_tiff(bands, height, width, dpi, path, title=title)
 
 
 def press_page(
-    sheet: Curves, settings: PressSettings, outputs: dict[str, Path], title: str, replace: bool
+    sheet: Curves,
+    settings: PressSettings,
+    outputs: dict[str, Path],
+    title: str,
+    replace_old: bool,
+    greys: Sequence[U8] = (),
 ) -> PressReport:
     """Write what ``outputs`` names and return the report of the page.
 
-    ``outputs`` maps ``pdf`` and ``tiff600`` … ``tiff2400`` to paths.
+    ``outputs`` maps ``pdf`` and ``tiff600`` … ``tiff2400`` to paths; ``greys`` are the sheet's grey
+    layers for a screen, (H, W) uint8, 255 = white.
 
     Raises:
         InkcleanError: says in one line what stands in the way.
     """
-    prepared = lay_out_page(sheet, settings)
+    prepared = lay_out_page(sheet, settings, greys)
     for kind, path in outputs.items():
-        with placed(path, replace) as draft:
+        with placed(path, replace_old) as draft:
             if kind == "pdf":
                 write_press_pdf(prepared, settings, draft, title)
             else:
@@ -252,6 +304,7 @@ def press_page(
         verdict=verdict(prepared.findings),
         check=prepared.findings,
         notes=prepared.notes,
+        screen=prepared.screened.json() if prepared.screened else None,
     )
 
 

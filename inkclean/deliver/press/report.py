@@ -11,7 +11,10 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True)
 class PressReport:
-    """A press file: the page's size and bleed in mm, the scale of the art, what the check found."""
+    """A press file: the page's size and bleed in mm, the scale of the art, what the check found.
+
+    ``screen`` is the screen as it was made, None without one.
+    """
 
     width_mm: float
     height_mm: float
@@ -20,6 +23,7 @@ class PressReport:
     verdict: str
     check: tuple[Finding, ...]
     notes: tuple[str, ...]
+    screen: dict[str, Any] | None = None
 
     def json(self) -> dict[str, Any]:
         """Return the report as plain values."""
@@ -33,6 +37,7 @@ class PressReport:
                 for f in self.check
             ],
             "notes": list(self.notes),
+            **({} if self.screen is None else {"screen": self.screen}),
         }
 
 

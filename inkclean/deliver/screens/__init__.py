@@ -1,0 +1,1 @@
+"""Screens: grey turned into dots or lines of full ink, at the resolution of the print."""
