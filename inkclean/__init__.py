@@ -18,16 +18,19 @@ __all__ = [
     "Settings",
     "UsageError",
     "__version__",
+    "recolour",
 ]
 
 if TYPE_CHECKING:
     from inkclean.api import FilePage as Page
+    from inkclean.api import recolour
     from inkclean.base.errors import InkcleanError, InputError, OutputError, UsageError
     from inkclean.settings import Settings
 
 # Where the names are, for those who ask: the package itself is imported in no time.
 _PLACES = {
     "Page": ("inkclean.api", "FilePage"),
+    "recolour": ("inkclean.api", "recolour"),
     "Settings": ("inkclean.settings", "Settings"),
     "InkcleanError": ("inkclean.base.errors", "InkcleanError"),
     "InputError": ("inkclean.base.errors", "InputError"),

@@ -8,21 +8,23 @@ from __future__ import annotations
 from collections.abc import Sequence
 from os import PathLike
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, TypedDict, Unpack
+from typing import TYPE_CHECKING, Any, Literal, TypedDict, Unpack
 
 from inkclean.page import Page
 from inkclean.pipeline import Asked
 from inkclean.settings import check_settings
 
 if TYPE_CHECKING:
-    from inkclean.jobs.reports import CleanReport
+    from inkclean.jobs.colours.recolour import RecolourReport
+    from inkclean.jobs.reports import CleanReport, FlatsReport
 
 
 class Options(TypedDict, total=False):
     """What may be asked of a page, by the names and units of ``inkclean.Settings``.
 
     And of its flats: ``gap_mm`` is the widest gap that may be bridged, ``smallest_mm`` the size
-    below which an area joins a neighbour, ``colours`` a file of colours to follow.
+    below which an area joins a neighbour, ``colours`` a file of colours to follow, ``palette`` a
+    file of the book's colours.
     """
 
     paper: str
@@ -37,6 +39,7 @@ class Options(TypedDict, total=False):
     gap_mm: float
     smallest_mm: float
     colours: str | PathLike[str] | None
+    palette: str | PathLike[str] | None
 
 
 class FilePage(Page):
@@ -151,6 +154,100 @@ class FilePage(Page):
             self.change(keep_pencil=True)
         return write_results(self, order, origin, target, edits)
 
+    def write_flats(
+        self,
+        folder: str | PathLike[str] | None = None,
+        *,
+        layers: Literal["ora", "png"] = "ora",
+        colour_dpi: int | None = None,
+        shade: float | None = None,
+        replace: bool = False,
+    ) -> FlatsReport:
+        """Write the flats and their layers, as ``inkclean flats`` does; the ticket notes them.
+
+        Where the ticket of the page is not there, ink and curves are written first.
+
+        Args:
+            folder: where to; beside the photo if None.
+            layers: one OpenRaster file, or a folder of PNG.
+            colour_dpi: resolution of the colour files, a whole part of the ink's; 300 if None.
+            shade: where the light of a first shade comes from, degrees clockwise from above.
+            replace: whether to write over results that are there.
+
+        Returns:
+            What was found and written: the paths are its ``outputs``, by kind.
+
+        Raises:
+            InkcleanError: the photo cannot be used, or a result stands there.
+        """
+        from inkclean.deliver.files import check_free
+        from inkclean.deliver.flats_record import read_edits
+        from inkclean.deliver.flats_set import FlatsSettings, check_flats_settings
+        from inkclean.deliver.resolution import colour_dpi as dpi_of
+        from inkclean.ink.edits import read_ink_edits
+        from inkclean.jobs.colours.palettes import palette_of
+        from inkclean.jobs.flat_pages import FlatsOrder, write_page_flats
+        from inkclean.jobs.reports import FlatsReport
+        from inkclean.jobs.results import Order, Origin, Target, edits_kept
+        from inkclean.jobs.ticket import file_hash
+
+        asked = self.asked
+        assert asked.file is not None  # noqa: S101 - the page was made with one
+        lengths = (asked.gap_mm, asked.smallest_mm, asked.colours, asked.palette)
+        flats = FlatsSettings(*lengths, layers, shade, colour_dpi)
+        check_flats_settings(flats)
+        place = asked.file.parent if folder is None else Path(folder)
+        target = Target(place, self.photo.name, replace)
+        dpi = (float(self.settings.dpi), dpi_of(self.settings.dpi, colour_dpi))
+        outputs = flats.outputs(place, target.name)
+        for path in outputs.values():
+            check_free(path, replace)
+        ticket = target.path("ticket")
+        cleaned = None if ticket.exists() else self.write(folder)
+        edits = edits_kept(Origin(asked.file, file_hash(asked.file), asked.number), target)
+        flat_edits, hints = read_edits(edits.get("flats", {}))
+        palette = palette_of(asked.palette, ticket, edits)
+        self.change(
+            ink_edits=read_ink_edits(edits.get("ink", {})),
+            flat_edits=flat_edits,
+            hints=hints,
+            palette=palette,
+            shade=shade,
+        )
+        order = FlatsOrder(Order(self.settings), flats)
+        found = write_page_flats(self, order, target, ticket, outputs, dpi)
+        return FlatsReport(
+            input=str(asked.file),
+            outputs={kind: str(path) for kind, path in outputs.items()},
+            flats=found,
+            cleaned=cleaned,
+            seconds=self.watch.seconds,
+        )
+
+
+def recolour(
+    ticket: str | PathLike[str],
+    palette: str | PathLike[str] | None = None,
+    *,
+    replace: bool = False,
+) -> RecolourReport:
+    """Bring a page's colour files to the book's colours, as ``inkclean recolour`` does.
+
+    Args:
+        ticket: the page's ticket.
+        palette: the file of the book's colours; None for the one that the ticket names.
+        replace: whether to write over files that somebody changed since.
+
+    Returns:
+        Which colours changed, and the files written.
+
+    Raises:
+        InkcleanError: says in one line what stands in the way; all stays as it was.
+    """
+    from inkclean.jobs.colours.recolour import recolour_page
+
+    return recolour_page(Path(ticket), None if palette is None else Path(palette), replace)
+
 
 def _plain(options: Any) -> dict[str, Any]:
     """Return the options as the chain takes them: a lone pencil as one of several, paths."""
@@ -158,6 +255,7 @@ def _plain(options: Any) -> dict[str, Any]:
     if "drop" in asked:
         drop = asked["drop"]
         asked["drop"] = (drop,) if isinstance(drop, str) else tuple(drop)
-    if asked.get("colours") is not None:
-        asked["colours"] = Path(asked["colours"])
+    for name in ("colours", "palette"):
+        if asked.get(name) is not None:
+            asked[name] = Path(asked[name])
     return asked

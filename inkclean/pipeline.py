@@ -48,7 +48,8 @@ class Asked:
     the typical line is brought to for a book; ``keep_pencil`` keeps the picture of the
     underdrawing; ``ink_edits`` and ``flat_edits`` are what was corrected by hand; ``gap_mm`` is
     the widest gap that may be bridged, ``smallest_mm`` the size below which an area joins a
-    neighbour; ``colours`` is a file of colours to follow, ``hints`` such colours themselves;
+    neighbour; ``colours`` is a file of colours to follow, ``hints`` such colours themselves,
+    ``palette`` a file of the book's colours that they may refer to;
     ``shade`` is where the light comes from in degrees clockwise from the top of the sheet, None
     for no shade.
     """
@@ -64,6 +65,7 @@ class Asked:
     smallest_mm: float = 2.0
     colours: Path | None = None
     hints: Hints | None = None
+    palette: Path | None = None
     shade: float | None = None
 
     def value(self, name: str) -> Any:
@@ -237,12 +239,18 @@ def _split(
     )
 
 
-def _hints(sheet: Sheet, *, colours: Path | None, hints: Hints | None) -> Hints | None:
+def _hints(
+    sheet: Sheet, *, colours: Path | None, hints: Hints | None, palette: Path | None
+) -> Hints | None:
+    from inkclean.deliver.book_file import read_book
+    from inkclean.flats.colour.book import BookColours, follow_book
+
+    book = BookColours() if palette is None else read_book(palette)
     if colours is None:
-        return hints
+        return None if hints is None else follow_book(hints, book, by_name=True)
     from inkclean.deliver.layers.hints_read import read_hints
 
-    return read_hints(colours, sheet.width_mm, sheet.height_mm)
+    return read_hints(colours, sheet.width_mm, sheet.height_mm, book)
 
 
 def _colour(flats: Flats, ink: Ink, followed: Hints | None) -> tuple[Flats, Colouring]:
@@ -305,7 +313,7 @@ STEPS = (
     _step("strokes", "ink", "within_mm", "strokes", _strokes, "curves"),
     _step("prepare", "ink", "", "prepared", _prepare, "flats"),
     _step("split", "ink prepared", "gap_mm smallest_mm flat_edits", "flats", _split, "flats"),
-    _step("hints", "sheet", "colours hints", "followed", _hints, "colours"),
+    _step("hints", "sheet", "colours hints palette", "followed", _hints, "colours"),
     _step("colour", "flats ink followed", "", "coloured colouring", _colour, "colours"),
     _step("shade", "coloured ink", "shade", "shading", _shade, "shade"),
     _step("relief", "flats ink", "", "relief", _relief, "shade"),

@@ -81,6 +81,26 @@ def test_results_are_not_written_over(desk: Path) -> None:
     assert len(Path("photo.svg").read_bytes()) < len(before)
 
 
+def test_flats_are_written_and_follow_the_book(desk: Path) -> None:
+    Path("palette.json").write_text('{"sea": "#285AC8"}', "utf-8")
+    Path("hints.csv").write_text("x_mm,y_mm,colour,name\n25,58,,sea\n", "utf-8")
+    page = inkclean.Page("photo.jpg", colours="hints.csv", palette="palette.json")
+    report = page.write_flats("out", colour_dpi=200)
+    assert {"ora", "flats", "areas"} <= set(report.outputs)
+    assert (report.flats.ink_dpi, report.flats.colour_dpi) == (600, 200)
+    assert report.cleaned is not None and "sea" in report.flats.colours
+    before = Path("out/photo.flats.png").read_bytes()
+    with pytest.raises(inkclean.OutputError):
+        page.write_flats("out")
+    Path("palette.json").write_text('{"sea": "#1A3A80"}', "utf-8")
+    made = inkclean.recolour("out/photo.ticket.json")
+    assert [change.name for change in made.changes] == ["sea"]
+    assert Path("out/photo.flats.png").read_bytes() != before
+    # what the ticket keeps is done again
+    again = inkclean.Page("photo.jpg").write_flats("out", colour_dpi=200, replace=True)
+    assert "sea" in again.flats.colours
+
+
 def test_names_of_pencils_are_one_or_several(desk: Path) -> None:
     one, several = (
         inkclean.Page("photo.jpg", drop="blue"),

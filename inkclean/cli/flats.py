@@ -52,6 +52,13 @@ _options = option_group(
         "CSV (x_mm, y_mm, colour as #RRGGBB, name).",
     ),
     click.option(
+        "--palette",
+        type=_FILE,
+        metavar="FILE",
+        help="The book's colours: names and colours as #RRGGBB, in JSON or CSV. Your colours "
+        "may then be names.",
+    ),
+    click.option(
         "--colour-dpi",
         type=click.IntRange(36, 2400),
         metavar="N",
@@ -119,6 +126,7 @@ def flats_settings_of(options: dict[str, Any]) -> FlatsSettings:
         gap_mm=parse_length_mm(options["gap"]),
         smallest_mm=parse_length_mm(options["smallest"]),
         colours=options["colours"],
+        palette=options["palette"],
         layers=options["layers"],
         shade=options["shade"],
         colour_dpi=options["colour_dpi"],

@@ -15,6 +15,7 @@ from inkclean.cli.demo import demo
 from inkclean.cli.desk import desk
 from inkclean.cli.flats import flats
 from inkclean.cli.press import press
+from inkclean.cli.recolour import recolour
 
 
 class Commands(click.Group):
@@ -59,7 +60,7 @@ def main() -> None:
     """
 
 
-for _command in (clean, flats, press, demo, desk):
+for _command in (clean, flats, recolour, press, demo, desk):
     main.add_command(_command)
 
 

@@ -43,10 +43,7 @@ def flats_record(flats: Flats, colouring: Colouring) -> dict[str, Any]:
     asked = set(flats.checks["bridge"].tolist())
     rows = colouring.of_area[1:].tolist()
     return {
-        "colours": [
-            {"name": name, "colour": as_hex(colour)}
-            for name, colour in zip(colouring.names, colouring.palette, strict=True)
-        ],
+        "colours": colours_record(colouring),
         "areas": [
             {
                 "area": int(area["label"]),
@@ -89,6 +86,15 @@ def flats_record(flats: Flats, colouring: Colouring) -> dict[str, Any]:
     }
 
 
+def colours_record(colouring: Colouring) -> list[dict[str, str]]:
+    """Return the colours of a page, and the book's names that they refer to, for the ticket."""
+    book = colouring.book or ("",) * len(colouring.names)
+    return [
+        {"name": name, "colour": as_hex(colour), **({"book": refers} if refers else {})}
+        for name, colour, refers in zip(colouring.names, colouring.palette, book, strict=True)
+    ]
+
+
 def edits_record(edits: FlatEdits, hints: Hints | None = None) -> dict[str, Any]:
     """Return the edits of the flats, and the colours given, for the ticket."""
     record: dict[str, Any] = {
@@ -128,6 +134,7 @@ def _dab(hints: Hints, number: int) -> dict[str, Any]:
         "name": hints.names[number],
         "points_mm": np.round(kept, _DECIMALS).tolist(),
         "covers_mm2": 0.0 if hints.covers_mm2 is None else _round(hints.covers_mm2[number]),
+        **({"book": hints.book[number]} if hints.book and hints.book[number] else {}),
     }
 
 
@@ -135,6 +142,7 @@ def _read_dabs(rows: list[Any]) -> Hints | None:
     if not rows:
         return None
     points, dab, colours, names, sizes = [], [], [], [], []
+    book: list[str] = []
     for number, row in enumerate(rows):
         if not isinstance(row, Mapping):
             raise _wrong("dabs")
@@ -150,6 +158,7 @@ def _read_dabs(rows: list[Any]) -> Hints | None:
         points.append(at)
         dab += [number] * len(at)
         names.append(str(row.get("name", "")))
+        book.append(str(row.get("book", "")))
         sizes.append(covers)
     return Hints(
         np.concatenate(points),
@@ -157,6 +166,7 @@ def _read_dabs(rows: list[Any]) -> Hints | None:
         np.array(colours, np.uint8),
         tuple(names),
         covers_mm2=np.array(sizes) if any(sizes) else None,
+        book=tuple(book) if any(book) else (),
     )
 
 

@@ -40,9 +40,10 @@ class FlatsSettings:
     """What the artist asked for in the flats; the defaults are right for most pages.
 
     ``gap_mm`` the widest opening in a line that may be bridged; ``smallest_mm`` the diameter
-    of the smallest area that stays by itself; ``colours`` a file of hints; ``layers`` one
-    OpenRaster file or a folder of PNG; ``shade`` the direction the light comes from, in
-    degrees clockwise from the top of the sheet, None for empty shade and light layers;
+    of the smallest area that stays by itself; ``colours`` a file of hints; ``palette`` a
+    file of the book's colours; ``layers`` one OpenRaster file or a folder of PNG; ``shade``
+    the direction the light comes from, in degrees clockwise from the top of the sheet, None for
+    empty shade and light layers;
     ``colour_dpi`` the resolution of the colour files, a whole part of the ink's, None for 300
     or the next above it that is one.
     """
@@ -50,6 +51,7 @@ class FlatsSettings:
     gap_mm: float = 5.0
     smallest_mm: float = 2.0
     colours: Path | None = None
+    palette: Path | None = None
     layers: LayersAs = "ora"
     shade: float | None = None
     colour_dpi: int | None = None

@@ -18,6 +18,7 @@ from inkclean.flats.colour.colours import Colouring
 from inkclean.flats.values import Flats
 from inkclean.ink.edits import read_ink_edits
 from inkclean.jobs.batch import FileTask, Outcome, need_mb, outcome_of
+from inkclean.jobs.colours.palettes import follows, palette_of, palette_record
 from inkclean.jobs.inputs import TICKET, open_input
 from inkclean.jobs.reports import CleanReport, FlatsFound, FlatsReport, found_from
 from inkclean.jobs.results import (
@@ -118,12 +119,29 @@ def _make(
     cleaned = standing.cleaned
     if clean_too:
         cleaned = write_results(page, order.clean, coming.origin, coming.target, coming.edits)
-    found = found_of(page.coloured, page.colouring, (ink_dpi, dpi))
-    keep = _Keeper(coming.ticket, order, page, found)
-    keep.write(outputs, begun=True)
-    _write(page, coming.target.name, outputs, dpi, replace_old)
-    keep.write(outputs, begun=False)
+    target = replace(coming.target, replace=replace_old)
+    found = write_page_flats(page, order, target, coming.ticket, outputs, (ink_dpi, dpi))
     return _report(path, outputs, found, cleaned, page.watch.seconds)
+
+
+def write_page_flats(
+    page: Page,
+    order: FlatsOrder,
+    target: Target,
+    ticket: Path | None,
+    outputs: Mapping[str, Path],
+    dpi: tuple[float, float],
+) -> FlatsFound:
+    """Write a page's flats to ``outputs`` and tell of them; its ``ticket``, if any, keeps them.
+
+    ``dpi`` are the resolutions of ink and colour files.
+    """
+    found = found_of(page.coloured, page.colouring, dpi)
+    keep = _Keeper(ticket, order, page, found)
+    keep.write(outputs, begun=True)
+    _write(page, target.name, outputs, dpi[1], target.replace)
+    keep.write(outputs, begun=False)
+    return found
 
 
 def _report(
@@ -181,6 +199,7 @@ def _page(coming: _Coming, settings: FlatsSettings) -> Page:
         gap_mm=settings.gap_mm,
         smallest_mm=settings.smallest_mm,
         colours=settings.colours,
+        palette=palette_of(settings.palette, coming.ticket, coming.edits),
         shade=settings.shade,
     )
 
@@ -248,11 +267,11 @@ class _Standing:
         measured = ticket.measured.get(_EDITS) if ticket is not None else None
         run = measured.get("run") if isinstance(measured, Mapping) else None
         record = run if isinstance(run, Mapping) else {}
-        same = ticket is not None and record.get("order") == _order_hash(order.flats, ticket)
+        same = ticket is not None and record.get("order") == order_hash(order.flats, ticket)
         done = bool(same and record.get("done"))
-        return cls(
-            ticket, cleaned, found_from(record.get("found")) if done else None, same and not done
-        )
+        told = done and ticket is not None and follows(ticket, coming.ticket, order.flats.palette)
+        found = found_from(record.get("found")) if told else None
+        return cls(ticket, cleaned, found, same and not done)
 
     def finished(self, outputs: Mapping[str, Path]) -> bool:
         """Tell whether the flats asked for stand as they were left."""
@@ -278,10 +297,13 @@ class _Keeper:
         if self.path is None:
             return
         page, ticket = self.page, read_ticket(self.path)
-        edits = {**ticket.edits, _EDITS: edits_record(page.asked.flat_edits, page.followed)}
+        flats = edits_record(page.asked.flat_edits, page.followed)
+        flats |= palette_record(page.asked.palette, self.path, ticket.edits)
+        edits = {**ticket.edits, _EDITS: flats}
         ticket = replace(ticket, edits=edits)
         run = {
-            "order": _order_hash(self.order.flats, ticket),
+            "order": order_hash(self.order.flats, ticket),
+            "settings": _asked(self.order.flats),
             "found": asdict(self.found),
             "done": not begun,
         }
@@ -294,13 +316,21 @@ class _Keeper:
             draft.write_text(ticket_text(ticket), "utf-8")
 
 
-def _order_hash(settings: FlatsSettings, ticket: Ticket) -> str:
+def order_hash(settings: FlatsSettings, ticket: Ticket) -> str:
     """Return a hash of all that decides the flats: settings, edits, version.
 
     Colours given are among the edits once they are followed; a file of them counts by itself.
     """
-    asked = {**asdict(settings), "colours": None}
-    if settings.colours is not None:
-        asked["colours"] = file_hash(settings.colours)
+    return order_hash_of(_asked(settings), ticket)
+
+
+def _asked(settings: FlatsSettings) -> dict[str, Any]:
+    """Return the settings as a ticket keeps them: a file of colours by its hash."""
+    colours = None if settings.colours is None else file_hash(settings.colours)
+    return {**asdict(settings), "colours": colours, "palette": None}
+
+
+def order_hash_of(asked: Mapping[str, Any], ticket: Ticket) -> str:
+    """Return :func:`order_hash` of settings as a ticket keeps them."""
     of = [__version__, asked, asdict(ticket.settings_used), ticket.sha256, ticket.edits]
     return hashlib.sha256(json_text(of).encode("utf-8", "surrogateescape")).hexdigest()

@@ -15,6 +15,7 @@ import numpy as np
 
 from inkclean.base.arrays import U8
 from inkclean.base.errors import InputError
+from inkclean.flats.colour.book import BookColours, follow_book
 from inkclean.flats.colour.hints import Hints, hints_in_picture
 
 _MOST_PX = 300_000_000
@@ -23,14 +24,18 @@ _SHAPE_OFF = 0.02
 _MOST_NAME = 60
 _HEX = re.compile(r"#?([0-9a-fA-F]{6})")
 _WANTED = "write x_mm, y_mm, colour as #RRGGBB and, if you like, name"
+_NO_BOOK = BookColours()
 
 
-def read_hints(path: Path, width_mm: float, height_mm: float) -> Hints:
+def read_hints(
+    path: Path, width_mm: float, height_mm: float, book: BookColours = _NO_BOOK
+) -> Hints:
     """Return the hints in a file, for a sheet of this size.
 
     A PNG is laid over the whole sheet, at any resolution. JSON is a list of objects, CSV a
     table with a header, both with ``x_mm``, ``y_mm`` (from the sheet's top left), ``colour``
-    as ``#RRGGBB`` and, if wanted, ``name``.
+    as ``#RRGGBB`` and, if wanted, ``name``. A name of the ``book`` stands for its colour; so does
+    a dab in just the colour of one of the book.
 
     Raises:
         InputError: the file cannot be read, or does not say what it should.
@@ -42,8 +47,10 @@ def read_hints(path: Path, width_mm: float, height_mm: float) -> Hints:
         raise InputError(f"{path} could not be read ({reason}); check --colours") from error
     try:
         if body.startswith(b"\x89PNG"):
-            return hints_in_picture(_picture(body, width_mm / height_mm), width_mm, height_mm)
-        return _points(_rows(body, path.suffix.lower()), width_mm, height_mm)
+            picture = _picture(body, width_mm / height_mm)
+            return follow_book(hints_in_picture(picture, width_mm, height_mm), book, by_name=True)
+        found = _points(_rows(body, path.suffix.lower()), width_mm, height_mm, book)
+        return follow_book(found, book, by_name=True)
     except InputError as error:
         raise InputError(f"{path}: {error}") from error
 
@@ -83,7 +90,9 @@ def _rows(body: bytes, suffix: str) -> list[Mapping[str, Any]]:
     return list(csv.DictReader(text.splitlines(), skipinitialspace=True))
 
 
-def _points(rows: list[Mapping[str, Any]], width_mm: float, height_mm: float) -> Hints:
+def _points(
+    rows: list[Mapping[str, Any]], width_mm: float, height_mm: float, book: BookColours
+) -> Hints:
     if not rows:
         raise InputError(f"it has no points; {_WANTED}")
     points = np.array([_place(row, number) for number, row in enumerate(rows, 1)])
@@ -98,7 +107,7 @@ def _points(rows: list[Mapping[str, Any]], width_mm: float, height_mm: float) ->
     return Hints(
         points,
         np.arange(len(points), dtype=np.int32),
-        np.array([_colour(row, number) for number, row in enumerate(rows, 1)], np.uint8),
+        np.array([_colour(row, number, book) for number, row in enumerate(rows, 1)], np.uint8),
         tuple(_name(row) for row in rows),
     )
 
@@ -113,8 +122,10 @@ def _place(row: Mapping[str, Any], number: int) -> tuple[float, float]:
     return place
 
 
-def _colour(row: Mapping[str, Any], number: int) -> tuple[int, ...]:
-    match = _HEX.fullmatch(str(row.get("colour") or "").strip())
+def _colour(row: Mapping[str, Any], number: int, book: BookColours) -> tuple[int, ...]:
+    found = book.find(_name(row))
+    given = str(row.get("colour") or "").strip()
+    match = _HEX.fullmatch(found.colour if found and not given else given)
     if match is None:
         raise InputError(f"point {number} has no colour; {_WANTED}")
     return tuple(bytes.fromhex(match[1]))

@@ -41,15 +41,15 @@ def write_openraster(stack: Stack, path: Path, *, replace: bool = False) -> None
         OutputError: ``path`` is taken, or cannot be written.
     """
     with placed(path, replace) as draft, zipfile.ZipFile(draft, "w") as archive:
-        _add(archive, "mimetype", b"image/openraster")
-        _add(archive, "stack.xml", stack_xml(stack))
+        add_entry(archive, "mimetype", b"image/openraster")
+        add_entry(archive, "stack.xml", stack_xml(stack))
         for name, png in packed_layers(stack):
-            _add(archive, name, png)
+            add_entry(archive, name, png)
         merged = np.asarray(cv2.cvtColor(render_group(stack), cv2.COLOR_RGBA2RGB), np.uint8)
-        _add(archive, "mergedimage.png", picture_png(merged, stack.px_per_mm))
+        add_entry(archive, "mergedimage.png", picture_png(merged, stack.px_per_mm))
         small = thumbnail(merged)
         scale = small.shape[1] / merged.shape[1]
-        _add(archive, "Thumbnails/thumbnail.png", picture_png(small, stack.px_per_mm * scale))
+        add_entry(archive, "Thumbnails/thumbnail.png", picture_png(small, stack.px_per_mm * scale))
 
 
 def stack_xml(stack: Stack) -> bytes:
@@ -70,7 +70,7 @@ def stack_xml(stack: Stack) -> bytes:
                 "x": str(layer.box.left if layer.box else 0),
                 "y": str(layer.box.top if layer.box else 0),
             }
-            source = {"name": layer.name, "src": _source(number), "composite-op": layer.op}
+            source = {"name": layer.name, "src": source_name(number), "composite-op": layer.op}
             ET.SubElement(parent, "layer", {**source, **place, **shown})
             number += 1
     ET.indent(image)
@@ -84,7 +84,7 @@ def packed_layers(stack: Stack) -> Iterator[tuple[str, bytes]]:
     with ThreadPoolExecutor(_WORKERS) as pool:
         packed = pool.map(lambda layer: picture_png(layer.pixels(), stack.px_per_mm), layers)
         for number, png in enumerate(packed):
-            yield _source(number), png
+            yield source_name(number), png
 
 
 def thumbnail(page: U8) -> U8:
@@ -95,11 +95,13 @@ def thumbnail(page: U8) -> U8:
     return np.asarray(cv2.resize(page, size, interpolation=cv2.INTER_AREA), np.uint8)
 
 
-def _source(number: int) -> str:
+def source_name(number: int) -> str:
+    """Return what the picture of a layer is called in the archive; from 0, uppermost first."""
     return f"data/layer{number:03d}.png"
 
 
-def _add(archive: zipfile.ZipFile, name: str, body: bytes) -> None:
+def add_entry(archive: zipfile.ZipFile, name: str, body: bytes) -> None:
+    """Put an entry into the archive: the same page gives the same bytes."""
     entry = zipfile.ZipInfo(name, _DATE)
     entry.compress_type = zipfile.ZIP_STORED  # pictures are packed already
     entry.create_system = 3

@@ -28,12 +28,14 @@ class Colouring:
 
     ``palette`` is (K, 3) uint8 sRGB; row 0 is the paper, whether an area has it or not.
     ``names`` are K words, no two alike. ``of_area`` is (N + 1,) uint8: palette row of each
-    label, 0 for label 0.
+    label, 0 for label 0. ``book`` are the K names of the book's colours that the rows refer to,
+    "" where none; empty where none does.
     """
 
     palette: U8
     names: tuple[str, ...]
     of_area: U8
+    book: tuple[str, ...] = ()
 
     @property
     def used(self) -> list[int]:

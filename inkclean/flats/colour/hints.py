@@ -38,7 +38,8 @@ class Hints:
     ``points`` (P, 2) float64: x, y in mm from the sheet's top left; ``dab`` (P,) int32: which
     dab each point belongs to; ``colours`` (D, 3) uint8 sRGB and ``names`` of D dabs, "" where
     none is given. ``covers_mm2`` (D,) float64 is the paper that each dab covers, None for
-    mere points.
+    mere points. ``book`` are D names of the book's colours that the dabs refer to, "" where none;
+    empty where no dab does.
     """
 
     points: F64
@@ -46,6 +47,7 @@ class Hints:
     colours: U8
     names: tuple[str, ...]
     covers_mm2: F64 | None = None
+    book: tuple[str, ...] = ()
 
 
 def colour_by_hints(flats: Flats, ink: Ink, hints: Hints) -> tuple[Flats, Colouring]:
@@ -53,7 +55,8 @@ def colour_by_hints(flats: Flats, ink: Ink, hints: Hints) -> tuple[Flats, Colour
 
     - Each dab gives its colour to the area that holds most of it, and to every other area
       that holds 30 % of it or is covered by it to 30 %.
-    - Dabs of one colour are one colour of the palette, under the first name given.
+    - Dabs of one colour are one colour of the palette, under the first name given; those that
+      refer to one name of the book are one, whatever else has the same colour.
     - An area with dabs of several colours is split between them where the way from dab to
       dab is narrowest, as at a gap in the line that was missed.
     - Untouched background and gutter stay paper. Any other untouched area follows its
@@ -63,7 +66,7 @@ def colour_by_hints(flats: Flats, ink: Ink, hints: Hints) -> tuple[Flats, Colour
     Raises:
         InputError: more than 250 colours.
     """
-    palette, row_of_dab, names = _palette(hints)
+    palette, row_of_dab, names, book = _palette(hints)
     touched, row = _touches(flats, hints, row_of_dab)
     flats, touched, row = _settle_conflicts(flats, ink, hints, row_of_dab, touched, row)
     of_area = np.full(len(flats.areas) + 1, -1, np.int64)
@@ -72,7 +75,7 @@ def colour_by_hints(flats: Flats, ink: Ink, hints: Hints) -> tuple[Flats, Colour
     bare = np.concatenate([[False], flats.areas["kind"] != FIGURE]) & (of_area < 0)
     of_area[bare] = 0
     _follow(flats, of_area, len(palette))
-    return flats, Colouring(palette, names, of_area.astype(np.uint8))
+    return flats, Colouring(palette, names, of_area.astype(np.uint8), book)
 
 
 def hints_in_picture(picture: U8, width_mm: float, height_mm: float) -> Hints:
@@ -191,11 +194,16 @@ def _dabs(kind: U8, step: int) -> tuple[F64, I64, I64, F64]:
     return xy, number[key[kept]], present & 255, size
 
 
-def _palette(hints: Hints) -> tuple[U8, I64, tuple[str, ...]]:
-    """Return the palette (K, 3), paper first, each dab's row, and K names."""
-    colours, first, inverse = np.unique(
-        hints.colours, axis=0, return_index=True, return_inverse=True
-    )
+def _palette(hints: Hints) -> tuple[U8, I64, tuple[str, ...], tuple[str, ...]]:
+    """Return the palette (K, 3), paper first, each dab's row, K names and names in the book."""
+    red, green, blue = hints.colours.astype(np.int64).T
+    code = red << 16 | green << 8 | blue
+    refers = np.array(hints.book or ("",) * len(code), np.str_)
+    known, of_word = np.unique(np.char.lower(refers), return_inverse=True)
+    # names of the book have numbers below all colours'
+    code = np.where(refers != "", of_word.ravel() - len(known), code)
+    _, first, inverse = np.unique(code, return_index=True, return_inverse=True)
+    colours = hints.colours[first]
     if len(colours) > _MOST_COLOURS:
         raise InputError(f"{len(colours)} colours are too many; use at most {_MOST_COLOURS}")
     order = np.argsort(first)
@@ -208,7 +216,8 @@ def _palette(hints: Hints) -> tuple[U8, I64, tuple[str, ...]]:
             given.setdefault(dab_row, name)
     palette = np.concatenate([PAPER[None], colours[order]])
     words = [given.get(k) or colour_name(colour) for k, colour in enumerate(palette)]
-    return palette, row_of_dab, unlike(words)
+    book = ("", *(str(word) for word in refers[first[order]]))
+    return palette, row_of_dab, unlike(words), book
 
 
 def _labels_under(flats: Flats, points: F64) -> I64:

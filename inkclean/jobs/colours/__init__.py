@@ -1,0 +1,1 @@
+"""Pages and the colours of their book."""
