@@ -20,12 +20,14 @@ _FILE = click.Path(path_type=Path)
 # what has no effect on a poster, and what has one only beside another option
 _NOT_ON_POSTERS = (
     *("trim", "bleed", "safe", "side", "fit", "scale", "marks", "standard", "intent", "profile"),
-    *("ink_limit", "thinnest", "also", "dpi", "screen"),
+    *("ink_limit", "thinnest", "also", "dpi", "screen", "plates"),
 )
 _ONLY_WITH = {
     **dict.fromkeys(("on", "overlap", "margin"), ("poster",)),
     "dpi": ("also", "screen"),
-    **dict.fromkeys(("grey", "shade", "least_dot", "gain"), ("screen",)),
+    **dict.fromkeys(("grey", "shade", "least_dot"), ("screen",)),
+    "gain": ("screen", "plates"),
+    "spread": ("plates",),
     "intent": ("standard",),
     "profile": ("standard", "under"),
     "ink_limit": ("under",),
@@ -41,6 +43,7 @@ _CURED_BY = {
     "safe area": "--fit safe, --scale",
     "colour bleed": "--fit bleed, --bleed",
     "screen": "--screen, --dpi",
+    "plate colours": "--plates",
     "smallest dot": "--screen, --least-dot",
 }
 
@@ -153,10 +156,22 @@ _options = option_group(
     ),
     click.option(
         "--gain",
-        default="0%",
-        show_default=True,
         metavar="PER_CENT",
-        help="Dot gain of your printer at mid-tone, taken back in the screen.",
+        help="Dot gain of your printer at mid-tone, taken back (default: 0% for grey, 20% for the "
+        "tints of plates).",
+    ),
+    click.option(
+        "--plates",
+        metavar="INKS",
+        help="Print the page's colours (or those of --under) in spot inks, such as "
+        "blue=#2a5db0,red=#d03030, under black lines; with --also tiff a file for each plate.",
+    ),
+    click.option(
+        "--spread",
+        default="0.2mm",
+        show_default=True,
+        metavar="LENGTH",
+        help="How far colours run on under the lines.",
     ),
     click.option(
         "--poster", metavar="SIZE", help="Print this large, over several sheets (see --on)."
@@ -220,18 +235,27 @@ def _check_effect(options: dict[str, Any]) -> None:
     source = click.get_current_context().get_parameter_source
     typed = {name for name in options if source(name) is ParameterSource.COMMANDLINE}
     idle = [f"--{name.replace('_', '-')}" for name in _NOT_ON_POSTERS if name in typed]
-    without = [name for name in ("ink_limit",) if name in typed]
-    if options["profile"] and options["screen"] and not options["standard"]:
-        without.append("profile")
-    if options["screen"] and without:
-        names = ", ".join(f"--{name.replace('_', '-')}" for name in without)
-        raise UsageError(f"--screen prints in one ink: leave out {names}")
+    _check_inks(options, typed)
     if options["poster"] and idle:
         raise UsageError(f"--poster is for a home printer: leave out {', '.join(idle)}")
     for name, others in _ONLY_WITH.items():
         if name in typed and not any(options[other] for other in others):
             wanted = " or ".join(f"--{other}" for other in others)
             raise UsageError(f"--{name.replace('_', '-')} has no effect without {wanted}")
+
+
+def _check_inks(options: dict[str, Any], typed: set[str]) -> None:
+    """Refuse options for four-colour print beside a screen or plates."""
+    without = [name for name in ("ink_limit",) if name in typed]
+    if options["profile"] and not options["standard"]:
+        without.append("profile")
+    if options["plates"]:
+        without += [name for name in ("grey", "shade", "least_dot") if name in typed]
+    names = ", ".join(f"--{name.replace('_', '-')}" for name in without)
+    if options["plates"] and without:
+        raise UsageError(f"--plates prints the page's colours in spot inks: leave out {names}")
+    if options["screen"] and without:
+        raise UsageError(f"--screen prints in one ink: leave out {names}")
 
 
 def order_of(options: dict[str, Any]) -> PressOrder:
@@ -241,6 +265,7 @@ def order_of(options: dict[str, Any]) -> PressOrder:
         UsageError: a size, length or share is not understood, or options exclude each other.
     """
     from inkclean.base.units import MM_PER_PT, parse_length_mm
+    from inkclean.deliver.plates.inks import GAIN, parse_plates
     from inkclean.deliver.press.files import DPI, PressSettings
     from inkclean.deliver.press.tile_plan import PosterSettings
     from inkclean.deliver.press.trim import parse_edges, parse_trim
@@ -248,9 +273,12 @@ def order_of(options: dict[str, Any]) -> PressOrder:
     from inkclean.jobs.press_pages import PressOrder, parse_greys
 
     screen = None
+    gain = _per_cent(options["gain"], "gain") if options["gain"] else None
+    if gain is not None and not 0.0 <= gain <= 0.4:
+        raise UsageError("--gain must be between 0% and 40%")
     if options["screen"]:
-        least, gain = (_per_cent(options[name], name) for name in ("least_dot", "gain"))
-        screen = parse_screen(options["screen"], least=least, gain=gain)
+        least = _per_cent(options["least_dot"], "least_dot")
+        screen = parse_screen(options["screen"], least=least, gain=gain or 0.0)
     dpi = int(options["dpi"]) if options["dpi"] else None
     kinds = {part.strip().lower() for part in options["also"].split(",") if part.strip()}
     if kinds - {"tiff"}:
@@ -271,6 +299,9 @@ def order_of(options: dict[str, Any]) -> PressOrder:
         thinnest_pt=parse_length_mm(options["thinnest"]) / MM_PER_PT,
         screen=screen,
         screen_dpi=dpi,
+        plates=parse_plates(options["plates"]) if options["plates"] else (),
+        spread_mm=_spread(options["spread"]),
+        plate_gain=GAIN if gain is None else gain,
     )
     poster = None
     if options["poster"]:
@@ -281,12 +312,22 @@ def order_of(options: dict[str, Any]) -> PressOrder:
             parse_length_mm(options["margin"]),
         )
     greys = parse_greys(options["grey"])
-    if screen is not None and not greys and options["under"] is None and options["shade"] is None:
+    bare = screen is not None and not settings.plates
+    if bare and not greys and options["under"] is None and options["shade"] is None:
         greys = ("wash",)
     tiff_dpi = dpi or (dpi_for(screen) if screen else DPI[0])
     return PressOrder(
         settings, poster, tiff_dpi if kinds else None, options["paper"], greys, options["shade"]
     )
+
+
+def _spread(text: str) -> float:
+    from inkclean.base.units import parse_length_mm
+
+    spread = parse_length_mm(text)
+    if spread > 2.0:
+        raise UsageError("--spread must be between 0 and 2 mm")
+    return spread
 
 
 def _per_cent(text: str, name: str) -> float:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import re
 from collections.abc import Collection, Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -38,6 +39,8 @@ _OWN = (
         ".contact.png",
     ),
 )
+
+_PLATE = re.compile(r"\.plate-[a-z0-9-]+\.tiff$")
 
 
 def gather(inputs: Sequence[Path]) -> list[Path]:
@@ -99,7 +102,7 @@ def _pictures(folder: Path) -> list[Path]:
 
 def is_result_name(name: str, beside: Collection[str]) -> bool:
     """Tell whether a file is a result of the tool; ``beside`` are the names in its folder."""
-    if name.endswith(_OWN):
+    if name.endswith(_OWN) or _PLATE.search(name):
         return True
     # NAME.pdf beside NAME.ticket.json was written by the tool; any other PDF is a scan
     return name.endswith(".pdf") and name.removesuffix(".pdf") + TICKET in beside

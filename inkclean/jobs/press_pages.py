@@ -7,11 +7,15 @@ from dataclasses import dataclass, replace
 from itertools import chain, islice
 from pathlib import Path
 
+import numpy as np
+
 from inkclean.base.arrays import F32, U8
 from inkclean.base.errors import UsageError
 from inkclean.curves.values import Curves
 from inkclean.deliver.files import check_free, placed
 from inkclean.deliver.flats_record import read_edits
+from inkclean.deliver.plates.inks import LINES
+from inkclean.deliver.plates.tints import ColourMap
 from inkclean.deliver.press.files import PressSettings, check_ahead, load_colour, press_page
 from inkclean.deliver.press.report import PosterReport, PressReport
 from inkclean.deliver.press.tile_plan import PosterSettings
@@ -49,7 +53,10 @@ class PressOrder:
         if self.poster is not None:
             return {"tiles": folder / f"{name}.tiles.pdf"}
         found = {"pdf": folder / f"{name}.press.pdf"}
-        if self.tiff_dpi is not None:
+        if self.tiff_dpi is not None and self.settings.plates:
+            files = [*(ink.file for ink in self.settings.plates), LINES]
+            found |= {f"plate-{file}": folder / f"{name}.plate-{file}.tiff" for file in files}
+        elif self.tiff_dpi is not None:
             found[f"tiff{self.tiff_dpi}"] = folder / f"{name}.press.tiff"
         return found
 
@@ -86,9 +93,11 @@ def press_file(
         outputs = order.outputs(folder or path.parent, name)
         made: PressReport | PosterReport
         if order.poster is None:
-            screened = order.settings.screen is not None
+            settings = order.settings
+            colours = page_colours(page) if settings.plates and settings.under is None else None
+            screened = settings.screen is not None and not settings.plates
             greys = grey_layers(page, order.greys, order.shade) if screened else ()
-            made = press_page(curves, order.settings, outputs, name, replace_old, greys)
+            made = press_page(curves, settings, outputs, name, replace_old, greys, colours)
         else:
             made = _tiled(curves, order.poster, order.settings, outputs["tiles"], name, replace_old)
         named = {kind: str(result) for kind, result in outputs.items()}
@@ -184,6 +193,13 @@ def grey_layers(page: Page, greys: Sequence[str], shade: float | None) -> list[U
         if shading is not None:
             found.append(255 - shading.shade)
     return found
+
+
+def page_colours(page: Page) -> ColourMap:
+    """Return the colours of a page's areas, over the whole sheet."""
+    flats, colouring = page.coloured, page.colouring
+    index = colouring.of_area[flats.labels].astype(np.uint16)
+    return ColourMap(index, colouring.palette, colouring.names)
 
 
 def _beside_ink(page: Page, reflectance: F32) -> U8:

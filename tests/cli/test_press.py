@@ -20,6 +20,7 @@ import inkclean.jobs.press_pages
 from inkclean.cli.main import main
 from inkclean.cli.press import press
 from inkclean.deliver.pictures.raster import render
+from inkclean.jobs.inputs import is_result_name
 from inkclean.jobs.press_pages import PressOrder
 from tests.deliver import drawn
 from tests.deliver.pdf_reading import box_mm
@@ -81,6 +82,30 @@ def test_a_screen_of_a_grey_picture(photo: Path, tmp_path: Path) -> None:
         assert picture.mode == "1" and picture.info["dpi"] == (1200, 1200)
 
 
+def test_plates_of_the_pages_own_areas(tmp_path: Path) -> None:
+    """A scan's areas are found and coloured by themselves, and their colours put on plates."""
+    inks = "sea blue=#2a5db0,red=#d03030"
+    scan = _scan(tmp_path)
+    words = ("--plates", inks, "--also", "tiff", "--json", "--paper", "60x80mm")
+    result = _run(scan, *words, "-o", tmp_path / "out")
+    assert result.exit_code == 0, result.output
+    report = json.loads(result.stdout)
+    assert set(report["outputs"]) == {"pdf", "plate-sea-blue", "plate-red", "plate-black"}
+    sizes = set()
+    for path in report["outputs"].values():
+        assert Path(path).exists()
+        if path.endswith(".tiff"):
+            with Image.open(path) as picture:
+                sizes.add(picture.size)
+    assert len(sizes) == 1
+    assert [ink["name"] for ink in report["plates"]["inks"]] == ["sea blue", "red"]
+    assert all(set(row["tints"]) == {"sea blue", "red"} for row in report["plates"]["colours"])
+    # plates are no photos: a folder with them is cleaned without them
+    assert is_result_name("lantern.plate-sea-blue.tiff", ())
+    again = _run(scan, *words, "-o", tmp_path / "out")
+    assert again.exit_code == 3 and "--replace" in again.stderr
+
+
 def test_a_screen_of_what_is_on_the_paper(tmp_path: Path) -> None:
     """A wash beside the ink is screened as dark as it is, and bare paper stays bare."""
     ink = render(drawn.page(), 300)
@@ -138,6 +163,14 @@ def test_the_standard_with_a_profile(photo: Path, tmp_path: Path) -> None:
         (("--screen", "60", "--gain", "50%"), 2, "between 0% and 40%"),
         (("--screen", "60", "--poster", "A1"), 2, "leave out --screen"),
         (("--screen", "60", "--ink-limit", "300", "--under", "x.png"), 2, "leave out --ink-limit"),
+        (("--plates", "blue"), 2, "--plates 'blue' is not understood"),
+        (("--plates", "black=#000000"), 2, "'black' means something else"),
+        (("--plates", "blue=#2a5db0", "--grey", "wash", "--screen", "60"), 2, "leave out --grey"),
+        (("--plates", "blue=#2a5db0", "--poster", "A1"), 2, "leave out --plates"),
+        (("--plates", "blue=#2a5db0", "--standard", "x1a", "--intent", "F"), 2, "leave out --stan"),
+        (("--plates", "blue=#2a5db0", "--spread", "9mm"), 2, "between 0 and 2 mm"),
+        (("--plates", "blue=#2a5db0", "--under", "none.png"), 3, "does not exist"),
+        (("--spread", "0.2mm"), 2, "--spread has no effect without --plates"),
         (("--grey", "wash"), 2, "--grey has no effect without --screen"),
         (("--shade", "315"), 2, "--shade has no effect without --screen"),
         (("--intent", "FOGRA39"), 2, "--intent has no effect without --standard"),

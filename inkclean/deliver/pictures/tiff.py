@@ -1,4 +1,4 @@
-"""One-bit TIFF with ITU-T T.6 compression, written strip by strip.
+"""One-bit TIFF with ITU-T T.6 compression, and grey TIFF, written strip by strip.
 
 Only one band of pixels is in memory at a time, so the size of the print does not matter. The
 coder is libtiff's and the directory is written by Pillow's; here the strips are only strung
@@ -8,6 +8,7 @@ together. Tag numbers are those of TIFF revision 6.0.
 from __future__ import annotations
 
 import io
+import zlib
 from collections import deque
 from collections.abc import Iterable, Iterator
 from concurrent.futures import Future, ThreadPoolExecutor
@@ -36,7 +37,9 @@ _SOFTWARE = 305
 # strips in work at once: the coder lets go of the interpreter, so drawing goes on meanwhile
 _WORKERS = 2
 _T6 = 4  # compression
-_WHITE_IS_ZERO = 0  # photometric interpretation
+_DEFLATE = 8  # compression, Adobe's supplement 2 to TIFF 6.0
+_PACK = 3  # zlib's level: flat plates pack as well as at the last
+_WHITE_IS_ZERO, _BLACK_IS_ZERO = 0, 1  # photometric interpretation
 _PER_INCH = 2  # unit of the resolution
 
 
@@ -49,10 +52,34 @@ def write_one_bit_tiff(
     becomes one strip. Ink is 1 and WhiteIsZero, so that the file reads as it prints.
     """
     strips = list(_coded(bands, width))
+    _write(strips, (height, width), dpi, path, title, (1, _T6, _WHITE_IS_ZERO))
+
+
+def write_grey_tiff(
+    bands: Iterable[U8], height: int, width: int, dpi: float, path: Path, *, title: str = ""
+) -> None:
+    """Write bands of grey, (rows, width) uint8, 255 = white, as a TIFF of 8 bits, deflated.
+
+    Every band but the last is ``raster.BAND_ROWS`` high and becomes one strip.
+    """
+    strips = [zlib.compress(band.tobytes(), _PACK) for band in bands]
+    _write(strips, (height, width), dpi, path, title, (8, _DEFLATE, _BLACK_IS_ZERO))
+
+
+def _write(
+    strips: list[bytes],
+    size: tuple[int, int],
+    dpi: float,
+    path: Path,
+    title: str,
+    coding: tuple[int, int, int],
+) -> None:
+    """Write strips under a directory; ``coding`` is bits, compression, photometric."""
+    height, width = size
     entries = TiffImagePlugin.ImageFileDirectory_v2()
     entries[_WIDTH], entries[_LENGTH] = width, height
-    entries[_BITS], entries[_SAMPLES] = 1, 1
-    entries[_COMPRESSION], entries[_PHOTOMETRIC] = _T6, _WHITE_IS_ZERO
+    entries[_BITS], entries[_COMPRESSION], entries[_PHOTOMETRIC] = coding
+    entries[_SAMPLES] = 1
     entries[_ROWS_PER_STRIP] = min(BAND_ROWS, height)
     entries[_X_RESOLUTION] = entries[_Y_RESOLUTION] = dpi
     entries[_UNIT], entries[_SOFTWARE] = _PER_INCH, "inkclean"

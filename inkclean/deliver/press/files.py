@@ -18,6 +18,8 @@ from inkclean.deliver.layers.read import read_colour
 from inkclean.deliver.layers.under import UnderColour
 from inkclean.deliver.pictures.raster import Region, packed_bands, render, size_px
 from inkclean.deliver.pictures.tiff import write_one_bit_tiff
+from inkclean.deliver.plates.inks import GAIN, PlateInk
+from inkclean.deliver.plates.tints import ColourMap, colours_of_picture
 from inkclean.deliver.press import standard as press_standard
 from inkclean.deliver.press.art import (
     Art,
@@ -26,6 +28,7 @@ from inkclean.deliver.press.art import (
     check_colour_bleed,
     cut_away,
     make_art,
+    meeting,
 )
 from inkclean.deliver.press.check import PRINTER_DECIDES, Finding, check_page
 from inkclean.deliver.press.colour import (
@@ -33,6 +36,15 @@ from inkclean.deliver.press.colour import (
     check_total_ink,
     read_profile,
     to_cmyk,
+)
+from inkclean.deliver.press.plated import (
+    SPREAD_MM,
+    Plated,
+    mark_operators,
+    plate_art,
+    plate_operators,
+    plate_resources,
+    write_plate,
 )
 from inkclean.deliver.press.report import PressReport
 from inkclean.deliver.press.screened import (
@@ -69,7 +81,9 @@ class PressSettings:
     most that the four inks may sum to, in per cent; ``thinnest_pt`` the thinnest line that
     prints; ``colour_ppi`` the resolution colour is asked to have. With a ``screen`` all grey of
     the page, and the picture under the lines, is drawn in its dots at ``screen_dpi``, None for
-    what its ruling needs.
+    what its ruling needs. With ``plates`` the page's colours, or the picture's, are printed in
+    these inks, each ``spread_mm`` on under the lines, and a ``screen`` is theirs; ``plate_gain`` is
+    by how much a tone of one half grows on the press.
     """
 
     trim: Paper | None = None
@@ -89,13 +103,17 @@ class PressSettings:
     budget_mp: float = 300.0
     screen: Screen | None = None
     screen_dpi: int | None = None
+    plates: tuple[PlateInk, ...] = ()
+    spread_mm: float = SPREAD_MM
+    plate_gain: float = GAIN
 
 
 @dataclass(frozen=True)
 class PressSheet:
     """A page laid out: the art on it, the scale it was brought to, the profile, the findings.
 
-    ``screened`` is the page's grey in dots, None without a screen.
+    ``screened`` is the page's grey in dots, None without a screen; ``plated`` its colours in spot
+    inks, None without plates.
     """
 
     page: TrimmedPage
@@ -105,6 +123,12 @@ class PressSheet:
     findings: tuple[Finding, ...]
     notes: tuple[str, ...]
     screened: Screened | None = None
+    plated: Plated | None = None
+
+    @property
+    def media(self) -> Region:
+        """The page with what lies around its bleed: room for marks."""
+        return self.page.with_room(_SPARE_MM)
 
 
 def check_ahead(settings: PressSettings) -> None:
@@ -114,6 +138,11 @@ def check_ahead(settings: PressSettings) -> None:
         InputError: colour or profile cannot be read.
         UsageError: the standard or the screen that is asked for cannot be kept.
     """
+    if settings.plates and settings.standard == "x1a":
+        raise UsageError(
+            f"--plates cannot be written as {press_standard.VERSION}: leave out --standard, and "
+            "let the printer prepare the file"
+        )
     if settings.screen is not None:
         check_ruling(settings.screen, settings.screen_dpi or dpi_for(settings.screen))
     colour, profile = load_colour(settings)
@@ -132,14 +161,20 @@ def load_colour(settings: PressSettings) -> tuple[UnderColour | None, PrintProfi
     if settings.under is None:
         return None, profile
     colour = read_colour(settings.under, settings.budget_mp)
-    turned = profile is not None and settings.screen is None
+    turned = profile is not None and settings.screen is None and not settings.plates
     return (to_cmyk(colour, profile) if profile and turned else colour), profile
 
 
-def lay_out_page(sheet: Curves, settings: PressSettings, greys: Sequence[U8] = ()) -> PressSheet:
+def lay_out_page(
+    sheet: Curves,
+    settings: PressSettings,
+    greys: Sequence[U8] = (),
+    colours: ColourMap | None = None,
+) -> PressSheet:
     """Lay the sheet out on its page and look at what would go out.
 
-    ``greys`` are the sheet's grey layers, (H, W) uint8, 255 = white, for a screen.
+    ``greys`` are the sheet's grey layers, (H, W) uint8, 255 = white, for a screen; ``colours`` its
+    colours, for plates.
 
     Raises:
         InkcleanError: options exclude each other, a file cannot be used, or the standard asked
@@ -148,17 +183,34 @@ def lay_out_page(sheet: Curves, settings: PressSettings, greys: Sequence[U8] = (
     if settings.fit is not None and settings.scale is not None:
         raise UsageError("--fit and --scale cannot be used together; give one")
     trim = settings.trim or Paper("sheet", sheet.width_mm, sheet.height_mm)
-    spare = _SPARE_MM if settings.marks else 0.0
+    spare = _SPARE_MM if settings.marks or settings.plates else 0.0
     page = make_page(trim, settings.bleed, settings.safe, settings.side, spare)
     colour, profile = load_colour(settings)
     fit = settings.fit or ("trim" if settings.trim and settings.scale is None else None)
     placement = fitted(sheet, page, fit) if fit else by_scale(sheet, page, settings.scale or 1.0)
     art = make_art(sheet, placement, colour)
     screened: Screened | None = None
+    plated: Plated | None = None
     more: tuple[Finding, ...] = ()
-    screen_notes: tuple[str, ...] = ()
-    if settings.screen is not None and (greys or colour is not None):
-        screened, more, screen_notes = screen_art(
+    ink_notes: tuple[str, ...] = ()
+    if settings.plates:
+        if colour is not None:
+            colours = colours_of_picture(colour.pixels)
+        if colours is None:
+            raise UsageError("--plates needs the page's colours; give them with --under")
+        plated, more, ink_notes = plate_art(
+            colours,
+            settings.plates,
+            sheet,
+            art.area,
+            settings.spread_mm,
+            settings.screen,
+            settings.screen_dpi,
+            settings.plate_gain,
+        )
+        colour, art = None, replace(art, colour=None)
+    elif settings.screen is not None and (greys or colour is not None):
+        screened, more, ink_notes = screen_art(
             greys, colour, art.area, settings.screen, settings.screen_dpi
         )
         colour, art = None, replace(art, colour=None)
@@ -174,8 +226,8 @@ def lay_out_page(sheet: Curves, settings: PressSettings, greys: Sequence[U8] = (
         findings += (check_total_ink(colour, _lines_over(art), settings.ink_limit),)
     findings += more
     lost = cut_away(art, page)
-    notes = ((lost,) if lost else ()) + screen_notes + _notes(settings, colour, placement.scale)
-    return PressSheet(page, art, placement.scale, profile, findings, notes, screened)
+    notes = ((lost,) if lost else ()) + ink_notes + _notes(settings, colour, placement.scale)
+    return PressSheet(page, art, placement.scale, profile, findings, notes, screened, plated)
 
 
 def _lines_over(art: Art) -> Any:
@@ -209,22 +261,29 @@ def write_press_pdf(prepared: PressSheet, settings: PressSettings, path: Path, t
     """Write the page as a PDF of exact boxes; ``path`` is written as it is given."""
     import pikepdf
 
-    page, art = prepared.page, prepared.art
-    media = page.with_room(_SPARE_MM) if settings.marks else page.bled
+    page, art, plated = prepared.page, prepared.art, prepared.plated
+    media = prepared.media if settings.marks or plated else page.bled
     to = pdf.Points(media)
     with pdf.new_document(title) as document:
         resources = art_resources(document, art)
         content = art_operators(art, to, page.bled)
         screened = prepared.screened
+        if plated is not None:
+            resources = plate_resources(document, plated, page.bled)
+            content = plate_operators(plated, meeting(art.lines, page.bled), page.bled, to)
+            content += mark_operators(plated, page.bled, media, to)
+            resources["/ColorSpace"].Every = _every_ink(document).Every
         if screened is not None:
             stencil = screen_stencil(document, screened, page.bled)
             resources["/XObject"] = pikepdf.Dictionary(Screen=stencil)
             content = pdf.BLACK + stencil_operators("Screen", screened, page.bled, to) + content
+        if screened is not None or (plated is not None and plated.screens):
             # a screen that is scaled on the way to the paper turns to moiré
             document.Root.ViewerPreferences = pikepdf.Dictionary(PrintScaling=pikepdf.Name("/None"))
         if settings.marks:
             content += crop_marks(page, to)
-            resources["/ColorSpace"] = _every_ink(document)
+            if plated is None:
+                resources["/ColorSpace"] = _every_ink(document)
         sheetlet = pdf.Sheetlet(media, content, page.trim, page.bled, resources)
         pdf.add_page(document, sheetlet)
         if settings.standard == "x1a":
@@ -278,20 +337,33 @@ def press_page(
     title: str,
     replace_old: bool,
     greys: Sequence[U8] = (),
+    colours: ColourMap | None = None,
 ) -> PressReport:
     """Write what ``outputs`` names and return the report of the page.
 
     ``outputs`` maps ``pdf`` and ``tiff600`` … ``tiff2400`` to paths; ``greys`` are the sheet's grey
-    layers for a screen, (H, W) uint8, 255 = white.
+    layers for a screen, (H, W) uint8, 255 = white; ``colours`` are its colours for plates, whose
+    files are ``plate-NAME``.
 
     Raises:
         InkcleanError: says in one line what stands in the way.
     """
-    prepared = lay_out_page(sheet, settings, greys)
+    prepared = lay_out_page(sheet, settings, greys, colours)
     for kind, path in outputs.items():
         with placed(path, replace_old) as draft:
             if kind == "pdf":
                 write_press_pdf(prepared, settings, draft, title)
+            elif prepared.plated is not None:
+                write_plate(
+                    prepared.plated,
+                    kind.removeprefix("plate-"),
+                    prepared.art.lines,
+                    prepared.page.bled,
+                    prepared.media,
+                    settings.screen_dpi or DPI[0],
+                    draft,
+                    title,
+                )
             else:
                 write_press_tiff(prepared, int(kind.removeprefix("tiff")), draft, title)
     page = prepared.page
@@ -305,6 +377,7 @@ def press_page(
         check=prepared.findings,
         notes=prepared.notes,
         screen=prepared.screened.json() if prepared.screened else None,
+        plates=prepared.plated.json() if prepared.plated else None,
     )
 
 

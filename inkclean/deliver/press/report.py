@@ -13,7 +13,8 @@ if TYPE_CHECKING:
 class PressReport:
     """A press file: the page's size and bleed in mm, the scale of the art, what the check found.
 
-    ``screen`` is the screen as it was made, None without one.
+    ``screen`` is the screen as it was made, ``plates`` the inks and what each colour became; None
+    without one.
     """
 
     width_mm: float
@@ -24,6 +25,7 @@ class PressReport:
     check: tuple[Finding, ...]
     notes: tuple[str, ...]
     screen: dict[str, Any] | None = None
+    plates: dict[str, Any] | None = None
 
     def json(self) -> dict[str, Any]:
         """Return the report as plain values."""
@@ -38,6 +40,7 @@ class PressReport:
             ],
             "notes": list(self.notes),
             **({} if self.screen is None else {"screen": self.screen}),
+            **({} if self.plates is None else {"plates": self.plates}),
         }
 
 
