@@ -16,7 +16,7 @@ from inkclean.settings import check_settings
 
 if TYPE_CHECKING:
     from inkclean.jobs.colours.recolour import RecolourReport
-    from inkclean.jobs.reports import CleanReport, FlatsReport
+    from inkclean.jobs.reports import CleanReport, FlatsReport, PrintReport
 
 
 class Options(TypedDict, total=False):
@@ -223,6 +223,94 @@ class FilePage(Page):
             cleaned=cleaned,
             seconds=self.watch.seconds,
         )
+
+    def write_press(
+        self,
+        folder: str | PathLike[str] | None = None,
+        *,
+        trim: str | None = None,
+        bleed: str = "3mm",
+        marks: bool = False,
+        under: str | PathLike[str] | None = None,
+        screen: str | None = None,
+        greys: Sequence[str] = ("wash",),
+        shade: float | None = None,
+        plates: str | None = None,
+        spread_mm: float = 0.2,
+        tiff: bool = False,
+        dpi: int | None = None,
+        replace: bool = False,
+    ) -> PrintReport:
+        """Write print files and check them, as ``inkclean press`` does.
+
+        What the ticket of an earlier run keeps of corrections by hand is done again.
+
+        Args:
+            folder: where to; beside the photo if None.
+            trim: size of the trimmed page; the sheet's own if None.
+            bleed: one length, or four: top, outer, bottom, inner.
+            marks: whether to add crop marks.
+            under: colour under the lines, or grey for a screen: a picture, folder or OpenRaster.
+            screen: lines per inch, angle and shape, as ``60@45,dots``, for grey in one ink.
+            greys: what the screen is made of, without ``under``: wash, pencil.
+            shade: where the light of a first shade in the screen comes from, in degrees.
+            plates: spot inks, as ``blue=#2a5db0,red=#d03030``, for the page's colours.
+            spread_mm: how far colours run on under the lines.
+            tiff: whether to write a TIFF too, of every plate if there are any.
+            dpi: resolution of the TIFF, and of a screen; what they need if None.
+            replace: whether to write over results that are there.
+
+        Returns:
+            What was written and what the check found, ``made`` its ``PressReport``.
+
+        Raises:
+            InkcleanError: says in one line what stands in the way.
+        """
+        from inkclean.deliver.files import check_free
+        from inkclean.deliver.flats_record import read_edits
+        from inkclean.deliver.plates.inks import parse_plates
+        from inkclean.deliver.press.files import DPI, PressSettings, check_ahead
+        from inkclean.deliver.press.trim import parse_edges, parse_trim
+        from inkclean.deliver.screens.ruling import dpi_for, parse_screen
+        from inkclean.ink.edits import read_ink_edits
+        from inkclean.jobs.colours.palettes import palette_of
+        from inkclean.jobs.press_pages import PressOrder, parse_greys, press_one
+        from inkclean.jobs.reports import PrintReport
+        from inkclean.jobs.results import Origin, Target, edits_kept
+        from inkclean.jobs.ticket import file_hash
+
+        asked = parse_screen(screen) if screen else None
+        settings = PressSettings(
+            trim=parse_trim(trim) if trim else None,
+            bleed=parse_edges(bleed),
+            marks=marks,
+            under=None if under is None else Path(under),
+            screen=asked,
+            screen_dpi=dpi,
+            plates=parse_plates(plates) if plates else (),
+            spread_mm=spread_mm,
+        )
+        check_ahead(settings)
+        kinds = parse_greys(",".join(greys)) if under is None else ()
+        tiff_dpi = (dpi or (dpi_for(asked) if asked else DPI[0])) if tiff else None
+        order = PressOrder(settings, tiff_dpi=tiff_dpi, greys=kinds, shade=shade)
+        path = self.asked.file
+        assert path is not None  # noqa: S101 - the page was made with one
+        place = path.parent if folder is None else Path(folder)
+        outputs = order.outputs(place, self.photo.name)
+        for result in outputs.values():
+            check_free(result, replace)
+        origin = Origin(path, file_hash(path), self.asked.number)
+        target = Target(place, self.photo.name, replace)
+        edits = edits_kept(origin, target)
+        if edits:
+            flats, hints = read_edits(edits.get("flats", {}))
+            palette = palette_of(self.asked.palette, target.path("ticket"), edits)
+            ink = read_ink_edits(edits.get("ink", {}))
+            self.change(ink_edits=ink, flat_edits=flats, hints=hints, palette=palette)
+        made = press_one(self, order, outputs, self.photo.name, replace)
+        named = {kind: str(result) for kind, result in outputs.items()}
+        return PrintReport(input=str(path), outputs=named, made=made)
 
 
 def recolour(

@@ -125,3 +125,19 @@ def test_import_takes_no_time() -> None:
     words = [sys.executable, "-c", code]
     runs = [subprocess.run(words, capture_output=True, check=True) for _ in range(3)]
     assert min(float(run.stdout) for run in runs) < 0.1
+
+
+def test_print_files_are_written_as_the_command_does(desk: Path) -> None:
+    page = inkclean.Page("photo.jpg")
+    report = page.write_press("out", screen="75@30,lines", tiff=True)
+    assert set(report.outputs) == {"pdf", "tiff1200"}
+    made = report.json()
+    assert made["screen"]["lpi"] == pytest.approx(75, rel=0.001)
+    with pytest.raises(inkclean.OutputError, match="already exists"):
+        page.write_press("out", screen="75")
+    inks = "blue=#2a5db0,red=#d03030"
+    report = page.write_press("out", plates=inks, tiff=True, replace=True)
+    assert set(report.outputs) == {"pdf", "plate-blue", "plate-red", "plate-black"}
+    assert all(Path(path).exists() for path in report.outputs.values())
+    with pytest.raises(inkclean.UsageError, match="--plates"):
+        page.write_press("out", plates="blue")

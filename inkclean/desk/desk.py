@@ -24,6 +24,7 @@ from inkclean.desk.numbers import shared_numbers
 from inkclean.desk.shelf import Shelf, ShelfPage
 from inkclean.desk.touch import colour_at, turned
 from inkclean.desk.work.bench import Hands
+from inkclean.desk.work.printing import Printing
 from inkclean.desk.work.task import PageTask, Purpose
 from inkclean.flats.colour.hints import Hints
 from inkclean.ink.edits import read_ink_edits
@@ -175,10 +176,10 @@ class Desk:
         """Have the page brought to ``goal``, one of the stages' goals."""
         self._hands.ask(page.id, self._task(page, goal))
 
-    def take(self, page: ShelfPage, use: str) -> None:
-        """Have the files of one purpose made."""
+    def take(self, page: ShelfPage, use: str, printing: Printing | None = None) -> None:
+        """Have the files of one purpose made; ``printing`` is how, None for black lines alone."""
         into = self.folder(page) / "take" / use.replace(" ", "-")
-        purpose = Purpose(use, into, page.name, page.sha256)
+        purpose = Purpose(use, into, page.name, page.sha256, printing or Printing())
         self._hands.ask(page.id, self._task(page, "take", purpose))
 
     def thumb(self, page: ShelfPage) -> Path:

@@ -21,6 +21,7 @@ from inkclean.deliver.press.report import PosterReport, PressReport
 from inkclean.deliver.press.tile_plan import PosterSettings
 from inkclean.deliver.screens.tones import wash_grey
 from inkclean.jobs.batch import FileTask, Outcome, need_mb, outcome_of
+from inkclean.jobs.colours.palettes import palette_of
 from inkclean.jobs.inputs import Given, open_input
 from inkclean.jobs.reports import PrintReport
 from inkclean.jobs.results import Order
@@ -93,15 +94,26 @@ def press_file(
         outputs = order.outputs(folder or path.parent, name)
         made: PressReport | PosterReport
         if order.poster is None:
-            settings = order.settings
-            colours = page_colours(page) if settings.plates and settings.under is None else None
-            screened = settings.screen is not None and not settings.plates
-            greys = grey_layers(page, order.greys, order.shade) if screened else ()
-            made = press_page(curves, settings, outputs, name, replace_old, greys, colours)
+            made = press_one(page, order, outputs, name, replace_old)
         else:
             made = _tiled(curves, order.poster, order.settings, outputs["tiles"], name, replace_old)
         named = {kind: str(result) for kind, result in outputs.items()}
         yield PrintReport(input=str(path), outputs=named, made=made)
+
+
+def press_one(
+    page: Page, order: PressOrder, outputs: dict[str, Path], name: str, replace_old: bool
+) -> PressReport:
+    """Write a page's print files, its grey or its colours with it if they are asked for.
+
+    Raises:
+        InkcleanError: says in one line what stands in the way.
+    """
+    settings = order.settings
+    colours = page_colours(page) if settings.plates and settings.under is None else None
+    screened = settings.screen is not None and not settings.plates
+    greys = grey_layers(page, order.greys, order.shade) if screened else ()
+    return press_page(page.curves, settings, outputs, name, replace_old, greys, colours)
 
 
 def _tiled(
@@ -142,13 +154,13 @@ def pages_of(
     for _, photo in photos:
         for result in order.outputs(folder, photo.name).values():
             check_free(result, replace_old)
-        yield photo.name, _page(photo, given, order)
+        yield photo.name, _page(path, photo, given, order)
 
 
-def _page(photo: Photo, given: Given, order: PressOrder) -> Page:
+def _page(path: Path, photo: Photo, given: Given, order: PressOrder) -> Page:
     """Return the page as it was left: with what its ticket says was corrected by hand."""
-    kept = {} if given.ticket is None else given.ticket.edits.get("flats", {})
-    edits, hints = read_edits(kept)
+    kept = {} if given.ticket is None else given.ticket.edits
+    edits, hints = read_edits(kept.get("flats", {}))
     return Page(
         photo,
         given.settings,
@@ -156,6 +168,7 @@ def _page(photo: Photo, given: Given, order: PressOrder) -> Page:
         ink_edits=given.mended,
         flat_edits=edits,
         hints=hints,
+        palette=palette_of(None, path if given.ticket else None, kept),
         keep_pencil="pencil" in order.greys,
     )
 

@@ -17,6 +17,7 @@ PACKAGE = Path(inkclean.__file__).parent
 SHOWN = (
     *("sheet", "ink", "curves", "flats", "desk", "page.py", "pipeline.py"),
     *("deliver/press/check.py", "deliver/press/art.py", "deliver/press/colour.py"),
+    *("deliver/press/screened.py", "deliver/press/plated.py"),
 )
 # starts the desk, and speaks on the command line
 SPEAKS_THERE = PACKAGE / "desk" / "web" / "serve.py"

@@ -6,9 +6,9 @@ from dataclasses import replace
 
 import numpy as np
 from PIL import Image, ImageDraw, ImageFont
+from skimage.measure import find_contours
 
 from inkclean.base.arrays import F64
-from inkclean.curves.trace import trace
 from inkclean.curves.values import Curves
 from inkclean.deliver.pictures.raster import Region, moved
 
@@ -84,21 +84,39 @@ def joined(parts: tuple[Curves, ...]) -> Curves:
 
 
 def _outlined(text: str) -> Curves:
-    """Return a line of text as outlines, its top left at (0, 0)."""
+    """Return a line of text as outlines of straight sides, its top left at (0, 0)."""
     font = ImageFont.load_default(TEXT_MM * _TEXT_PX_PER_MM)
     left, top, right, bottom = font.getbbox(text)
     size = (int(right - left) + 8, int(bottom - top) + 8)
     picture = Image.new("L", size, 0)
     ImageDraw.Draw(picture).text((4 - left, 4 - top), text, fill=255, font=font)
-    coverage = np.asarray(picture, np.float32) / np.float32(255)
-    return trace(coverage, _TEXT_PX_PER_MM)
+    coverage = np.asarray(picture, np.float64) / 255
+    # rows first, and a pixel's centre at whole numbers; what is dark lies on one side throughout
+    found = [np.asarray(loop)[:-1, ::-1] + 0.5 for loop in find_contours(coverage, 0.5)]
+    loops = [_sides(loop / _TEXT_PX_PER_MM) for loop in found]
+    counts = [len(loop) for loop in loops]
+    return Curves(
+        np.concatenate(loops),
+        np.concatenate([[0], np.cumsum(counts)]).astype(np.int64),
+        # one shape, so that holes stay open whichever letter they are of
+        np.zeros(len(loops), np.int32),
+        np.zeros(len(loops), np.bool_),
+        np.ones(sum(counts), np.bool_),
+        np.ones(sum(counts), np.bool_),
+        size[0] / _TEXT_PX_PER_MM,
+        size[1] / _TEXT_PX_PER_MM,
+    )
 
 
-def _box(across: float, down: float) -> F64:
-    corners = np.array([[-across, -down], [across, -down], [across, down], [-across, down]])
+def _sides(corners: F64) -> F64:
+    """Return the sides of a polygon (N, 2) as cubics (N, 4, 2)."""
     ends = np.roll(corners, -1, 0)
     step = (ends - corners) / 3
     return np.stack([corners, corners + step, ends - step, ends], 1)
+
+
+def _box(across: float, down: float) -> F64:
+    return _sides(np.array([[-across, -down], [across, -down], [across, down], [-across, down]]))
 
 
 def _circle(radius: float) -> F64:

@@ -25,6 +25,7 @@ from inkclean.desk.config import Config
 from inkclean.desk.desk import Desk
 from inkclean.desk.shelf import ShelfPage
 from inkclean.desk.web.guard import App, Guard, TooLargeError
+from inkclean.desk.work.printing import printing_of
 from inkclean.desk.work.stages import GOALS
 from inkclean.desk.work.take import USES
 
@@ -198,10 +199,11 @@ def _page_routes(desk: Desk) -> list[Route]:
 
     async def take(request: Request) -> Response:
         page = page_of(request)
-        use = (await _words(request)).get("use")
+        asked = await _words(request)
+        use, printing = asked.get("use"), printing_of(asked.get("printing"))
         if use not in USES:
             raise UsageError(f"choose what you need the files for: {', '.join(USES)}")
-        return await _do(lambda: desk.take(page, use), page)
+        return await _do(lambda: desk.take(page, use, printing), page)
 
     return [
         Route(_API, show),

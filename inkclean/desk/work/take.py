@@ -15,10 +15,10 @@ from inkclean.deliver.flats_set import FlatsSettings, write_flats
 from inkclean.deliver.layers.composite import render_group
 from inkclean.deliver.layers.stack import layered
 from inkclean.deliver.pictures.png import picture_png
-from inkclean.deliver.press.files import PressSettings, press_page
 from inkclean.deliver.press.report import PressReport
 from inkclean.deliver.resolution import at_dpi, colour_dpi
 from inkclean.desk.edits import PageEdits
+from inkclean.desk.work.printing import print_files
 from inkclean.ink.edits import ink_edits_record
 from inkclean.jobs.results import Order, Origin, Target, write_results
 from inkclean.jobs.ticket import Ticket, read_ticket, ticket_text
@@ -93,7 +93,9 @@ def make_files(
     kinds, areas = USES[purpose.use]
     coloured = bool(work.dabs or work.names or work.flats != PageEdits(work.settings).flats)
     areas = areas or (purpose.use == "publish" and coloured)
-    bench.run(work, "flats" if areas else "ink", lambda stage, said: at(stage), check)
+    printing = purpose.printing if purpose.use == "print" else None
+    drawn = areas or (printing is not None and printing.coloured)
+    bench.run(work, "flats" if drawn else "ink", lambda stage, said: at(stage), check)
     at("curves")
     order = Order(work.settings, tuple(kind for kind in kinds if kind not in ("ink", "svg")))
     page = bench.page
@@ -111,10 +113,9 @@ def make_files(
     elif purpose.use == "publish":
         files.append(_plain_page(page, into / f"{name}.page.png"))
     press: PressReport | None = None
-    if purpose.use == "print":
-        outputs = {"pdf": into / f"{name}.press.pdf"}
-        press = press_page(page.curves, PressSettings(), outputs, name, True)
-        files.append(outputs["pdf"])
+    if printing is not None:
+        made_of, press = print_files(page, printing, into, name)
+        files += made_of
     finish_ticket(target.path("ticket"), work, bench)
     files.append(target.path("ticket"))
     bundle = into / f"{name}.zip"

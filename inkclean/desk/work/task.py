@@ -2,23 +2,26 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 
 from inkclean.desk.edits import PageEdits
+from inkclean.desk.work.printing import Printing
 
 
 @dataclass(frozen=True)
 class Purpose:
     """What files are fetched for: one of ``take.USES``, and the folder of the desk's they go to.
 
-    ``name`` is what they are called, ``sha256`` that of the photo.
+    ``name`` is what they are called, ``sha256`` that of the photo; ``printing`` is how they are
+    printed.
     """
 
     use: str
     into: Path
     name: str
     sha256: str
+    printing: Printing = field(default_factory=Printing)
 
 
 @dataclass(frozen=True)

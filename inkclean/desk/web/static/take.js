@@ -2,6 +2,7 @@
 
 import { at, post } from "./net.js";
 import { button, el } from "./parts.js";
+import { Printing } from "./printing.js";
 
 const USES = {
   "colour on": ["Keep colouring", "ink, lines, flats and an OpenRaster file with a layer for each colour"],
@@ -16,6 +17,7 @@ export class Take {
 
   constructor(desk) {
     this.desk = desk;
+    this.printing = new Printing(() => this.ask("print"));
   }
 
   enter() {
@@ -27,7 +29,8 @@ export class Take {
       made.dataset.use = key;
       return made;
     });
-    desk.hand.replaceChildren(...uses, this.list);
+    this.printing.panel.hidden = true;
+    desk.hand.replaceChildren(...uses, this.printing.panel, this.list);
     desk.say("What do you need the files for?");
     const { ink, sheet } = desk.state.stages;
     if (ink) desk.view.show([desk.layer("ink", ink, ink.picture, ink.px_per_mm)], [sheet.width_mm, sheet.height_mm]);
@@ -39,9 +42,10 @@ export class Take {
     const { desk } = this;
     for (const made of desk.hand.querySelectorAll("[data-use]")) made.setAttribute("aria-pressed", `${made.dataset.use === use}`);
     this.use = use;
+    this.printing.panel.hidden = use !== "print";
     this.list.replaceChildren();
     desk.say("Making the files …");
-    await desk.trying(() => post(`api/pages/${desk.page}/take`, { use }));
+    await desk.trying(() => post(`api/pages/${desk.page}/take`, { use, printing: use === "print" ? this.printing.said() : null }));
   }
 
   changed() {
