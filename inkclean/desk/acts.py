@@ -6,49 +6,29 @@ checks what is given, and applies what was kept to all that was done before.
 
 from __future__ import annotations
 
-from abc import ABC, abstractmethod
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import replace
-from typing import Any, TypeAlias
+from typing import Any
 
 import numpy as np
 
 from inkclean.base.errors import UsageError
+from inkclean.desk.colour_acts import Book, Dye, Name, Sweep
 from inkclean.desk.edits import (
-    LONGEST_NAME,
     LONGEST_TEXT,
+    ActKind,
     PageEdits,
-    check_colour,
+    Values,
     check_line,
     check_number,
     check_points,
+    point,
 )
 from inkclean.flats.find import OPENED_MM
 from inkclean.ink.edits import InkStroke
 from inkclean.ink.pencil.separate import check_drop
 from inkclean.pipeline import parse_outline
 from inkclean.settings import Settings, check_settings
-
-Values: TypeAlias = Mapping[str, Any]
-
-
-class ActKind(ABC):
-    """A kind of act: its ``name`` in the log, and those that it had in ``older`` ones."""
-
-    name: str
-    older: tuple[str, ...] = ()
-
-    @abstractmethod
-    def check(self, given: Values) -> dict[str, Any]:
-        """Return what is given with nothing but what such an act may hold.
-
-        Raises:
-            UsageError: the values make no sense.
-        """
-
-    @abstractmethod
-    def apply(self, edits: PageEdits, act: Values) -> PageEdits:
-        """Return ``edits`` with the ``act`` (checked) done."""
 
 
 class Set(ActKind):
@@ -132,7 +112,7 @@ class Speck(ActKind):
 
     def apply(self, edits: PageEdits, act: Values) -> PageEdits:
         """The speck there is kept."""
-        return replace(edits, ink=replace(edits.ink, kept=(*edits.ink.kept, _point(act["at"]))))
+        return replace(edits, ink=replace(edits.ink, kept=(*edits.ink.kept, point(act["at"]))))
 
 
 class Specks(ActKind):
@@ -146,7 +126,7 @@ class Specks(ActKind):
 
     def apply(self, edits: PageEdits, act: Values) -> PageEdits:
         """All of them are kept."""
-        kept = (*edits.ink.kept, *(_point(place) for place in act["points"]))
+        kept = (*edits.ink.kept, *(point(place) for place in act["points"]))
         return replace(edits, ink=replace(edits.ink, kept=kept))
 
 
@@ -161,7 +141,7 @@ class Checked(ActKind):
 
     def apply(self, edits: PageEdits, act: Values) -> PageEdits:
         """It is asked about no more."""
-        return replace(edits, checked=(*edits.checked, _point(act["at"])))
+        return replace(edits, checked=(*edits.checked, point(act["at"])))
 
 
 class Open(ActKind):
@@ -175,7 +155,7 @@ class Open(ActKind):
 
     def apply(self, edits: PageEdits, act: Values) -> PageEdits:
         """A bridge by hand goes, and nothing else; elsewhere no bridge is laid any more."""
-        at, flats = _point(act["at"]), edits.flats
+        at, flats = point(act["at"]), edits.flats
         laid = tuple(bridge for bridge in flats.bridges if not _near(bridge, at))
         if len(laid) < len(flats.bridges):
             return replace(edits, flats=replace(flats, bridges=laid))
@@ -225,7 +205,7 @@ class Join(ActKind):
 
     def apply(self, edits: PageEdits, act: Values) -> PageEdits:
         """All others are joined to the first."""
-        first, *others = (_point(row) for row in act["points"])
+        first, *others = (point(row) for row in act["points"])
         joins = (*edits.flats.joins, *((first, other) for other in others))
         return replace(edits, flats=replace(edits.flats, joins=joins))
 
@@ -242,44 +222,8 @@ class Split(ActKind):
 
     def apply(self, edits: PageEdits, act: Values) -> PageEdits:
         """The line parts what it crosses."""
-        line = tuple(_point(row) for row in act["points"])
+        line = tuple(point(row) for row in act["points"])
         return replace(edits, flats=replace(edits.flats, splits=(*edits.flats.splits, line)))
-
-
-class Dye(ActKind):
-    """An area given a colour."""
-
-    name = "dab"
-
-    def check(self, given: Values) -> dict[str, Any]:
-        """``at``: x, y in mm; ``colour`` as ``#rrggbb``; its ``name``, cut to a length."""
-        wrong = "a dab needs a colour as #rrggbb"
-        colour, name = check_colour(given.get("colour"), given.get("name", ""), wrong)
-        at = check_points([given.get("at")], 2)[0]
-        return {"at": at, "colour": colour, "name": name[:LONGEST_NAME]}
-
-    def apply(self, edits: PageEdits, act: Values) -> PageEdits:
-        """The latest colour of an area counts."""
-        x, y = _point(act["at"])
-        return replace(edits, dabs=(*edits.dabs, (x, y, act["colour"], act["name"])))
-
-
-class Sweep(ActKind):
-    """Several areas given a colour, in one go."""
-
-    name = "sweep"
-
-    def check(self, given: Values) -> dict[str, Any]:
-        """``points``: one in each area, x, y in mm; ``colour`` and ``name`` as of a dab."""
-        wrong = "a dab needs a colour as #rrggbb"
-        colour, name = check_colour(given.get("colour"), given.get("name", ""), wrong)
-        points = check_points(given.get("points"), 2)
-        return {"points": points, "colour": colour, "name": name[:LONGEST_NAME]}
-
-    def apply(self, edits: PageEdits, act: Values) -> PageEdits:
-        """The latest colour of an area counts."""
-        dabs = [(*_point(place), act["colour"], act["name"]) for place in act["points"]]
-        return replace(edits, dabs=(*edits.dabs, *dabs))
 
 
 class Light(ActKind):
@@ -295,25 +239,6 @@ class Light(ActKind):
     def apply(self, edits: PageEdits, act: Values) -> PageEdits:
         """The latest light counts."""
         return replace(edits, light=act["degrees"])
-
-
-class Name(ActKind):
-    """A colour given another name."""
-
-    name = "name"
-
-    def check(self, given: Values) -> dict[str, Any]:
-        """``colour`` as ``#rrggbb``, and its ``name``."""
-        wrong = "a name needs a colour as #rrggbb"
-        colour, name = check_colour(given.get("colour"), given.get("name"), wrong)
-        name = " ".join(name.split())[:LONGEST_NAME]
-        if not name or not name.isprintable():
-            raise UsageError("a colour's name must be a few letters")
-        return {"colour": colour, "name": name}
-
-    def apply(self, edits: PageEdits, act: Values) -> PageEdits:
-        """The latest name of a colour counts."""
-        return replace(edits, names={**edits.names, act["colour"]: act["name"]})
 
 
 KINDS: tuple[ActKind, ...] = (
@@ -332,6 +257,7 @@ KINDS: tuple[ActKind, ...] = (
     Sweep(),
     Light(),
     Name(),
+    Book(),
 )
 _BY_NAME = {kind.name: kind for kind in KINDS}
 _IN_LOGS = _BY_NAME | {name: kind for kind in KINDS for name in kind.older}
@@ -362,13 +288,9 @@ def apply_acts(acts: Sequence[Values], start: PageEdits) -> PageEdits:
 def _with_bridges(edits: PageEdits, cubics: Sequence[Sequence[Sequence[float]]]) -> PageEdits:
     laid = list(edits.flats.bridges)
     for cubic in cubics:
-        a, b, c, d = (_point(row) for row in cubic)
+        a, b, c, d = (point(row) for row in cubic)
         laid.append((a, b, c, d))
     return replace(edits, flats=replace(edits.flats, bridges=tuple(laid)))
-
-
-def _point(row: Sequence[float]) -> tuple[float, float]:
-    return row[0], row[1]
 
 
 def _near(cubic: Sequence[tuple[float, float]], at: tuple[float, float]) -> bool:

@@ -18,16 +18,21 @@ from inkclean.page import Page
 
 
 def hints_of(
-    page: Page, dabs: tuple[Dab, ...], first: Path, names: Mapping[str, str]
+    page: Page,
+    dabs: tuple[Dab, ...],
+    first: Path,
+    names: Mapping[str, str],
+    bound: Mapping[str, tuple[str, str]],
 ) -> Hints | None:
     """Return one dab an area: the latest by hand, else the colour the page was given first.
 
     The colours given first are kept in ``first``, so that a bridge laid later leaves the rest
-    of the page as it was; ``names`` are those that colours (``#rrggbb``) were given by hand.
-    None where nobody dabbed or named. Until the page is given the hints, it has none.
+    of the page as it was; ``names`` are those that colours (``#rrggbb``) were given by hand,
+    ``bound`` the names and colours of the book that stand for some. None where nobody dabbed,
+    named or bound. Until the page is given the hints, it has none.
     """
     page.change(hints=None)
-    if not dabs and not names:
+    if not dabs and not names and not bound:
         first.write_text(json.dumps(_first(page)), "utf-8")
         return None
     try:
@@ -38,24 +43,43 @@ def hints_of(
     chosen: dict[int, Dab] = {}
     flats = page.flats()
     height, width = flats.labels.shape
-    for x, y, colour, name in (*reversed(before), *dabs):
+    for dab in (*reversed(before), *dabs):
+        x, y = dab[:2]
         column = min(max(int(x * flats.px_per_mm), 0), width - 1)
         row = min(max(int(y * flats.px_per_mm), 0), height - 1)
         label = int(flats.labels[row, column])
         if label:
-            chosen[label] = (x, y, colour, names.get(colour, name))
+            chosen[label] = _called(dab, names, bound)
+    book = tuple(dab[4] if len(dab) == 5 else "" for dab in chosen.values())
     return Hints(
         np.array([dab[:2] for dab in chosen.values()], np.float64).reshape(-1, 2),
         np.arange(len(chosen), dtype=np.int32),
         np.array([list(bytes.fromhex(d[2][1:])) for d in chosen.values()], np.uint8).reshape(-1, 3),
         tuple(dab[3] for dab in chosen.values()),
+        book=book if any(book) else (),
     )
 
 
+def _called(dab: Dab, names: Mapping[str, str], bound: Mapping[str, tuple[str, str]]) -> Dab:
+    """Return a dab under the name, and in the colour, that its own colour stands for."""
+    x, y, colour, name, *refers = dab
+    if refers:
+        return dab
+    if colour in bound:
+        called, now = bound[colour]
+        return x, y, now, called, called
+    return x, y, colour, names.get(colour, name)
+
+
 def named(colouring: Colouring, names: Mapping[str, str]) -> Colouring:
-    """Return the colours under the names that were given by hand, by ``#rrggbb``."""
+    """Return the colours under the names that were given by hand, by ``#rrggbb``.
+
+    The book's keep theirs.
+    """
+    book = colouring.book or ("",) * len(colouring.names)
     given = [
-        names.get(hex_of(c), n) for c, n in zip(colouring.palette, colouring.names, strict=True)
+        name if refers else names.get(hex_of(colour), name)
+        for colour, name, refers in zip(colouring.palette, colouring.names, book, strict=True)
     ]
     return replace(colouring, names=unlike(given))
 

@@ -12,11 +12,14 @@ from typing import Any
 
 from inkclean.base.colour import as_hex
 from inkclean.base.errors import InkcleanError, InputError
+from inkclean.deliver.book_file import entry_json
 from inkclean.deliver.files import placed
 from inkclean.deliver.flats_record import read_edits
 from inkclean.desk import pictures
 from inkclean.desk.accuracy import CurvesPiece, curves_near
 from inkclean.desk.acts import apply_acts, check_act
+from inkclean.desk.book import DeskBook, change_told, in_book, refers
+from inkclean.desk.colour_acts import entries
 from inkclean.desk.config import Config
 from inkclean.desk.edits import Dab, PageEdits, check_points
 from inkclean.desk.log import Act, EditLog
@@ -40,6 +43,7 @@ class Desk:
     def __init__(self, config: Config) -> None:
         self.config = config
         self.shelf = Shelf(config.folder, config.own)
+        self.book = DeskBook(config.folder, config.own)
         self._lock = threading.RLock()
         self._thumbs = threading.Lock()
         self._told = 0
@@ -136,14 +140,33 @@ class Desk:
         return page.path.with_name(page.name + TICKET)
 
     def work(self, page: ShelfPage) -> PageEdits:
-        """Return all that was asked of the page."""
+        """Return all that was asked of the page, in the book's colours of now."""
         log = self.log(page)
-        return apply_acts(list(log.done), self._starts[page.id])
+        return in_book(apply_acts(list(log.done), self._starts[page.id]), self.book.now())
 
-    def act(self, page: ShelfPage, act: Act) -> None:
-        """Keep an edit (checked) and let the page follow."""
-        self.log(page).do(act)
-        self._changed(page)
+    def act(self, page: ShelfPage, act: Act) -> str:
+        """Keep an edit (checked) and let the page follow; return what to say of it, if anything.
+
+        Raises:
+            UsageError: the book's colours that it changes were changed meanwhile.
+        """
+        if act["kind"] != "book":
+            self.log(page).do(act)
+            self._changed(page)
+            return ""
+        with self._lock:
+            said = self._in_book(act["out"], act["into"])
+            self.log(page).do(act)
+        self._all_changed()
+        return said
+
+    def _in_book(self, out: list[Act], into: list[Act]) -> str:
+        """Change the book, and say which pages have the colours that changed."""
+        old, new = entries(out), entries(into)
+        names = {colour.name for colour in old}
+        pages = [page.name for page in self.shelf.pages() if names & refers(self.work(page))]
+        self.book.change(old, new)
+        return change_told(old, new, pages)
 
     def pencil(self, page: ShelfPage, x: float, y: float) -> str:
         """Remove the pencil at a place of the sheet, or keep it; return what happened in words.
@@ -161,16 +184,36 @@ class Desk:
         self.act(page, check_act({"kind": "set", "drop": drop}))
         return words
 
-    def step(self, page: ShelfPage, back: bool) -> bool:
-        """Undo or redo; False if there is nothing to."""
-        log = self.log(page)
-        if not (log.undo() if back else log.redo()):
-            return False
-        self._changed(page)
-        return True
+    def step(self, page: ShelfPage, back: bool) -> str:
+        """Undo or redo, if there is anything to; return what to say of it, if anything."""
+        log, said = self.log(page), ""
+        with self._lock:
+            acts = log.done if back else log.undone
+            act: Act = acts[-1] if acts else {"kind": ""}
+            if act["kind"] == "book":
+                sides = (act["into"], act["out"]) if back else (act["out"], act["into"])
+                try:
+                    said = self._in_book(*sides)
+                except InkcleanError as error:  # it was changed from elsewhere: that counts
+                    said = f"Undone here. The book stays: {error}" if back else str(error)
+            if not (log.undo() if back else log.redo()):
+                return ""
+        if act["kind"] == "book":
+            self._all_changed()
+        else:
+            self._changed(page)
+        return said
 
     def _changed(self, page: ShelfPage) -> None:
-        self.publish({"page": page.id, "event": "changed", "count": self.log(page).count})
+        self.publish({"page": page.id, "event": "changed", "count": self.count(page)})
+
+    def _all_changed(self) -> None:
+        for page in self.shelf.pages():
+            self._changed(page)
+
+    def count(self, page: ShelfPage) -> int:
+        """Return how often the page, or the book, was changed."""
+        return self.log(page).count + self.book.count
 
     def bring(self, page: ShelfPage, goal: str) -> None:
         """Have the page brought to ``goal``, one of the stages' goals."""
@@ -200,7 +243,8 @@ class Desk:
     def _task(self, page: ShelfPage, goal: str, purpose: Purpose | None = None) -> PageTask:
         folder = self.folder(page) / "pictures"
         budget = self.config.budget_mp
-        count, work = self.log(page).count, self.work(page)
+        work = self.work(page)
+        count = self.count(page)
         need = self._need(page)
         at = (page.id, page.path, page.number, folder)
         return PageTask(*at, work, goal, budget, count, need, purpose)
@@ -225,7 +269,7 @@ class Desk:
         return {
             "id": page.id,
             "name": page.name,
-            "count": log.count,
+            "count": self.count(page),
             "undo": len(log.done),
             "redo": len(log.undone),
             "settings": {
@@ -241,6 +285,7 @@ class Desk:
             "dabs": [list(dab) for dab in work.dabs],
             "light": work.light,
             "names": dict(work.names),
+            "book": [entry_json(colour) for colour in self.book.now().colours],
             "checked": [list(place) for place in work.checked],
             "stages": said,
             "numbers": shared_numbers(),
@@ -294,8 +339,10 @@ class Desk:
 
 def _dabs(hints: Hints) -> tuple[Dab, ...]:
     """Return a dab for each colour that a ticket gives, at one of its points."""
-    found = []
+    found: list[Dab] = []
     for number, colour in enumerate(hints.colours):
         x, y = hints.points[hints.dab == number][0]
-        found.append((float(x), float(y), as_hex(colour), hints.names[number]))
+        dab = (float(x), float(y), as_hex(colour), hints.names[number])
+        refers_to = hints.book[number] if hints.book else ""
+        found.append((*dab, refers_to) if refers_to else dab)
     return tuple(found)

@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import math
 import re
-from collections.abc import Mapping
+from abc import ABC, abstractmethod
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
+from typing import Any, TypeAlias
 
 from inkclean.base.errors import UsageError
 from inkclean.flats.values import FlatEdits, Point
@@ -20,14 +22,17 @@ _FARTHEST_MM = 5000.0  # from the sheet's top left: no sheet is larger
 _MOST_POINTS = 20_000  # of one edit
 _HEX = re.compile(r"#[0-9a-fA-F]{6}")
 
-Dab = tuple[float, float, str, str]
+Dab = tuple[float, float, str, str] | tuple[float, float, str, str, str]
+Values: TypeAlias = Mapping[str, Any]
 
 
 @dataclass(frozen=True)
 class PageEdits:
     """What was asked and corrected on a page, all acts together.
 
-    ``dabs`` are x, y in mm, colour as ``#rrggbb`` and name, the latest last; ``light`` is
+    ``dabs`` are x, y in mm, colour as ``#rrggbb`` and name, the latest last, and fifth, where it
+    has one, the name of the book's colour that it refers to; ``bound`` gives for colours of the
+    page the name and colour of the book that stand for them; ``light`` is
     where the light comes from in degrees clockwise from above, None without shade; ``names``
     are those that colours (``#rrggbb``) were given by hand; ``checked`` are places to check, x, y
     in mm, that were found right.
@@ -40,6 +45,26 @@ class PageEdits:
     light: float | None = None
     names: Mapping[str, str] = field(default_factory=dict)
     checked: tuple[Point, ...] = ()
+    bound: Mapping[str, tuple[str, str]] = field(default_factory=dict)
+
+
+class ActKind(ABC):
+    """A kind of act: its ``name`` in the log, and those that it had in ``older`` ones."""
+
+    name: str
+    older: tuple[str, ...] = ()
+
+    @abstractmethod
+    def check(self, given: Values) -> dict[str, Any]:
+        """Return what is given with nothing but what such an act may hold.
+
+        Raises:
+            UsageError: the values make no sense.
+        """
+
+    @abstractmethod
+    def apply(self, edits: PageEdits, act: Values) -> PageEdits:
+        """Return ``edits`` with the ``act`` (checked) done."""
 
 
 def check_number(value: object) -> float:
@@ -97,3 +122,8 @@ def check_colour(colour: object, name: object, wrong: str) -> tuple[str, str]:
     if not isinstance(colour, str) or not _HEX.fullmatch(colour) or not isinstance(name, str):
         raise UsageError(wrong)
     return colour.lower(), name
+
+
+def point(row: Sequence[float]) -> Point:
+    """Return x and y of a row."""
+    return row[0], row[1]

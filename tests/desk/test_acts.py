@@ -135,6 +135,12 @@ DONE: list[dict[str, object]] = [
     {"kind": "sweep", "points": [[1, 2]], "colour": "#aabbcc"},
     {"kind": "light", "degrees": 90},
     {"kind": "name", "colour": "#aabbcc", "name": "coat"},
+    {
+        "kind": "book",
+        "out": [],
+        "into": [{"name": "skin", "colour": "#f0c8a0"}],
+        "bind": "#aabbcc",
+    },
 ]
 
 
@@ -156,7 +162,7 @@ def test_every_kind_of_act_comes_back_from_a_log_and_changes_its_own_part(tmp_pa
         "set": {"settings"}, "stroke": {"ink"}, "dots": {"ink"}, "speck": {"ink"},
         "specks": {"ink"}, **flats,
         "checked": {"checked"}, "dab": {"dabs"}, "sweep": {"dabs"}, "light": {"light"},
-        "name": {"names"},
+        "name": {"names"}, "book": {"bound"},
     }  # fmt: skip
 
 

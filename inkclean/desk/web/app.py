@@ -178,18 +178,22 @@ def _page_routes(desk: Desk) -> list[Route]:
             raise LookupError
         return await _do(lambda: desk.bring(page, goal), page)
 
+    async def _told(act: Callable[[], str], page: ShelfPage) -> Response:
+        note = await run_in_threadpool(act)
+        return JSONResponse({**await run_in_threadpool(desk.state, page), "note": note})
+
     async def act(request: Request) -> Response:
         page = page_of(request)
         checked = check_act(await _json(request))
-        return await _do(lambda: desk.act(page, checked), page)
+        return await _told(lambda: desk.act(page, checked), page)
 
     async def undo(request: Request) -> Response:
         page = page_of(request)
-        return await _do(lambda: desk.step(page, True), page)
+        return await _told(lambda: desk.step(page, True), page)
 
     async def redo(request: Request) -> Response:
         page = page_of(request)
-        return await _do(lambda: desk.step(page, False), page)
+        return await _told(lambda: desk.step(page, False), page)
 
     async def pencil(request: Request) -> Response:
         page, asked = page_of(request), await _words(request)

@@ -138,7 +138,8 @@ class Bench:
         return named(self.page.colouring, self._names)
 
     def _key(self, stage: str, work: PageEdits) -> str:
-        asked = [work.dabs, dict(work.names)] if stage == "colours" else None
+        colours = [work.dabs, dict(work.names), dict(work.bound)]
+        asked = colours if stage == "colours" else None
         text = json.dumps([stage, self.page.key(_OF[stage][0]), asked], sort_keys=True)
         return hashlib.sha256(text.encode()).hexdigest()[:16]
 
@@ -275,12 +276,13 @@ class Bench:
     def _colours(self, work: PageEdits) -> ColoursTold:
         self._names = dict(work.names)
         first = self.folder.parent / "first.json"
-        self.page.change(hints=hints_of(self.page, work.dabs, first, work.names))
+        self.page.change(hints=hints_of(self.page, work.dabs, first, work.names, work.bound))
         colouring = named(self.page.colouring, work.names)
         return ColoursTold(
             palette=[hex_of(colour) for colour in colouring.palette],
             names=list(colouring.names),
             of_area=colouring.of_area.tolist(),
+            book=list(colouring.book or ("",) * len(colouring.names)),
         )
 
     def _relief(self, work: PageEdits) -> ReliefTold:

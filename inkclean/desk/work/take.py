@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from inkclean.base.units import MM_PER_INCH
+from inkclean.deliver.book_file import PALETTE
 from inkclean.deliver.files import placed
 from inkclean.deliver.flats_record import edits_record, flats_record
 from inkclean.deliver.flats_set import FlatsSettings, write_flats
@@ -91,7 +92,9 @@ def make_files(
     purpose, work = task.purpose, task.work
     assert purpose is not None  # noqa: S101 - the goal is to take
     kinds, areas = USES[purpose.use]
-    coloured = bool(work.dabs or work.names or work.flats != PageEdits(work.settings).flats)
+    coloured = bool(
+        work.dabs or work.names or work.bound or work.flats != PageEdits(work.settings).flats
+    )
     areas = areas or (purpose.use == "publish" and coloured)
     printing = purpose.printing if purpose.use == "print" else None
     drawn = areas or (printing is not None and printing.coloured)
@@ -167,6 +170,8 @@ def edits_of(work: PageEdits, bench: Bench | None = None) -> dict[str, Any]:
     hints = bench.page.followed if bench is not None and coloured else None
     record: dict[str, Any] = {"ink": ink_edits_record(work.ink)}
     record["flats"] = edits_record(work.flats, hints)
+    if hints is not None and any(hints.book):
+        record["flats"]["palette"] = PALETTE  # it lies beside the photo, as the ticket will
     if work.checked:
         record["checked"] = [list(place) for place in work.checked]
     return record

@@ -160,11 +160,12 @@ class FlatsTold(Shown):
 
 @dataclass(frozen=True)
 class ColoursTold:
-    """Colours as ``#rrggbb``, their names, and which area has which."""
+    """Colours as ``#rrggbb``, their names, which area has which, and the book's they refer to."""
 
     palette: list[str]
     names: list[str]
     of_area: list[int] = field(default_factory=list)
+    book: list[str] = field(default_factory=list)
 
 
 @dataclass(frozen=True)

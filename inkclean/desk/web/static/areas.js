@@ -29,7 +29,7 @@ export class Areas {
     this.desk = desk;
     this.mode = "dab";
     this.version = 0;
-    this.palette = new Palette(desk, () => this.use("dab"), (colour, name) => this.rename(colour, name));
+    this.palette = new Palette(this, () => this.use("dab"), (colour, name) => this.rename(colour, name));
     this.checks = new Checks(
       desk,
       () => this.seen?.checks ?? [],
@@ -87,7 +87,7 @@ export class Areas {
   }
 
   changed() {
-    if (this.seen) this.show();
+    if (this.seen) this.repaint();
   }
 
   rename(colour, name) {
@@ -98,11 +98,18 @@ export class Areas {
   /** Take over what the server found, all of one piece. */
   snapshot() {
     const { flats, colours } = this.desk.state.stages;
-    this.seen = { ...flats, palette: [...colours.palette], names: [...colours.names], of: [...colours.of_area] };
+    this.seen = { ...flats, palette: [...colours.palette], names: [...colours.names], of: [...colours.of_area], book: [...colours.book] };
     this.pending = [];
     this.tint = null;
     this.version += 1;
-    this.palette.show(this.seen.palette, this.seen.names);
+    this.palette.show(this.seen);
+  }
+
+  /** Show colours that changed where they are. */
+  repaint() {
+    this.version += 1;
+    this.palette.show(this.seen);
+    this.show();
   }
 
   show() {
@@ -170,16 +177,12 @@ export class Areas {
 
   /** Colour areas at once; returns the colour's name, null where nothing is to be done. */
   fill(labels) {
-    const { colour } = this.palette;
-    if (!colour) return null;
-    const { palette, names } = this.seen;
-    let row = palette.indexOf(colour);
-    if (row < 0) row = palette.push(colour) - 1;
-    names[row] ??= this.palette.nameOf(colour);
+    if (!this.palette.colour) return null;
+    const row = this.palette.row(this.seen);
     for (const label of labels) this.seen.of[label] = row;
     this.version += 1;
     this.show();
-    return names[row];
+    return this.seen.names[row];
   }
 
   async dab(at) {
@@ -188,9 +191,9 @@ export class Areas {
     const parts = this.parts(label);
     const name = this.fill([label, ...parts]);
     if (name === null) return;
-    const { colour } = this.palette;
+    const said = { ...this.palette.said, name };
     const points = [at, ...parts.map((part) => this.seen.areas[part - 1].slice(0, 2))];
-    await this.desk.act(parts.length ? { kind: "sweep", points, colour, name } : { kind: "dab", at, colour, name });
+    await this.desk.act(parts.length ? { kind: "sweep", points, ...said } : { kind: "dab", at, ...said });
   }
 
   /** The other parts of the thing that an area belongs to, as long as they have its colour. */
@@ -223,8 +226,7 @@ export class Areas {
     const points = [...sweep.met.values()];
     if (!points.length) return this.dab(line[0]);
     this.desk.say(points.length === 1 ? "Filled." : `Filled ${points.length} areas.`);
-    const { colour } = this.palette;
-    return this.desk.act({ kind: "sweep", points, colour, name: this.palette.nameOf(colour) });
+    return this.desk.act({ kind: "sweep", points, ...this.palette.said });
   }
 
   begin(at) {

@@ -135,16 +135,20 @@ class Desk {
   /** Keep an edit; the page follows. */
   async act(act) {
     return this.trying(async () => {
-      this.adopt(await post(`api/pages/${this.page}/acts`, act));
+      const state = await post(`api/pages/${this.page}/acts`, act);
+      this.adopt(state);
       this.follow();
+      if (state.note) this.say(state.note);
+      return state;
     });
   }
 
   async step(way) {
     if (!this.page) return;
     await this.trying(async () => {
-      this.adopt(await post(`api/pages/${this.page}/${way}`));
-      this.say(way === "undo" ? "Undone." : "Redone.");
+      const state = await post(`api/pages/${this.page}/${way}`);
+      this.adopt(state);
+      this.say([way === "undo" ? "Undone." : "Redone.", state.note].filter(Boolean).join(" "));
       this.follow();
     });
   }
