@@ -52,4 +52,6 @@ def _summary(report: RecolourReport) -> list[str]:
         for change in report.changes
     ]
     lines = [f"{name}: {'; '.join(words)} ({report.seconds:.1f} s)"]
+    if not report.outputs:
+        lines.append("  no colour files are here: the ticket follows")
     return [*lines, *(f"  {path}" for path in report.outputs.values())]

@@ -135,6 +135,17 @@ def test_a_page_without_its_book_keeps_its_colours(book: Path) -> None:
     assert _shown(book / "own") == ["#f0c8a0", SEA, "#33aa55"]
 
 
+def test_a_ticket_without_colour_files_follows_alone(book: Path) -> None:
+    for kind in (".flats.png", ".flats.svg", ".ora", ".areas.png"):
+        (book / f"boxes{kind}").unlink()
+    _book(book / "palette.json", {"name": "skin", "colour": "#f0c8a0"})
+    ran = _run(recolour, book)
+    assert ran.exception is None and "the ticket follows" in ran.stdout
+    ticket = json.loads((book / "boxes.ticket.json").read_text("utf-8"))
+    assert ticket["edits"]["flats"]["dabs"][0]["colour"] == "#f0c8a0"
+    assert [c["colour"] for c in ticket["measured"]["flats"]["colours"]][1] == "#f0c8a0"
+
+
 def test_a_table_of_colours_is_read_too(book: Path) -> None:
     table = book / "colours.csv"
     table.write_text("name,colour,was\nface,F0C8A0,skin;hand\nsea,#285ac8,\n", "utf-8")

@@ -125,7 +125,7 @@ def recolour_page(path: Path, palette: Path | None, replace_old: bool = False) -
     return RecolourReport(
         input=str(path),
         outputs={kind: str(output) for kind, output in outputs.items()},
-        done_before=not outputs,
+        done_before=not changes,
         changes=changes,
         refers=told,
         seconds=perf_counter() - begun,
@@ -186,6 +186,8 @@ def _write(
         )
     files = {kind: folder / (name + ENDINGS[kind]) for kind in ("areas", *RECOLOURED)}
     there = {kind: file for kind, file in files.items() if file.exists()}
+    if not there.keys() & set(RECOLOURED):
+        return {}  # the desk left a ticket and no colour files: it alone follows
     if "areas" not in there:
         raise InputError(f"{files['areas']} is not there; run inkclean flats again")
     for kind, file in there.items():

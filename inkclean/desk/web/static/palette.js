@@ -139,7 +139,7 @@ export class Palette {
     if (document.activeElement !== this.name) this.name.value = this.nameOf(this.colour);
     if (this.colour) this.change.value = this.colour;
     this.changing.hidden = this.drop.hidden = !this.ref;
-    this.keep.hidden = Boolean(this.ref) || !this.colour;
+    this.keep.hidden = Boolean(this.ref) || !this.colour || this.colour === palette[0]; // paper stays paper
     this.book.hidden = !entries.length;
     const held = document.activeElement?.classList.contains("swatch") ? document.activeElement.dataset : null;
     this.book.replaceChildren(...entries.map((one) => this.swatch(one.colour, one.name, one.name)));
