@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from itertools import pairwise
 
@@ -19,11 +20,12 @@ from inkclean.flats.rasters import depth, dilated, in_order, pieces, square, tal
 from inkclean.flats.turns import Turn, turn_of
 from inkclean.flats.values import BRIDGE, FlatEdits, Flats, Point, Rows, no_rows
 from inkclean.flats.walls.belonging import belonging
-from inkclean.flats.walls.closed import between_closed
+from inkclean.flats.walls.closed import as_filled, between_closed, breaks, stroke_ends
 from inkclean.flats.walls.doubts import Judged, Tried, find_doubts
 from inkclean.flats.walls.joins import Joins, on_cubic
 from inkclean.flats.walls.ridges import Ridges, find_ridges
 from inkclean.flats.walls.rooms import Rooms, deepened, find_rooms, joined, lay, regrouped
+from inkclean.flats.walls.traced import onto_ink, simpler, traced
 from inkclean.flats.walls.votes import NEVER, SURELY_NONE, Merger, absorb, walls_of
 from inkclean.ink.values import Ink
 
@@ -38,7 +40,8 @@ BROAD_MM = 1.3  # seams are looked for at a scale where no usual line is broader
 BLACK_MM = 2.4  # ink broader than this is a black
 LINE_MM = 0.6  # a usual line
 PORE_MM = 0.5  # breaks up to this wide are pores of the stroke, not gaps,
-SEAM = 1.0  # where the log-odds of a seam are at least this
+SEAM = 1.0  # where the log-odds of a seam are at least this,
+SURE_SEAM = 6.0  # and narrow places on a page drawn closed, where they are this sure
 LEAST_PX = 2  # a join that parts two areas for less than this parts nothing
 MOST_AREAS = 65535
 
@@ -59,6 +62,7 @@ class Prepared:
     scale: float
     around: Around
     turn: Turn
+    broad: float  # px that a usual line measures across
 
 
 def find_flats(
@@ -87,18 +91,27 @@ def find_flats(
     edits = (edits or FlatEdits()).moved(
         lambda at: turn.points((at - corner) * page.scale) / page.scale
     )
-    joins, given = _joins(page, gap_mm, edits)
+    splits = [onto_ink(np.array(part) * page.scale, page.ink, page.scale) for part in edits.splits]
+    joins, given = _joins(page, gap_mm, edits, [simpler(line) for line, _ in splits])
     rooms = _rooms(page, joins, edits.opened)
     fixed = given | (joins.odds >= CERTAIN)
     merger = Merger(rooms, joins, belonging(rooms, page.seen), fixed, page.scale)
     merger.bar(_barred(rooms, joins, page, merger.odds))
+    merger.bar(traced(rooms, splits, page.scale))
+    merger.tell_ends(rooms, stroke_ends(joins, page.ink, page.broad))
     first = Judged(rooms, merger.odds.copy())
     root = merger.run()
+    if merger.drawn_closed():
+        pores = page.closed & ~page.ink
+        shut = pores & (page.seen.seam > SURE_SEAM) | breaks(pores, page.ink, page.broad)
+        fine = turn.there(page.around.cut(ink.coverage))
+        root = as_filled(rooms, root, fine, shut | page.lettering.counters)
     rooms = deepened(regrouped(rooms, root), root, LINE_MM * page.scale)
     rooms = regrouped(rooms, absorb(rooms, page.scale, smallest_mm, given))
     rooms = _joined_by_hand(rooms, edits, page.scale)
     odds = _scored(rooms, joins, page)
     undoubted = _undoubted(rooms, fixed) | _barred(rooms, joins, page, odds)
+    undoubted |= traced(rooms, splits, page.scale)
     # from here on all lies as it was drawn
     rooms, joins = _turned_back(rooms, turn), joins.moved(turn.points_back)
     first = replace(first, rooms=_turned_back(first.rooms, turn))
@@ -182,7 +195,9 @@ def prepare(ink: Ink) -> Prepared:
     seen = see(small, max(scale, broad / BROAD_MM))
     closed = _closed(inked, seen, lettering, scale)
     ridges = find_ridges(closed, seen.seam, scale)
-    return Prepared(inked, closed, seen, ridges, lettering, panel, scale, around, turn)
+    return Prepared(
+        inked, closed, seen, ridges, lettering, panel, scale, around, turn, max(broad, 2.0)
+    )
 
 
 def _working(coverage: F32, px_per_mm: float, scale: float) -> F32:
@@ -208,19 +223,23 @@ def _broad(ink: Bool) -> float:
     return 2 * float(np.median(deep[middle])) - 1 if middle.any() else 0.0
 
 
-def _joins(page: Prepared, gap_mm: float, edits: FlatEdits) -> tuple[Joins, Bool]:
-    """Return all ways the lines may go on, those given by hand last, and which are given."""
+def _joins(
+    page: Prepared, gap_mm: float, edits: FlatEdits, splits: Sequence[F64] = ()
+) -> tuple[Joins, Bool]:
+    """Return all ways the lines may go on, those given by hand last, and which are given.
+
+    ``splits``: lines by hand (N, 2) in px, moved onto the ink that they follow.
+    """
     scale = page.scale
     joins = page.ridges.within(gap_mm)
     joins = joins.chosen(~_stops_in(joins, page.lettering.ink))
     joins = replace(joins, odds=certain_on_borders(joins, page.panel, scale))
     joins = _without_opened(joins, edits.opened, scale)
-    hand = [_lengthened(np.array(c, float), REACH_MM) for c in edits.bridges]
-    for part in edits.splits:
-        points = np.array(part, float)
+    hand = [_lengthened(np.array(c, float), REACH_MM) * scale for c in edits.bridges]
+    for points in splits:
         thirds = np.linspace(0, 1, 4)[:, None]
         hand += [a + (b - a) * thirds for a, b in pairwise(points)]
-    cubic = np.array(hand, float).reshape(-1, 4, 2) * scale
+    cubic = np.array(hand, float).reshape(-1, 4, 2)
     n, k = len(joins), len(cubic)
     by_hand = Joins(cubic, np.full(k, NEVER), np.zeros(k, np.int64))
     return joins.and_also(by_hand), np.arange(n + k) >= n

@@ -1,14 +1,26 @@
-"""What is drawn all round in an unbroken line: such areas stay, whatever the odds say."""
+"""What is drawn all round in an unbroken line: such areas stay, whatever the odds say.
+
+And where a line breaks off: the ends of strokes tell gaps from narrow places.
+"""
 
 from __future__ import annotations
 
-import numpy as np
+from typing import Any, TypeVar
 
-from inkclean.base.arrays import Bool
-from inkclean.flats.rasters import depth, pieces
+import numpy as np
+from numpy.typing import NDArray
+
+from inkclean.base.arrays import F32, F64, I64, Bool
+from inkclean.flats.rasters import depth, dilated, pieces, square, tally
+from inkclean.flats.walls.joins import Joins
 from inkclean.flats.walls.rooms import Rooms
 
 WIDE_MM = 1.4  # a patch of paper that a disc this broad fits in is no cell of hatching
+RADII = 1.1, 1.5, 2.0, 2.6, 3.5, 4.6  # of circles around the end of a stroke, in its widths
+STEPS = 48  # round a circle
+BROAD = 1 / 3  # ink on more of a circle than this is no single stroke
+
+_Map = TypeVar("_Map", bound=np.generic)
 
 
 def between_closed(rooms: Rooms, ink: Bool, px_per_mm: float) -> Bool:
@@ -26,3 +38,100 @@ def between_closed(rooms: Rooms, ink: Bool, px_per_mm: float) -> Bool:
     of[rooms.label[rooms.open_]] = patch[rooms.open_]
     one, other = of[rooms.a], of[rooms.b]
     return np.asarray((one != other) & wide[one] & wide[other])
+
+
+def stroke_ends(joins: Joins, ink: Bool, line_px: float) -> I64:
+    """Return how many ends of strokes each join (J,) runs between: 0, 1 or 2.
+
+    Around the end of a stroke a circle crosses the ink once; beside a line it does so twice.
+    ``line_px``: how broad a usual line is.
+    """
+    runs, share = _around(joins.cubic[:, [0, 3]].reshape(-1, 2), ink, line_px)
+    once = (runs == 1) & (share < BROAD)
+    end = (once[:, 1:] & once[:, :-1]).any(axis=1)  # on two circles, one after the other
+    return np.asarray(end.reshape(-1, 2).sum(axis=1), np.int64)
+
+
+def breaks(pores: Bool, ink: Bool, line_px: float) -> Bool:
+    """Return those pores (H, W) where a stroke breaks off, not where two lines come close.
+
+    Circles around a break cross two or three arms of ink: a stroke on both sides, or a stroke
+    and the line that it stops short of. Where two lines come close they cross four.
+    """
+    count, piece = pieces(pores)
+    row, column = np.nonzero(pores)
+    of = piece[row, column]
+    times = np.maximum(tally(of, None, count), 1)
+    middle = np.stack([tally(of, column + 0.5, count), tally(of, row + 0.5, count)], axis=1)
+    runs, share = _around(middle / times[:, None], ink, line_px)
+    few = (runs >= 2) & (runs <= 3) & (share < 0.5)
+    broken = (few[:, 1:] & few[:, :-1]).any(axis=1)
+    broken[0] = False
+    return np.asarray(broken[piece])
+
+
+def _around(at: F64, ink: Bool, line_px: float) -> tuple[I64, F64]:
+    """Return how often circles around places (N, 2), px, cross ink, and its share of them.
+
+    Both (N, len(RADII)), from the least radius.
+    """
+    turn = np.arange(STEPS) * 2 * np.pi / STEPS
+    way = np.stack([np.cos(turn), np.sin(turn)], axis=1)
+    runs, share = [], []
+    for radius in RADII:
+        met = _inked(ink, at[:, None] + radius * line_px * way)
+        runs.append((met & ~np.roll(met, 1, axis=1)).sum(axis=1))
+        share.append(met.mean(axis=1))
+    return np.stack(runs, axis=1), np.stack(share, axis=1)
+
+
+def _inked(ink: Bool, at: F64) -> Bool:
+    """Return whether there is ink at places (..., 2), in px."""
+    height, width = ink.shape
+    column, row = np.moveaxis(np.floor(at).astype(np.int64), -1, 0)
+    inside = (column >= 0) & (column < width) & (row >= 0) & (row < height)
+    return np.asarray(inside & ink[row.clip(0, height - 1), column.clip(0, width - 1)])
+
+
+def as_filled(rooms: Rooms, root: I64, coverage: F32, shut: Bool) -> I64:
+    """Return the root of each room when what hangs together on paper is made one.
+
+    ``root`` (N + 1,) is what the rooms were merged to, ``coverage`` (h, w) that of the ink, finer
+    than the rooms' raster: narrow places are paper there. Only walls laid across paper part, and
+    what is ``shut`` (H, W). A patch of paper goes where most of it went already.
+    """
+    parting = root[rooms.a] != root[rooms.b]
+    wall = np.zeros(int(rooms.wall.max(initial=0)) + 1, bool)
+    wall[rooms.join[parting[rooms.pair]] + 1] = True
+    # ink on the coarser raster reaches a little further
+    across = _to(dilated(wall[rooms.wall] | shut, square(5)) > 0, coverage.shape)
+    count, patch = pieces((coverage < 0.5) & ~across, 4)
+    label = _to(np.where(rooms.open_, rooms.label, 0), coverage.shape)
+    here = (label > 0) & (patch > 0)
+    most = rooms.count + 1
+    key, times = np.unique(label[here].astype(np.int64) * count + patch[here], return_counts=True)
+    lies = _largest_of(most, key // count, key % count, times)
+    key, at = np.unique(key % count * most + root[key // count], return_inverse=True)
+    times = np.bincount(at.ravel(), times, len(key))
+    goes = _largest_of(count, key // most, key % most, times)
+    new = np.where(lies > 0, goes[lies], root)
+    first = np.full(most, most)
+    np.minimum.at(first, new, np.arange(most))
+    return np.asarray(first[new])
+
+
+def _largest_of(count: int, of: I64, value: I64, times: NDArray[Any]) -> I64:
+    """Return for each of ``count`` things the value it has most often, 0 for none."""
+    found = np.zeros(count, np.int64)
+    order = np.argsort(times, kind="stable")
+    found[of[order]] = value[order]
+    return found
+
+
+def _to(raster: NDArray[_Map], shape: tuple[int, ...]) -> NDArray[_Map]:
+    """Return a raster enlarged to a shape, nearest pixel centre."""
+    row, column = (
+        np.minimum(((np.arange(n) + 0.5) * small / n).astype(int), small - 1)
+        for n, small in zip(shape, raster.shape, strict=True)
+    )
+    return np.asarray(raster[row[:, None], column[None]])

@@ -131,7 +131,7 @@ def find_rooms(ink: Bool, wall: I32, seam: F32, black_px: float = np.inf) -> Roo
     (inner, deep), label = both(
         lambda: (_largest(cell, depth(~ink), count), depth(ink)), lambda: grown(cell)
     )
-    a, b, where = _touching(label)
+    a, b, where = touching(label)
     through = np.where(across, wall, np.int32(0))
     join = through.ravel()[where].max(axis=1)
     key = a * count + b
@@ -177,7 +177,7 @@ def _largest(cells: I32, deep: F32, count: int) -> F64:
     return inner.astype(float)
 
 
-def _touching(label: I32) -> tuple[I64, I64, I64]:
+def touching(label: I32) -> tuple[I64, I64, I64]:
     """Return the smaller and larger label of every pair of pixels that differ, and the pixels."""
     width = label.shape[1]
     across = np.flatnonzero(label[:, 1:] != label[:, :-1])

@@ -36,9 +36,8 @@ DOUBT = -0.3  # log-odds down to which a wall stays: a leak spoils two areas, a 
 DOUBT_SEEN = -1.2  # and a wall all whose openings have
 SEAM_SEEN = 2.0  # log-odds of a seam above this
 SURE_GAP = 2.0  # log-odds from which a gap is surely one
-LONE = 0.1  # so many sure gaps for each in doubt, and those in doubt stay
-FEW = 4  # of fewer openings in doubt
-LIKELY_GAP = 1.0  # those stay that are as likely as this
+FEW_GAPS = 2.0  # with fewer of these between the ends of strokes a page is drawn closed,
+SURE_CLOSED = 3.0, 1.0, 1.0  # and openings between 0, 1, 2 ends of strokes fall below this
 SURELY_NONE = -3.0  # log-odds of walls that fall whatever else does
 OPENING = 4.0  # an opening counts as so much drawn line when a sliver looks for company
 HATCHED = 4.0  # so does a line that is likely hatching
@@ -65,7 +64,14 @@ class Merger:
         self.around: list[dict[int, int]] = [{} for _ in range(rooms.count + 1)]
         for row, (a, b) in enumerate(zip(rooms.a.tolist(), rooms.b.tolist(), strict=True)):
             self.around[a][b] = self.around[b][a] = row
+        self.ends = np.zeros(len(self.wall), np.int64)
+        self.gaps = np.zeros(len(self.wall))
         self.odds = self.scores(np.arange(len(self.wall)))
+
+    def tell_ends(self, rooms: Rooms, ends: I64) -> None:
+        """Take how many ends of strokes each join (J,) runs between: 0, 1 or 2."""
+        np.maximum.at(self.ends, rooms.pair, ends[rooms.join])
+        self.gaps += np.bincount(rooms.pair, ends[rooms.join] / 2, len(self.gaps))
 
     def bar(self, walls: Bool) -> None:
         """Let some walls never fall."""
@@ -106,23 +112,28 @@ class Merger:
         seen = (self.wall[:, OPEN] > 0) & (self.wall[:, LOWEST] > SEAM_SEEN)
         return np.where(seen, DOUBT_SEEN, DOUBT)
 
-    def without_lone_doubts(self) -> None:
-        """Let openings in doubt fall on a page that has several of these and next to no sure one.
+    def drawn_closed(self) -> bool:
+        """Return whether next to no line of the page breaks off for sure."""
+        gaps = np.isfinite(self.odds) & (self.wall[:, OPEN] > 0) & (self.odds >= SURE_GAP)
+        return bool(self.gaps[gaps].sum() < FEW_GAPS)
 
-        Such a page is drawn closed, and what seems to be a gap is meant to be open: it comes out
+    def without_lone_doubts(self) -> None:
+        """Let openings in doubt fall on a page that is drawn closed.
+
+        What seems to be a gap there is a narrow place, or meant to be open: the page comes out
         as plain filling has it.
         """
-        while True:
+        while self.drawn_closed():
             opened = np.isfinite(self.odds) & (self.wall[:, OPEN] > 0)
-            doubts = np.flatnonzero(opened & (self.odds < SURE_GAP))
-            several = len(doubts) >= FEW
-            sure = int((opened & (self.odds >= SURE_GAP)).sum())
-            if sure >= LONE * len(doubts):
-                return
-            rows = self.least(doubts[self.odds[doubts] < (SURE_GAP if several else LIKELY_GAP)])
+            rows = self.least(np.flatnonzero(opened & (self.odds < self.needed)))
             if not len(rows):
                 return
             self.rescore([self.merge(row) for row in rows.tolist()])
+
+    @property
+    def needed(self) -> F64:
+        """Log-odds (E,) that an opening has to have on a page drawn closed."""
+        return np.array(SURE_CLOSED)[self.ends]
 
     def worst(self, rows: I64) -> I64:
         """Return those of the walls ``rows`` (N,) that are the worst of their smaller rooms.
@@ -177,6 +188,8 @@ class Merger:
                 self.a[theirs], self.b[theirs] = a, c
             else:
                 self.wall[mine] = merged(self.wall[mine], self.wall[theirs])
+                self.ends[mine] = max(self.ends[mine], self.ends[theirs])
+                self.gaps[mine] += self.gaps[theirs]
                 self.odds[theirs] = np.nan
                 self.odds[mine] = np.inf  # it does not fall before it is judged anew
         self.around[b] = {}
