@@ -65,7 +65,7 @@ def breaks(pores: Bool, ink: Bool, line_px: float) -> Bool:
     middle = np.stack([tally(of, column + 0.5, count), tally(of, row + 0.5, count)], axis=1)
     runs, share = _around(middle / times[:, None], ink, line_px)
     few = (runs >= 2) & (runs <= 3) & (share < 0.5)
-    broken = (few[:, 1:] & few[:, :-1]).any(axis=1)
+    broken: Bool = np.asarray((few[:, 1:] & few[:, :-1]).any(axis=1))
     broken[0] = False
     return np.asarray(broken[piece])
 
