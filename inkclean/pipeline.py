@@ -44,7 +44,8 @@ NARROWEST = 50
 class Asked:
     """All that decides what a page becomes.
 
-    ``file`` and ``number`` name the photo, if it is to be read; ``line_mm`` is the width that
+    ``file`` and ``number`` name the photo, if it is to be read, ``others`` more photos of the same
+    page; ``line_mm`` is the width that
     the typical line is brought to for a book; ``keep_pencil`` keeps the picture of the
     underdrawing; ``ink_edits`` and ``flat_edits`` are what was corrected by hand; ``gap_mm`` is
     the widest gap that may be bridged, ``smallest_mm`` the size below which an area joins a
@@ -57,6 +58,7 @@ class Asked:
     settings: Settings = field(default_factory=Settings)
     file: Path | None = None
     number: int = 1
+    others: tuple[Path, ...] = ()
     line_mm: float | None = None
     keep_pencil: bool = False
     ink_edits: InkEdits = field(default_factory=InkEdits)
@@ -108,12 +110,28 @@ class Step:
 # The functions of the steps: what a step needs in its order, then by name what it asks.
 
 
-def _read(*, file: Path | None, number: int, budget_mp: float) -> Photo:
-    from inkclean.sheet.read import read_photo
+def _read(
+    *, file: Path | None, number: int, others: tuple[Path, ...], budget_mp: float
+) -> tuple[Photo, ...]:
+    from inkclean.sheet.read import read_photo, read_photos
 
     if file is None:
         raise UsageError("this page has no photo; give it one")
-    return read_photo(file, number, budget_mp=budget_mp)
+    first = read_photo(file, number, budget_mp=budget_mp)
+    more = (photo for path in others for photo in read_photos(path, budget_mp=budget_mp))
+    return (first, *more)
+
+
+def _join(views: tuple[Photo, ...]) -> Photo:
+    from inkclean.sheet.together.join import join
+
+    return views[0] if len(views) == 1 else join(views).photo
+
+
+def _differ(photo: Photo, frame: Frame) -> tuple[Doubt, ...]:
+    from inkclean.ink.checks import differing_doubts
+
+    return differing_doubts(photo, frame)
 
 
 def _frame(photo: Photo, *, paper: str, frame: str) -> Frame:
@@ -199,6 +217,7 @@ def _mend(
     raw: F32 | None,
     removed: F32,
     doubts: tuple[Doubt, ...],
+    differing: tuple[Doubt, ...],
     pencil: Pencil,
     sheet: Sheet,
     used_weight: float,
@@ -208,7 +227,7 @@ def _mend(
     before = cleaned if raw is None else raw
     scale = sheet.px_per_mm
     coverage, removed = mend(cleaned, before, removed, ink_edits, scale, used_weight)
-    return Ink(coverage, scale, pencil, removed, doubts)
+    return Ink(coverage, scale, pencil, removed, doubts + differing)
 
 
 def _trace(ink: Ink, *, within_mm: float) -> Curves:
@@ -293,12 +312,13 @@ def _raw_spared(asked: Asked) -> tuple[str, ...]:
     return () if asked.ink_edits.kept else ("raw",)
 
 
-_MENDED = "cleaned raw removed doubts pencil sheet used_weight"
+_MENDED = "cleaned raw removed doubts differing pencil sheet used_weight"
 _TRACE = "inkclean.curves.trace"
 # fmt: off
 STEPS = (
     # name, needs, asks, makes, run, stage, spends
-    _step("read", "", "file number budget_mp", "photo", _read, "read"),
+    _step("read", "", "file number others budget_mp", "views", _read, "read"),
+    _step("join", "views", "", "photo", _join, "join"),
     _step("frame", "photo", "paper frame", "frame", _frame, "frame"),
     _step("square", "photo frame", "", "squared", _square, "frame"),
     _step("light", "squared frame", "", "sheet", _light, "light"),
@@ -307,6 +327,7 @@ STEPS = (
     _step("blur", "grey", "", "blur_px", _blur, "ink"),
     _step("cut", "sheet grey blur_px", "", "raw", _cut, "ink"),
     _step("specks", "raw grey sheet", "speck_mm", "cleaned removed doubts", _specks, "ink", "raw"),
+    _step("differ", "photo frame", "", "differing", _differ, "ink"),
     _step("weigh", "cleaned sheet", "weight line_mm", "used_weight", _weigh, "ink"),
     _step("mend", _MENDED, "ink_edits", "ink", _mend, "ink", "cleaned", spared=_raw_spared),
     _step("trace", "ink", "within_mm", "curves", _trace, "curves", loads=_TRACE),
@@ -324,5 +345,5 @@ MAKERS = {value: step for step in STEPS for value in step.makes}
 EVERYTHING = frozenset(MAKERS)
 # What a page lets go of, unless it is asked to keep it, once no step to come needs it.
 PASSING = frozenset(
-    ("squared", "grey", "blur_px", "raw", "cleaned", "removed", "doubts", "prepared", "relief")
+    ("views", "squared", "grey", "blur_px", "raw", "cleaned", "removed", "doubts", "differing", "prepared", "relief")
 )

@@ -10,7 +10,9 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from inkclean.base.errors import UsageError
 from inkclean.cli.options import (
+    as_one_option,
     clean_options,
     doubts,
     finish,
@@ -81,6 +83,7 @@ _batch_options = option_group(
     metavar="KINDS",
     help="More results, separated by commas: lines, pencil, grey, tiff, pdf, proof.",
 )
+@as_one_option
 @_batch_options
 @click.pass_context
 def clean(context: click.Context, /, photos: tuple[str, ...], also: str, **options: Any) -> None:
@@ -140,6 +143,8 @@ def _tasks(photos: Sequence[str], order: Order, options: dict[str, Any]) -> list
     far = [photo for photo in photos if is_address(photo)]
     paths = gather([Path(photo) for photo in photos if not is_address(photo)])
     sources = gather_remote(far)
+    if options["as_one"]:
+        return [_as_one(paths, sources, order, options)]
     if not sources and not isinstance(folder, str):
         place = folder
         if options["cluster"]:
@@ -154,6 +159,22 @@ def _tasks(photos: Sequence[str], order: Order, options: dict[str, Any]) -> list
     pairs = [(source, (folder or source.rpartition("/")[0]).rstrip("/")) for source in sources]
     check_names([Path(place, source.rpartition("/")[2]) for source, place in pairs], None)
     return [RemoteJob(source, place, order, again) for source, place in pairs]
+
+
+def _as_one(
+    paths: Sequence[Path], sources: Sequence[str], order: Order, options: dict[str, Any]
+) -> BookTask:
+    """Return the one task of several photos of a page."""
+    from inkclean.jobs.batch import Job
+    from inkclean.jobs.inputs import together
+
+    if sources or options["cluster"] or options["even"]:
+        raise UsageError(
+            "--as-one joins photos in folders of this machine, one page at a time: leave out "
+            "addresses, --cluster and --even"
+        )
+    first, others = together(paths)
+    return Job(first, options["folder"], order, options["replace"], others)
 
 
 def place_of(folder: Path | None) -> Path | str | None:

@@ -9,6 +9,7 @@ import click
 
 from inkclean.base.errors import UsageError
 from inkclean.cli.options import (
+    as_one_option,
     clean_options,
     doubts,
     finish,
@@ -87,22 +88,27 @@ _options = option_group(
 @page_options
 @result_options
 @clean_options
+@as_one_option
 @_options
 def flats(pages: tuple[Path, ...], **options: Any) -> None:
     """Split inked pages into colour areas, and write them as layers ready to shade."""
     from inkclean.deliver.resolution import colour_dpi
     from inkclean.jobs.batch import run_tasks, timed
     from inkclean.jobs.flat_pages import FlatsJob, FlatsOrder
-    from inkclean.jobs.inputs import gather_pages
+    from inkclean.jobs.inputs import gather_pages, together
     from inkclean.jobs.results import Order
 
     order = FlatsOrder(Order(settings_of(options)), flats_settings_of(options))
     if order.flats.colour_dpi is not None and not all(map(_brings_its_own, pages)):
         colour_dpi(options["dpi"], order.flats.colour_dpi)
     paths = gather_pages(pages)
-    if order.flats.colours is not None and len(paths) > 1:
+    if order.flats.colours is not None and len(paths) > 1 and not options["as_one"]:
         raise UsageError("--colours fits one page only; run flats once for each page")
-    jobs = [FlatsJob(path, options["folder"], order, options["replace"]) for path in paths]
+    more: tuple[Path, ...] = ()
+    if options["as_one"]:
+        first, more = together(paths)
+        paths = [first]
+    jobs = [FlatsJob(path, options["folder"], order, options["replace"], more) for path in paths]
     outcomes = run_tasks(jobs, workers=options["jobs"])
     told = timed(jobs, outcomes, teller(len(jobs), options["quiet"]))
     finish(*work_through(told, shower(options, _summary)))

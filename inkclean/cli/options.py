@@ -73,6 +73,13 @@ result_options = option_group(
 )
 
 
+as_one_option = click.option(
+    "--as-one",
+    is_flag=True,
+    help="The photos show one page: parts or whole views, joined into one sheet.",
+)
+
+
 # Options of cleaning
 clean_options = option_group(
     click.option(

@@ -14,6 +14,8 @@ import numpy as np
 
 from inkclean.base.arrays import F32, F64, I64, Bool
 from inkclean.ink.values import Doubt
+from inkclean.sheet.framing.squaring import project, unit_to_photo
+from inkclean.sheet.values import Frame, Photo
 
 MOST = 12  # places to check on a page
 NEAR_MM = 2.5  # specks this near one another are one group,
@@ -66,6 +68,23 @@ def ink_checks(removed: F32, doubts: Sequence[Doubt], most: int = MOST) -> tuple
     found += [_of_group(removed, specks) for specks in _groups(at, free)]
     found.sort(key=lambda check: -check.chance)
     return tuple(found[:most])
+
+
+def differing_doubts(photo: Photo, frame: Frame) -> tuple[Doubt, ...]:
+    """Return the places where the photos of a page disagree, those beside the sheet left out."""
+    if not photo.differing:
+        return ()
+    back = np.linalg.inv(unit_to_photo(frame)).astype(np.float64)
+    size = np.array([frame.width_mm, frame.height_mm])
+    places = np.array([(place.x_px, place.y_px) for place in photo.differing], np.float64)
+    radii = np.array([place.size_px / 2 for place in photo.differing])[:, None]
+    at = project(back, places) * size
+    reach = np.hypot(*(project(back, places + radii * (1.0, 0.0)) * size - at).T)
+    return tuple(
+        Doubt(float(x), float(y), 2 * float(radius), place.why, chance=place.chance)
+        for place, (x, y), radius in zip(photo.differing, at, reach, strict=True)
+        if 0 < x < size[0] and 0 < y < size[1]
+    )
 
 
 def _of_doubt(at: F64, doubt: Doubt) -> I64:

@@ -26,6 +26,8 @@ from inkclean.jobs.ticket import file_hash
 # (12 MP 1200 MB, 70 MP 3270 MB).
 _USUAL = (450.0, 24.0)
 _MORE = (800.0, 42.0)
+# Of more photos of a page, bytes a pixel.
+_EACH_MORE = 16.0
 # An A4 page at 600 dpi, for files whose size the header does not tell.
 _UNKNOWN_PIXELS = 35_000_000
 
@@ -55,12 +57,16 @@ _Order = TypeVar("_Order")
 
 @dataclass(frozen=True)
 class FileTask(Generic[_Order]):
-    """One input file, where its results go (None: beside it), and what is made of it."""
+    """One input file, where its results go (None: beside it), and what is made of it.
+
+    ``others`` are more photos of the same page.
+    """
 
     path: Path
     folder: Path | None
     order: _Order
     replace: bool
+    others: tuple[Path, ...] = ()
 
     @property
     def name(self) -> str:
@@ -95,7 +101,7 @@ class Job(FileTask[Order]):
 
     def need_mb(self) -> float:
         """Return the memory in MB that its largest page is predicted to take."""
-        return need_mb(self.path, self.order)
+        return need_mb(self.path, self.order) + need_together(self.others)
 
 
 class Task(Protocol):
@@ -174,7 +180,11 @@ def lost(task: Task) -> Outcome:
 
 def _clean_pages(job: Job, log: Log) -> None:
     place = job.folder or job.path.parent
-    origin = Origin(job.path, file_hash(job.path), 1, job.passing)
+    others = tuple((path, file_hash(path)) for path in job.others)
+    origin = Origin(job.path, file_hash(job.path), 1, job.passing, others)
+    if job.others:
+        _clean_together(job, origin, Target(place, job.path.stem, job.replace), log)
+        return
     if job.path.suffix.lower() not in SEVERAL_PAGES:
         # one picture, one name: no need to open it to see whether it is done
         report = _standing(job, origin, Target(place, job.path.stem, job.replace))
@@ -215,6 +225,30 @@ def _clean_pages(job: Job, log: Log) -> None:
         log.reports.append(report)
 
 
+def _clean_together(job: Job, origin: Origin, target: Target, log: Log) -> None:
+    """Clean the one page that several photos show."""
+    from inkclean.jobs.results import write_results
+    from inkclean.page import Page
+
+    report = _standing(job, origin, target)
+    if report is None:
+        target.check(job.order.kinds)
+        edits = edits_kept(origin, target)
+        watch = Stopwatch()
+        page = Page(
+            job.path,
+            job.order.settings,
+            watch=watch,
+            others=job.others,
+            keep_pencil=job.order.keep_pencil,
+            ink_edits=read_ink_edits(edits.get("ink", {})),
+        )
+        report = write_results(page, job.order, origin, target, edits)
+        process = f"{socket.gethostname()}:{os.getpid()}"
+        log.work.append(Work(target.name, process, tuple(watch.spans)))
+    log.reports.append(report)
+
+
 def _order(job: Job, page: int) -> Order:
     return replace(job.order, evening=dict(job.evening).get(page))
 
@@ -230,6 +264,14 @@ def need_mb(path: Path, order: Order) -> float:
     from inkclean.sheet.read import largest_pixels
 
     return need_of(largest_pixels(path), order)
+
+
+def need_together(others: Sequence[Path]) -> float:
+    """Return the memory in MB that more photos of a page are predicted to take."""
+    from inkclean.sheet.read import largest_pixels
+
+    pixels = [largest_pixels(path) or _UNKNOWN_PIXELS for path in others]
+    return sum(pixels) * _EACH_MORE / 2.0**20
 
 
 def need_of(pixels: int | None, order: Order) -> float:

@@ -17,7 +17,7 @@ from inkclean.deliver.resolution import colour_dpi
 from inkclean.flats.colour.colours import Colouring
 from inkclean.flats.values import Flats
 from inkclean.ink.edits import read_ink_edits
-from inkclean.jobs.batch import FileTask, Outcome, need_mb, outcome_of
+from inkclean.jobs.batch import FileTask, Outcome, need_mb, need_together, outcome_of
 from inkclean.jobs.colours.palettes import follows, palette_of, palette_record
 from inkclean.jobs.inputs import TICKET, open_input
 from inkclean.jobs.reports import CleanReport, FlatsFound, FlatsReport, found_from
@@ -60,13 +60,14 @@ class FlatsJob(FileTask[FlatsOrder]):
         return outcome_of(
             self.source,
             lambda log: log.reports.extend(
-                flat_file(self.path, self.folder, self.order, self.replace)
+                flat_file(self.path, self.folder, self.order, self.replace, self.others)
             ),
         )
 
     def need_mb(self) -> float:
         """Return the memory in MB that its largest page is predicted to take."""
-        return _MORE_MEMORY * need_mb(self.path, self.order.clean)
+        need = need_mb(self.path, self.order.clean) + need_together(self.others)
+        return _MORE_MEMORY * need
 
 
 @dataclass(frozen=True)
@@ -83,9 +84,15 @@ class _Coming:
 
 
 def flat_file(
-    path: Path, folder: Path | None, order: FlatsOrder, replace_old: bool
+    path: Path,
+    folder: Path | None,
+    order: FlatsOrder,
+    replace_old: bool,
+    others: tuple[Path, ...] = (),
 ) -> Iterator[FlatsReport]:
     """Write the flats of every page of a photo, ink or ticket; yield a report a page.
+
+    ``others`` are more photos of the same page.
 
     A photo leaves the clean results too. The ticket of a photo, made or given, gets the
     areas, the bridges and the colours; ink has none. Pages that stand finished and unchanged
@@ -94,7 +101,7 @@ def flat_file(
     Raises:
         InkcleanError: says in one line what stands in the way.
     """
-    for coming in _pages(path, folder, order.clean, replace_old):
+    for coming in _pages(path, folder, order.clean, replace_old, others):
         outputs = order.flats.outputs(coming.target.folder, coming.target.name)
         standing = _Standing.of(coming, order)
         if standing.found is not None and standing.finished(outputs):
@@ -217,19 +224,21 @@ def found_of(flats: Flats, colouring: Colouring, dpi: tuple[float, float]) -> Fl
     )
 
 
-def _pages(path: Path, folder: Path | None, order: Order, replace_old: bool) -> Iterator[_Coming]:
+def _pages(
+    path: Path, folder: Path | None, order: Order, replace_old: bool, others: tuple[Path, ...]
+) -> Iterator[_Coming]:
     settings, place = order.settings, folder or path.parent
     given: Literal["photo", "ink", "ticket"] = "photo"
     if path.name.endswith(TICKET):
         given = "ticket"
     elif path.name.endswith(_INK):
         given, settings = "ink", replace(settings, frame="whole", drop=("none",))
-    source = open_input(path, settings)
+    source = open_input(path, settings, others)
     for number, photo in source.pictures():
         name = photo.name
         if given == "ink":
             name = name.removesuffix(".ink").removesuffix(".lines")
-        origin = Origin(source.photo, source.sha256, number)
+        origin = Origin(source.photo, source.sha256, number, others=source.others)
         target = Target(place, name, replace_old)
         ticket: Path | None = None
         edits: Mapping[str, Any] = {}
@@ -333,4 +342,5 @@ def _asked(settings: FlatsSettings) -> dict[str, Any]:
 def order_hash_of(asked: Mapping[str, Any], ticket: Ticket) -> str:
     """Return :func:`order_hash` of settings as a ticket keeps them."""
     of = [__version__, asked, asdict(ticket.settings_used), ticket.sha256, ticket.edits]
+    of += [other.sha256 for other in ticket.others]
     return hashlib.sha256(json_text(of).encode("utf-8", "surrogateescape")).hexdigest()

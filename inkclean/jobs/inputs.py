@@ -132,12 +132,16 @@ def check_names(paths: Sequence[Path], folder: Path | None) -> None:
 
 @dataclass(frozen=True)
 class Given:
-    """What one input names: a photo with its SHA-256, how to clean it, its ticket if it was one."""
+    """What one input names: a photo with its SHA-256, how to clean it, its ticket if it was one.
+
+    ``others`` are more photos of the same page, with theirs.
+    """
 
     photo: Path
     sha256: str
     settings: Settings
     ticket: Ticket | None = None
+    others: tuple[tuple[Path, str], ...] = ()
 
     @property
     def mended(self) -> InkEdits:
@@ -150,35 +154,62 @@ class Given:
         Raises:
             InputError: the file cannot be read.
         """
+        from inkclean.page import Page
         from inkclean.sheet.read import read_photos
 
+        if self.others:
+            number = 1 if self.ticket is None else self.ticket.page
+            others = tuple(path for path, _ in self.others)
+            yield number, Page(self.photo, self.settings, number=number, others=others).photo
+            return
         photos = read_photos(self.photo, budget_mp=self.settings.budget_mp)
         for number, photo in enumerate(photos, 1):
             if self.ticket is None or self.ticket.page == number:
                 yield number, photo
 
 
-def open_input(path: Path, settings: Settings) -> Given:
+def open_input(path: Path, settings: Settings, others: Sequence[Path] = ()) -> Given:
     """Return what an input names; ``settings`` are for a photo, a ticket brings its own.
+
+    ``others`` are more photos of the same page.
 
     Raises:
         InputError: the file cannot be read, or a ticket's photo is gone or has changed.
     """
     if not path.name.endswith(TICKET):
-        return Given(path, file_hash(path), settings)
+        more = tuple((other, file_hash(other)) for other in others)
+        return Given(path, file_hash(path), settings, None, more)
     ticket = read_ticket(path)
-    photo = _photo_of(path, ticket)
-    if file_hash(photo) != ticket.sha256:
-        raise InputError(f"{photo} has changed since {path.name} was written; clean it again")
-    return Given(photo, ticket.sha256, ticket.settings_used, ticket)
+    photo = _photo_of(path, Path(ticket.photo).name, ticket.folder)
+    more = tuple(
+        (_photo_of(path, Path(o.photo).name, Path(o.photo).parent.as_posix()), o.sha256)
+        for o in ticket.others
+    )
+    for each, sha256 in ((photo, ticket.sha256), *more):
+        if file_hash(each) != sha256:
+            raise InputError(f"{each} has changed since {path.name} was written; clean it again")
+    return Given(photo, ticket.sha256, ticket.settings_used, ticket, more)
 
 
-def _photo_of(path: Path, ticket: Ticket) -> Path:
+def together(paths: Sequence[Path]) -> tuple[Path, tuple[Path, ...]]:
+    """Return the first of several photos of one page, and the others.
+
+    Raises:
+        UsageError: there is one only, or a ticket or address among them.
+    """
+    if len(paths) < 2:
+        raise UsageError("--as-one joins photos of one page: give two or more")
+    for path in paths:
+        if path.name.endswith(TICKET):
+            raise UsageError(f"--as-one joins photos; {path.name} is a ticket, give its photos")
+    return paths[0], tuple(paths[1:])
+
+
+def _photo_of(path: Path, name: str, folder: str) -> Path:
     """Return where a ticket's photo lies: where it was, or beside the ticket."""
-    name = Path(ticket.photo).name
     places = [path.with_name(name)]
-    if ticket.folder:
-        places.insert(0, path.parent / ticket.folder / name)
+    if folder:
+        places.insert(0, path.parent / folder / name)
     for place in places:
         if place.exists():
             return place

@@ -5,7 +5,7 @@ from __future__ import annotations
 import hashlib
 import os
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any, TypeVar
 
@@ -21,7 +21,7 @@ from inkclean.deliver.resolution import colour_dpi, fitted
 from inkclean.ink.edits import ink_edits_record, read_ink_edits
 from inkclean.ink.width import typical_line_mm
 from inkclean.jobs.reports import BookLine, CleanReport, report_from, report_of, rounded
-from inkclean.jobs.ticket import Ticket, file_hash, json_text, read_ticket, ticket_text
+from inkclean.jobs.ticket import Other, Ticket, file_hash, json_text, read_ticket, ticket_text
 from inkclean.page import Page
 from inkclean.settings import Settings
 
@@ -82,12 +82,29 @@ class Origin:
     """The file a page came from, its SHA-256, and which picture of it, from 1.
 
     ``passing`` says that the file stands there for the moment only: no ticket names its folder.
+    ``others`` are more photos of the same page, with their SHA-256.
     """
 
     path: Path
     sha256: str
     page: int
     passing: bool = False
+    others: tuple[tuple[Path, str], ...] = ()
+
+    def others_from(self, results: Path) -> tuple[Other, ...]:
+        """Return the other photos as a ticket among the results names them."""
+        return tuple(
+            Other(
+                (Path(replace(self, path=path).folder_from(results)) / path.name).as_posix(), sha256
+            )
+            for path, sha256 in self.others
+        )
+
+    def same(self, ticket: Ticket) -> bool:
+        """Tell whether a ticket is of the same photo, or the same photos."""
+        mine = [sha256 for _, sha256 in self.others]
+        others = [other.sha256 for other in ticket.others]
+        return ticket.sha256 == self.sha256 and ticket.page == self.page and others == mine
 
     def folder_from(self, results: Path) -> str:
         """Return the way from the folder of the results to the photo's; empty if they are one."""
@@ -145,8 +162,7 @@ def done_before(order: Order, origin: Origin, target: Target) -> CleanReport | N
         ticket = read_ticket(target.path("ticket"))
         same = (
             ticket.version == __version__
-            and ticket.sha256 == origin.sha256
-            and ticket.page == origin.page
+            and origin.same(ticket)
             and ticket.settings == order.settings
             and _ink_of(ticket).get("mended") == _mended(ticket.edits)
             and (order.evening is None or _evened(ticket) == order.evening.line_mm)
@@ -232,6 +248,7 @@ def write_results(
             measured=report.measured(),
             edits=edits or {},
             results={kind: file_hash(draft) for kind, draft in drafts.items() if kind != "ticket"},
+            others=origin.others_from(target.folder),
         )
         drafts["ticket"].write_text(ticket_text(ticket), "utf-8")
     return report

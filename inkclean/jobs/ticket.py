@@ -28,6 +28,14 @@ _OLD_KEYS = {
 
 
 @dataclass(frozen=True)
+class Other:
+    """One more photo of the page: the way to it from the ticket's folder, and its SHA-256."""
+
+    photo: str
+    sha256: str
+
+
+@dataclass(frozen=True)
 class Ticket:
     """One page's ticket.
 
@@ -35,7 +43,7 @@ class Ticket:
     to it from the ticket's folder, empty if it lies there; ``page`` counts
     the pictures within that file from 1; ``measured`` holds what the run reported;
     ``edits`` what was corrected by hand, lengths in mm of paper; ``results`` the SHA-256 of
-    each file that was left, by kind.
+    each file that was left, by kind; ``others`` are more photos that show the same page.
     """
 
     photo: str
@@ -47,6 +55,7 @@ class Ticket:
     results: Mapping[str, str] = field(default_factory=dict)
     version: str = __version__
     folder: str = ""
+    others: tuple[Other, ...] = ()
 
     @property
     def settings_used(self) -> Settings:
@@ -83,6 +92,7 @@ def ticket_text(ticket: Ticket) -> str:
         **({"folder": ticket.folder} if ticket.folder else {}),
         "sha256": ticket.sha256,
         "page": ticket.page,
+        **({"others": [asdict(other) for other in ticket.others]} if ticket.others else {}),
         "settings": asdict(ticket.settings),
         "measured": ticket.measured,
         "edits": ticket.edits,
@@ -136,7 +146,14 @@ def read_ticket(path: Path) -> Ticket:
         results=_renamed(body["results"]),
         version=version,
         folder=_text(path, body, "folder") if body.get("folder") else "",
+        others=_others(path, body.get("others", [])),
     )
+
+
+def _others(path: Path, body: object) -> tuple[Other, ...]:
+    if not isinstance(body, list) or not all(isinstance(other, dict) for other in body):
+        raise _wrong(path, "others")
+    return tuple(Other(_text(path, o, "photo"), _text(path, o, "sha256")) for o in body)
 
 
 def _renamed(value: Any) -> Any:

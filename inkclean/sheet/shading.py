@@ -178,11 +178,11 @@ def _fill(values: F32, known: Bool, sigma: float, *, rough: bool = False) -> F32
             image = cv2.resize(image, fewer, interpolation=cv2.INTER_AREA)
             sigma /= factor
             break
-    filled = _push_pull(np.asarray(cv2.GaussianBlur(image, (0, 0), sigma), np.float32))
+    filled = push_pull(np.asarray(cv2.GaussianBlur(image, (0, 0), sigma), np.float32))
     return np.asarray(cv2.resize(filled, size), np.float32)
 
 
-def _push_pull(planes: F32) -> F32:
+def push_pull(planes: F32) -> F32:
     """Values of weighted ``planes`` (h, w, n + 1; the last is the weight), holes filled."""
     *sums, weight = cv2.split(planes)
     least = np.maximum(weight, np.float32(1e-6))
@@ -196,7 +196,7 @@ def _push_pull(planes: F32) -> F32:
             np.where((weight > 1e-6)[..., None], values.reshape(*weight.shape, -1), mean),
             np.float32,
         )
-    coarse = _push_pull(np.asarray(cv2.pyrDown(planes), np.float32))
+    coarse = push_pull(np.asarray(cv2.pyrDown(planes), np.float32))
     below = cv2.resize(coarse, (planes.shape[1], planes.shape[0]), interpolation=cv2.INTER_LINEAR)
     trust = np.clip(2.0 * weight, 0.0, 1.0)
     filled = cv2.blendLinear(values, below, trust, 1.0 - trust)

@@ -12,17 +12,33 @@ Framed = Literal["found", "whole", "given"]
 
 
 @dataclass(frozen=True)
+class Differing:
+    """A place where photos of one page disagree: middle and diameter in px, what was decided.
+
+    ``chance`` (0..1) is how likely that is wrong.
+    """
+
+    x_px: float
+    y_px: float
+    size_px: float
+    why: str
+    chance: float = 0.5
+
+
+@dataclass(frozen=True)
 class Photo:
     """One picture of a page, upright and colour-managed.
 
     ``pixels`` is (H, W, 3) uint8, sRGB-encoded (not linear); ``ppi`` the resolution that the
     file states in px per inch, None if it states none worth believing; ``name`` what to call
-    it in a message or a file name, without folder and ending.
+    it in a message or a file name, without folder and ending. ``differing`` are the places where
+    the photos that it was joined of disagree.
     """
 
     pixels: U8
     ppi: float | None
     name: str
+    differing: tuple[Differing, ...] = ()
 
 
 @dataclass(frozen=True)

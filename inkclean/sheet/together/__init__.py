@@ -1,0 +1,1 @@
+"""Several photos of one page become one picture of it."""
