@@ -146,7 +146,8 @@ class FilePage(Page):
         order = Order(self.settings, parse_also(",".join(also)))
         target = Target(path.parent if folder is None else Path(folder), self.photo.name, replace)
         target.check(order.kinds)
-        origin = Origin(path, file_hash(path), self.asked.number)
+        others = tuple((other, file_hash(other)) for other in self.asked.others)
+        origin = Origin(path, file_hash(path), self.asked.number, others=others)
         edits = edits_kept(origin, target)
         if edits:
             self.change(ink_edits=read_ink_edits(edits.get("ink", {})))

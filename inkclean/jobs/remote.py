@@ -67,7 +67,9 @@ class RemoteJob:
         with _reading(self.source) as (files, path):
             files.get_file(path, str(photo))
         ours = self._bring(results, photo)
-        job = Job(photo, results, self.order, self.replace or ours, self.evening, passing=True)
+        job = Job(
+            photo, results, self.order, self.replace or ours, evening=self.evening, passing=True
+        )
         outcome = clean_file(job)
         reports: list[Report] = []
         for report in outcome.reports:

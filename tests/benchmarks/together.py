@@ -1,8 +1,8 @@
 """Several photos of one page: ``python -m tests.benchmarks.together [--only NAME]``.
 
-The demo page photographed whole and in parts and scanned in strips, with glare and a finger: how far
-the ink of two photos is apart where they meet (mm), against the cameras' own mappings, and F at
-600 dpi beside a single flawless photo. With the open data, each real scan cut into overlapping
+The demo page photographed whole and in parts and scanned in strips, with glare and a finger: how
+far the ink of two photos is apart where they meet (mm), against the cameras' own mappings, and F
+at 600 dpi beside a single flawless photo. With the open data, each real scan cut into overlapping
 parts, distorted and lit anew, against the whole. Processor seconds of each.
 """
 
@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import argparse
 import time
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from itertools import combinations
 from typing import Any, cast
@@ -20,10 +20,10 @@ import numpy as np
 
 from inkclean.base.arrays import F64
 from inkclean.base.units import MM_PER_INCH
+from inkclean.deliver.pictures.bitmap import cut_at
 from inkclean.demo.camera.conditions import Conditions
 from inkclean.demo.camera.shot import Shot, photograph
 from inkclean.demo.drawing.page import DrawnPage
-from inkclean.deliver.pictures.bitmap import cut_at
 from inkclean.page import Page
 from inkclean.settings import Settings
 from inkclean.sheet.read import read_photo
@@ -140,8 +140,8 @@ def measure(name: str, page: DrawnPage, shots: Sequence[Shot], ppi: float | None
     print(
         f"{name:<16} joins {met.join_mean:.4f} {met.join_p95:.4f}  all over {met.mean:.4f} "
         f"{met.p95:.4f} mm  F {found['f']:.2f}  hole {found['hole']:.2f} stain "
-        f"{found['stain']:.2f} mm²  check {len(joined.photo.differing)}  {cleaned.sheet.px_per_mm:.1f} "
-        f"px/mm  {seconds:.1f} of {whole:.1f} s",
+        f"{found['stain']:.2f} mm²  check {len(joined.photo.differing)}  "
+        f"{cleaned.sheet.px_per_mm:.1f} px/mm  {seconds:.1f} of {whole:.1f} s",
         flush=True,
     )
 
@@ -220,8 +220,8 @@ def real_scans() -> None:
         seconds = time.process_time() - start
         met = meeting(made, cast("Any", cuts))
         print(
-            f"{path.stem:<16} joins {met.join_mean:.4f} {met.join_p95:.4f}  all over {met.mean:.4f} "
-            f"{met.p95:.4f} mm  {_beside_whole(scanned, made, cuts)}  "
+            f"{path.stem:<16} joins {met.join_mean:.4f} {met.join_p95:.4f}  "
+            f"all over {met.mean:.4f} {met.p95:.4f} mm  {_beside_whole(scanned, made, cuts)}  "
             f"check {len(made.photo.differing)}  {seconds:.1f} s",
             flush=True,
         )
@@ -252,7 +252,7 @@ def main() -> None:
     only = parser.parse_args().only
     page = cases.page_of(cases.case("plain"))
     whole = views.whole_views(page, 4)
-    sets = {
+    sets: dict[str, Callable[[], None]] = {
         "whole 2": lambda: measure("whole 2", page, whole[:2]),
         "whole 4": lambda: measure("whole 4", page, whole),
         "spoilt 2": lambda: measure("spoilt 2", page, spoilt(page, whole[:2])),

@@ -1,4 +1,4 @@
-"""Several views of one drawn page, with what goes wrong in them: glare, a finger, scanner strips."""
+"""Several views of one drawn page, with glare and a finger; strips and cuts of scans."""
 
 from __future__ import annotations
 
@@ -51,7 +51,14 @@ def with_finger(shot: Shot, tip_mm: F64, root_mm: F64, wide_mm: float) -> Patch:
 
 
 def part_scan(
-    page: DrawnPage, from_mm: F64, size_mm: F64, *, dpi: float, turn: float, stretch: float, seed: int
+    page: DrawnPage,
+    from_mm: F64,
+    size_mm: F64,
+    *,
+    dpi: float,
+    turn: float,
+    stretch: float,
+    seed: int,
 ) -> Shot:
     """Return a scan of a part of a page, laid askew by ``turn`` degrees on the bed.
 
@@ -83,7 +90,7 @@ def whole_views(page: DrawnPage, count: int, size: tuple[int, int] = (3000, 4000
     )
     width, height = size
     return [
-        photograph(page, Conditions(width_px=width, height_px=height, **more))  # type: ignore[arg-type]
+        photograph(page, Conditions(width_px=width, height_px=height, **more))
         for more in asked[:count]
     ]
 
@@ -150,9 +157,7 @@ def _place(shot: Shot, middle_mm: F64) -> F64:
     nodes = shot.to_page(np.stack(np.meshgrid(x, y), axis=-1) + 0.5)
     grid = np.stack(np.meshgrid(np.arange(width), np.arange(height)), axis=-1).astype(np.float32)
     grid /= step
-    found = cv2.remap(
-        nodes.astype(np.float32), grid[..., 0], grid[..., 1], cv2.INTER_LINEAR
-    )
+    found = cv2.remap(nodes.astype(np.float32), grid[..., 0], grid[..., 1], cv2.INTER_LINEAR)
     return np.asarray(found - middle_mm, np.float64)
 
 

@@ -25,7 +25,8 @@ SOFT = 1.3  # blur, in their px, under which photos of other sharpness look alik
 APART = 0.3  # of the paper's light: more is a difference
 LEAST_APART = 0.1  # of a cell's px
 PAPER, INK = 0.72, 0.2  # what is lighter or darker than these is plainly paper, or ink
-CHROMA = 0.12  # and of one colour with the paper
+GLARE = 252  # code of the darkest channel from which nothing is shown
+CHROMA = 0.32  # and of one colour with the paper
 UNLIKELY = 0.1  # share by which one photo's tones must be less like a page's than another's
 ODD = 1.6  # times as far off the middle of all photos as the nearest
 LEAST_CELLS = 3
@@ -82,7 +83,7 @@ def choose(
     best = np.maximum(np.where(whole, sharp, 0).max(axis=0), 1e-6)
     cost = SHARP * (1.0 - np.minimum(sharp / best, 1.0))
     for k, (pixels, _) in enumerate(colour):
-        clipped = (pixels.min(axis=2) > 252).astype(np.float32)
+        clipped = (pixels.min(axis=2) >= GLARE).astype(np.float32)
         cost[k] += CLIPPED * pooled(clipped)
     cost += np.stack([_rim(canvas, placed[k], cell, shape) for k in range(len(seen))])
     cost[wrong] += WRONG
@@ -102,7 +103,9 @@ def choose(
             sums = pooled(np.ascontiguousarray(lit[..., channel]) * mask)
             paper[k, ..., channel] = np.where(share > 0.08, sums / np.maximum(share, 1e-6), 0)
     paper[~whole | wrong] = 0
-    return Choice(cost.astype(np.float32), np.where(blank > 1.5, 1.0, blank), paper, wrong, differing)
+    return Choice(
+        cost.astype(np.float32), np.where(blank > 1.5, 1.0, blank), paper, wrong, differing
+    )
 
 
 def pool(plane: F32, part: float, shape: tuple[int, int]) -> F32:
@@ -115,9 +118,7 @@ def pool(plane: F32, part: float, shape: tuple[int, int]) -> F32:
     return np.asarray(cv2.resize(plane, shape[::-1], interpolation=cv2.INTER_AREA), np.float32)
 
 
-def _look(
-    canvas: Canvas, placed: Placed, seen: Seen
-) -> tuple[F32, tuple[U8, F32], Bool]:
+def _look(canvas: Canvas, placed: Placed, seen: Seen) -> tuple[F32, tuple[U8, F32], Bool]:
     """Return a photo on the canvas, quarter size: ink, pixels with its light, where it is known."""
     high, wide = (max(1, round(n * QUARTER)) for n in canvas.size)
     size = seen.size
@@ -126,8 +127,13 @@ def _look(
     maps = scaled_maps(placed, canvas, (high, wide), QUARTER, less[::-1])
     known = within(maps, (less[1], less[0]), 1.5)
     border = cv2.BORDER_REPLICATE
-    pixels = np.asarray(cv2.remap(small, *maps, cv2.INTER_LINEAR, borderMode=border), np.uint8)
-    lamp = [(m + 0.5) * (n / l) - 0.5 for m, n, l in zip(maps, seen.light.shape[::-1], less, strict=True)]
+    pixels = np.asarray(
+        cv2.remap(small, maps[0], maps[1], cv2.INTER_LINEAR, borderMode=border), np.uint8
+    )
+    lamp = [
+        (m + 0.5) * (n / length) - 0.5
+        for m, n, length in zip(maps, seen.light.shape[::-1], less, strict=True)
+    ]
     light = cv2.remap(seen.light, lamp[0], lamp[1], cv2.INTER_LINEAR, borderMode=border)
     grey = to_linear(np.asarray(cv2.cvtColor(pixels, cv2.COLOR_RGB2GRAY), np.uint8))
     ink = np.minimum(grey / np.asarray(light, np.float32), np.float32(1.2))
@@ -139,7 +145,8 @@ def _sharpness(ink: F32, part: float, shape: tuple[int, int]) -> F32:
     x = cv2.Sobel(ink, cv2.CV_32F, 1, 0, scale=1 / 8)
     y = cv2.Sobel(ink, cv2.CV_32F, 0, 1, scale=1 / 8)
     energy = pool(np.asarray(x * x + y * y, np.float32), part, shape)
-    return np.sqrt(np.asarray(cv2.blur(energy, (9, 9)), np.float32) + np.float32(1e-5))
+    around = np.asarray(cv2.blur(energy, (9, 9)), np.float32)
+    return np.asarray(np.sqrt(around + np.float32(1e-5)), np.float32)
 
 
 def _rim(canvas: Canvas, placed: Placed, cell: int, shape: tuple[int, int]) -> F32:
@@ -168,12 +175,10 @@ def _disagreements(
     high = np.where(known, soft, -9.0).max(axis=0)
     apart = ((high - low) > APART) & (known.sum(axis=0) > 1)
     part = cell * QUARTER
-    cells = (pool(apart.astype(np.float32), part, shape) > LEAST_APART).astype(np.uint8)
-    cells = cv2.morphologyEx(cells, cv2.MORPH_CLOSE, np.ones((5, 5), np.uint8))
+    some = (pool(apart.astype(np.float32), part, shape) > LEAST_APART).astype(np.uint8)
+    cells = cv2.morphologyEx(some, cv2.MORPH_CLOSE, np.ones((5, 5), np.uint8))
     regions, label, stats, _ = cv2.connectedComponentsWithStats(cells, connectivity=8)
-    unlikely = np.stack(
-        [pool(_unlikely(soft[k], *colour[k]), part, shape) for k in range(count)]
-    )
+    unlikely = np.stack([pool(_unlikely(soft[k], *colour[k]), part, shape) for k in range(count)])
     dark = np.stack([pool(1.0 - np.minimum(one, 1.0), part, shape) for one in soft])
     middle = np.median(np.where(known, soft, np.nan), axis=0) if count > 2 else soft[0]
     off = np.stack([pool(np.abs(np.nan_to_num(one - middle)), part, shape) for one in soft])
@@ -202,11 +207,11 @@ def _disagreements(
 
 
 def _unlikely(ink: F32, pixels: U8, light: F32) -> F32:
-    """Return 1 where the tone is neither paper's nor ink's: grey, or another colour."""
+    """Return 1 where the tone is neither paper's nor ink's: grey, another colour, or clipped."""
     linear = to_linear(pixels)
     chroma = (linear.max(axis=2) - linear.min(axis=2)) / light
-    odd = ((ink < PAPER) & (ink > INK)) | ((chroma > CHROMA + 0.2) & (ink < 1.0))
-    return np.asarray(odd, np.float32)
+    odd = ((ink < PAPER) & (ink > INK)) | ((chroma > CHROMA) & (ink < 1.0))
+    return np.asarray(odd | (pixels.min(axis=2) >= GLARE), np.float32)
 
 
 def _bad(

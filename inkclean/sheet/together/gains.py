@@ -42,9 +42,9 @@ def _feather(reached: Bool) -> F32:
     """Return how much a photo counts: from 0 at its border to 1 well inside."""
     padded = np.pad(reached, 1).astype(np.uint8)
     depth = cv2.distanceTransform(padded, cv2.DIST_L2, 3)[1:-1, 1:-1]
-    # the canvas's own border is no border of a photo that goes on past it
     reach = max(2.0, FEATHER * max(reached.shape))
-    return np.minimum(np.asarray(depth, np.float32) / np.float32(reach), np.float32(1.0))
+    share: F32 = np.asarray(depth, np.float32) / np.float32(reach)
+    return np.asarray(np.minimum(share, np.float32(1.0)), np.float32)
 
 
 def _smooth(values: F32, weight: F32) -> F32:

@@ -46,7 +46,9 @@ def join(photos: Sequence[Photo]) -> Joined:
     matches = [
         each
         for each in side_by_side(
-            lambda pair: match(pair, (seen[pair[0]], seen[pair[1]]), (found[pair[0]], found[pair[1]])),
+            lambda pair: match(
+                pair, (seen[pair[0]], seen[pair[1]]), (found[pair[0]], found[pair[1]])
+            ),
             pairs,
         )
         if each is not None

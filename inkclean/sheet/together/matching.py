@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 
-from inkclean.base.arrays import F32, F64, U8
+from inkclean.base.arrays import F32, F64, I64, U8
 from inkclean.sheet.together.seen import Seen
 from inkclean.sheet.together.values import carry
 
@@ -49,7 +49,7 @@ class Features:
 
 def features(seen: Seen) -> Features:
     """Return the features of a photo."""
-    finder = cv2.SIFT_create(nfeatures=MOST, contrastThreshold=0.03)
+    finder = cv2.SIFT.create(nfeatures=MOST, contrastThreshold=0.03)
     keys, what = finder.detectAndCompute(seen.small, None)
     if what is None or len(keys) == 0:
         return Features(np.zeros((0, 2)), np.zeros((0, 128), np.float32))
@@ -59,7 +59,9 @@ def features(seen: Seen) -> Features:
     return Features(at, np.asarray(np.sqrt(what / total), np.float32))
 
 
-def match(pair: tuple[int, int], seen: tuple[Seen, Seen], found: tuple[Features, Features]) -> Match | None:
+def match(
+    pair: tuple[int, int], seen: tuple[Seen, Seen], found: tuple[Features, Features]
+) -> Match | None:
     """Return how two photos lie to each other; None where they do not show the same ink."""
     rows, columns = _nearest(found[0].what, found[1].what)
     if len(rows) < LEAST:
@@ -67,7 +69,12 @@ def match(pair: tuple[int, int], seen: tuple[Seen, Seen], found: tuple[Features,
     first, second = found[0].at[rows], found[1].at[columns]
     scales = seen[0].small_scale, seen[1].small_scale
     matrix, _ = cv2.findHomography(
-        first * scales[0], second * scales[1], cv2.USAC_MAGSAC, NEAR_PX, maxIters=5000, confidence=0.9999
+        first * scales[0],
+        second * scales[1],
+        cv2.USAC_MAGSAC,
+        NEAR_PX,
+        maxIters=5000,
+        confidence=0.9999,
     )
     if matrix is None or not _sound(np.asarray(matrix, np.float64), seen[0].small.shape[:2]):
         return None
@@ -82,10 +89,10 @@ def match(pair: tuple[int, int], seen: tuple[Seen, Seen], found: tuple[Features,
     return Match(*pair, first[near], second[near], alike)
 
 
-def _nearest(first: F32, second: F32) -> tuple[F64, F64]:
+def _nearest(first: F32, second: F32) -> tuple[I64, I64]:
     """Return rows of both whose features are each other's nearest, and clearly so."""
     if min(len(first), len(second)) < 2:
-        return np.zeros(0, int), np.zeros(0, int)  # type: ignore[return-value]
+        return np.zeros(0, np.int64), np.zeros(0, np.int64)
     alike = first @ second.T
     best = alike.argmax(axis=1)
     rows = np.arange(len(first))
@@ -96,7 +103,7 @@ def _nearest(first: F32, second: F32) -> tuple[F64, F64]:
     # lengths are 1: the squared distance is 2 − 2 times the product
     clear = (1.0 - top) < SECOND**2 * (1.0 - second_best)
     chosen = rows[mutual & clear]
-    return chosen, best[chosen]  # type: ignore[return-value]
+    return chosen, best[chosen]
 
 
 def _sound(matrix: F64, shape: tuple[int, ...]) -> bool:

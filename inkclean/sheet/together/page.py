@@ -34,9 +34,7 @@ def find_page(photos: Sequence[Photo], canvas: Canvas, placed: Sequence[Placed])
     return np.asarray(to_photo(frame, ring * (frame.width_mm, frame.height_mm)) / scale, np.float64)
 
 
-def _mean(
-    photos: Sequence[Photo], canvas: Canvas, placed: Sequence[Placed], scale: float
-) -> U8:
+def _mean(photos: Sequence[Photo], canvas: Canvas, placed: Sequence[Placed], scale: float) -> U8:
     """Return all photos on the canvas made smaller, each fading out towards its border."""
     high, wide = (max(16, round(n * scale)) for n in canvas.size)
     sums = np.zeros((high, wide, 3), np.float32)
@@ -48,7 +46,9 @@ def _mean(
         maps = scaled_maps(one, canvas, (high, wide), scale, less[::-1])
         known = within(maps, less[::-1])
         weight: F32 = np.asarray(_depth(known), np.float32)
-        shown = cv2.remap(small, *maps, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+        shown = cv2.remap(
+            small, maps[0], maps[1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE
+        )
         sums += np.asarray(shown, np.float32) * weight[..., None]
         total += weight
     return np.asarray(sums / total[..., None], np.uint8)
@@ -62,11 +62,12 @@ def scaled_maps(
     ``shape`` is that of the small canvas, ``less`` (height, width) that of the picture.
     """
     maps = placed.maps(canvas, slice(0, shape[0]), slice(0, shape[1]), scale)
-    for each, whole, length in zip(maps, placed.lens.size[::-1], less[::-1], strict=True):
-        each += np.float32(0.5)
-        each *= np.float32(length / (whole * scale))
-        each -= np.float32(0.5)
-    return maps
+    factors = [
+        np.float32(length / (whole * scale))
+        for length, whole in zip(less[::-1], placed.lens.size[::-1], strict=True)
+    ]
+    half = np.float32(0.5)
+    return [(each + half) * factor - half for each, factor in zip(maps, factors, strict=True)]
 
 
 def _depth(known: Bool) -> F32:

@@ -8,11 +8,12 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from itertools import pairwise
 
 import cv2
 import numpy as np
 
-from inkclean.base.arrays import F64
+from inkclean.base.arrays import F64, Bool
 from inkclean.base.errors import InputError
 from inkclean.sheet.together.matching import LEAST, Features, Match
 from inkclean.sheet.together.page import inside
@@ -98,8 +99,11 @@ def on_page(
         at = to_canvas(canvas, placed[pair.first], pair.at_first)
         here = inside(outline, at)
         if here.sum() >= LEAST:
-            pair = replace(pair, at_first=pair.at_first[here], at_second=pair.at_second[here])
-        found.append(pair)
+            found.append(
+                replace(pair, at_first=pair.at_first[here], at_second=pair.at_second[here])
+            )
+        else:
+            found.append(pair)
     return found
 
 
@@ -160,19 +164,25 @@ def _bundle(
         found, bent = unpack(values)
         parts = []
         for a, b, at_a, at_b in thinned:
-            one = carry(np.linalg.inv(found[a]), bent[a].straighten(at_a))
-            two = carry(np.linalg.inv(found[b]), bent[b].straighten(at_b))
+            one = carry(_back(found[a]), bent[a].straighten(at_a))
+            two = carry(_back(found[b]), bent[b].straighten(at_b))
             parts.append((one - two).ravel())
         radial = values[8 * len(others) :]
         shared = radial - radial.mean()
         return np.concatenate([*parts, radial / RADIAL, shared * 2 / RADIAL])
 
-    solved = least_squares(errors, start, loss="soft_l1", f_scale=SOFT_PX, x_scale="jac", max_nfev=25)
+    solved = least_squares(
+        errors, start, loss="soft_l1", f_scale=SOFT_PX, x_scale="jac", max_nfev=25
+    )
     found, bent = unpack(solved.x)
     corner = 1.0 / scale  # half the diagonal, in px
     if max(abs(lens.radial) for lens in bent) * corner < LEAST_BEND_PX:
         bent = [Lens(lens.size) for lens in bent]
     return found, bent
+
+
+def _back(matrix: F64) -> F64:
+    return np.asarray(np.linalg.inv(matrix), np.float64)
 
 
 def _unit(lens: Lens) -> F64:
@@ -217,29 +227,27 @@ def _outline(placed: Placed) -> F64:
     t = np.linspace(0, 1, 9)[:-1]
     square = np.array([[0.0, 0], [1, 0], [1, 1], [0, 1]])
     ring = np.concatenate(
-        [a + (b - a) * t[:, None] for a, b in zip(square, np.roll(square, -1, axis=0), strict=True)]
+        [a + (b - a) * t[:, None] for a, b in pairwise(np.vstack([square, square[:1]]))]
     )
     straight = placed.lens.straighten(ring * (wide, high))
-    return carry(np.asarray(np.linalg.inv(placed.matrix), np.float64), straight)
+    return carry(_back(placed.matrix), straight)
 
 
 def _scale(placed: Placed, own: Lens) -> float:
-    """Return how many of a photo's px lie on one of the plane's, in its middle; 0 if it is small."""
+    """Return how many of a photo's px lie on one of the plane's; 0 if it shows little."""
     high, wide = placed.lens.size
     middle = np.array([[wide, high]]) / 2 + np.array([[0.0, 0], [8, 0], [0, 8]])
-    at = carry(np.asarray(np.linalg.inv(placed.matrix), np.float64), middle)
+    at = carry(_back(placed.matrix), middle)
     (ax, ay), (bx, by) = at[1] - at[0], at[2] - at[0]
     area = abs(ax * by - ay * bx) / 64
     covers = area * high * wide / (own.size[0] * own.size[1])
     return float(area**-0.5) if covers > 0.15 else 0.0
 
 
-def _shown_by_first(
-    plane: Plane, seen: Sequence[Seen], found: Sequence[Features]
-) -> float:
+def _shown_by_first(plane: Plane, seen: Sequence[Seen], found: Sequence[Features]) -> float:
     """Return the share of all photos' features on paper that the first photo shows as well."""
     high, wide = plane.lenses[plane.first].size
-    inside = [np.ones(1, np.bool_)]
+    shares: list[Bool] = [np.ones(1, np.bool_)]
     for k, (one, features) in enumerate(zip(seen, found, strict=True)):
         if k == plane.first or len(features.at) == 0:
             continue
@@ -247,6 +255,6 @@ def _shown_by_first(
         cells = features.at * (np.array(lit.shape[::-1]) / np.array(one.size[::-1]))
         on_paper = sampled(lit[..., None].astype(np.float64), cells)[:, 0] > ON_PAPER
         straight = plane.lenses[k].straighten(features.at[on_paper])
-        at = carry(np.asarray(np.linalg.inv(plane.matrices[k]), np.float64), straight)
-        inside.append(((at > 0) & (at < (wide, high))).all(axis=1))
-    return float(np.concatenate(inside).mean())
+        at = carry(_back(plane.matrices[k]), straight)
+        shares.append(np.asarray(((at > 0) & (at < (wide, high))).all(axis=1), np.bool_))
+    return float(np.concatenate(shares).mean())

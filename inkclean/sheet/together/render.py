@@ -42,8 +42,8 @@ def render(
         sums: F32 | None = None
         outside = np.ones((own[0].stop - own[0].start, own[1].stop - own[1].start), np.bool_)
         for photo, weight in parts:
-            pixels, beside = _shown(photos[photo], canvas, placed[photo], own)
-            pixels = _lit(pixels, factors[photo], own, cell)
+            raw, beside = _shown(photos[photo], canvas, placed[photo], own)
+            pixels = _lit(raw, factors[photo], own, cell)
             outside &= beside | (weight < 0.5) if len(parts) > 1 else beside
             if len(parts) == 1:
                 out[own] = np.clip(np.rint(pixels), 0, 255) if pixels.dtype != np.uint8 else pixels
@@ -95,7 +95,9 @@ def _weights(labels: U8, tile: Tile, cell: int) -> list[tuple[int, F32]]:
     return [(parts[0][0], np.ones((1, 1), np.float32))] if len(parts) == 1 else parts
 
 
-def _shown(photo: Photo, canvas: Canvas, placed: Placed, own: tuple[slice, slice]) -> tuple[U8, Bool]:
+def _shown(
+    photo: Photo, canvas: Canvas, placed: Placed, own: tuple[slice, slice]
+) -> tuple[U8, Bool]:
     """Return a tile of a photo laid on the canvas, and where it lies beside the photo."""
     maps = placed.maps(canvas, *own)
     beside = ~within(maps, placed.lens.size)
@@ -104,7 +106,9 @@ def _shown(photo: Photo, canvas: Canvas, placed: Placed, own: tuple[slice, slice
     if abs(maps[0] - columns).max() < 0.01 and abs(maps[1] - rows[:, None]).max() < 0.01:
         return photo.pixels[own], beside
     # only the part of the photo that the tile shows: remap is quick on what is near
-    pixels = cv2.remap(photo.pixels, *maps, cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE)
+    pixels = cv2.remap(
+        photo.pixels, maps[0], maps[1], cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE
+    )
     return np.asarray(pixels, np.uint8), beside
 
 
@@ -112,7 +116,8 @@ def _lit(pixels: U8, factors: F32, own: tuple[slice, slice], cell: int) -> U8 | 
     """Return a tile brought to the common light."""
     high, wide = factors.shape[:2]
     rows, columns = (
-        (np.arange(part.start, part.stop, dtype=np.float32) + np.float32(0.5)) / cell - np.float32(0.5)
+        (np.arange(part.start, part.stop, dtype=np.float32) + np.float32(0.5)) / cell
+        - np.float32(0.5)
         for part in own
     )
     x = np.broadcast_to(np.clip(columns, 0, wide - 1), (len(rows), len(columns)))

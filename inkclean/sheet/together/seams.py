@@ -11,11 +11,11 @@ from __future__ import annotations
 import numpy as np
 
 from inkclean.base.arrays import F32, I64, U8, Bool
-from inkclean.sheet.together.choosing import pool
 
 NONE = 255
 LENGTH = 0.06  # what a cell's side of join costs on blank paper,
 INK = 4.0  # and more for each share of it that is ink
+REACH = 2  # px on each side of a join that count
 _UNITS = 2000  # whole numbers to a unit of cost
 _MOST = 80.0  # of one cost
 
@@ -29,7 +29,7 @@ def cut(cost: F32, ink: F32, part: float) -> U8:
     count, high, wide = cost.shape
     reached = np.isfinite(cost)
     labels = np.where(reached, cost, 1e9).argmin(axis=0)
-    across, down = _crossing(ink, part, (high, wide))
+    across, down = crossing(ink, part, (high, wide))
     rounds = 1 if count == 2 else 2
     if count > 1:
         for _ in range(rounds):
@@ -38,22 +38,18 @@ def cut(cost: F32, ink: F32, part: float) -> U8:
                 labels = _expanded(labels, photo, cost, across, down)
             if (labels == before).all():
                 break
-    out = labels.astype(np.uint8)
+    out: U8 = labels.astype(np.uint8)
     out[~reached.any(axis=0)] = NONE
     return out
 
 
-def _crossing(ink: F32, part: float, shape: tuple[int, int]) -> tuple[F32, F32]:
+def crossing(ink: F32, part: float, shape: tuple[int, int]) -> tuple[F32, F32]:
     """Return what a join costs between each cell and its right, and its lower neighbour."""
     dark = np.float32(1.0) - np.clip(ink, 0, 1)
-    # means over as many px around each border as a join blends over
-    half = part / 2
-    strip = 2.0
     size = round(shape[1] * part), round(shape[0] * part)
     padded = np.zeros((size[1] + round(part), size[0] + round(part)), np.float32)
     high, wide = min(dark.shape[0], size[1]), min(dark.shape[1], size[0])
     padded[:high, :wide] = dark[:high, :wide]
-    del half
     sums = np.pad(padded.astype(np.float64), ((1, 0), (1, 0))).cumsum(axis=0).cumsum(axis=1)
 
     def box(top: I64, bottom: I64, left: I64, right: I64) -> F32:
@@ -68,9 +64,8 @@ def _crossing(ink: F32, part: float, shape: tuple[int, int]) -> tuple[F32, F32]:
 
     rows = np.round(np.arange(shape[0] + 1) * part).astype(np.int64)
     columns = np.round(np.arange(shape[1] + 1) * part).astype(np.int64)
-    reach = int(strip)
-    across = box(rows[:-1], rows[1:], columns[1:-1] - reach, columns[1:-1] + reach)
-    down = box(rows[1:-1] - reach, rows[1:-1] + reach, columns[:-1], columns[1:])
+    across = box(rows[:-1], rows[1:], columns[1:-1] - REACH, columns[1:-1] + REACH)
+    down = box(rows[1:-1] - REACH, rows[1:-1] + REACH, columns[:-1], columns[1:])
     return LENGTH + INK * across, LENGTH + INK * down
 
 
@@ -97,7 +92,9 @@ def _expanded(labels: I64, photo: int, cost: F32, across: F32, down: F32) -> I64
         take[first] = take[first] + np.maximum(right - both, 0)
         stay[first] = stay[first] + np.maximum(both - right, 0)
         stay[second] = stay[second] + right
-        one_way.append((number[first].ravel(), number[second].ravel(), (left + right - both).ravel()))
+        one_way.append(
+            (number[first].ravel(), number[second].ravel(), (left + right - both).ravel())
+        )
     source, sink = high * wide, high * wide + 1
     flat = number.ravel()
     least = np.minimum(stay, take)
@@ -119,16 +116,3 @@ def _expanded(labels: I64, photo: int, cost: F32, across: F32, down: F32) -> I64
     stays[reached] = True
     taken = ~stays[: high * wide].reshape(high, wide) & np.isfinite(cost[photo])
     return np.where(taken, photo, labels)
-
-
-def borders(labels: U8) -> Bool:
-    """Return (h, w): cells beside which another photo is shown."""
-    found = np.zeros(labels.shape, np.bool_)
-    found[:, 1:] |= labels[:, 1:] != labels[:, :-1]
-    found[:, :-1] |= labels[:, 1:] != labels[:, :-1]
-    found[1:] |= labels[1:] != labels[:-1]
-    found[:-1] |= labels[1:] != labels[:-1]
-    return found
-
-
-__all__ = ["NONE", "borders", "cut", "pool"]

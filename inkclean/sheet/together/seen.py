@@ -42,18 +42,18 @@ class Seen:
     @property
     def small_scale(self) -> F64:
         """Px of ``small``, across and down, on one of the photo's."""
-        return np.array(self.small.shape[::-1]) / np.array(self.size[::-1])
+        return np.asarray(np.divide(self.small.shape[::-1], self.size[::-1]), np.float64)
 
 
 def look(photo: Photo, scale: float) -> Seen:
     """Return what of a photo is compared; ``ink`` at ``scale`` of its px."""
     pixels = photo.pixels
     height, width = pixels.shape[:2]
-    grey = cv2.cvtColor(pixels, cv2.COLOR_RGB2GRAY)
+    grey = np.asarray(cv2.cvtColor(pixels, cv2.COLOR_RGB2GRAY), np.uint8)
     fine = to_linear(np.asarray(_shrunk(grey, scale), np.uint8))
     light = light_of(fine)
-    ink = fine / np.asarray(cv2.resize(light, fine.shape[::-1]), np.float32)
-    np.minimum(ink, np.float32(1.2), out=ink)
+    over = np.asarray(cv2.resize(light, (fine.shape[1], fine.shape[0])), np.float32)
+    ink: F32 = np.asarray(np.minimum(fine / over, np.float32(1.2)), np.float32)
     small_scale = min(1.0, (FEATURES_MP * 1e6 / (height * width)) ** 0.5)
     size = (max(1, round(width * small_scale)), max(1, round(height * small_scale)))
     small = cv2.resize(ink, size, interpolation=cv2.INTER_AREA)
@@ -75,7 +75,7 @@ def light_of(linear: F32) -> F32:
     disc = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (reach, reach))
     closed = cv2.morphologyEx(coarse, cv2.MORPH_CLOSE, disc)
     smooth = cv2.GaussianBlur(closed, (0, 0), reach / 6)
-    return np.maximum(np.asarray(smooth, np.float32), np.float32(_DARKEST))
+    return np.asarray(np.maximum(smooth, np.float32(_DARKEST)), np.float32)
 
 
 def _shrunk(grey: U8, scale: float) -> U8:

@@ -128,7 +128,10 @@ def sampled(grid: F64, at: F64) -> F64:
     high, wide = grid.shape[:2]
     x = np.clip(at[:, 0] - 0.5, 0, wide - 1)
     y = np.clip(at[:, 1] - 0.5, 0, high - 1)
-    left, top = np.minimum(x.astype(int), max(wide - 2, 0)), np.minimum(y.astype(int), max(high - 2, 0))
+    left, top = (
+        np.minimum(x.astype(int), max(wide - 2, 0)),
+        np.minimum(y.astype(int), max(high - 2, 0)),
+    )
     right, low = np.minimum(left + 1, wide - 1), np.minimum(top + 1, high - 1)
     across, down = (x - left)[:, None], (y - top)[:, None]
     above = grid[top, left] * (1 - across) + grid[top, right] * across

@@ -10,11 +10,12 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from itertools import combinations
+from typing import Any
 
 import cv2
 import numpy as np
 
-from inkclean.base.arrays import F32, F64, Bool
+from inkclean.base.arrays import F32, F64, I64, Bool
 from inkclean.sheet.together.matching import Match
 from inkclean.sheet.together.page import page_mask, scaled_maps
 from inkclean.sheet.together.placing import to_canvas
@@ -72,8 +73,7 @@ def by_ink(
     cell, shape = cells_of(canvas)
     shown = [warped(canvas, placed[k], seen[k], scale, blur) for k in range(len(seen))]
     page = page_mask(outline, shown[0][1].shape, scale)
-    for _, known in shown:
-        known &= page
+    shown = [(ink, known & page) for ink, known in shown]
     pairs = []
     for a, b in combinations(range(len(seen)), 2):
         found = _equations(shown[a], shown[b], cell * scale, shape)
@@ -112,7 +112,7 @@ def _equations(
     common = one[1] & two[1]
     if np.count_nonzero(common) < 500:
         return None
-    size = (int(round(shape[1] * cell)), int(round(shape[0] * cell)))
+    size = (round(shape[1] * cell), round(shape[0] * cell))
     one, two = (_cut(one[0], size), one[1]), (_cut(two[0], size), two[1])
     thin = cv2.erode(common.astype(np.uint8), np.ones((3, 3), np.uint8)).astype(np.float32)
     known = _cut(np.asarray(thin, np.float32), size)
@@ -160,7 +160,8 @@ def _point_equations(
     # the first moved by d1, the second by d2: they meet where d2 − d1 is what they are off
     right = -MATCH * np.stack(sums, axis=-1)
     whole = (*shape, -1)
-    return matrix.reshape(whole), right.reshape(whole), np.minimum(count, 1.0).reshape(shape)
+    trust: F64 = np.minimum(count, 1.0).reshape(shape)
+    return matrix.reshape(whole), np.asarray(right.reshape(whole), np.float64), trust
 
 
 def _local_median(at: F64, off: F64, reach: float) -> F64:
@@ -200,10 +201,10 @@ def _solved(
             moved = np.asarray(placed[k].moved).reshape(cells, 2)
             before[2 * cells * slot[k] :][: 2 * cells] = moved.T.ravel()
     right = -(left @ before)
-    rows: list[F64] = []
-    columns: list[F64] = []
+    rows: list[I64] = []
+    columns: list[I64] = []
     values: list[F64] = []
-    at = np.arange(cells)
+    at = np.arange(cells, dtype=np.int64)
     for a, b, matrix, force, _ in pairs:
         flat, push = matrix.reshape(cells, 3), force.reshape(cells, 2)
         # A of a photo alone, −A between two
@@ -231,16 +232,16 @@ def _solved(
     return tuple(found)
 
 
-def _plate(shape: tuple[int, int]) -> object:
+def _plate(shape: tuple[int, int]) -> Any:
     """Return the (N, N) bending energy of a grid: second differences squared, free at the rim."""
     from scipy.sparse import csr_matrix, diags, eye, kron
 
-    def second(n: int) -> object:
+    def second(n: int) -> Any:
         if n < 3:
             return csr_matrix((1, n))
         return diags([1.0, -2.0, 1.0], [0, 1, 2], shape=(n - 2, n))
 
-    def slope(n: int) -> object:
+    def slope(n: int) -> Any:
         return diags([-1.0, 1.0], [0, 1], shape=(n - 1, n)) if n > 1 else csr_matrix((1, n))
 
     high, wide = shape
