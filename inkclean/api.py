@@ -24,7 +24,8 @@ class Options(TypedDict, total=False):
 
     And of its flats: ``gap_mm`` is the widest gap that may be bridged, ``smallest_mm`` the size
     below which an area joins a neighbour, ``colours`` a file of colours to follow, ``palette`` a
-    file of the book's colours.
+    file of the book's colours. ``others`` are more photos of the same page, parts or whole views:
+    they are joined with the first into one sheet.
     """
 
     paper: str
@@ -40,6 +41,7 @@ class Options(TypedDict, total=False):
     smallest_mm: float
     colours: str | PathLike[str] | None
     palette: str | PathLike[str] | None
+    others: Sequence[str | PathLike[str]]
 
 
 class FilePage(Page):
@@ -347,4 +349,6 @@ def _plain(options: Any) -> dict[str, Any]:
     for name in ("colours", "palette"):
         if asked.get(name) is not None:
             asked[name] = Path(asked[name])
+    if "others" in asked:
+        asked["others"] = tuple(Path(other) for other in asked["others"])
     return asked

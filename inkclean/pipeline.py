@@ -344,6 +344,5 @@ STEPS = (
 MAKERS = {value: step for step in STEPS for value in step.makes}
 EVERYTHING = frozenset(MAKERS)
 # What a page lets go of, unless it is asked to keep it, once no step to come needs it.
-PASSING = frozenset(
-    "views squared grey blur_px raw cleaned removed doubts differing prepared relief".split()
-)
+PASSING = frozenset(("views", "squared", "grey", "blur_px", "raw", "cleaned", "removed", "doubts"))
+PASSING |= {"differing", "prepared", "relief"}

@@ -16,7 +16,8 @@ from inkclean.demo.drawing.page import DrawnPage
 from inkclean.sheet.together import seams
 from inkclean.sheet.together.gains import gains_of
 from inkclean.sheet.together.join import join
-from inkclean.sheet.together.values import Lens
+from inkclean.sheet.together.render import nearest_labels
+from inkclean.sheet.together.values import Joined, Lens
 from inkclean.sheet.values import Photo
 from tests.benchmarks import together
 from tests.scoring import cases
@@ -80,9 +81,9 @@ def test_glare_and_a_finger_are_taken_from_the_photo_without(count: int) -> None
     assert len(joined.photo.differing) >= 2
 
 
-def _shown_at(joined: together.Joined, photo: int, at: np.ndarray) -> np.ndarray:
+def _shown_at(joined: Joined, photo: int, at: np.ndarray) -> np.ndarray:
     """Return which photo the joined picture shows where ``photo`` has the points."""
-    labels = together.nearest_labels(joined.labels)
+    labels = nearest_labels(joined.labels)
     high, wide = joined.canvas.size
     x, y = np.meshgrid(np.arange(4.0, wide, 8), np.arange(4.0, high, 8))
     grid = np.stack([x, y], axis=-1).reshape(-1, 2)
@@ -153,8 +154,8 @@ def test_cuts_are_as_cheap_as_the_best_of_all() -> None:
 def test_light_goes_over_smoothly() -> None:
     paper = np.zeros((2, 40, 60, 3), np.float32)
     paper[0, :, :40], paper[1, :, 20:] = 0.8, (0.4, 0.5, 0.6)
-    reached = paper[..., 0] > 0
-    common = reached.all(axis=0)
+    reached = np.asarray(paper[..., 0] > 0, np.bool_)
+    common = np.asarray(reached.all(axis=0), np.bool_)
     gains = gains_of(np.where(common[..., None], paper, 0), reached)
     lit = paper * gains
     both = lit[:, common]

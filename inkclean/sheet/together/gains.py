@@ -12,7 +12,7 @@ import numpy as np
 from inkclean.base.arrays import F32, Bool
 
 NEAR, FAR = 2.5, 14.0  # cells over which a ratio is smoothed, and carried where no paper is
-FEATHER = 0.12  # of the page, over which a photo's part in the light grows from its border
+FEATHER = 0.3  # of the page, over which a photo's part in the light grows from its border
 STRONGEST = 6.0  # gain
 
 

@@ -18,6 +18,7 @@ TILE = 512
 BLEND_PX = 4  # half of what a join is blended over
 # the sRGB curve is a power of the encoded value and this: a gain is a factor and a summand
 OFFSET, POWER = np.float32(0.055 * 255), np.float32(1 / 2.4)
+SAME_GRID_PX = 0.01  # a photo within this of the canvas's px is copied
 SAME = 0.002  # gains this near 1 are none
 _COARSE = 8  # px to one of the picture that fills what no photo shows
 
@@ -103,9 +104,10 @@ def _shown(
     beside = ~within(maps, placed.lens.size)
     rows = np.arange(own[0].start, own[0].stop, dtype=np.float32)
     columns = np.arange(own[1].start, own[1].stop, dtype=np.float32)
-    if abs(maps[0] - columns).max() < 0.01 and abs(maps[1] - rows[:, None]).max() < 0.01:
+    inside = own[0].stop <= placed.lens.size[0] and own[1].stop <= placed.lens.size[1]
+    off = max(abs(maps[0] - columns).max(), abs(maps[1] - rows[:, None]).max())
+    if inside and off < SAME_GRID_PX:
         return photo.pixels[own], beside
-    # only the part of the photo that the tile shows: remap is quick on what is near
     pixels = cv2.remap(
         photo.pixels, maps[0], maps[1], cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE
     )
