@@ -113,13 +113,12 @@ class Step:
 def _read(
     *, file: Path | None, number: int, others: tuple[Path, ...], budget_mp: float
 ) -> tuple[Photo, ...]:
-    from inkclean.sheet.read import read_photo, read_photos
+    from inkclean.sheet.read import read_photo
 
     if file is None:
         raise UsageError("this page has no photo; give it one")
     first = read_photo(file, number, budget_mp=budget_mp)
-    more = (photo for path in others for photo in read_photos(path, budget_mp=budget_mp))
-    return (first, *more)
+    return (first, *(read_photo(path, budget_mp=budget_mp) for path in others))
 
 
 def _join(views: tuple[Photo, ...]) -> Photo:
@@ -345,4 +344,4 @@ MAKERS = {value: step for step in STEPS for value in step.makes}
 EVERYTHING = frozenset(MAKERS)
 # What a page lets go of, unless it is asked to keep it, once no step to come needs it.
 PASSING = frozenset(("views", "squared", "grey", "blur_px", "raw", "cleaned", "removed", "doubts"))
-PASSING |= {"differing", "prepared", "relief"}
+PASSING |= {"prepared", "relief"}

@@ -15,7 +15,7 @@ import numpy as np
 from inkclean.base.arrays import F32, F64, U8, Bool
 from inkclean.base.colour import to_linear
 from inkclean.sheet.together.page import page_mask, scaled_maps
-from inkclean.sheet.together.seen import Seen
+from inkclean.sheet.together.seen import Glance
 from inkclean.sheet.together.values import Canvas, Placed, within
 from inkclean.sheet.values import Differing
 
@@ -57,7 +57,7 @@ class Choice:
 def choose(
     canvas: Canvas,
     placed: Sequence[Placed],
-    seen: Sequence[Seen],
+    seen: Sequence[Glance],
     cell: int,
     first: int,
     outline: F64 | None,
@@ -118,7 +118,7 @@ def pool(plane: F32, part: float, shape: tuple[int, int]) -> F32:
     return np.asarray(cv2.resize(plane, shape[::-1], interpolation=cv2.INTER_AREA), np.float32)
 
 
-def _look(canvas: Canvas, placed: Placed, seen: Seen) -> tuple[F32, tuple[U8, F32], Bool]:
+def _look(canvas: Canvas, placed: Placed, seen: Glance) -> tuple[F32, tuple[U8, F32], Bool]:
     """Return a photo on the canvas, quarter size: ink, pixels with its light, where it is known."""
     high, wide = (max(1, round(n * QUARTER)) for n in canvas.size)
     size = seen.size

@@ -13,7 +13,7 @@ import cv2
 import numpy as np
 
 from inkclean.base.arrays import F32, F64, I64, U8
-from inkclean.sheet.together.seen import Seen
+from inkclean.sheet.together.seen import Glance
 from inkclean.sheet.together.values import carry
 
 MOST = 3000  # features of a photo
@@ -47,7 +47,7 @@ class Features:
     what: F32
 
 
-def features(seen: Seen) -> Features:
+def features(seen: Glance) -> Features:
     """Return the features of a photo."""
     finder = cv2.SIFT.create(nfeatures=MOST, contrastThreshold=0.03)
     keys, what = finder.detectAndCompute(seen.small, None)
@@ -60,7 +60,7 @@ def features(seen: Seen) -> Features:
 
 
 def match(
-    pair: tuple[int, int], seen: tuple[Seen, Seen], found: tuple[Features, Features]
+    pair: tuple[int, int], seen: tuple[Glance, Glance], found: tuple[Features, Features]
 ) -> Match | None:
     """Return how two photos lie to each other; None where they do not show the same ink."""
     rows, columns = _nearest(found[0].what, found[1].what)

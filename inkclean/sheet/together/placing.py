@@ -17,7 +17,7 @@ from inkclean.base.arrays import F64, Bool
 from inkclean.base.errors import InputError
 from inkclean.sheet.together.matching import LEAST, Features, Match
 from inkclean.sheet.together.page import inside
-from inkclean.sheet.together.seen import Seen
+from inkclean.sheet.together.seen import Glance
 from inkclean.sheet.together.values import Canvas, Lens, Placed, carry, sampled
 
 # matches of a pair that the bundle is fitted to
@@ -45,7 +45,7 @@ class Plane:
     lenses: tuple[Lens, ...]
 
 
-def connected(seen: Sequence[Seen], matches: Sequence[Match]) -> None:
+def connected(seen: Sequence[Glance], matches: Sequence[Match]) -> None:
     """Refuse photos that do not hang together by the ink they share.
 
     Raises:
@@ -70,7 +70,7 @@ def connected(seen: Sequence[Seen], matches: Sequence[Match]) -> None:
     )
 
 
-def lay(seen: Sequence[Seen], matches: Sequence[Match]) -> Plane:
+def lay(seen: Sequence[Glance], matches: Sequence[Match]) -> Plane:
     """Return how all photos lie, roughly, in the plane of the one that shares most."""
     count = len(seen)
     shared = np.zeros((count, count))
@@ -193,7 +193,7 @@ def _unit(lens: Lens) -> F64:
 
 
 def canvas_of(
-    plane: Plane, seen: Sequence[Seen], found: Sequence[Features]
+    plane: Plane, seen: Sequence[Glance], found: Sequence[Features]
 ) -> tuple[Canvas, tuple[Placed, ...]]:
     """Return the canvas that holds all photos, and how they lie on it.
 
@@ -244,7 +244,7 @@ def _scale(placed: Placed, own: Lens) -> float:
     return float(area**-0.5) if covers > 0.15 else 0.0
 
 
-def _shown_by_first(plane: Plane, seen: Sequence[Seen], found: Sequence[Features]) -> float:
+def _shown_by_first(plane: Plane, seen: Sequence[Glance], found: Sequence[Features]) -> float:
     """Return the share of all photos' features on paper that the first photo shows as well."""
     high, wide = plane.lenses[plane.first].size
     shares: list[Bool] = [np.ones(1, np.bool_)]

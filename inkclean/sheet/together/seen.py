@@ -21,7 +21,7 @@ _DARKEST = 0.02
 
 
 @dataclass(frozen=True)
-class Seen:
+class Glance:
     """A photo, seen smaller.
 
     ``ink`` (h, w) float32: 1 = paper, 0 = black, the light divided out; ``light`` (n, m) float32:
@@ -45,7 +45,7 @@ class Seen:
         return np.asarray(np.divide(self.small.shape[::-1], self.size[::-1]), np.float64)
 
 
-def look(photo: Photo, scale: float) -> Seen:
+def look(photo: Photo, scale: float) -> Glance:
     """Return what of a photo is compared; ``ink`` at ``scale`` of its px."""
     pixels = photo.pixels
     height, width = pixels.shape[:2]
@@ -59,7 +59,7 @@ def look(photo: Photo, scale: float) -> Seen:
     small = cv2.resize(ink, size, interpolation=cv2.INTER_AREA)
     # the eye's curve: thin grey lines count as well
     small = np.sqrt(np.clip(small, 0, 1)) * np.float32(250)
-    return Seen(photo, ink, light, small.astype(np.uint8))
+    return Glance(photo, ink, light, small.astype(np.uint8))
 
 
 def light_of(linear: F32) -> F32:

@@ -19,7 +19,7 @@ from inkclean.base.arrays import F32, F64, I64, Bool
 from inkclean.sheet.together.matching import Match
 from inkclean.sheet.together.page import page_mask, scaled_maps
 from inkclean.sheet.together.placing import to_canvas
-from inkclean.sheet.together.seen import Seen
+from inkclean.sheet.together.seen import Glance
 from inkclean.sheet.together.values import Canvas, Placed, kept, within
 
 # cells along the canvas's longer side
@@ -60,7 +60,7 @@ def by_ink(
     canvas: Canvas,
     placed: tuple[Placed, ...],
     first: int,
-    seen: Sequence[Seen],
+    seen: Sequence[Glance],
     scale: float,
     blur: float,
     outline: F64 | None,
@@ -90,7 +90,7 @@ def cells_of(canvas: Canvas) -> tuple[float, tuple[int, int]]:
 
 
 def warped(
-    canvas: Canvas, placed: Placed, seen: Seen, scale: float, blur: float = 0.0
+    canvas: Canvas, placed: Placed, seen: Glance, scale: float, blur: float = 0.0
 ) -> tuple[F32, Bool]:
     """Return a photo's ink on the canvas made smaller by ``scale``, and where it is known."""
     high, wide = (max(1, round(n * scale)) for n in canvas.size)
