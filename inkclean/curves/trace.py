@@ -16,7 +16,7 @@ from inkclean.curves.outlines.ovals import Ovals, find_ovals
 from inkclean.curves.outlines.placing import Corners
 from inkclean.curves.outlines.settle import settle
 from inkclean.curves.outlines.straights import rule_lines
-from inkclean.curves.outlines.tips import crossing_pieces, pieces_of
+from inkclean.curves.outlines.tips import all_crossings, pieces_of
 from inkclean.curves.plane import turn
 from inkclean.curves.spans import Spans
 from inkclean.curves.values import Curves
@@ -182,7 +182,7 @@ def _crossings(outline: InkOutline, pieces: _Pieces, asked: Bool) -> tuple[I64, 
         beside = np.flatnonzero(sharp[own] & ~suspect)
         away = near[beside] - pieces.cubics[own[beside], end]
         suspect[beside] = np.hypot(away[:, 0], away[:, 1]) < _CARRIED_PX
-    one, two = crossing_pieces(pieces_of(points, loops), some[suspect])
+    one, two = all_crossings(pieces_of(points, loops), some[suspect])
     tips = _crossed_tips(pieces)
     tips = tips[np.repeat(asked, pieces.counts)[tips]]
     found = np.concatenate((one, two, (np.cumsum(steps) - steps)[tips]))
