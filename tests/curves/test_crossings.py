@@ -5,7 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from inkclean.base.arrays import F32, F64
+from inkclean.base.arrays import F32, F64, I64, offsets_of
+from inkclean.curves.outlines.tips import all_crossings, crossing_pieces, pieces_of
 from inkclean.curves.trace import trace
 from inkclean.page import Page
 from tests.curves import drawings, shapes
@@ -61,3 +62,31 @@ def test_a_photographed_page_crosses_nothing() -> None:
     _, shot = shoot(case("plain"))
     ink = Page(photo(shot)).ink
     assert len(_crossed(ink.coverage, ink.px_per_mm)) == 0
+
+
+@pytest.mark.parametrize("seed", range(6))
+@pytest.mark.parametrize("share", [0.02, 0.5, 1.0])
+def test_crossings_of_most_pieces_are_those_found_one_by_one(seed: int, share: float) -> None:
+    """Each pair that a search from every side finds, and no other, whatever share is asked for."""
+    rng = np.random.default_rng(seed)
+    counts = rng.integers(3, 60, 40)
+    loops = offsets_of(counts)
+    middle = np.repeat(rng.uniform(0, 60, (40, 2)), counts, axis=0)
+    pieces = pieces_of(middle + rng.normal(0, 2.5, (int(loops[-1]), 2)), loops)
+    side = np.flatnonzero(rng.random(int(loops[-1])) < share)
+
+    def pairs(found: tuple[I64, I64]) -> set[tuple[int, int]]:
+        both = np.sort(np.stack(found, axis=1), axis=1)
+        return {(int(a), int(b)) for a, b in both}
+
+    wanted = pairs(crossing_pieces(pieces, side))
+    assert len(wanted) > 10 or share < 0.1
+    assert pairs(all_crossings(pieces, side)) == wanted
+
+
+def test_no_pieces_cross_nothing() -> None:
+    loops = np.array([0, 4])
+    square = np.array([[0.0, 0.0], [3.0, 0.0], [3.0, 3.0], [0.0, 3.0]])
+    pieces = pieces_of(square, loops)
+    for side in (np.zeros(0, np.int64), np.arange(4)):
+        assert [part.size for part in all_crossings(pieces, side)] == [0, 0]
