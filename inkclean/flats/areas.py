@@ -10,9 +10,10 @@ from scipy.ndimage import find_objects
 
 from inkclean.base.arrays import F32, F64, I32, I64, U8, U16, Bool
 from inkclean.base.tiles import side_by_side, strips
+from inkclean.flats.nearest import grown
 from inkclean.flats.rasters import dilated, square
 from inkclean.flats.values import AREA, BACKGROUND, FIGURE, GUTTER, NEIGHBOURS, Rows
-from inkclean.flats.walls.rooms import grown, lay
+from inkclean.flats.walls.rooms import lay
 
 FIRM_PX = 3  # pixels with only such around, in a square this wide, are sure of their label
 MIXED = 0.002  # a patch of paper with a larger share of other labels is not one area's

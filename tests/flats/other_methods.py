@@ -8,8 +8,8 @@ import numpy as np
 from inkclean.base.arrays import F32, I32, U8, Bool
 from inkclean.flats.areas import at_full_resolution
 from inkclean.flats.lines.seams import seam_odds
+from inkclean.flats.nearest import grown
 from inkclean.flats.rasters import pieces
-from inkclean.flats.walls.rooms import grown
 
 SCALE = 8.0  # px/mm of the working raster
 

@@ -11,7 +11,7 @@ from scipy.ndimage import distance_transform_edt
 
 from inkclean.base.arrays import I32
 from inkclean.flats.areas import at_full_resolution, measure
-from inkclean.flats.walls.rooms import HALOS_PX, TILE_PX, grown
+from inkclean.flats.nearest import HALOS_PX, TILE_PX, grown
 
 
 @pytest.fixture(params=[1, 2])

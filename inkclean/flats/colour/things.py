@@ -28,7 +28,7 @@ COVERED = 0.75  # of it lies behind what its two ends lie behind
 NEAR_MM = 1.0  # so near its ends what an edge passes is not asked
 MOST = 1500  # ends that are looked at, those of the largest areas
 ALONG = 24  # places along an edge behind
-SURE = 0.75  # what the edges that two areas share must say together
+SURE = 0.79  # what the edges that two areas share must say together: one alone runs straight on
 STRAIGHT_ON = 0.8  # what one without any turn says
 SOFT = np.radians(45.0)  # turn at which an edge says half of that
 

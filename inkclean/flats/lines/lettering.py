@@ -11,8 +11,8 @@ from scipy.sparse.csgraph import connected_components
 from scipy.spatial import cKDTree
 
 from inkclean.base.arrays import F64, I32, I64, Bool
+from inkclean.flats.nearest import grown
 from inkclean.flats.rasters import pieces, tally
-from inkclean.flats.walls.rooms import grown
 
 TALLEST_MM = 9.0  # height of the tallest letter
 LEAST_MM = 1.2  # height of the smallest

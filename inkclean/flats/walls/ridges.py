@@ -14,9 +14,9 @@ import numpy as np
 from skimage.segmentation import watershed
 
 from inkclean.base.arrays import F32, F64, I32, I64, Bool
+from inkclean.flats.nearest import grown
 from inkclean.flats.rasters import dilated, pieces, square, tally
 from inkclean.flats.walls.joins import Joins
-from inkclean.flats.walls.rooms import grown
 
 COARSER = 2  # the odds are known no finer
 BASIN = -3.5  # log-odds below which paper is surely no seam
