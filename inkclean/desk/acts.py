@@ -24,7 +24,7 @@ from inkclean.desk.edits import (
     check_points,
     point,
 )
-from inkclean.flats.find import OPENED_MM
+from inkclean.flats.values import OPENED_MM
 from inkclean.ink.edits import InkStroke
 from inkclean.ink.pencil.separate import check_drop
 from inkclean.pipeline import parse_outline

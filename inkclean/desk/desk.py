@@ -8,13 +8,12 @@ import threading
 from contextlib import suppress
 from dataclasses import replace
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from inkclean.base.colour import as_hex
 from inkclean.base.errors import InkcleanError, InputError
 from inkclean.deliver.book_file import entry_json
 from inkclean.deliver.files import placed
-from inkclean.deliver.flats_record import read_edits
 from inkclean.desk import pictures
 from inkclean.desk.accuracy import CurvesPiece, curves_near
 from inkclean.desk.acts import apply_acts, check_act
@@ -27,14 +26,15 @@ from inkclean.desk.numbers import shared_numbers
 from inkclean.desk.shelf import Shelf, ShelfPage
 from inkclean.desk.touch import colour_at, turned
 from inkclean.desk.work.bench import Hands
-from inkclean.desk.work.printing import Printing
 from inkclean.desk.work.task import PageTask, Purpose
-from inkclean.flats.colour.hints import Hints
 from inkclean.ink.edits import read_ink_edits
 from inkclean.jobs.inputs import TICKET
 from inkclean.jobs.ticket import read_ticket
-from inkclean.page import Page
 from inkclean.settings import Settings, check_settings
+
+if TYPE_CHECKING:
+    from inkclean.desk.work.printing import Printing
+    from inkclean.flats.colour.hints import Hints
 
 
 class Desk:
@@ -115,6 +115,8 @@ class Desk:
 
     def _start(self, page: ShelfPage) -> PageEdits:
         """Return what the page's ticket says, if the command line left one for this photo."""
+        from inkclean.deliver.flats_record import read_edits
+
         path = self.ticket_path(page)
         kept = self.folder(page) / "start.ticket.json"
         if not kept.exists() and path.exists() and not self._logs[page.id].count:
@@ -222,7 +224,7 @@ class Desk:
     def take(self, page: ShelfPage, use: str, printing: Printing | None = None) -> None:
         """Have the files of one purpose made; ``printing`` is how, None for black lines alone."""
         into = self.folder(page) / "take" / use.replace(" ", "-")
-        purpose = Purpose(use, into, page.name, page.sha256, printing or Printing())
+        purpose = Purpose(use, into, page.name, page.sha256, printing)
         self._hands.ask(page.id, self._task(page, "take", purpose))
 
     def thumb(self, page: ShelfPage) -> Path:
@@ -231,6 +233,8 @@ class Desk:
         Raises:
             InputError: the photo cannot be read.
         """
+        from inkclean.page import Page
+
         path = self.folder(page) / "thumb.jpg"
         with self._thumbs:  # one at a time: a decoded photo takes memory
             if not path.exists():

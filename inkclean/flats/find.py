@@ -18,7 +18,7 @@ from inkclean.flats.lines.seams import Seen, see
 from inkclean.flats.panels import CERTAIN, border_walls, certain_on_borders, find_panels
 from inkclean.flats.rasters import depth, dilated, in_order, pieces, square, tally
 from inkclean.flats.turns import Turn, turn_of
-from inkclean.flats.values import BRIDGE, FlatEdits, Flats, Point, Rows, no_rows
+from inkclean.flats.values import BRIDGE, OPENED_MM, FlatEdits, Flats, Point, Rows, no_rows
 from inkclean.flats.walls.belonging import belonging
 from inkclean.flats.walls.closed import as_filled, between_closed, breaks, stroke_ends
 from inkclean.flats.walls.doubts import Judged, Tried, find_doubts
@@ -31,7 +31,6 @@ from inkclean.ink.values import Ink
 
 WORKING_PX_PER_MM = 8.0  # fine enough for a line of 0.15 mm and an opening of 0.3 mm
 INKED = 0.35  # share of ink that makes a working pixel ink: keeps fine lines whole
-OPENED_MM = 0.5  # from a point said to be open within which no bridge is laid
 OPENED_BORDER_MM = 1.5  # and within which no wall of a panel's border is, known less finely
 REACH_MM = 0.4  # bridges laid by hand go on this far, to end inside the ink
 DOUBTFUL = 0.9  # bridges less sure than this are to check

@@ -14,6 +14,8 @@ from inkclean.base.arrays import U16
 Rows: TypeAlias = NDArray[np.void]
 Point: TypeAlias = tuple[float, float]
 
+OPENED_MM = 0.5  # from a point said to be open within which no bridge is laid
+
 # What an area is (field ``kind`` of its row).
 FIGURE = 0  # a part of a drawing
 BACKGROUND = 1  # the paper outside the figures: of the sheet, or of a panel

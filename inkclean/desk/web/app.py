@@ -25,9 +25,7 @@ from inkclean.desk.config import Config
 from inkclean.desk.desk import Desk
 from inkclean.desk.shelf import ShelfPage
 from inkclean.desk.web.guard import App, Guard, TooLargeError
-from inkclean.desk.work.printing import printing_of
-from inkclean.desk.work.stages import GOALS
-from inkclean.desk.work.take import USES
+from inkclean.desk.work.task import GOALS, USES
 
 STATIC = Path(__file__).with_name("static")
 _TYPES = {".html": "text/html", ".js": "text/javascript", ".css": "text/css"}
@@ -59,6 +57,8 @@ def create_app(config: Config) -> App:
 def _warm() -> None:
     """Import what the first answers need, while nobody waits for it."""
     import inkclean.curves.trace
+    import inkclean.deliver.flats_record
+    import inkclean.desk.work.printing
     import inkclean.page  # noqa: F401
 
 
@@ -204,6 +204,8 @@ def _page_routes(desk: Desk) -> list[Route]:
     async def take(request: Request) -> Response:
         page = page_of(request)
         asked = await _words(request)
+        from inkclean.desk.work.printing import printing_of
+
         use, printing = asked.get("use"), printing_of(asked.get("printing"))
         if use not in USES:
             raise UsageError(f"choose what you need the files for: {', '.join(USES)}")

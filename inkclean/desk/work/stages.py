@@ -16,6 +16,7 @@ from inkclean.base.colour import to_srgb
 from inkclean.desk import pictures
 from inkclean.desk.colouring import hex_of, hints_of, named
 from inkclean.desk.edits import DUST_SIZES_MM, PageEdits
+from inkclean.desk.work.task import GOALS
 from inkclean.desk.work.told import (
     BridgeTold,
     CheckTold,
@@ -42,14 +43,6 @@ from inkclean.ink.checks import ink_checks
 from inkclean.page import Page
 from inkclean.pipeline import EVERYTHING
 
-_INK = ("photo", "frame", "first", "sheet", "pencil", "cut", "specks", "ink")
-GOALS = {
-    "look": _INK[:4],
-    "ink": _INK,
-    "marks": (*_INK, "marks"),
-    "flats": (*_INK, "lines", "flats", "colours"),
-    "shade": (*_INK, "lines", "flats", "colours", "relief"),
-}
 # The values of the chain that each stage tells of; the first tells one making from another.
 _OF = {
     "photo": ("photo",),

@@ -19,7 +19,8 @@ from inkclean.deliver.pictures.png import picture_png
 from inkclean.deliver.press.report import PressReport
 from inkclean.deliver.resolution import at_dpi, colour_dpi
 from inkclean.desk.edits import PageEdits
-from inkclean.desk.work.printing import print_files
+from inkclean.desk.work.printing import Printing, print_files
+from inkclean.desk.work.task import USES
 from inkclean.ink.edits import ink_edits_record
 from inkclean.jobs.results import Order, Origin, Target, write_results
 from inkclean.jobs.ticket import Ticket, read_ticket, ticket_text
@@ -28,14 +29,6 @@ if TYPE_CHECKING:
     from inkclean.desk.work.stages import Bench
     from inkclean.desk.work.task import PageTask
     from inkclean.page import Page
-
-# What each purpose takes along: kinds of the clean results, and whether the areas are needed.
-USES: dict[str, tuple[tuple[str, ...], bool]] = {
-    "colour on": (("ink", "lines"), True),
-    "print": (("ink", "tiff"), False),
-    "enlarge": (("svg", "pdf"), False),
-    "publish": (("lines",), False),
-}
 
 
 @dataclass(frozen=True)
@@ -96,7 +89,7 @@ def make_files(
         work.dabs or work.names or work.bound or work.flats != PageEdits(work.settings).flats
     )
     areas = areas or (purpose.use == "publish" and coloured)
-    printing = purpose.printing if purpose.use == "print" else None
+    printing = purpose.printing or Printing() if purpose.use == "print" else None
     drawn = areas or (printing is not None and printing.coloured)
     bench.run(work, "flats" if drawn else "ink", lambda stage, said: at(stage), check)
     at("curves")

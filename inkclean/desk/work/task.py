@@ -1,27 +1,46 @@
-"""What a worker process is asked for."""
+"""What a worker process is asked for, and how far a page may be brought."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from inkclean.desk.edits import PageEdits
-from inkclean.desk.work.printing import Printing
+
+if TYPE_CHECKING:
+    from inkclean.desk.work.printing import Printing
+
+_INK = ("photo", "frame", "first", "sheet", "pencil", "cut", "specks", "ink")
+GOALS = {
+    "look": _INK[:4],
+    "ink": _INK,
+    "marks": (*_INK, "marks"),
+    "flats": (*_INK, "lines", "flats", "colours"),
+    "shade": (*_INK, "lines", "flats", "colours", "relief"),
+}
+# What each purpose takes along: kinds of the clean results, and whether the areas are needed.
+USES: dict[str, tuple[tuple[str, ...], bool]] = {
+    "colour on": (("ink", "lines"), True),
+    "print": (("ink", "tiff"), False),
+    "enlarge": (("svg", "pdf"), False),
+    "publish": (("lines",), False),
+}
 
 
 @dataclass(frozen=True)
 class Purpose:
-    """What files are fetched for: one of ``take.USES``, and the folder of the desk's they go to.
+    """What files are fetched for: one of ``USES``, and the folder of the desk's they go to.
 
     ``name`` is what they are called, ``sha256`` that of the photo; ``printing`` is how they are
-    printed.
+    printed, None for black lines alone.
     """
 
     use: str
     into: Path
     name: str
     sha256: str
-    printing: Printing = field(default_factory=Printing)
+    printing: Printing | None = None
 
 
 @dataclass(frozen=True)

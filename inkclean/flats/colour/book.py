@@ -4,13 +4,16 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
 
 import numpy as np
 
 from inkclean.base.colour import as_hex
 from inkclean.base.errors import UsageError
-from inkclean.flats.colour.hints import Hints
 from inkclean.flats.colour.palette import colour_name
+
+if TYPE_CHECKING:
+    from inkclean.flats.colour.hints import Hints
 
 
 @dataclass(frozen=True)
