@@ -8,6 +8,7 @@ alpha; composing happens on encoded values, as paint programs do.
 from __future__ import annotations
 
 from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 
 import numpy as np
@@ -17,6 +18,8 @@ from inkclean.deliver.layers.composite import lay_over
 from inkclean.deliver.layers.stack import Op
 
 Blend = Callable[[F32, F32], F32]
+_TILE = 256  # px: a tile and what is composed on it stay in the cache
+_WORKERS = 2
 
 
 @dataclass(frozen=True)
@@ -112,44 +115,102 @@ def compose(backdrop: F32, source: F32, operator: str) -> None:
 
 def flatten_stack(stack: ReadStack, height: int, width: int) -> F32:
     """Return the stack on nothing, (height, width, 4) float32, premultiplied."""
-    picture = np.zeros((height, width, 4), np.float32)
-    _lay(picture, stack)
+    picture = np.empty((height, width, 4), np.float32)
+
+    def keep(rows: slice, columns: slice, tile: F32) -> None:
+        picture[rows, columns] = np.moveaxis(tile, 0, -1)
+
+    _by_tiles(stack, height, width, keep)
     return picture
 
 
-def _lay(picture: F32, stack: ReadStack) -> None:
+def flattened(stack: ReadStack, height: int, width: int) -> U8:
+    """Return the stack on white paper, (height, width, 3) uint8."""
+    picture = np.empty((height, width, 3), np.uint8)
+
+    def keep(rows: slice, columns: slice, tile: F32) -> None:
+        picture[rows, columns] = on_white(np.moveaxis(tile, 0, -1))
+
+    _by_tiles(stack, height, width, keep)
+    return picture
+
+
+def _by_tiles(
+    stack: ReadStack, height: int, width: int, keep: Callable[[slice, slice, F32], None]
+) -> None:
+    """Compose a tile at a time, which stays in the cache; ``keep`` is given each (4, h, w)."""
+
+    def band(top: int) -> None:
+        rows = slice(top, min(top + _TILE, height))
+        for left in range(0, width, _TILE):
+            columns = slice(left, min(left + _TILE, width))
+            tile = np.zeros((4, rows.stop - top, columns.stop - left), np.float32)
+            _lay(tile, stack, top, left)
+            keep(rows, columns, tile)
+
+    with ThreadPoolExecutor(_WORKERS) as pool:
+        list(pool.map(band, range(0, height, _TILE)))
+
+
+def _lay(tile: F32, stack: ReadStack, top: int, left: int) -> None:
+    """Lay a stack on a tile (4, h, w) whose first pixel lies at ``top``, ``left``."""
     for child in reversed(stack.children):
         if isinstance(child, ReadLayer):
-            _lay_layer(picture, child)
+            _lay_layer(tile, child, top, left)
         elif not child.isolated and child.opacity >= 1 and child.operator == "svg:src-over":
-            _lay(picture, child)
+            _lay(tile, child, top, left)
         else:
-            group = flatten_stack(child, *picture.shape[:2])
-            group *= child.opacity
-            compose(picture, group, child.operator)
+            group = np.zeros_like(tile)
+            _lay(group, child, top, left)
+            if child.opacity != 1:
+                group *= child.opacity
+            if child.operator in SHARES or group[3].any():
+                _lay_planes(tile, group, child.operator)
 
 
-def _lay_layer(picture: F32, layer: ReadLayer) -> None:
+def _lay_planes(backdrop: F32, source: F32, operator: str) -> None:
+    """:func:`compose` on planes, (4, h, w)."""
+    if operator in OWN:
+        lay_over(backdrop, source, OWN[operator])
+    else:
+        compose(np.moveaxis(backdrop, 0, -1), np.moveaxis(source, 0, -1), operator)
+
+
+def _lay_layer(tile: F32, layer: ReadLayer, above: int, before: int) -> None:
     height, width = layer.pixels.shape[:2]
-    top, left = max(layer.y, 0), max(layer.x, 0)
-    bottom, right = min(layer.y + height, len(picture)), min(layer.x + width, picture.shape[1])
+    x, y = layer.x - before, layer.y - above
+    top, left = max(y, 0), max(x, 0)
+    bottom, right = min(y + height, tile.shape[1]), min(x + width, tile.shape[2])
     # these take away what the source does not cover, outside its own rectangle too
     outside = layer.operator in ("svg:dst-in", "svg:dst-atop")
     if bottom <= top or right <= left:
         if outside:
-            picture[:] = 0
+            tile[:] = 0
         return
-    pixels = layer.pixels[top - layer.y : bottom - layer.y, left - layer.x : right - layer.x]
-    source = pixels.astype(np.float32)
+    pixels = layer.pixels[top - y : bottom - y, left - x : right - x]
+    window = tile[:, top:bottom, left:right]
+    alpha = pixels[..., 3]
+    # without alpha nothing is laid, whatever the blend; shares may take away
+    if layer.operator not in SHARES and not alpha.any():
+        return
+    if layer.operator == "svg:src-over" and layer.opacity == 1 and _all_or_nothing(alpha):
+        there = alpha != 0
+        for plane, channel in zip(window, np.moveaxis(pixels, -1, 0), strict=True):
+            np.copyto(plane, channel * np.float32(1 / 255), where=there)
+        return
+    source = np.moveaxis(pixels, -1, 0).astype(np.float32, order="C")
     source *= 1 / 255
-    source[..., 3] *= layer.opacity
-    source[..., :3] *= source[..., 3:]
-    window = picture[top:bottom, left:right]
+    source[3] *= layer.opacity
+    source[:3] *= source[3]
     if outside:
         inside = window.copy()
-        picture[:] = 0
+        tile[:] = 0
         window[:] = inside
-    compose(window, source, layer.operator)
+    _lay_planes(window, source, layer.operator)
+
+
+def _all_or_nothing(alpha: U8) -> bool:
+    return not ((alpha != 0) & (alpha != 255)).any()
 
 
 def on_white(picture: F32) -> U8:

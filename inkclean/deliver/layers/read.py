@@ -14,7 +14,7 @@ from PIL import Image, ImageCms, ImageOps, UnidentifiedImageError
 
 from inkclean.base.arrays import U8
 from inkclean.base.errors import InputError
-from inkclean.deliver.layers.flatten import OPERATORS, ReadLayer, ReadStack, flatten_stack, on_white
+from inkclean.deliver.layers.flatten import OPERATORS, ReadLayer, ReadStack, flattened
 from inkclean.deliver.layers.folder import ORDER_LIST
 from inkclean.deliver.layers.under import UnderColour
 from inkclean.sheet.read import own_budget
@@ -52,8 +52,7 @@ def read_colour(path: Path, budget_mp: float = 300.0) -> UnderColour:
                 np.array(picture), ("the picture is in CMYK already and stays as it is",)
             )
         rgba = _rgba(picture)
-    flat = flatten_stack(ReadStack((ReadLayer(path.stem, rgba),)), *rgba.shape[:2])
-    return UnderColour(on_white(flat))
+    return UnderColour(flattened(ReadStack((ReadLayer(path.stem, rgba),)), *rgba.shape[:2]))
 
 
 def _opened(source: Path | BytesIO, name: str, budget_mp: float) -> Image.Image:
@@ -119,9 +118,9 @@ def _read_folder(folder: Path, budget_mp: float) -> UnderColour:
         ReadStack(tuple(layers), name, isolated=True) if name[0] != "\0" else layers[0]
         for name, layers in groups.items()
     )
-    flat = flatten_stack(ReadStack(stacks), *first.pixels.shape[:2])
+    flat = flattened(ReadStack(stacks), *first.pixels.shape[:2])
     text = f"{len(kept)} layers flattened, '{kept[-1]['file']}' lowest"
-    return UnderColour(on_white(flat), (text + _left_out(len(rows) - len(kept)),))
+    return UnderColour(flat, (text + _left_out(len(rows) - len(kept)),))
 
 
 def _by_name(folder: Path) -> list[dict[str, str]]:
@@ -183,13 +182,13 @@ def _flatten_openraster(path: Path, archive: zipfile.ZipFile, budget_mp: float) 
     used = {node.get("composite-op", "svg:src-over") for node in root.iter()}
     if used - OPERATORS:
         with _opened(BytesIO(archive.read("mergedimage.png")), path.name, budget_mp) as picture:
-            flat = flatten_stack(ReadStack((ReadLayer("", _rgba(picture)),)), height, width)
+            flat = flattened(ReadStack((ReadLayer("", _rgba(picture)),)), height, width)
         text = f"the file's own merged picture is used, lines included ({sorted(used - OPERATORS)})"
-        return UnderColour(on_white(flat), (text,))
+        return UnderColour(flat, (text,))
     left: list[str] = []
     stack = _stack(root, archive, path, budget_mp, left)
     text = "the layers of the OpenRaster flattened" + _left_out(len(left))
-    return UnderColour(on_white(flatten_stack(stack, height, width)), (text,))
+    return UnderColour(flattened(stack, height, width), (text,))
 
 
 def _stack(

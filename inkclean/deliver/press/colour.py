@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 from io import BytesIO
 from pathlib import Path
 from typing import Any
@@ -12,6 +13,7 @@ from PIL import Image, ImageCms
 
 from inkclean.base.arrays import Bool
 from inkclean.base.errors import InputError
+from inkclean.deliver.layers.read import read_colour
 from inkclean.deliver.layers.under import UnderColour
 from inkclean.deliver.press.check import Finding
 
@@ -60,6 +62,43 @@ def to_cmyk(colour: UnderColour, profile: PrintProfile) -> UnderColour:
         raise InputError(f"the profile '{profile.name}' cannot be used ({error})") from error
     text = f"colours converted to CMYK by '{profile.name}'"
     return UnderColour(np.array(turned), (*colour.notes, text))
+
+
+def colour_of(under: Path, budget_mp: float, profile: PrintProfile | None) -> UnderColour:
+    """Read the colour under the lines, turned to the inks of ``profile`` if there is one.
+
+    Raises:
+        InputError: a file cannot be used.
+    """
+    return _read_once(under, _state_of(under), budget_mp, profile)
+
+
+@lru_cache(maxsize=1)
+def _read_once(
+    under: Path, state: tuple[object, ...], budget_mp: float, profile: PrintProfile | None
+) -> UnderColour:
+    """Read the colour under the lines; asked for again, as before the page and on it, it is there.
+
+    ``state`` tells one content of the files from another. The pixels cannot be written to.
+    """
+    colour = read_colour(under, budget_mp)
+    if profile is not None:
+        colour = to_cmyk(colour, profile)
+    colour.pixels.setflags(write=False)
+    return colour
+
+
+def _state_of(path: Path) -> tuple[object, ...]:
+    """Return what changes when a file, or one in a folder, is written anew."""
+    try:
+        files = sorted(path.iterdir()) if path.is_dir() else [path]
+        states = [file.stat() for file in files]
+    except OSError:
+        return ()
+    return tuple(
+        (file.name, state.st_mtime_ns, state.st_size, state.st_ino)
+        for file, state in zip(files, states, strict=True)
+    )
 
 
 def check_total_ink(colour: UnderColour, lines: Bool | None, limit: float) -> Finding:

@@ -14,7 +14,6 @@ from inkclean.base.errors import UsageError
 from inkclean.base.units import MM_PER_INCH, Paper
 from inkclean.curves.values import Curves
 from inkclean.deliver.files import placed
-from inkclean.deliver.layers.read import read_colour
 from inkclean.deliver.layers.under import UnderColour
 from inkclean.deliver.pictures.raster import Region, packed_bands, render, size_px
 from inkclean.deliver.pictures.tiff import write_one_bit_tiff
@@ -34,8 +33,8 @@ from inkclean.deliver.press.check import PRINTER_DECIDES, Finding, check_page
 from inkclean.deliver.press.colour import (
     PrintProfile,
     check_total_ink,
+    colour_of,
     read_profile,
-    to_cmyk,
 )
 from inkclean.deliver.press.plated import (
     SPREAD_MM,
@@ -160,9 +159,9 @@ def load_colour(settings: PressSettings) -> tuple[UnderColour | None, PrintProfi
     profile = read_profile(settings.profile) if settings.profile else None
     if settings.under is None:
         return None, profile
-    colour = read_colour(settings.under, settings.budget_mp)
-    turned = profile is not None and settings.screen is None and not settings.plates
-    return (to_cmyk(colour, profile) if profile and turned else colour), profile
+    turned = settings.screen is None and not settings.plates
+    colour = colour_of(settings.under, settings.budget_mp, profile if turned else None)
+    return colour, profile
 
 
 def lay_out_page(
