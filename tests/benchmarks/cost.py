@@ -5,7 +5,7 @@ peak memory of whole processes (start included), of the command, of its flats, o
 of OpenCV calls and of the obvious chain of scikit-image calls, in the same run on the same
 picture; seconds a stage; the slope of log time over log pixels. ``--keep FILE`` writes the
 figures as JSON, ``--against FILE`` prints how they changed. ``--pictures DIR`` keeps the
-pictures, which take longer to make than to clean.
+pictures, which take longer to make than to clean. ``--waits`` measures start and print instead.
 """
 
 from __future__ import annotations
@@ -211,6 +211,7 @@ def main() -> None:
     parser.add_argument("--sizes", default="3,12,48,scan")
     parser.add_argument("--rounds", type=int, default=1)
     parser.add_argument("--no-flats", action="store_true")
+    parser.add_argument("--waits", action="store_true")
     parser.add_argument("--keep", type=Path)
     parser.add_argument("--against", type=Path)
     parser.add_argument("--pictures", type=Path)
@@ -218,6 +219,13 @@ def main() -> None:
     words = parser.parse_args()
     if words.draw:
         draw_picture(words.draw[0], Path(words.draw[1]))
+        return
+    if words.waits:
+        from tests.benchmarks.waits import waits, waits_table
+
+        with tempfile.TemporaryDirectory() as place:
+            folder = words.pictures or Path(place)
+            print(waits_table(waits(picture("12", folder), Path(place))))
         return
     report: dict[str, Any] = {"machine": machine(), "sizes": {}}
     with tempfile.TemporaryDirectory() as place:

@@ -20,11 +20,12 @@ from inkclean.deliver.layers.flatten import (
     ReadStack,
     compose,
     flatten_stack,
+    flattened,
     on_white,
 )
 from inkclean.deliver.layers.read import read_colour
 from inkclean.deliver.layers.under import UnderColour
-from inkclean.deliver.press.colour import check_total_ink, read_profile, to_cmyk
+from inkclean.deliver.press.colour import check_total_ink, colour_of, read_profile, to_cmyk
 from tests.deliver.press_profile import cmyk_profile
 
 
@@ -294,3 +295,49 @@ def test_rgb_has_no_sum_of_inks() -> None:
     finding = check_total_ink(UnderColour(np.zeros((2, 2, 3), np.uint8)), None, 280)
     assert finding.verdict == "look"
     assert "the printer's profile" in finding.cure
+
+
+def _random_stack(random: np.random.Generator, deep: int) -> ReadStack:
+    """Return layers and stacks of every operator, some faint, some empty, some all or nothing."""
+    known = sorted(OPERATORS)
+
+    def child() -> ReadLayer | ReadStack:
+        if deep and random.random() < 0.4:
+            return _random_stack(random, deep - 1)
+        height, width = random.integers(1, 150, 2)
+        pixels = random.integers(0, 256, (height, width, 4)).astype(np.uint8)
+        kind = random.integers(0, 3)
+        if kind < 2:
+            pixels[..., 3] = np.where(pixels[..., 3] > 120, 255 * kind, 0)
+        x, y = (int(v) for v in random.integers(-60, 120, 2))
+        operator = str(random.choice([*known, *["svg:src-over"] * len(known)]))
+        return ReadLayer("a", pixels, x, y, float(random.choice([1.0, 0.5])), operator)
+
+    operator = str(random.choice([*known, *["svg:src-over"] * len(known)]))
+    children = tuple(child() for _ in range(random.integers(1, 5)))
+    opacity, alone = float(random.choice([1.0, 0.7])), bool(random.random() < 0.5)
+    return ReadStack(children, "g", opacity, operator, alone)
+
+
+def test_what_is_composed_in_parts_is_the_same_as_whole(monkeypatch: pytest.MonkeyPatch) -> None:
+    random = np.random.default_rng(7)
+    for _ in range(40):
+        stack = _random_stack(random, 2)
+        made = []
+        for tile in (16, 256):
+            monkeypatch.setattr("inkclean.deliver.layers.flatten._TILE", tile)
+            made.append(flatten_stack(stack, 130, 140))
+        np.testing.assert_array_equal(made[0], made[1])
+        np.testing.assert_array_equal(flattened(stack, 130, 140), on_white(made[1]))
+
+
+def test_colour_read_again_is_read_anew_if_its_file_changed(tmp_path: Path) -> None:
+    path = tmp_path / "page.png"
+    for level in (40, 200):
+        Image.fromarray(np.full((30, 20, 3), level, np.uint8)).save(path)
+        first = colour_of(path, 300.0, None)
+        assert first is colour_of(path, 300.0, None)
+        assert (first.pixels == level).all()
+        with pytest.raises(ValueError, match="read-only"):
+            first.pixels[0, 0] = 0
+        path.unlink()

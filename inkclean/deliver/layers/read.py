@@ -9,6 +9,7 @@ from io import BytesIO
 from pathlib import Path
 from xml.etree import ElementTree
 
+import cv2
 import numpy as np
 from PIL import Image, ImageCms, ImageOps, UnidentifiedImageError
 
@@ -25,6 +26,10 @@ _FORMATS = ("PNG", "JPEG", "TIFF", "WEBP")
 _PICTURES = frozenset({".png", ".jpg", ".jpeg", ".tif", ".tiff", ".webp"})
 # stack.xml is a list of layers; anything longer is no such list
 _LONGEST_XML = 4 << 20
+# of a PNG: bytes of signature and header; chunks that change what its pixels mean; its end
+_PNG_HEAD = 33
+_OWN_LIGHT = (b"iCCP", b"eXIf", b"gAMA", b"cHRM", b"tRNS", b"cICP")
+_PNG_END = b"IEND\xaeB`\x82"
 _RELATIVE = ImageCms.Intent.RELATIVE_COLORIMETRIC
 
 
@@ -71,6 +76,23 @@ def _opened(source: Path | BytesIO, name: str, budget_mp: float) -> Image.Image:
         raise InputError(f"{name} is not a readable picture; save it as PNG or TIFF") from (error)
     except Exception as error:  # whatever a decoder throws at damaged data
         raise InputError(f"{name} is damaged or cut off; save it again") from error
+
+
+def _plain_png(body: bytes, budget_mp: float) -> U8 | None:
+    """Return (H, W, 4) of an eight-bit RGBA PNG without profile or turn; None of anything else.
+
+    OpenCV unpacks these to the same pixels in half the time.
+    """
+    head = body[: max(body.find(b"IDAT"), 0)]
+    if len(head) < _PNG_HEAD or head[12:16] != b"IHDR" or head[24:26] != b"\x08\x06":
+        return None
+    width, height = int.from_bytes(head[16:20], "big"), int.from_bytes(head[20:24], "big")
+    if width * height > budget_mp * 1e6 or any(chunk in head for chunk in _OWN_LIGHT):
+        return None
+    pixels = cv2.imdecode(np.frombuffer(body, np.uint8), cv2.IMREAD_UNCHANGED)
+    if pixels is None or pixels.shape != (height, width, 4) or not body.endswith(_PNG_END):
+        return None
+    return np.asarray(cv2.cvtColor(pixels, cv2.COLOR_BGRA2RGBA), np.uint8)
 
 
 def _rgba(picture: Image.Image) -> U8:
@@ -217,7 +239,10 @@ def _stack(
             isolated = child.get("isolation") == "isolate"
             children.append(ReadStack(inner.children, name, opacity, operator, isolated))
         elif child.tag == "layer":
-            data = BytesIO(archive.read(child.get("src", "")))
-            with _opened(data, f"{path}: layer '{name}'", budget_mp) as picture:
-                children.append(ReadLayer(name, _rgba(picture), x, y, opacity, operator))
+            body = archive.read(child.get("src", ""))
+            pixels = _plain_png(body, budget_mp)
+            if pixels is None:
+                with _opened(BytesIO(body), f"{path}: layer '{name}'", budget_mp) as picture:
+                    pixels = _rgba(picture)
+            children.append(ReadLayer(name, pixels, x, y, opacity, operator))
     return ReadStack(tuple(children))
