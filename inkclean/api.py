@@ -123,7 +123,7 @@ class FilePage(Page):
 
         Args:
             folder: where to; beside the photo if None.
-            also: more kinds of result: lines, pencil, grey, tiff, pdf, proof.
+            also: more kinds of result: lines, pencil, grey, lettering, tiff, pdf, proof.
             replace: whether to write over results that are there.
 
         Returns:
@@ -132,6 +132,7 @@ class FilePage(Page):
         Raises:
             InkcleanError: a kind is not known, the photo cannot be used, or a result stands there.
         """
+        from inkclean.flats.lettering.edits import read_letter_edits
         from inkclean.ink.edits import read_ink_edits
         from inkclean.jobs.results import (
             Order,
@@ -152,7 +153,10 @@ class FilePage(Page):
         origin = Origin(path, file_hash(path), self.asked.number, others=others)
         edits = edits_kept(origin, target)
         if edits:
-            self.change(ink_edits=read_ink_edits(edits.get("ink", {})))
+            self.change(
+                ink_edits=read_ink_edits(edits.get("ink", {})),
+                letter_edits=read_letter_edits(edits.get("lettering", {})),
+            )
         if order.keep_pencil:
             self.change(keep_pencil=True)
         return write_results(self, order, origin, target, edits)

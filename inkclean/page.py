@@ -30,6 +30,7 @@ if TYPE_CHECKING:
     from inkclean.flats.colour.colours import Colouring
     from inkclean.flats.colour.hints import Hints
     from inkclean.flats.colour.shade import Relief, Shading
+    from inkclean.flats.lettering.values import Lettering
     from inkclean.flats.values import Flats
 
 
@@ -276,6 +277,11 @@ class Page:
     def strokes(self) -> Strokes:
         """The ink's centrelines with widths, in mm."""
         return cast("Strokes", self.get("strokes"))
+
+    @property
+    def lettering(self) -> Lettering:
+        """What the ink belongs to: text, the outlines of balloons and boxes, or the art."""
+        return cast("Lettering", self.get("lettering"))
 
     def flats(self, gap_mm: float | None = None, smallest_mm: float | None = None) -> Flats:
         """Return the areas: a label map (H, W) uint16 at the ink's px/mm, and a row an area.

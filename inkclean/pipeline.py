@@ -15,6 +15,7 @@ import numpy as np
 from inkclean.base.arrays import F32, F64
 from inkclean.base.errors import InputError, UsageError
 from inkclean.base.units import parse_paper
+from inkclean.flats.lettering.edits import LetterEdits
 from inkclean.flats.values import FlatEdits, Flats
 from inkclean.ink.cut import cut
 from inkclean.ink.edits import InkEdits, mend
@@ -34,6 +35,7 @@ if TYPE_CHECKING:
     from inkclean.flats.colour.hints import Hints
     from inkclean.flats.colour.shade import Relief, Shading
     from inkclean.flats.find import Prepared
+    from inkclean.flats.lettering.values import Lettering
 
 # Smaller or narrower pictures show no page, and nothing could be told of their light.
 LEAST_PX = 16
@@ -47,8 +49,8 @@ class Asked:
     ``file`` and ``number`` name the photo, if it is to be read, ``others`` more photos of the same
     page; ``line_mm`` is the width that
     the typical line is brought to for a book; ``keep_pencil`` keeps the picture of the
-    underdrawing; ``ink_edits`` and ``flat_edits`` are what was corrected by hand; ``gap_mm`` is
-    the widest gap that may be bridged, ``smallest_mm`` the size below which an area joins a
+    underdrawing; ``ink_edits``, ``letter_edits`` and ``flat_edits`` were made by hand; ``gap_mm``
+    is the widest gap that may be bridged, ``smallest_mm`` the size below which an area joins a
     neighbour; ``colours`` is a file of colours to follow, ``hints`` such colours themselves,
     ``palette`` a file of the book's colours that they may refer to;
     ``shade`` is where the light comes from in degrees clockwise from the top of the sheet, None
@@ -62,6 +64,7 @@ class Asked:
     line_mm: float | None = None
     keep_pencil: bool = False
     ink_edits: InkEdits = field(default_factory=InkEdits)
+    letter_edits: LetterEdits = field(default_factory=LetterEdits)
     flat_edits: FlatEdits = field(default_factory=FlatEdits)
     gap_mm: float = 5.0
     smallest_mm: float = 2.0
@@ -241,10 +244,22 @@ def _strokes(ink: Ink, *, within_mm: float) -> Strokes:
     return centrelines(ink.coverage, ink.px_per_mm, within_mm)
 
 
-def _prepare(ink: Ink) -> Prepared:
+def _letter(ink: Ink) -> Lettering:
+    from inkclean.flats.lettering.find import find_lettering
+
+    return find_lettering(ink)
+
+
+def _sort(lettered: Lettering, ink: Ink, *, letter_edits: LetterEdits) -> Lettering:
+    from inkclean.flats.lettering.find import sort_lettering
+
+    return sort_lettering(lettered, ink, letter_edits)
+
+
+def _prepare(ink: Ink, lettered: Lettering) -> Prepared:
     from inkclean.flats.find import prepare
 
-    return prepare(ink)
+    return prepare(ink, lettered)
 
 
 def _split(
@@ -331,7 +346,9 @@ STEPS = (
     _step("mend", _MENDED, "ink_edits", "ink", _mend, "ink", "cleaned", spared=_raw_spared),
     _step("trace", "ink", "within_mm", "curves", _trace, "curves", loads=_TRACE),
     _step("strokes", "ink", "within_mm", "strokes", _strokes, "curves"),
-    _step("prepare", "ink", "", "prepared", _prepare, "flats"),
+    _step("letter", "ink", "", "lettered", _letter, "lettering"),
+    _step("sort", "lettered ink", "letter_edits", "lettering", _sort, "lettering"),
+    _step("prepare", "ink lettered", "", "prepared", _prepare, "flats"),
     _step("split", "ink prepared", "gap_mm smallest_mm flat_edits", "flats", _split, "flats"),
     _step("hints", "sheet", "colours hints palette", "followed", _hints, "colours"),
     _step("colour", "flats ink followed", "", "coloured colouring", _colour, "colours"),
@@ -344,4 +361,4 @@ MAKERS = {value: step for step in STEPS for value in step.makes}
 EVERYTHING = frozenset(MAKERS)
 # What a page lets go of, unless it is asked to keep it, once no step to come needs it.
 PASSING = frozenset(("views", "squared", "grey", "blur_px", "raw", "cleaned", "removed", "doubts"))
-PASSING |= {"prepared", "relief"}
+PASSING |= {"lettered", "prepared", "relief"}

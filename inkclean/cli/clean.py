@@ -81,7 +81,7 @@ _batch_options = option_group(
     "--also",
     default="",
     metavar="KINDS",
-    help="More results, separated by commas: lines, pencil, grey, tiff, pdf, proof.",
+    help="More results, separated by commas: lines, pencil, grey, lettering, tiff, pdf, proof.",
 )
 @as_one_option
 @_batch_options

@@ -19,6 +19,7 @@ from inkclean.deliver.pictures.flats_proof import write_flats_proof
 from inkclean.deliver.resolution import at_dpi
 from inkclean.flats.colour.colours import Colouring
 from inkclean.flats.colour.shade import Shading
+from inkclean.flats.lettering.values import Lettering
 from inkclean.flats.values import Flats
 from inkclean.ink.values import Ink
 
@@ -98,12 +99,13 @@ def write_flats(
     outputs: Mapping[str, Path],
     *,
     dpi: float | None = None,
+    lettering: Lettering | None = None,
     replace: bool = False,
 ) -> None:
     """Write the results of the page ``name`` that ``outputs`` asks for, kinds as in ``ENDINGS``.
 
     ``shading`` fills the shade and light layers; without it they stay empty. Flat colours, label
-    map and layers come at ``dpi``, or at the ink's own scale.
+    map and layers come at ``dpi``, or at the ink's own scale; ``lettering`` gets layers of its own.
 
     Raises:
         OutputError: a result is there already, or cannot be written.
@@ -125,7 +127,7 @@ def write_flats(
         proof = outputs["flats_proof"]
         write_flats_proof(name, flats, colouring, ink, proof, replace=replace)
     if LAYERS & outputs.keys():
-        stack = layered(sized, colouring, lines, shading)
+        stack = layered(sized, colouring, lines, shading, lettering)
         if "ora" in outputs:
             write_openraster(stack, outputs["ora"], replace=replace)
         if "layers" in outputs:

@@ -13,7 +13,9 @@ from inkclean.base.arrays import F32, F64, I32, I64, U8, Bool
 from inkclean.base.tiles import both
 from inkclean.flats.areas import at_full_resolution, bare_sizes, measure
 from inkclean.flats.around import Around, around_ink
-from inkclean.flats.lines.lettering import Lettering, find_lettering
+from inkclean.flats.lettering.counters import Written, written
+from inkclean.flats.lettering.find import find_lettering
+from inkclean.flats.lettering.values import Lettering
 from inkclean.flats.lines.seams import Seen, see
 from inkclean.flats.panels import CERTAIN, border_walls, certain_on_borders, find_panels
 from inkclean.flats.rasters import depth, dilated, in_order, pieces, square, tally
@@ -56,7 +58,7 @@ class Prepared:
     closed: Bool  # all ink, pores of dry strokes and the insides of letters closed
     seen: Seen
     ridges: Ridges
-    lettering: Lettering
+    lettering: Written
     panel: U8
     scale: float
     around: Around
@@ -172,12 +174,20 @@ def _measured(page: Prepared, label: I32, sure: Bool, px_per_mm: float) -> tuple
     return areas, neighbours
 
 
-def prepare(ink: Ink) -> Prepared:
-    """Return what is the same whatever is edited in the flats: the longer part of the work."""
+def prepare(ink: Ink, lettered: Lettering | None = None) -> Prepared:
+    """Return what is the same whatever is edited in the flats: the longer part of the work.
+
+    ``lettered`` is what was found to be lettering; it is looked for if it is None.
+    """
     scale = min(WORKING_PX_PER_MM, ink.px_per_mm)
     around = around_ink(ink.coverage, ink.px_per_mm)
     small = _working(around.cut(ink.coverage), ink.px_per_mm, scale)
     inked = _inked(small, ink.px_per_mm, scale)
+    found = lettered or find_lettering(ink)
+
+    def letters() -> Written:
+        kind = Lettering(around.cut(found.kind), ink.px_per_mm)
+        return written(kind, inked, scale)
 
     def panels() -> U8:
         # panels are told by the sheet's sides too
@@ -185,12 +195,10 @@ def prepare(ink: Ink) -> Prepared:
         return around.scaled(scale / ink.px_per_mm, *inked.shape).cut(find_panels(sheet, scale))
 
     # letters stand upright, and panels are numbered as they are read
-    (lettering, panel), broad = both(
-        lambda: (find_lettering(inked, scale), panels()), lambda: _broad(inked)
-    )
+    (lettering, panel), broad = both(lambda: (letters(), panels()), lambda: _broad(inked))
     turn = turn_of(small)
     small, inked, panel = turn.there(small), turn.there(inked), turn.there(panel)
-    lettering = Lettering(turn.there(lettering.ink), turn.there(lettering.counters))
+    lettering = Written(turn.there(lettering.ink), turn.there(lettering.counters))
     seen = see(small, max(scale, broad / BROAD_MM))
     closed = _closed(inked, seen, lettering, scale)
     ridges = find_ridges(closed, seen.seam, scale)
@@ -273,7 +281,7 @@ def _stops_in(joins: Joins, mask: Bool) -> Bool:
     return np.asarray(near[row.clip(0, mask.shape[0] - 1), column.clip(0, mask.shape[1] - 1)])
 
 
-def _closed(ink: Bool, seen: Seen, lettering: Lettering, scale: float) -> Bool:
+def _closed(ink: Bool, seen: Seen, lettering: Written, scale: float) -> Bool:
     """Return the ink with the pores of dry strokes and the insides of letters closed."""
     size = 2 * round(PORE_MM * scale / 2) + 1
     disc = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (size, size))

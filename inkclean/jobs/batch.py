@@ -14,6 +14,7 @@ from typing import Generic, Protocol, TypeVar
 from inkclean.base.errors import TRACE, InkcleanError, InputError, fault, printable
 from inkclean.base.stopwatch import Span, Stopwatch
 from inkclean.deliver.files import finish_moves
+from inkclean.flats.lettering.edits import read_letter_edits
 from inkclean.ink.edits import read_ink_edits
 from inkclean.jobs.inputs import SEVERAL_PAGES
 from inkclean.jobs.reports import CleanReport, Report
@@ -219,6 +220,7 @@ def _clean_pages(job: Job, log: Log) -> None:
                 keep_pencil=order.keep_pencil,
                 line_mm=None if order.evening is None else order.evening.line_mm,
                 ink_edits=read_ink_edits(edits.get("ink", {})),
+                letter_edits=read_letter_edits(edits.get("lettering", {})),
             )
             report = write_results(page, order, origin, target, edits)
             log.work.append(Work(photo.name, process, tuple(watch.spans)))

@@ -15,6 +15,7 @@ from inkclean.deliver.files import check_free, placed
 from inkclean.deliver.flats_set import LAYERS, FlatsSettings, result_hash, write_flats
 from inkclean.deliver.resolution import colour_dpi
 from inkclean.flats.colour.colours import Colouring
+from inkclean.flats.lettering.edits import read_letter_edits
 from inkclean.flats.values import Flats
 from inkclean.ink.edits import read_ink_edits
 from inkclean.jobs.batch import FileTask, Outcome, need_mb, need_together, outcome_of
@@ -120,7 +121,7 @@ def _make(
     if clean_too:
         coming.target.check(order.clean.kinds)
     page = _page(coming, order.flats)
-    page.bring("capture", "curves", "coloured", "colouring")
+    page.bring("capture", "curves", "lettering", "coloured", "colouring")
     ink_dpi = _ink_dpi(coming, page)
     dpi = colour_dpi(ink_dpi, order.flats.colour_dpi)
     cleaned = standing.cleaned
@@ -190,7 +191,7 @@ def _write(
     shading = page.shading
     with page.watch.stage("write flats"):
         of = (name, flats, colouring, ink, curves, shading, layers)
-        write_flats(*of, dpi=dpi, replace=replace_old)
+        write_flats(*of, dpi=dpi, lettering=page.lettering, replace=replace_old)
 
 
 def _page(coming: _Coming, settings: FlatsSettings) -> Page:
@@ -201,6 +202,7 @@ def _page(coming: _Coming, settings: FlatsSettings) -> Page:
         coming.photo,
         coming.settings,
         ink_edits=read_ink_edits(coming.edits.get("ink", {})),
+        letter_edits=read_letter_edits(coming.edits.get("lettering", {})),
         flat_edits=edits,
         hints=hints,
         gap_mm=settings.gap_mm,

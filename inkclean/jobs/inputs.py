@@ -10,6 +10,7 @@ from pathlib import Path
 
 from inkclean.base.errors import InputError, UsageError
 from inkclean.deliver.files import is_contact
+from inkclean.flats.lettering.edits import LetterEdits, read_letter_edits
 from inkclean.ink.edits import InkEdits, read_ink_edits
 from inkclean.jobs.ticket import Ticket, file_hash, read_ticket
 from inkclean.settings import Settings
@@ -25,6 +26,9 @@ _OWN = (
         ".lines.png",
         ".pencil.png",
         ".grey.png",
+        ".lettering.png",
+        ".balloons.png",
+        ".art.png",
         ".tone.png",
         ".proof.png",
         ".flats.png",
@@ -147,6 +151,12 @@ class Given:
     def mended(self) -> InkEdits:
         """What the ticket says was corrected in the ink by hand."""
         return read_ink_edits({} if self.ticket is None else self.ticket.edits.get("ink", {}))
+
+    @property
+    def moved(self) -> LetterEdits:
+        """What the ticket says was moved between art and lettering by hand."""
+        edits = {} if self.ticket is None else self.ticket.edits
+        return read_letter_edits(edits.get("lettering", {}))
 
     def pictures(self) -> Iterator[tuple[int, Photo]]:
         """Yield number and picture of each page meant: the ticket's, or all of the file's.

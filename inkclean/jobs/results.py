@@ -18,6 +18,8 @@ from inkclean.base.errors import InputError, UsageError
 from inkclean.deliver.files import check_free, moves_record, placed_together
 from inkclean.deliver.pictures import bitmap
 from inkclean.deliver.resolution import colour_dpi, fitted
+from inkclean.flats.lettering.edits import letter_edits_record, read_letter_edits
+from inkclean.flats.lettering.values import Part
 from inkclean.ink.edits import ink_edits_record, read_ink_edits
 from inkclean.ink.width import typical_line_mm
 from inkclean.jobs.reports import BookLine, CleanReport, report_from, report_of, rounded
@@ -31,6 +33,9 @@ ENDINGS = {
     "lines": ".lines.png",
     "pencil": ".pencil.png",
     "grey": ".grey.png",
+    "lettering": ".lettering.png",
+    "balloons": ".balloons.png",
+    "art": ".art.png",
     "tiff": ".ink.tiff",
     "pdf": ".pdf",
     "proof": ".proof.png",
@@ -38,6 +43,8 @@ ENDINGS = {
 }
 _T = TypeVar("_T", bound=np.generic)
 ALWAYS = ("ink", "svg", "ticket")
+# What the ink is split into: the one kind brings the others, together they are the ink.
+PARTS: dict[str, Part] = {"lettering": "text", "balloons": "balloons", "art": "art"}
 ALSO = tuple(kind for kind in ENDINGS if kind not in ALWAYS)
 
 
@@ -69,7 +76,8 @@ class Order:
     def values(self) -> tuple[str, ...]:
         """What a page must make for the results, by the names of the chain's table."""
         made = ("sheet", "capture", "ink", "curves")
-        return (*made, "strokes") if self.settings.strokes else made
+        more = ("strokes",) if self.settings.strokes else ()
+        return (*made, *more, "lettering") if PARTS.keys() & set(self.also) else (*made, *more)
 
     @property
     def kinds(self) -> tuple[str, ...]:
@@ -149,6 +157,8 @@ def parse_also(text: str) -> tuple[str, ...]:
     for kind in kinds:
         if kind not in ALSO:
             raise UsageError(f"--also '{kind}' is unknown; choose from {', '.join(ALSO)}")
+    if "lettering" in kinds:
+        kinds += PARTS
     return tuple(dict.fromkeys(kinds))
 
 
@@ -204,8 +214,9 @@ def _ink_of(ticket: Ticket) -> Mapping[str, Any]:
 
 
 def _mended(edits: Mapping[str, Any]) -> str | None:
-    """Return a hash of the edits in the ink; None if there are none."""
+    """Return a hash of the edits in the ink and its lettering; None if there are none."""
     record = ink_edits_record(read_ink_edits(edits.get("ink", {})))
+    record |= letter_edits_record(read_letter_edits(edits.get("lettering", {})))
     if not any(record.values()):
         return None
     return hashlib.sha256(json_text(record).encode("utf-8")).hexdigest()
@@ -297,6 +308,14 @@ def _writers(page: Page, settings: Settings, cut: Bool) -> dict[str, Callable[[P
         alpha = _at_dpi(bitmap.edge_alpha, page, settings.dpi)
         bitmap.write_lines_png(alpha, settings.dpi, path)
 
+    def part_of(kind: str) -> Callable[[Path], None]:
+        def write(path: Path) -> None:
+            alpha = _at_dpi(bitmap.edge_alpha, page, settings.dpi)
+            own = page.lettering.at_dpi(settings.dpi, alpha.shape)
+            bitmap.write_lines_png(own.part(alpha, PARTS[kind]), settings.dpi, path)
+
+        return write
+
     def pencil(path: Path) -> None:
         layer = ink.pencil.layer
         if layer is None:
@@ -308,6 +327,7 @@ def _writers(page: Page, settings: Settings, cut: Bool) -> dict[str, Callable[[P
         "ink": lambda path: bitmap.write_ink_png(cut, settings.dpi, path),
         "tiff": lambda path: bitmap.write_ink_tiff(cut, settings.dpi, path),
         "lines": lines,
+        **{kind: part_of(kind) for kind in PARTS},
         "grey": lambda path: bitmap.write_grey_png(
             sheet.reflectance, sheet.noise, sheet.px_per_mm, coarse, path
         ),

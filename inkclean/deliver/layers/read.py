@@ -21,7 +21,7 @@ from inkclean.deliver.layers.under import UnderColour
 from inkclean.sheet.read import own_budget
 
 # layers of these names hold the bitmap of the lines, whose place the curves take
-LINE_LAYERS = frozenset({"ink", "lines", "line", "line art", "lineart"})
+LINE_LAYERS = frozenset({"ink", "lines", "line", "line art", "lineart", "text", "balloons"})
 _FORMATS = ("PNG", "JPEG", "TIFF", "WEBP")
 _PICTURES = frozenset({".png", ".jpg", ".jpeg", ".tif", ".tiff", ".webp"})
 # stack.xml is a list of layers; anything longer is no such list

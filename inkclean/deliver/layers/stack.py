@@ -14,12 +14,16 @@ import cv2
 import numpy as np
 
 from inkclean.base.arrays import U8
+from inkclean.base.units import MM_PER_INCH
 from inkclean.deliver.pictures.bitmap import own_alpha
 from inkclean.flats.colour.colours import Colouring
 from inkclean.flats.colour.shade import Shading, lit, shaded
+from inkclean.flats.lettering.values import Lettering, Part
 from inkclean.flats.values import Flats
 from inkclean.ink.values import Ink
 
+# The layers that the ink is split into, uppermost first.
+LINES: dict[str, Part] = {"text": "text", "balloons": "balloons", "lines": "art"}
 Op: TypeAlias = Literal["svg:src-over", "svg:multiply", "svg:screen", "svg:src-atop"]
 
 
@@ -93,12 +97,20 @@ class Stack:
                 yield None, child
 
 
-def layered(flats: Flats, colouring: Colouring, ink: Ink, shading: Shading | None = None) -> Stack:
+def layered(
+    flats: Flats,
+    colouring: Colouring,
+    ink: Ink,
+    shading: Shading | None = None,
+    lettering: Lettering | None = None,
+) -> Stack:
     """Return the page as layers.
 
     From the top: ``glow`` (empty, screen), ``lines`` (black, multiply), a group for each
     colour, the one with most paper lowest, and ``background``. A group holds ``light`` and
-    ``shade``, kept inside their colour by source-atop, over the ``flat``.
+    ``shade``, kept inside their colour by source-atop, over the ``flat``. Where there is
+    ``lettering``, its ``text`` and ``balloons`` lie over the ``lines``, which lack them: together
+    the three are the ink.
     """
     height, width = flats.labels.shape
     whole = Box(0, 0, height, width)
@@ -115,11 +127,20 @@ def layered(flats: Flats, colouring: Colouring, ink: Ink, shading: Shading | Non
         flats.px_per_mm,
         (
             _empty("glow", "svg:screen"),
-            Layer("lines", "svg:multiply", _content(alpha), _black(alpha)),
+            *_lines(alpha, lettering, flats.px_per_mm * MM_PER_INCH),
             *(_colour_group(index, row, colouring, shading) for row in rows),
             Layer("background", "svg:src-over", whole, paper),
         ),
     )
+
+
+def _lines(alpha: U8, lettering: Lettering | None, dpi: float) -> Iterator[Layer]:
+    parts = {"lines": alpha}
+    if lettering is not None and lettering.found:
+        own = lettering.at_dpi(dpi, alpha.shape)
+        parts = {name: own.part(alpha, part) for name, part in LINES.items()}
+    for name, part in parts.items():
+        yield Layer(name, "svg:multiply", _content(part), _black(part))
 
 
 def _colour_group(index: U8, row: int, colouring: Colouring, shading: Shading | None) -> Group:

@@ -135,7 +135,7 @@ def _areas(bench: Bench, work: PageEdits, into: Path, name: str, layers: bool) -
             if kind in ("flats", "ora")
         }
         of = (name, flats, colouring, ink, page.curves, shading, outputs)
-        write_flats(*of, dpi=dpi, replace=True)
+        write_flats(*of, dpi=dpi, lettering=page.lettering, replace=True)
         return list(outputs.values())
     path = into / f"{name}.page.png"
     flats, ink, shading = at_dpi(flats, ink, shading, dpi)

@@ -1,1 +1,1 @@
-"""What the lines say: ends, gaps, hatching, lettering, seams."""
+"""What the lines say: ends, gaps, hatching, seams."""

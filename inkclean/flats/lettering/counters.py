@@ -1,0 +1,62 @@
+"""The paper that letters enclose, which has the colour of what they stand on."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+
+from inkclean.base.arrays import Bool
+from inkclean.flats.lettering.values import TEXT, Lettering
+from inkclean.flats.nearest import grown
+from inkclean.flats.rasters import dilated, pieces, square, tally
+
+APART_MM = 2.0  # letters this near each other stand in one text
+ENCLOSING = 0.4  # texts that enclose a larger share of their boxes are windows, or buttons
+
+
+@dataclass(frozen=True)
+class Written:
+    """Ink of letters (H, W) bool, and the paper that they enclose (H, W) bool."""
+
+    ink: Bool
+    counters: Bool
+
+
+def written(lettering: Lettering, ink: Bool, px_per_mm: float) -> Written:
+    """Return what ``ink`` (H, W) has of letters, and what they enclose.
+
+    ``lettering`` lies on the same sheet at any resolution.
+    """
+    text = lettering.at(*ink.shape) == TEXT
+    letters = np.asarray(ink & text)
+    if not letters.any():
+        return Written(letters, np.zeros(ink.shape, bool))
+    left, top, width, height = cv2.boundingRect(letters.view(np.uint8))
+    page = slice(top, top + height), slice(left, left + width)  # the part that is written on
+    counters = np.zeros(ink.shape, bool)
+    counters[page] = _counters(letters[page], px_per_mm)
+    return Written(letters, counters)
+
+
+def _counters(letters: Bool, px_per_mm: float) -> Bool:
+    """Return the paper that letters (H, W) enclose, without that of texts that enclose too much."""
+    _, room = pieces(np.pad(~letters, 1, constant_values=True), connectivity=4)
+    enclosed = np.asarray((room[1:-1, 1:-1] != room[0, 0]) & ~letters)
+    if not enclosed.any():
+        return enclosed
+    count, label, stats, _ = cv2.connectedComponentsWithStats(
+        letters.view(np.uint8), connectivity=8
+    )
+    _, text = pieces(dilated(letters, square(2 * round(APART_MM / 2 * px_per_mm) + 1)))
+    text_of = np.zeros(count, np.int64)
+    text_of[label[letters]] = text[letters]
+    # only what is enclosed need be told, and letters are nearer to it than other paper
+    around = grown(np.where(enclosed | letters, label, -1).astype(np.int32))
+    inside = tally(around[enclosed], None, count)
+    texts = int(text_of.max()) + 1
+    size = (stats[:, cv2.CC_STAT_WIDTH] * stats[:, cv2.CC_STAT_HEIGHT]).astype(np.float64)
+    size[0] = 0.0
+    share = tally(text_of, inside, texts) / np.maximum(tally(text_of, size, texts), 1e-9)
+    return np.asarray(enclosed & (share[text_of] <= ENCLOSING)[around])

@@ -1,0 +1,1 @@
+"""Fitting of what tells letters from art."""

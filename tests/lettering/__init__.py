@@ -1,0 +1,1 @@
+"""Tests of lettering told apart from the art."""
