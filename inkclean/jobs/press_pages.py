@@ -113,7 +113,9 @@ def press_one(
     colours = page_colours(page) if settings.plates and settings.under is None else None
     screened = settings.screen is not None and not settings.plates
     greys = grey_layers(page, order.greys, order.shade) if screened else ()
-    return press_page(page.curves, settings, outputs, name, replace_old, greys, colours)
+    of = (page.curves, settings, outputs, name, replace_old, greys, colours)
+    layered = not settings.plates and settings.standard is None
+    return press_page(*of, page.lettering if layered else None)
 
 
 def _tiled(
@@ -166,6 +168,7 @@ def _page(path: Path, photo: Photo, given: Given, order: PressOrder) -> Page:
         given.settings,
         keep=("grey",) if "wash" in order.greys else (),
         ink_edits=given.mended,
+        letter_edits=given.moved,
         flat_edits=edits,
         hints=hints,
         palette=palette_of(None, path if given.ticket else None, kept),

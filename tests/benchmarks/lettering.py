@@ -1,9 +1,9 @@
 """Lettering told apart from the art, on drawn pages whose lettering is known.
 
-Run: ``python -m tests.benchmarks.lettering [PAGES] [ART.npz]``. Pages are drawn with Debian's fonts,
-the ones beside which choices were made and those kept out of everything; ART are drawings by
-other hands that were kept out too (``kept-out.npz`` of ``tests/fitting/lettering/art.py``), without
-which the pages hold textures and panels alone. A font that is not installed is left out:
+Run: ``python -m tests.benchmarks.lettering [PAGES] [ART.npz]``. Pages are drawn with fonts of
+Debian's: those that choices were made on, and those kept out of everything. ART are drawings by
+other hands that were kept out too (``kept-out.npz`` of ``tests/fitting/lettering/art.py``);
+without them the pages hold textures and panels alone. A font that is not installed is left out:
 
 apt-get install fonts-tomsontalks fonts-dkg-handwriting fonts-breip fonts-bwht fonts-femkeklaver
 fonts-kristi fonts-leckerli-one fonts-rufscript fonts-sjfonts fonts-tlwg-purisa-ttf
@@ -53,6 +53,8 @@ CHOSEN_ON = {
     "Isabella": "truetype/isabella/Isabella.ttf",
     "StayPuft": "truetype/staypuft/StayPuft.ttf",
 }
+SCRIPTS = ("Kristi", "Ecolier court", "Dancing Script", "Kaushan Script", "Lobster", "Isabella")
+SCRIPTS += ("Leckerli One", "Delphine")
 WHOLE = 0.9  # a balloon is found if so much of its outline's ink is
 
 
@@ -125,7 +127,7 @@ def measured(fonts: dict[str, str], many: int, art: Art | None, seed: int) -> No
             continue
         own = Tally()
         for page in range(many):
-            setter = words.of_font(FONTS / path)
+            setter = words.of_font(FONTS / path, script=name in SCRIPTS)
             drawn = art.any if art else None
             own.add(pages.board(seed + 100 * number + page, [setter], drawn, bare=0.15))
         print(own.line(name), flush=True)
@@ -142,9 +144,8 @@ def main() -> None:
         ("chosen on", CHOSEN_ON, 50_000),
         ("kept out", KEPT_OUT, 70_000),
     ):
-        print(
-            f"\n| fonts {title} | letters | sound words | bare on art | art taken | outlines | balloons |"
-        )
+        columns = "letters | sound words | bare on art | art taken | outlines | balloons |"
+        print(f"\n| fonts {title} | {columns}")
         print("| --- | --- | --- | --- | --- | --- | --- |")
         measured(fonts, many, art, seed)
 

@@ -20,6 +20,7 @@ from tests.lettering.words import FINER, Rng, Setter
 
 PX_PER_MM = FINER / 2
 ART, TEXT, BALLOON = 1, 2, 3
+CLEAR = round(1.5 * FINER)  # lettering keeps off a panel's border, or leans on it
 Drawings: TypeAlias = Callable[[Rng], U8]
 """Gives a drawing as a mask (h, w) of 0 and 1."""
 
@@ -73,10 +74,10 @@ class Easel:
         """Return a corner where a box lies on no other, None if there is no room."""
         for _ in range(30):
             px, py, pw, ph = self.panels[int(self.rng.integers(len(self.panels)))]
-            if pw < width or ph < height:
+            if pw < width + 2 * CLEAR or ph < height + 2 * CLEAR:
                 continue
-            x = px + int(self.rng.integers(0, pw - width + 1))
-            y = py + int(self.rng.integers(0, ph - height + 1))
+            x = px + int(self.rng.integers(CLEAR, pw - width - CLEAR + 1))
+            y = py + int(self.rng.integers(CLEAR, ph - height - CLEAR + 1))
             if not self.overlaps((x, y, width, height)):
                 self.taken.append((x, y, width, height))
                 return x, y

@@ -276,29 +276,32 @@ def _capitals(path: str) -> float:
     return max(float(bottom - top) / 200, 0.2)
 
 
-def of_font(path: Path | str) -> Setter:
-    """Return what sets lines in a font."""
+def of_font(path: Path | str, *, script: bool = False) -> Setter:
+    """Return what sets lines in a font; nobody writes a ``script`` in capitals alone."""
 
     def line(text: str, height_mm: float, rng: Rng) -> U8:
+        if script and text.isupper():
+            text = text.capitalize()
         size = max(4, round(height_mm * FINER / _capitals(str(path))))
         font = _font(str(path), size)
         left, top, right, bottom = (round(side) for side in font.getbbox(text))
         picture = Image.new("L", (max(1, right - left + 8), max(1, bottom - top + 8)))
         ImageDraw.Draw(picture).text((4 - left, 4 - top), text, fill=255, font=font)
-        return cropped(_penned((np.asarray(picture) > 127).astype(np.uint8)))
+        grey = np.asarray(picture)
+        return cropped(_penned((grey > 127).astype(np.uint8), (grey > 60).astype(np.uint8)))
 
     return line
 
 
-def _penned(mask: U8) -> U8:
-    """Return the mask with hairlines as broad as a pen's, 0.2 mm."""
+def _penned(mask: U8, whole: U8) -> U8:
+    """Return the mask; if it has hairlines, ``whole`` as broad as a pen's, 0.2 mm."""
     inner = cv2.erode(mask, np.ones((3, 3), np.uint8))
     lacking = 0.2 * FINER - 4 * float(mask.sum()) / max(float(mask.sum() - inner.sum()), 1.0)
     if lacking <= 0.5:
         return mask
     wide = 1 + 2 * max(1, round(lacking / 2))
     disc = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (wide, wide))
-    return np.asarray(cv2.dilate(np.pad(mask, wide), disc), np.uint8)
+    return np.asarray(cv2.dilate(np.pad(whole, wide), disc), np.uint8)
 
 
 def of_strokes(text: str, height_mm: float, rng: Rng) -> U8:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
@@ -29,11 +30,21 @@ _SHAPE = 0.01
 
 @dataclass(frozen=True)
 class Art:
-    """Lines at final size on a page, mm, and the colour with the rectangle it fills."""
+    """Lines at final size on a page, mm, and the colour with the rectangle it fills.
+
+    ``paint`` gives the operators that paint the lines; ``layered`` tells that they lie in layers.
+    """
 
     lines: Curves
     area: Region
     colour: UnderColour | None = None
+    paint: Callable[[Curves, Points], bytes] = path_operators
+    layered: bool = False
+
+    @property
+    def inks(self) -> bool:
+        """Whether there is nothing but the inks of a press."""
+        return self.colour is None or self.colour.cmyk
 
     @property
     def ppi(self) -> float | None:
@@ -109,7 +120,7 @@ def art_operators(
         parts.append(to.clip(within))
     if art.colour is not None:
         parts += [to.picture("Colour", art.area), b"/Over gs\n"]
-    return b"".join([*parts, black, path_operators(lines, to), b"Q\n"])
+    return b"".join([*parts, black, art.paint(lines, to), b"Q\n"])
 
 
 def meeting(curves: Curves, region: Region) -> Curves:
@@ -124,10 +135,11 @@ def meeting(curves: Curves, region: Region) -> Curves:
     last = first + np.array([region.width_mm, region.height_mm])
     meets = ((high >= first) & (low <= last)).all(1)
     numbers = np.unique(curves.shape)
-    return _kept(curves, np.isin(curves.shape, numbers[meets]))
+    return kept_loops(curves, np.isin(curves.shape, numbers[meets]))
 
 
-def _kept(curves: Curves, loops: Bool) -> Curves:
+def kept_loops(curves: Curves, loops: Bool) -> Curves:
+    """Return the curves with these of their loops, (L,) bool, alone."""
     counts = np.diff(curves.loops)
     segments = np.repeat(loops, counts)
     return replace(

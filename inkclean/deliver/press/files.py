@@ -36,6 +36,7 @@ from inkclean.deliver.press.colour import (
     colour_of,
     read_profile,
 )
+from inkclean.deliver.press.lettered import declare_layers, lettered_art
 from inkclean.deliver.press.plated import (
     SPREAD_MM,
     Plated,
@@ -55,6 +56,7 @@ from inkclean.deliver.press.screened import (
 from inkclean.deliver.press.trim import Fit, Margins, Side, TrimmedPage, by_scale, fitted, make_page
 from inkclean.deliver.screens.ruling import Screen, check_ruling, dpi_for
 from inkclean.deliver.vector import pdf
+from inkclean.flats.lettering.values import Lettering
 
 if TYPE_CHECKING:
     import pikepdf
@@ -169,11 +171,12 @@ def lay_out_page(
     settings: PressSettings,
     greys: Sequence[U8] = (),
     colours: ColourMap | None = None,
+    lettering: Lettering | None = None,
 ) -> PressSheet:
     """Lay the sheet out on its page and look at what would go out.
 
     ``greys`` are the sheet's grey layers, (H, W) uint8, 255 = white, for a screen; ``colours`` its
-    colours, for plates.
+    colours, for plates; ``lettering`` gets layers of its own where no plates or standard forbid it.
 
     Raises:
         InkcleanError: options exclude each other, a file cannot be used, or the standard asked
@@ -226,6 +229,8 @@ def lay_out_page(
     findings += more
     lost = cut_away(art, page)
     notes = ((lost,) if lost else ()) + ink_notes + _notes(settings, colour, placement.scale)
+    if lettering is not None and plated is None and settings.standard is None:
+        art = lettered_art(art, sheet, placement.scale, lettering)
     return PressSheet(page, art, placement.scale, profile, findings, notes, screened, plated)
 
 
@@ -266,6 +271,8 @@ def write_press_pdf(prepared: PressSheet, settings: PressSettings, path: Path, t
     with pdf.new_document(title) as document:
         resources = art_resources(document, art)
         content = art_operators(art, to, page.bled)
+        if art.layered:
+            resources["/Properties"] = declare_layers(document)
         screened = prepared.screened
         if plated is not None:
             resources = plate_resources(document, plated, page.bled)
@@ -287,7 +294,7 @@ def write_press_pdf(prepared: PressSheet, settings: PressSettings, path: Path, t
         pdf.add_page(document, sheetlet)
         if settings.standard == "x1a":
             press_standard.declare(document, settings.intent, prepared.profile)
-        pdf.save(document, path, version=pdf.version_for(art.colour is None or art.colour.cmyk))
+        pdf.save(document, path, version=pdf.version_for(art.inks, art.layered))
 
 
 def crop_marks(page: TrimmedPage, to: pdf.Points) -> bytes:
@@ -337,6 +344,7 @@ def press_page(
     replace_old: bool,
     greys: Sequence[U8] = (),
     colours: ColourMap | None = None,
+    lettering: Lettering | None = None,
 ) -> PressReport:
     """Write what ``outputs`` names and return the report of the page.
 
@@ -347,7 +355,7 @@ def press_page(
     Raises:
         InkcleanError: says in one line what stands in the way.
     """
-    prepared = lay_out_page(sheet, settings, greys, colours)
+    prepared = lay_out_page(sheet, settings, greys, colours, lettering)
     for kind, path in outputs.items():
         with placed(path, replace_old) as draft:
             if kind == "pdf":

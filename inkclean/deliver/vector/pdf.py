@@ -163,9 +163,9 @@ def describe(document: pikepdf.Pdf, title: str, *, dated: bool = True) -> None:
     document.docinfo = document.make_indirect(pikepdf.Dictionary(entries))
 
 
-def version_for(inks: bool) -> str:
-    """Return the PDF version: the profile that defines RGB is of a kind known from 1.7 on."""
-    return "1.4" if inks else "1.7"
+def version_for(inks: bool, layered: bool = False) -> str:
+    """Return the PDF version: RGB by such a profile is known from 1.7 on, layers from 1.5 on."""
+    return ("1.5" if layered else "1.4") if inks else "1.7"
 
 
 def add_page(document: pikepdf.Pdf, sheetlet: Sheetlet) -> pikepdf.Page:

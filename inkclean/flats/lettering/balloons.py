@@ -19,17 +19,21 @@ from inkclean.base.arrays import F32, F64, I32, I64, U8, Bool
 from inkclean.flats.rasters import pieces, tally
 
 LEAKS_MM = (0.0, 0.35, 0.8, 1.4)  # gaps in outlines are closed by this much on both sides, in turn
-FILLED = 0.17  # least share of the inside that letters with the room around them take
+FILLED = 0.08  # least share of the inside that letters with the room around them take
 LARGE_MM2 = 2000.0  # insides larger than this must be filled by
-FILLED_LARGE = 0.25
+FILLED_LARGE = 0.14
 LARGEST = 0.45  # share of the sheet that no balloon takes
 TALL_MM = 7.0  # letters taller than this are a sound word's; an inside is filled by them to
 FILLED_TALL = 0.5
 SOLID_TALL = 0.9
 DRAWN = 0.6  # least share of its rim that is ink
+HELD = 0.28  # least share of an inside that lies between its letters,
+ASIDE = 0.3  # whose middle lies off its own by so much of its sides at most
 SOLID = 0.8  # least share of its convex hull that an inside takes,
 TAIL_MM = 1.5  # tails up to twice as broad left out
-OTHER = 0.1  # most ink other than letters in an inside, for each of the letters'
+OTHER = 2.0  # most ink not told to be letters in an inside, for each of the letters'
+TALLER = 1.7  # times a usual letter that other ink in an inside is tall at most,
+UNLIKE = 2.5  # times the median that the letters with most room are tall at most
 ROOM = 0.35  # room around a letter that is counted with it, in its heights
 BROADEST_MM = 2.2  # of an outline
 USUAL_MM = 0.4  # breadth of an outline of which nothing is seen free
@@ -116,7 +120,8 @@ def _insides(
             continue
         filled = _filled(inside)
         solid = SOLID_TALL if tall else SOLID
-        if _is_balloon(filled, label[place], held, solid, px_per_mm) and (
+        boxes = _roomy(box[held]) - np.array([place[1].start, place[0].start] * 2)
+        if _is_balloon(filled, label[place], held, boxes, solid, px_per_mm) and (
             leak_mm == 0 or _drawn(filled, away[place]) > DRAWN
         ):
             yield place, filled | _bays(filled, px_per_mm), held
@@ -137,18 +142,52 @@ def _filled(mask: Bool) -> Bool:
     return out.view(np.bool_)
 
 
-def _is_balloon(filled: Bool, label: I32, held: I64, solid: float, px_per_mm: float) -> bool:
-    """Tell whether an inside has the shape of one, and holds little but letters."""
+def _of_one_size(filled: Bool, label: I32, held: I64, boxes: F64) -> bool:
+    """Tell whether what an inside holds is letters, and marks that may be letters too."""
+    wide, high = (boxes[:, 2:] - boxes[:, :2]).T
+    order = np.argsort(high)
+    area = np.cumsum((wide * high)[order])
+    usual = float(high[order][np.searchsorted(area, area[-1] / 2)]) / (1 + 2 * ROOM)
+    if usual > UNLIKE * float(np.median(high)):
+        return False
     own = np.isin(label, held + 1) & filled
-    other = float((filled & (label > 0) & ~own).sum())
-    if other > OTHER * float(own.sum()) + 0.01 * float(filled.sum()):
+    rest = np.where(filled & ~own, label, 0)
+    if float((rest > 0).sum()) > OTHER * float(own.sum()):
+        return False
+    row, _ = np.nonzero(rest)
+    number = rest[rest > 0]
+    low = np.full(int(label.max()) + 1, len(label))
+    np.minimum.at(low, number, row)
+    tall = np.zeros(len(low), np.int64)
+    np.maximum.at(tall, number, row)
+    return not ((tall - low + 1) > TALLER * usual).any()
+
+
+def _roomy(box: I64) -> F64:
+    """Return left, top, right and bottom of boxes (N, 4) with the room around letters."""
+    room = ROOM * np.minimum(box[:, 2:], box[:, 3:])
+    return np.concatenate([box[:, :2] - room, box[:, :2] + box[:, 2:] + room], axis=1)
+
+
+def _is_balloon(
+    filled: Bool, label: I32, held: I64, boxes: F64, solid: float, px_per_mm: float
+) -> bool:
+    """Tell whether an inside has the shape of one, and holds little but letters."""
+    if not _of_one_size(filled, label, held, boxes):
         return False
     body = cv2.morphologyEx(filled.view(np.uint8), cv2.MORPH_OPEN, _disc(TAIL_MM * px_per_mm))
     contours, _ = cv2.findContours(body, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
     if not contours:
         return False
     points = np.concatenate(list(contours))
-    return float(body.sum()) > solid * cv2.contourArea(cv2.convexHull(points))
+    if float(body.sum()) < solid * cv2.contourArea(cv2.convexHull(points)):
+        return False
+    corners = np.concatenate([boxes[:, [k, m]] for k in (0, 2) for m in (1, 3)])
+    between = cv2.contourArea(cv2.convexHull(corners.astype(np.float32)))
+    own_side = np.ptp(points[:, 0], axis=0)
+    middle = points[:, 0].min(axis=0) + own_side / 2
+    off = np.abs((corners.min(axis=0) + corners.max(axis=0)) / 2 - middle)
+    return bool(between > HELD * body.sum() and (off < ASIDE * own_side).all())
 
 
 def _drawn(filled: Bool, away: F32) -> float:

@@ -20,7 +20,11 @@ from inkclean.ink.values import Ink
 PX_PER_MM = 12.0  # about so fine is looked: letters of 2 mm by a pen of 0.2 mm stay apart
 SURE = 0.0  # log-odds from which a mark is a letter
 BESIDE = 1.3  # marks nearer than this, in heights of the smaller, stand in one group
-SUM_OF_GROUP = 5.0  # log-odds that the letters of a group without a balloon make together
+SUM_OF_GROUP = 8.0  # log-odds that the letters of a group without a balloon make together,
+MEAN_OF_GROUP = 2.5  # and on the average
+THIN = 0.12  # open letters have strokes so thin, in their own sizes,
+LARGE_MM = 4.0  # and are larger than this;
+ALIKE = 0.35  # the strokes of their inner outlines are as thin, in logs
 STOP = 0.75  # a stop or accent lies so near its letter, in heights
 STOP_SIZE = 0.45  # and is so large at most
 
@@ -33,7 +37,7 @@ def find_lettering(ink: Ink) -> Lettering:
     scale = ink.px_per_mm / every
     marks = find_marks(inked, scale)
     odds = letter_odds(marks)
-    letter = _with_stops(marks, odds > SURE)
+    letter = _with_stops(marks, _with_insides(marks, odds > SURE))
     balloons = find_balloons(inked, marks.label, marks.box, letter, scale)
     kind = spread(_kinds(marks, odds, letter, balloons))
     if every > 1:
@@ -54,6 +58,24 @@ def _inked(coverage: F32, every: int) -> Bool:
         size = (coverage.shape[1] // every, coverage.shape[0] // every)
         coverage = np.asarray(cv2.resize(coverage, size, interpolation=cv2.INTER_AREA), np.float32)
     return np.ascontiguousarray(coverage >= 0.5)
+
+
+def _with_insides(marks: Marks, letter: Bool) -> Bool:
+    """Return the letters with the inner outlines of open ones."""
+    reach = marks.box[:, 2:].max(axis=1, initial=0)
+    thin = marks.stroke < THIN * reach
+    open_ = np.flatnonzero(letter & thin & (reach > LARGE_MM * marks.px_per_mm))
+    inner = np.flatnonzero(~letter & thin & marks.shaped)
+    if not len(open_) or not len(inner):
+        return letter
+    box, own = marks.box[inner][:, None], marks.box[open_][None]
+    within = (box[..., :2] > own[..., :2]) & (
+        box[..., :2] + box[..., 2:] < own[..., :2] + own[..., 2:]
+    )
+    alike = np.abs(np.log(marks.stroke[inner][:, None] / marks.stroke[open_][None])) < ALIKE
+    out = letter.copy()
+    out[inner[(within.all(axis=2) & alike).any(axis=1)]] = True
+    return out
 
 
 def _with_stops(marks: Marks, letter: Bool) -> Bool:
@@ -103,7 +125,9 @@ def _in_company(marks: Marks, odds: F32, free: Bool) -> Bool:
     group = _groups(marks.box[rows].astype(np.float64))
     shaped = np.where(np.isfinite(odds[rows]), odds[rows], 0.0)
     total = np.bincount(group, np.clip(shaped, 0, 8))
-    out[rows] = total[group] >= SUM_OF_GROUP
+    many = np.maximum(np.bincount(group, shaped > 0), 1)
+    sure = (total >= SUM_OF_GROUP) & (total >= MEAN_OF_GROUP * many)
+    out[rows] = sure[group]
     return out
 
 

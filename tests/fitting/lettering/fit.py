@@ -20,7 +20,7 @@ from torch import nn
 
 from inkclean.flats.lettering import judge as judging
 
-EPOCHS = 4
+EPOCHS = 6
 BATCH = 256
 
 
