@@ -50,7 +50,7 @@ def _shares(board: pages.Board, found: Lettering) -> dict[str, float]:
 def test_lettering_of_pages_in_our_own_alphabet_is_found(seed: int) -> None:
     board = strokes_board(seed)
     found = _shares(board, _sorted(board))
-    assert found["text"] > 0.97
+    assert found["text"] > 0.9
     assert found["art"] < 0.03
     assert found["balloons"] > 0.9
 

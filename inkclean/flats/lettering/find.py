@@ -20,8 +20,8 @@ from inkclean.ink.values import Ink
 PX_PER_MM = 12.0  # about so fine is looked: letters of 2 mm by a pen of 0.2 mm stay apart
 SURE = 0.0  # log-odds from which a mark is a letter
 BESIDE = 1.3  # marks nearer than this, in heights of the smaller, stand in one group
-SUM_OF_GROUP = 8.0  # log-odds that the letters of a group without a balloon make together,
-MEAN_OF_GROUP = 2.5  # and on the average
+SUM_OF_GROUP = 5.0  # log-odds that the letters of a group without a balloon make together,
+MEAN_OF_GROUP = 1.0  # and on the average
 THIN = 0.12  # open letters have strokes so thin, in their own sizes,
 LARGE_MM = 4.0  # and are larger than this;
 ALIKE = 0.35  # the strokes of their inner outlines are as thin, in logs
