@@ -61,7 +61,7 @@ def test_lettering_in_a_font_it_never_saw_is_found(path: str) -> None:
         pytest.skip(f"the font {Path(path).name} is not installed")
     board = pages.board(3, [words.of_font(FONTS / path)], None, bare=0.0)
     found = _shares(board, _sorted(board))
-    assert found["text"] > 0.98
+    assert found["text"] > 0.9
     assert found["art"] < 0.02
     assert found["balloons"] > 0.9
 

@@ -11,7 +11,7 @@ import cv2
 import numpy as np
 from PIL import Image, ImageDraw, ImageFont
 
-from inkclean.base.arrays import U8
+from inkclean.base.arrays import F64, U8
 from inkclean.demo.drawing import lettering
 
 FINER = 24.0  # px a mm on which pages are drawn
@@ -19,249 +19,24 @@ Rng: TypeAlias = np.random.Generator
 Setter: TypeAlias = Callable[[str, float, Rng], U8]
 """Gives a line of text as a mask (h, w) of 0 and 1, cropped; capitals so many mm high."""
 
-COMMON = [
-    "the",
-    "of",
-    "and",
-    "to",
-    "in",
-    "is",
-    "you",
-    "that",
-    "it",
-    "he",
-    "was",
-    "for",
-    "on",
-    "are",
-    "as",
-    "with",
-    "his",
-    "they",
-    "at",
-    "be",
-    "this",
-    "have",
-    "from",
-    "or",
-    "one",
-    "had",
-    "by",
-    "word",
-    "but",
-    "not",
-    "what",
-    "all",
-    "were",
-    "we",
-    "when",
-    "your",
-    "can",
-    "said",
-    "there",
-    "use",
-    "an",
-    "each",
-    "which",
-    "she",
-    "do",
-    "how",
-    "their",
-    "if",
-    "will",
-    "up",
-    "other",
-    "about",
-    "out",
-    "many",
-    "then",
-    "them",
-    "these",
-    "so",
-    "some",
-    "her",
-    "would",
-    "make",
-    "like",
-    "him",
-    "into",
-    "time",
-    "has",
-    "look",
-    "two",
-    "more",
-    "write",
-    "go",
-    "see",
-    "number",
-    "no",
-    "way",
-    "could",
-    "people",
-    "my",
-    "than",
-    "first",
-    "water",
-    "been",
-    "call",
-    "who",
-    "oil",
-    "its",
-    "now",
-    "find",
-    "long",
-    "down",
-    "day",
-    "did",
-    "get",
-    "come",
-    "made",
-    "may",
-    "part",
-    "over",
-    "new",
-    "sound",
-    "take",
-    "only",
-    "little",
-    "work",
-    "know",
-    "place",
-    "year",
-    "live",
-    "me",
-    "back",
-    "give",
-    "most",
-    "very",
-    "after",
-    "thing",
-    "our",
-    "just",
-    "name",
-    "good",
-    "sentence",
-    "man",
-    "think",
-    "say",
-    "great",
-    "where",
-    "help",
-    "through",
-    "much",
-    "before",
-    "line",
-    "right",
-    "too",
-    "mean",
-    "old",
-    "any",
-    "same",
-    "tell",
-    "boy",
-    "follow",
-    "came",
-    "want",
-    "show",
-    "also",
-    "around",
-    "form",
-    "three",
-    "small",
-    "set",
-    "put",
-    "end",
-    "does",
-    "another",
-    "well",
-    "large",
-    "must",
-    "big",
-    "even",
-    "such",
-    "because",
-    "turn",
-    "here",
-    "why",
-    "ask",
-    "went",
-    "men",
-    "read",
-    "need",
-    "land",
-    "different",
-    "home",
-    "us",
-    "move",
-    "try",
-    "kind",
-    "hand",
-    "picture",
-    "again",
-    "change",
-    "off",
-    "play",
-    "spell",
-    "air",
-    "away",
-    "animal",
-    "house",
-    "point",
-    "page",
-    "letter",
-    "mother",
-    "answer",
-    "found",
-    "study",
-    "still",
-    "learn",
-    "should",
-    "world",
-    "lamp",
-    "heron",
-    "keeper",
-    "storm",
-    "quay",
-    "zephyr",
-    "jinx",
-    "vex",
-    "fizz",
-    "gaze",
-]
-SOUNDS = [
-    "BOOM",
-    "CRASH",
-    "KRAK",
-    "SPLASH",
-    "WHOOSH",
-    "ZAP",
-    "BANG",
-    "THUD",
-    "POW",
-    "SNAP",
-    "CLICK",
-    "RRRUMBLE",
-    "SKREEE",
-    "TOK",
-    "DRIP",
-    "HISSS",
-    "CLANG",
-    "WHAM",
-    "FWIP",
-    "KLONK",
-    "GRRR",
-    "AAAH",
-    "HEY",
-    "VROOM",
-    "BZZZT",
-    "CREAK",
-    "PLOP",
-    "SWISH",
-    "TICK",
-    "GULP",
-    "EEK",
-    "HA",
-]
+COMMON = (
+    "the of and to in is you that it he was for on are as with his they at be this have from "
+    "or one had by word but not what all were we when your can said there use an each which "
+    "she do how their if will up other about out many then them these so some her would make "
+    "like him into time has look two more write go see number no way could people my than "
+    "first water been call who oil its now find long down day did get come made may part over "
+    "new sound take only little work know place year live me back give most very after thing "
+    "our just name good sentence man think say great where help through much before line "
+    "right too mean old any same tell boy follow came want show also around form three small "
+    "set put end does another well large must big even such because turn here why ask went "
+    "men read need land different home us move try kind hand picture again change off play "
+    "spell air away animal house point page letter mother answer found study still learn "
+    "should world lamp heron keeper storm quay zephyr jinx vex fizz gaze"
+).split(" ")  # noqa: SIM905 - one word a line reads worse
+SOUNDS = (
+    "BOOM CRASH KRAK SPLASH WHOOSH ZAP BANG THUD POW SNAP CLICK RRRUMBLE SKREEE TOK DRIP "
+    "HISSS CLANG WHAM FWIP KLONK GRRR AAAH HEY VROOM BZZZT CREAK PLOP SWISH TICK GULP EEK HA"
+).split(" ")  # noqa: SIM905 - one word a line reads worse
 
 
 @lru_cache(maxsize=64)
@@ -318,7 +93,7 @@ def of_strokes(text: str, height_mm: float, rng: Rng) -> U8:
     return cropped(mask)
 
 
-def _smooth(points: np.ndarray) -> np.ndarray:  # type: ignore[type-arg]
+def _smooth(points: F64) -> F64:
     for _ in range(3):
         ahead = 0.75 * points[:-1] + 0.25 * points[1:]
         behind = 0.25 * points[:-1] + 0.75 * points[1:]
@@ -375,16 +150,14 @@ def broken(text: str, width: int) -> list[str]:
 
 def turned(mask: U8, degrees: float, scale: tuple[float, float] = (1, 1)) -> U8:
     """Return the mask turned, and stretched before."""
-    if degrees == 0 and scale == (1, 1):
-        return mask
     size = (max(1, round(mask.shape[1] * scale[0])), max(1, round(mask.shape[0] * scale[1])))
-    mask = cv2.resize(mask * 255, size, interpolation=cv2.INTER_LINEAR)
-    height, width = mask.shape
-    matrix = cv2.getRotationMatrix2D((width / 2, height / 2), degrees, 1.0)
+    grey = np.asarray(cv2.resize(mask * 255, size, interpolation=cv2.INTER_LINEAR), np.uint8)
+    height, width = grey.shape
+    matrix = np.asarray(cv2.getRotationMatrix2D((width / 2, height / 2), degrees, 1.0))
     cos, sin = abs(matrix[0, 0]), abs(matrix[0, 1])
     out = (int(height * sin + width * cos) + 2, int(height * cos + width * sin) + 2)
-    matrix[:, 2] += np.array(out) / 2 - np.array([width, height]) / 2
-    return cropped((cv2.warpAffine(mask, matrix, out) > 127).astype(np.uint8))
+    matrix[:, 2] += [(out[0] - width) / 2, (out[1] - height) / 2]
+    return cropped((cv2.warpAffine(grey, matrix, out) > 127).astype(np.uint8))
 
 
 def sound(setter: Setter, text: str, height_mm: float, rng: Rng) -> U8:

@@ -66,7 +66,8 @@ def mask_of(svg: str, side: int) -> U8:
 
 def pack(svgs: Path, sets: dict[str, tuple[int, int]], out: Path) -> None:
     """Pack drawings of ``sets`` as bits."""
-    masks, kinds = [], []
+    masks: list[U8] = []
+    kinds: list[int] = []
     for number, (name, (most, side)) in enumerate(sets.items()):
         files = [p for p in sorted((svgs / name).glob("*.svg")) if not WRITTEN.search(p.stem)]
         own = [mask_of(path.read_text(), side) for path in files[:most]]
