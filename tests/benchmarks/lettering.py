@@ -53,7 +53,14 @@ CHOSEN_ON = {
     "Isabella": "truetype/isabella/Isabella.ttf",
     "StayPuft": "truetype/staypuft/StayPuft.ttf",
 }
-SCRIPTS = ("Kristi", "Ecolier court", "Dancing Script", "Kaushan Script", "Lobster", "Isabella")
+SCRIPTS: tuple[str, ...] = (
+    "Kristi",
+    "Ecolier court",
+    "Dancing Script",
+    "Kaushan Script",
+    "Lobster",
+    "Isabella",
+)
 SCRIPTS += ("Leckerli One", "Delphine")
 WHOLE = 0.9  # a balloon is found if so much of its outline's ink is
 

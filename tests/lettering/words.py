@@ -19,7 +19,7 @@ Rng: TypeAlias = np.random.Generator
 Setter: TypeAlias = Callable[[str, float, Rng], U8]
 """Gives a line of text as a mask (h, w) of 0 and 1, cropped; capitals so many mm high."""
 
-COMMON = (
+_COMMON = (
     "the of and to in is you that it he was for on are as with his they at be this have from "
     "or one had by word but not what all were we when your can said there use an each which "
     "she do how their if will up other about out many then them these so some her would make "
@@ -32,11 +32,12 @@ COMMON = (
     "men read need land different home us move try kind hand picture again change off play "
     "spell air away animal house point page letter mother answer found study still learn "
     "should world lamp heron keeper storm quay zephyr jinx vex fizz gaze"
-).split(" ")  # noqa: SIM905 - one word a line reads worse
-SOUNDS = (
+)
+_SOUNDS = (
     "BOOM CRASH KRAK SPLASH WHOOSH ZAP BANG THUD POW SNAP CLICK RRRUMBLE SKREEE TOK DRIP "
     "HISSS CLANG WHAM FWIP KLONK GRRR AAAH HEY VROOM BZZZT CREAK PLOP SWISH TICK GULP EEK HA"
-).split(" ")  # noqa: SIM905 - one word a line reads worse
+)
+COMMON, SOUNDS = _COMMON.split(), _SOUNDS.split()
 
 
 @lru_cache(maxsize=64)

@@ -8,11 +8,12 @@ from __future__ import annotations
 
 import sys
 from pathlib import Path
+from typing import Any
 
 import cv2
 import numpy as np
 
-from inkclean.base.arrays import F32, I64
+from inkclean.base.arrays import F32, F64, I64, U8, Bool
 from inkclean.flats.lettering.marks import find_marks, pictures
 from tests.fitting.lettering.packed import Art
 from tests.lettering import pages, words
@@ -21,20 +22,20 @@ MOST_MARKS = 900  # of a page: one full of dots says no more than that
 PURE = 0.85  # share of a mark's ink that must be of one kind
 
 
-def worn(coverage: F32, kind: np.ndarray, rng: np.random.Generator):  # type: ignore[type-arg, no-untyped-def]
+def worn(coverage: F32, kind: U8, rng: np.random.Generator) -> tuple[Bool, U8, float]:
     """Return ink and kinds as another photo of the page would have them, and px a mm."""
     scale = float(rng.uniform(0.66, 1.04))
     size = round(coverage.shape[1] * scale), round(coverage.shape[0] * scale)
-    small = cv2.resize(coverage, size, interpolation=cv2.INTER_AREA)
+    small: Any = cv2.resize(coverage, size, interpolation=cv2.INTER_AREA)
     small = cv2.GaussianBlur(small, (0, 0), float(rng.uniform(0.3, 0.9)))
-    small += rng.normal(size=small.shape).astype(np.float32) * float(rng.uniform(0, 0.12))
-    ink = small >= rng.uniform(0.3, 0.65)
-    near = cv2.resize(cv2.dilate(kind, np.ones((3, 3), np.uint8)), size, interpolation=0)
-    own = cv2.resize(kind, size, interpolation=0)
-    return ink, np.where(own > 0, own, near), pages.PX_PER_MM * scale
+    small = small + rng.normal(size=small.shape) * float(rng.uniform(0, 0.12))
+    ink = np.asarray(small >= rng.uniform(0.3, 0.65))
+    near: Any = cv2.resize(cv2.dilate(kind, np.ones((3, 3), np.uint8)), size, interpolation=0)
+    own: Any = cv2.resize(kind, size, interpolation=0)
+    return ink, np.asarray(np.where(own > 0, own, near), np.uint8), pages.PX_PER_MM * scale
 
 
-def page(seed: int, setters: list[words.Setter], art: Art) -> dict[str, np.ndarray]:  # type: ignore[type-arg]
+def page(seed: int, setters: list[words.Setter], art: Art) -> dict[str, Any]:
     """Return the marks of one page: pictures, boxes, sizes, strokes, whether letters (or -1)."""
     rng = np.random.default_rng(seed + 1_000_000)
     board = pages.board(seed, setters, art.any, bare=0.2)
@@ -56,7 +57,7 @@ def page(seed: int, setters: list[words.Setter], art: Art) -> dict[str, np.ndarr
     }
 
 
-def _fewer(rows: I64, share: np.ndarray, rng: np.random.Generator):  # type: ignore[type-arg, no-untyped-def]
+def _fewer(rows: I64, share: F64, rng: np.random.Generator) -> tuple[I64, F64]:
     if len(rows) <= MOST_MARKS:
         return rows, share
     # a window of the page, so that neighbours stay neighbours
@@ -72,7 +73,8 @@ def main() -> None:
     setters = [words.of_font(path) for path in sorted(Path(fonts).glob("*.[to]tf"))]
     setters += [words.of_strokes] * 2
     found = [page(int(seed) + k, setters, art) for k in range(int(many))]
-    np.savez_compressed(out, **{key: np.concatenate([f[key] for f in found]) for key in found[0]})
+    whole: dict[str, Any] = {key: np.concatenate([f[key] for f in found]) for key in found[0]}
+    np.savez_compressed(out, **whole)
 
 
 if __name__ == "__main__":
