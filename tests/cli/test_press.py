@@ -32,7 +32,7 @@ def photo(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     """Return a photo's path; what it is cleaned to is the drawn page."""
 
     def pages(path: Path, *rest: Any) -> Iterator[tuple[str, SimpleNamespace]]:
-        yield path.stem, SimpleNamespace(curves=drawn.page())
+        yield path.stem, SimpleNamespace(curves=drawn.page(), lettering=None)
 
     monkeypatch.setattr(inkclean.jobs.press_pages, "pages_of", pages)
     return tmp_path / "lantern.jpg"
