@@ -8,7 +8,7 @@ import signal
 import subprocess
 import sys
 import threading
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -103,8 +103,8 @@ class Table:
             self.faults.append(text)
 
 
-def put(tab: Page) -> None:
-    photo = {"name": "page.jpg", "mimeType": "image/jpeg", "buffer": pages.jpeg()}
+def put(tab: Page, grains: Sequence[tuple[float, float]] = ()) -> None:
+    photo = {"name": "page.jpg", "mimeType": "image/jpeg", "buffer": pages.jpeg(grains)}
     tab.set_input_files("#choose", [photo])  # type: ignore[arg-type]
     reached(tab, "ink")
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from pathlib import Path
 
 import cv2
@@ -15,11 +16,14 @@ SCALE = 5.0
 # In mm of the sheet: two boxes that share a wall with a gap, a black, a lone speck, pencil.
 BOX_MM = (40.0, 60.0, 100.0, 160.0)
 SPECK_MM = (150.0, 60.0)
+# Where more grains of dust lie together, on a page that has them.
+GRAINS_MM = ((160.0, 200.0), (161.6, 200.4), (160.6, 201.8), (162.0, 202.4), (161.0, 203.2))
 PENCIL_MM = (40.0, 220.0, 120.0)
 
 
-def draw() -> U8:
-    """Return (H, W, 3) uint8 RGB: a white sheet on a dark desk."""
+def draw(grains: Sequence[tuple[float, float]] = ()) -> U8:
+    """Return (H, W, 3) uint8 RGB: a white sheet on a dark desk, with dust at the speck and
+    at ``grains`` (mm)."""
     rng = np.random.default_rng(5)
     photo = np.full((1665, 1250, 3), (46, 40, 36), np.uint8)
     sheet = np.full((HIGH * 2, WIDE * 2, 3), 236, np.uint8)
@@ -42,8 +46,9 @@ def draw() -> U8:
     photo[TOP : TOP + HIGH, LEFT : LEFT + WIDE] = small
     noisy = photo.astype(np.float32) + rng.normal(0, 1.5, photo.shape).astype(np.float32)
     made = np.asarray(cv2.GaussianBlur(noisy, (0, 0), 0.7).clip(0, 255), np.uint8)
-    x, y = round(LEFT + SPECK_MM[0] * SCALE), round(TOP + SPECK_MM[1] * SCALE)
-    made[y, x] = 80  # a grain of dust on the glass: one pixel, in its middle more ink than paper
+    for grain in (SPECK_MM, *grains):
+        x, y = round(LEFT + grain[0] * SCALE), round(TOP + grain[1] * SCALE)
+        made[y, x] = 80  # dust on the glass: one pixel, in its middle more ink than paper
     return made
 
 
@@ -53,6 +58,6 @@ def write(path: Path) -> Path:
     return path
 
 
-def jpeg() -> bytes:
+def jpeg(grains: Sequence[tuple[float, float]] = ()) -> bytes:
     """Return the photo as bytes of a JPEG."""
-    return cv2.imencode(".jpg", cv2.cvtColor(draw(), cv2.COLOR_RGB2BGR))[1].tobytes()
+    return cv2.imencode(".jpg", cv2.cvtColor(draw(grains), cv2.COLOR_RGB2BGR))[1].tobytes()

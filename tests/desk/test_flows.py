@@ -159,6 +159,20 @@ def test_a_speck_is_brought_back(table: Table) -> None:
     until(tab, lambda: pixel(tab, *pages.SPECK_MM, reach=3)[0] < 120)
 
 
+def test_one_touch_brings_back_a_group_of_specks(table: Table) -> None:
+    tab = table.tab()
+    put(tab, pages.GRAINS_MM)
+    ink_station(tab)
+    before = key_of(tab, "ink")
+    tab.mouse.click(*at(tab, *pages.GRAINS_MM[2]))
+    changed(tab, "ink", before)
+    act = log_of(table)[-1]["do"]
+    assert act["kind"] == "specks"
+    # all of the group, and not the grain that lies alone
+    assert len(act["points"]) == len(pages.GRAINS_MM)
+    assert min(y for _, y in act["points"]) > 190
+
+
 def test_white_out_and_ink_in_by_pen(table: Table) -> None:
     tab = table.tab()
     put(tab)

@@ -17,7 +17,7 @@ const HELP = {
   specks: "Marks smaller than this may be removed as dust. Removed marks are brown.",
   close: "How closely the curves in SVG and PDF follow the ink: truer edges, or fewer points.",
 };
-const MOST_RINGS = 60; // more removed specks on the screen than this are shown as groups alone
+const MOST_RINGS = 12; // on the screen
 const WIPED = 1.5; // white over a mark is so many times as wide, and this much wider in mm
 const WIPED_MM = 0.2;
 const CLOSE = [0.005, 0.01, 0.02, 0.03, 0.05, 0.08, 0.12, 0.2, 0.3];
@@ -186,25 +186,28 @@ export class Ink {
     hold.addEventListener("keyup", up);
   }
 
-  /** Removed specks on the screen, if they are few enough to be told apart. */
-  get ringed() {
+  /** What is ringed on the screen, a dozen at most: groups of removed specks, and lone ones if there is room. */
+  get rings() {
     const { view } = this.desk;
     const { clientWidth: w, clientHeight: h } = view.canvas;
     const seen = ([x, y]) => x * view.k > -view.x && y * view.k > -view.y && x * view.k < w - view.x && y * view.k < h - view.y;
-    const marks = (this.said?.removed ?? []).filter(seen);
-    return marks.length <= MOST_RINGS ? marks : [];
+    // a group larger than the screen is so near that its specks are told apart
+    const groups = this.checks.left.filter(({ x, y, size, specks }) => specks.length && seen([x, y]) && 1.2 * size * view.k < Math.min(w, h));
+    const name = ([x, y]) => `${x.toFixed(2)} ${y.toFixed(2)}`;
+    const grouped = new Set(groups.flatMap(({ specks }) => specks.map(name)));
+    const alone = (this.said?.removed ?? []).filter((mark) => seen(mark) && !grouped.has(name(mark)));
+    if (groups.length + alone.length > MOST_RINGS) return groups;
+    return [...groups, ...alone.map((mark) => ({ x: mark[0], y: mark[1], size: mark[2], specks: [mark] }))];
   }
 
-  /** A tap on a removed speck, or from afar on a group of them, brings back what is there. */
+  /** A tap on a ring brings back all that is in it. */
   speck([x, y]) {
     const reach = 22 / this.desk.view.k;
     let best = null;
-    const { ringed } = this;
-    for (const mark of ringed) {
-      const away = Math.hypot(mark[0] - x, mark[1] - y) - mark[2] / 2;
-      if (away < reach && (!best || away < best.away)) best = { away, specks: [mark] };
+    for (const ring of this.rings) {
+      const away = Math.hypot(ring.x - x, ring.y - y) - ring.size / 2;
+      if (away < reach && (!best || away < best.away)) best = { away, specks: ring.specks };
     }
-    if (!best && !ringed.length) best = this.checks.left.find((one) => one.specks.length && Math.hypot(one.x - x, one.y - y) < one.size / 2 + reach);
     if (!best) return;
     this.desk.say(best.specks.length > 1 ? `${best.specks.length} specks brought back.` : "Brought back.");
     this.bring(best.specks);
@@ -298,9 +301,7 @@ export class Ink {
     if (this.said && this.mode === "specks" && this.marks.draw(ctx, k, this.said.removed)) return;
     if (this.mode === "check" && this.said) return this.checks.draw(ctx, k);
     if (this.mode !== "look" || !this.said) return;
-    const groups = this.checks.left.filter(({ specks }) => specks.length > 1);
-    const { ringed } = this;
-    const rings = ringed.length ? ringed.map(([x, y, size]) => [x, y, Math.max(size, 6 / k)]) : groups.map(({ x, y, size }) => [x, y, Math.max(0.6 * size, 20 / k)]);
+    const rings = this.rings.map(({ x, y, size, specks }) => [x, y, specks.length > 1 ? Math.max(0.6 * size, 20 / k) : Math.max(size, 6 / k)]);
     for (const [width, colour] of [[4, "#fff"], [2, "#b4540a"]]) {
       ctx.lineWidth = width / k;
       ctx.strokeStyle = colour;
