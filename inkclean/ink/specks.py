@@ -37,6 +37,9 @@ SCRAP = 0.35
 SOLID = 0.86  # share around a hole that is ink if it is a pinhole
 SOLID_MM = 0.8  # around it
 CLEAR_PAPER = 0.55  # least reflectance of paper that shows through a black
+# Coverage of px that are all ink; on pale pages noise keeps it lower. So many tell how dark it is.
+DEEP, ENOUGH = (1.0, 0.9, 0.8), 20
+LEAST_INK = 0.1  # share of light that the palest ink absorbs
 PINHOLE = 0.5  # specks that a hole is wide to be a pinhole however bright
 HOLE = 2.0  # specks of the widest hole looked at
 PAPER_MOST = 0.3  # coverage of paper that no edge runs beside: interpolation swings by 0.1
@@ -173,8 +176,12 @@ def gather(marks: _Marks, chosen: Bool, why: str, scale: float, removed: bool) -
 
 def _full_ink(coverage: F32, ink: F32) -> float:
     """Return the share of light that the page's full ink absorbs."""
-    deep = ink[::4, ::4][coverage[::4, ::4] >= 1.0]
-    return float(np.clip(1 - np.percentile(deep, 30), 0.2, 1.0)) if deep.size > 20 else 0.9
+    thin, some = ink[::4, ::4], coverage[::4, ::4]
+    for least in DEEP:
+        deep = thin[some >= least]
+        if deep.size > ENOUGH:
+            return float(np.clip(1 - np.percentile(deep, 30), LEAST_INK, 1.0))
+    return 0.9
 
 
 def _small_marks(shapes: Pieces, grey: Grey, full: float) -> _Marks:

@@ -4,11 +4,13 @@ from __future__ import annotations
 
 from typing import Any
 
+import cv2
 import numpy as np
 import pytest
 
 from inkclean.base.errors import UsageError
 from inkclean.ink.values import Ink
+from inkclean.ink.width import thin_line_mm
 from inkclean.page import Page
 from inkclean.settings import Settings
 from inkclean.sheet.framing.frame import whole_frame
@@ -78,3 +80,36 @@ def test_blank_paper_has_no_ink() -> None:
     ink = _ink(sheet)
     assert not (ink.coverage > 0.5).any()
     assert ink.removed.shape == (0, 3)
+
+
+def _drawing(darkness: float) -> Sheet:
+    """Lines of several widths, hatching, dots and a black, in an ink so dark; dust beside it."""
+    page = canvas(300, 300)
+    page[20 * FINE : 70 * FINE, 20 * FINE : 70 * FINE] = 255
+    for k, wide in enumerate((1.9, 2.4, 3.2, 4.5, 6.0)):
+        bar(page, (90, 25 + 12 * k), (280, 30 + 12 * k), wide)
+    for k in range(22):
+        bar(page, (30 + 9 * k, 110), (45 + 9 * k, 180), 2.2)
+    for k in range(20):
+        dot(page, 40 + 11 * k, 210 + 15 * (k % 3), 2.2)
+    share = (1 - photographed(page, 0.8)) / 0.95
+    noise = np.random.default_rng(5).normal(0, 0.006, share.shape)
+    light = 1 - darkness * share + noise
+    reflectance = np.repeat(light[..., None], 3, axis=2).astype(np.float32)
+    frame = whole_frame(Photo(np.full((300, 300, 3), 255, np.uint8), None, "page"))
+    return Sheet(reflectance, SCALE, frame, np.ones((4, 4, 3), np.float32), noise=0.006)
+
+
+@pytest.mark.parametrize("weight", [0.0, 0.5])
+@pytest.mark.parametrize("darkness", [0.25, 0.45])
+def test_a_faint_drawing_comes_out_as_whole_as_a_black_one(darkness: float, weight: float) -> None:
+    black, pale = (_ink(_drawing(dark), weight=weight) for dark in (0.95, darkness))
+    one, other = black.coverage >= 0.5, pale.coverage >= 0.5
+    both = float((one & other).sum())
+    assert 2 * both / (one.sum() + other.sum()) > 0.97
+    pieces = [cv2.connectedComponents(ink.view(np.uint8))[0] for ink in (one, other)]
+    assert pieces[0] == pieces[1]
+    assert len(black.removed) == len(pale.removed)
+    thin = [thin_line_mm(ink.coverage, SCALE) for ink in (black, pale)]
+    assert thin[0] is not None
+    assert thin[1] == pytest.approx(thin[0], abs=0.02)

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import re
+
 import cv2
 import numpy as np
 import pytest
@@ -285,3 +287,38 @@ def test_the_sheet_is_not_written_to() -> None:
     before = sheet.reflectance.copy()
     separate(sheet, keep_layer=True)
     assert (sheet.reflectance == before).all()
+
+
+def _brown_strokes(amount: float) -> tuple[Sheet, Bool]:
+    """Black drawing, and strokes of a brown ink, thinned with water, beside it."""
+    drawn = draw()
+    near = cv2.dilate(drawn.ink, np.ones((41, 41), np.uint8))
+    brown = draw(seed=41, solid=False).ink * (near < 0.01)
+    colour = np.exp(amount * np.log(linear("#7A5230"))).astype(np.float32)
+    page = drawn.reflectance * (1 - brown[..., None]) + brown[..., None] * colour
+    core = cv2.erode(brown, np.ones((5, 5), np.uint8)) > 0.9
+    return even(Drawn(drawn.ink, drawn.pencil, page.astype(np.float32))), core
+
+
+@pytest.mark.parametrize("amount", [0.6, 0.33])
+def test_brown_ink_beside_black_is_kept_and_said(amount: float) -> None:
+    sheet, brown = _brown_strokes(amount)
+    grey, pencil = separate(sheet)
+    assert brown.sum() > 200
+    assert not pencil.found
+    assert "another ink beside the black, kept" in pencil.note
+    assert (grey.ink[brown] < 0.8).mean() > 0.98
+
+
+@pytest.mark.parametrize("amount", [0.25, 0.5, 1.0])
+def test_a_page_in_one_pale_ink_is_kept(amount: float) -> None:
+    drawn = draw(solid=False)
+    colour = np.exp(amount * np.log(linear("#7A5230"))).astype(np.float32)
+    share = drawn.ink[..., None]
+    page = np.asarray((1 - share) + share * colour, np.float32)
+    grey, pencil = separate(even(Drawn(drawn.ink, drawn.pencil, page)))
+    core = cv2.erode(drawn.ink, np.ones((5, 5), np.uint8)) > 0.9
+    assert not pencil.found
+    # dark brown is hardly told from black
+    assert amount == 1.0 or "ink, which was kept" in re.sub(" #[0-9A-F]{6}", "", pencil.note)
+    assert float(np.quantile(grey.ink[core], 0.98)) < 0.5 + colour.max() / 2

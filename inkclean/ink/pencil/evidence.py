@@ -34,11 +34,20 @@ LAMP_CHROMA = 0.25  # least chroma of such a light
 NEUTRAL = 0.2  # chroma over density; greyer than that is black ink, graphite or a fringe
 BARELY = 0.2  # the same, for the ink of a page whose every stroke has the hue
 SATURATED = 0.05  # strongest channel in the core of what can only be ink
-PALE = 0.30  # the same, of what can only be pencil
+PALE = 0.30  # the same, of what is pencil but for the signs of a pale ink
+PALE_INK = 0.48  # the same, paler than any ink that is told from pencil
+EVEN = 0.17  # how much a pale ink's cores vary along a stroke; pencil shows the paper's tooth
+NEAR_MM = 3.0  # over which they are compared
+PRINTED_MM, PRINTED = 8.0, 0.5  # level or upright lines so long, over so much of it, are print
+PALE_COMPANY = 1.5  # a pale ink is no underdrawing
+ENOUGH = 4  # cores near each other from which on they are compared
 BROAD = 0.5  # share left after paring off a line's half width: flat colour or wash
 COMPANY = 2.5  # times as often beside black lines as anywhere
 LINE_MM = 1.6  # drawn lines, their blur included, are narrower
 FRINGE_MM = 0.35  # nearer to a black line lies what lens and JPEG smear out of it
+# On a page whose darkest part of this share is paler than dark ink, that part is its ink,
+INK_SHARE = 0.002
+PALEST = 0.4  # and what is within this share of the way from there to paper.
 NEAR_DARKEST = 0.15  # ink is the darkest on the page in its lightest channel; pencil is not
 FEW_STROKES = 0.05  # of all dark places; fewer strokes than that tell nothing
 BESIDE_MM = 1.0
@@ -50,18 +59,24 @@ class Evidence:
 
     ``core`` is the reflectance in its strongest channel at the centres of its strokes;
     ``broad`` the share of its area that is no line; ``company`` how many times as often it
-    lies beside black lines as elsewhere.
+    lies beside black lines as elsewhere; ``uneven`` the deviation of its cores' density from
+    those near them, as a share; ``printed`` the share of it that is long level or upright lines.
     """
 
     core: float
     broad: float
     company: float
+    uneven: float = 1.0
+    printed: float = 0.0
 
     @property
     def is_ink(self) -> bool:
         """Whether these are the signs of ink beside black ink."""
-        if self.broad > BROAD or self.core > PALE:
+        if self.broad > BROAD or self.core > PALE_INK:
             return False
+        if self.core > PALE:
+            even = self.uneven < EVEN and self.printed < PRINTED
+            return even and self.company < PALE_COMPANY
         return self.core < SATURATED or self.company < COMPANY
 
 
@@ -80,7 +95,8 @@ def ink_hue(
     ink of that hue.
     """
     dim, bright = colours.dim, colours.bright
-    dark = dim < DARK
+    least, paleness = _dark_of(dim)
+    dark = dim < least
     centre = dark & (dim <= cv2.erode(dim, np.ones((5, 5), np.uint8)))
     strokes = centre & ~_broad(dark, colours.per_mm)
     if strokes.sum() > FEW_STROKES * centre.sum():
@@ -89,19 +105,29 @@ def ink_hue(
         return None
     centre &= bright < float(np.percentile(bright[centre], 10)) + NEAR_DARKEST
     found = colours.density[centre]
-    risen = bright[centre] - dim[centre] > INKED_RISE
+    risen = bright[centre] - dim[centre] > INKED_RISE * paleness
     chroma = found @ AXES.T
     best, most = None, COLOURED_PAGE
     coloured = lamp is not None and float(np.hypot(*lamp)) > LAMP_CHROMA
     for pigment in pigments:
         lit = lamp is not None and coloured and pigment.away(lamp) < LAMP_HUE
         along = chroma @ (pigment.chroma / np.hypot(*pigment.chroma)).astype(np.float32)
-        tinted = (along > INKED_CHROMA) & risen
+        tinted = (along > INKED_CHROMA * paleness) & risen
         share = float(tinted.mean())
         if share >= max(most, LAMPLIT_PAGE if lit else 0.0) and saturation(pigment) > BARELY:
             ink = np.median(found[tinted], axis=0).astype(np.float64)
             best, most = Pigment(ink, pigment.share), share
     return best
+
+
+def _dark_of(dim: F32) -> tuple[float, float]:
+    """Return how dark ink is at least where the lowest channel is ``dim``, and its density as a
+    share of dark ink's."""
+    count = np.bincount((np.clip(dim, 0, 1) * 255).astype(np.uint8).ravel(), minlength=256)
+    darkest = float(np.searchsorted(np.cumsum(count), INK_SHARE * dim.size)) / 255
+    if darkest <= DARK:
+        return DARK, 1.0
+    return darkest + PALEST * (1 - darkest), float(np.log(darkest) / np.log(DARK))
 
 
 def saturation(pigment: Pigment) -> float:
@@ -165,4 +191,40 @@ def _signs(mask: Bool, strongest: F32, fringe: Bool, beside: Bool, per_mm: float
     ring = beside & ~fringe
     inside = float((mask & ring).sum()) / max(1, int(ring.sum()))
     outside = float((mask & ~beside).sum()) / max(1, int((~beside).sum()))
-    return Evidence(float(np.exp(-np.median(chosen))), broad, inside / max(outside, 1e-6))
+    return Evidence(
+        core=float(np.exp(-np.median(chosen))),
+        broad=broad,
+        company=inside / max(outside, 1e-6),
+        uneven=_unevenness(strongest, core, per_mm),
+        printed=_printed(mask, per_mm),
+    )
+
+
+def _unevenness(density: F32, core: Bool, per_mm: float) -> float:
+    """Return the deviation of ``density`` at ``core`` from what it is there around, as a share."""
+    size = (round(NEAR_MM * per_mm) | 1,) * 2
+
+    def around(values: F32) -> F32:
+        return np.asarray(cv2.boxFilter(values, -1, size, normalize=False), np.float32)
+
+    weight = core.astype(np.float32)
+    count = around(weight)
+    told = core & (count >= ENOUGH)
+    if not told.any():
+        return 1.0
+    count = count[told]
+    mean = around(weight * density)[told] / count
+    square = around(weight * density * density)[told] / count
+    deviation = np.sqrt(np.maximum(square - mean * mean, 0))
+    return float(np.median(deviation / np.maximum(mean, np.float32(1e-3))))
+
+
+def _printed(mask: Bool, per_mm: float) -> float:
+    """Return the share of a mask that is long level or upright lines."""
+    long = max(3, round(PRINTED_MM * per_mm))
+    codes = cv2.dilate(mask.view(np.uint8), np.ones((2, 2), np.uint8))
+    lines = np.zeros_like(mask)
+    for shape in ((1, long), (long, 1)):
+        opened = cv2.morphologyEx(codes, cv2.MORPH_OPEN, np.ones(shape, np.uint8))
+        lines |= np.asarray(opened, np.bool_)
+    return float((lines & mask).sum()) / int(mask.sum())

@@ -170,7 +170,8 @@ def _decide(
     others = [main is None or p.away(main.chroma) > APART for p in coloured]
     kept = _list(coloured, [not gone and own for gone, own in zip(off, others, strict=True)])
     if kept:
-        parts.append(f"{kept}: looks like ink, so it was kept")
+        beside = "black" if main is None else main.name
+        parts.append(f"{kept}: another ink beside the {beside}, kept")
     gone = _list(coloured, off)
     if gone:
         parts.append(f"{gone}: pencil, printed lines or wash, removed")
