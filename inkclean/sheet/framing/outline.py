@@ -50,6 +50,8 @@ ODD = 0.25
 SHORTLIST = 120
 # Least score of a page; a picture without one scores 0.75 by its borders alone.
 LEAST_SCORE = 0.9
+# Of the longer side: outlines are not the same whose corners lie further apart.
+OTHER = 0.05
 # Least clearness of a side that counts as seen.
 SEEN = 0.36
 PLAIN = 0.5  # the same of a side that is plain to see
@@ -62,13 +64,15 @@ class Outline:
     """A quadrangle: ``corners`` (4, 2) from its first corner clockwise, in photo px;
     ``seen`` (4,) whether the side that starts at each corner shows an edge of paper;
     ``lighter`` (4,) whether the paper is the lighter side of it; ``score``; ``beside`` how much
-    paper like it lies around, 0 to ``MOST_PAPER``."""
+    paper like it lies around, 0 to ``MOST_PAPER``; ``lead`` by how much the best of all other
+    outlines scores less."""
 
     corners: F64
     seen: Bool
     lighter: Bool
     score: float
     beside: float
+    lead: float
 
 
 @dataclass(frozen=True)
@@ -109,8 +113,20 @@ def find_outline(bare: U8, scale: float) -> Outline | None:
     if score[top] < LEAST_SCORE or not seen.any():
         return None
     return Outline(
-        quads.corners[top] * scale, seen, lighter[top], float(score[top]), float(more[top])
+        corners=quads.corners[top] * scale,
+        seen=seen,
+        lighter=lighter[top],
+        score=float(score[top]),
+        beside=float(more[top]),
+        lead=_lead(quads.corners, score, top, OTHER * max(bare.shape)),
     )
+
+
+def _lead(corners: F64, score: F64, top: int, far: float) -> float:
+    """Return what the best of (Q, 4, 2) ``corners`` scores above those ``far`` px off from it."""
+    turned = [np.abs(np.roll(corners, k, axis=1) - corners[top]).max(axis=(1, 2)) for k in range(4)]
+    others = score[np.min(turned, axis=0) > far]
+    return float(score[top] - others.max(initial=-np.inf))
 
 
 def without_strokes(pixels: U8) -> tuple[U8, float]:
