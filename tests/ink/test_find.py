@@ -21,7 +21,7 @@ SCALE = 12.0
 
 
 def _ink(sheet: Sheet, **asked: Any) -> Ink:
-    return Page(None, Settings(**asked), given={"sheet": sheet}).ink
+    return Page(None, Settings(**asked), given={"sheet": sheet, "differing": ()}).ink
 
 
 def _sheet() -> Sheet:
