@@ -14,11 +14,12 @@ from inkclean.base.arrays import I64, U8
 from inkclean.base.colour import as_hex
 from inkclean.base.errors import InputError, printable
 from inkclean.deliver.layers.recolour import NewGroup, recolour_openraster, stated_px_per_mm
+from inkclean.deliver.layers.recolour_folder import recolour_folder
 from inkclean.deliver.pictures.png import palette_png
 from inkclean.flats.colour.colours import Colouring
 
 # the kinds of result that hold colours and can be written anew
-RECOLOURED = ("flats", "flats_svg", "ora")
+RECOLOURED = ("flats", "flats_svg", "ora", "layers")
 _AREA = re.compile(r'fill="#[0-9a-f]{6}" id="area-(\d+)"><title>[^<]*</title>')
 
 
@@ -47,6 +48,10 @@ def recolour_files(
     if "ora" in files:
         old, draft = files["ora"]
         recolour_openraster(old, draft, _groups(before, after, row_of, sizes))
+    if "layers" in files:
+        old, draft = files["layers"]
+        draft.mkdir()
+        recolour_folder(old, draft, _groups(before, after, row_of, sizes))
 
 
 def _flats_png(areas: Path, after: Colouring) -> bytes:

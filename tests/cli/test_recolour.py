@@ -124,6 +124,28 @@ def test_names_renamed_and_merged_are_still_found(book: Path) -> None:
         assert (book / f"boxes{kind}").read_bytes() == (fresh / f"boxes{kind}").read_bytes(), kind
 
 
+def test_a_folder_of_layers_follows_too(made: Path, tmp_path: Path) -> None:
+    book = Path(shutil.copytree(made, tmp_path / "book"))
+    (book / "boxes.ora").unlink()
+    words = (*WHOLE, "--layers", "png", "--replace", "--quiet")
+    assert _run(flats, book / "boxes.ticket.json", *words).exception is None
+    _book(book / "palette.json", {"name": "face", "colour": "#f0c8a0", "was": ["skin", "sea"]})
+    report = recolour_page(book / "boxes.ticket.json", None)
+    assert {"flats", "flats_svg", "layers"} == set(report.outputs)
+    fresh = book.parent / "afresh"
+    fresh.mkdir()
+    for name in ("boxes.png", "palette.json", "boxes.ticket.json"):
+        shutil.copy(book / name, fresh / name)
+    assert _run(flats, fresh / "boxes.ticket.json", *words).exception is None
+    now, then = (
+        {path.name: path.read_bytes() for path in (folder / "boxes.layers").iterdir()}
+        for folder in (book, fresh)
+    )
+    assert any("face - flat" in name for name in now)
+    assert now == then
+    assert not [path for path in book.iterdir() if path.name.startswith(".")]
+
+
 def test_a_page_without_its_book_keeps_its_colours(book: Path) -> None:
     _book(book / "palette.json", {"name": "skin", "colour": "#f0c8a0"})
     assert _run(recolour, book).exception is None

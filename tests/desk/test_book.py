@@ -110,6 +110,23 @@ def test_names_renamed_merged_and_taken_out_lose_nothing(desk: TestClient, tmp_p
     assert [one["name"] for one in _file(tmp_path)] == ["face", "coat"]
 
 
+def test_a_page_taken_from_the_folder_follows_when_it_is_back(
+    desk: TestClient, tmp_path: Path
+) -> None:
+    one, two = _put(desk, pages.jpeg(), "one.jpg"), _put(desk, _other(), "two.jpg")
+    _act(desk, one, kind="book", out=[], into=[SKIN])
+    _act(desk, two, kind="dab", at=[60, 80], book="skin", **SKIN)
+    away = (tmp_path / "work" / "two.jpg").rename(tmp_path / "two.jpg")
+    assert [page["id"] for page in desk.get("api/shelf").json()] == [one]
+    red = {**SKIN, "colour": "#c02020"}
+    said = _act(desk, one, kind="book", out=[SKIN], into=[red]).json()
+    assert said["note"] == "skin changed. No page has it yet."
+    assert desk.get(f"api/pages/{two}").status_code == 404
+    away.rename(tmp_path / "work" / "two.jpg")
+    assert len(desk.get("api/shelf").json()) == 2
+    assert desk.get(f"api/pages/{two}").json()["dabs"] == [[60, 80, "#c02020", "skin", "skin"]]
+
+
 def test_who_comes_second_is_told_and_undoes_nobody_elses_change(desk: TestClient) -> None:
     one, two = _put(desk, pages.jpeg(), "one.jpg"), _put(desk, _other(), "two.jpg")
     _act(desk, one, kind="book", out=[], into=[SKIN])

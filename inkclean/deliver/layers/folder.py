@@ -20,7 +20,7 @@ from inkclean.deliver.layers.stack import Layer, Stack
 from inkclean.deliver.pictures.png import picture_png
 
 ORDER_LIST = "order.csv"
-_MODES = {
+MODES = {
     "svg:src-over": "normal",
     "svg:multiply": "multiply",
     "svg:screen": "screen",
@@ -45,7 +45,7 @@ def write_layers(stack: Stack, folder: Path, *, replace: bool = False) -> None:
         for name, png in packed_pages(stack):
             (draft / name).write_bytes(png)
         (draft / ORDER_LIST).write_text(order_list(stack), encoding="utf-8")
-        _into_place(draft, folder)
+        into_place(draft, folder)
     except OSError as error:
         reason = error.strerror or str(error)
         raise OutputError(
@@ -60,8 +60,8 @@ def order_list(stack: Stack) -> str:
     text = io.StringIO()
     rows = csv.writer(text, lineterminator="\n")
     rows.writerow(["file", "layer", "group", "mode"])
-    for name, (group, layer) in zip(_names(stack), stack.every_layer(), strict=True):
-        rows.writerow([name, layer.name, group.name if group else "", _MODES[layer.op]])
+    for name, (group, layer) in zip(layer_files(stack), stack.every_layer(), strict=True):
+        rows.writerow([name, layer.name, group.name if group else "", MODES[layer.op]])
     return text.getvalue()
 
 
@@ -74,7 +74,7 @@ def packed_pages(stack: Stack) -> Iterator[tuple[str, bytes]]:
 
     with ThreadPoolExecutor(_WORKERS) as pool:
         pages = pool.map(packed, [layer for _, layer in stack.every_layer()])
-        yield from zip(_names(stack), pages, strict=True)
+        yield from zip(layer_files(stack), pages, strict=True)
 
 
 def _page(layer: Layer, stack: Stack) -> U8:
@@ -84,7 +84,8 @@ def _page(layer: Layer, stack: Stack) -> U8:
     return page
 
 
-def _names(stack: Stack) -> list[str]:
+def layer_files(stack: Stack) -> list[str]:
+    """Return the names of the pictures of all layers, uppermost first."""
     return [
         f"{number:02d} {_safe(f'{group.name} - {layer.name}' if group else layer.name)}.png"
         for number, (group, layer) in enumerate(stack.every_layer(), 1)
@@ -96,7 +97,8 @@ def _safe(name: str) -> str:
     return re.sub(r"[^\w #&+()\-]", "_", name)[:80].strip()
 
 
-def _into_place(draft: Path, folder: Path) -> None:
+def into_place(draft: Path, folder: Path) -> None:
+    """Move a folder to where another may stand, which is then taken away."""
     if folder.exists():
         old = folder.with_name(f".{folder.name}.{secrets.token_hex(4)}.old")
         folder.rename(old)

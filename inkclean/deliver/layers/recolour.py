@@ -26,7 +26,12 @@ from inkclean.deliver.pictures.png import picture_png
 from inkclean.flats.colour.shade import lit, shaded
 
 _WORKERS = 2
-_OWN: dict[str, Callable[[U8], U8]] = {"light": lit, "shade": shaded, "flat": lambda same: same}
+# the colour that each layer of a group has, from its group's
+LAYER_COLOURS: dict[str, Callable[[U8], U8]] = {
+    "light": lit,
+    "shade": shaded,
+    "flat": lambda same: same,
+}
 
 
 @dataclass(frozen=True)
@@ -106,7 +111,12 @@ def stated_px_per_mm(png: bytes) -> float:
     return int.from_bytes(png[at + 4 : at + 8], "big") / 1000
 
 
-def _decoded(body: bytes) -> U8:
+def read_rgba(body: bytes) -> U8:
+    """Return the pixels of a PNG, (H, W, 4) or, without alpha, (H, W, 3) uint8.
+
+    Raises:
+        ValueError: it is damaged.
+    """
     pixels = cv2.imdecode(np.frombuffer(body, np.uint8), cv2.IMREAD_UNCHANGED)
     if pixels is None:
         raise ValueError("a layer is damaged")
@@ -140,7 +150,7 @@ def _painted(
     found: dict[str, list[tuple[Box, U8]]] = {}
     for node in nodes:
         for part in node:
-            pixels = _decoded(read(part.get("src", "")))
+            pixels = read_rgba(read(part.get("src", "")))
             box = _box(part, pixels)
             found.setdefault(part.get("name", ""), [])
             if box is not None:
@@ -162,7 +172,9 @@ def _painted(
         if not found[name]:
             layers.append(_layer(name, op, None, np.zeros((1, 1, 4), np.uint8)))
             continue
-        words = np.array([[0] * 4, [*_OWN[name](group.colour), 0]], np.uint8).view(np.uint32)
+        words = np.array([[0] * 4, [*LAYER_COLOURS[name](group.colour), 0]], np.uint8).view(
+            np.uint32
+        )
         pixels = words.ravel()[there].view(np.uint8).reshape(*whole.shape, 4)
         cv2.insertChannel(alphas[name], pixels, 3)
         layers.append(_layer(name, op, whole, pixels))
@@ -186,13 +198,13 @@ def _merged(
     made: dict[str, list[Layer]],
 ) -> U8:
     """Return the final render: drawn again where a colour changed, as it was elsewhere."""
-    merged = _decoded(archive.read("mergedimage.png"))
+    merged = read_rgba(archive.read("mergedimage.png"))
     if not made:
         return merged
     above = [node for node in list(root)[: list(root).index(nodes[0])] if node.tag == "layer"]
     children: list[Layer | Group] = []
     for node in above:
-        pixels = _decoded(archive.read(node.get("src", "")))
+        pixels = read_rgba(archive.read(node.get("src", "")))
         op = node.get("composite-op", "svg:src-over")
         children.append(_layer(node.get("name", ""), op, _box(node, pixels), pixels))
     children += [Group(name, tuple(layers)) for name, layers in made.items()]

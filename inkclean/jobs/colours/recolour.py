@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import shutil
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import asdict, dataclass, replace
 from pathlib import Path
+from secrets import token_hex
 from time import perf_counter
 from typing import Any
 
@@ -17,6 +19,7 @@ from inkclean.deliver.files import moves_record, placed_together
 from inkclean.deliver.flats_recolour import RECOLOURED, colouring_after, recolour_files
 from inkclean.deliver.flats_record import colours_record, edits_record, read_edits
 from inkclean.deliver.flats_set import ENDINGS, result_hash
+from inkclean.deliver.layers.folder import into_place
 from inkclean.flats.colour.book import BookColours, follow_book
 from inkclean.flats.colour.colours import Colouring
 from inkclean.flats.colour.hints import Hints
@@ -180,10 +183,6 @@ def _write(
     replace_old: bool,
 ) -> dict[str, Path]:
     name, folder = path.name.removesuffix(TICKET), path.parent
-    if "layers" in ticket.results:
-        raise InputError(
-            f"{folder / (name + ENDINGS['layers'])} holds layers as PNG; run inkclean flats again"
-        )
     files = {kind: folder / (name + ENDINGS[kind]) for kind in ("areas", *RECOLOURED)}
     there = {kind: file for kind, file in files.items() if file.exists()}
     if not there.keys() & set(RECOLOURED):
@@ -198,9 +197,18 @@ def _write(
             )
     sizes = [float(area["size_mm2"]) for area in ticket.measured[_FLATS]["areas"]]
     outputs = {kind: file for kind, file in there.items() if kind != "areas"}
-    with placed_together(outputs, True, moves_record(folder, name)) as drafts:
-        pairs = {kind: (outputs[kind], drafts[kind]) for kind in outputs}
-        recolour_files(before, after, row_of, sizes, there["areas"], pairs)
+    files = {kind: file for kind, file in outputs.items() if kind != "layers"}
+    draft = folder / f".{name}{ENDINGS['layers']}.{token_hex(4)}.part"
+    try:
+        with placed_together(files, True, moves_record(folder, name)) as drafts:
+            pairs = {kind: (files[kind], drafts[kind]) for kind in files}
+            if "layers" in outputs:
+                pairs["layers"] = outputs["layers"], draft
+            recolour_files(before, after, row_of, sizes, there["areas"], pairs)
+        if "layers" in outputs:
+            into_place(draft, outputs["layers"])
+    finally:
+        shutil.rmtree(draft, ignore_errors=True)
     return outputs
 
 
