@@ -191,6 +191,7 @@ class FilePage(Page):
         from inkclean.deliver.flats_record import read_edits
         from inkclean.deliver.flats_set import FlatsSettings, check_flats_settings
         from inkclean.deliver.resolution import colour_dpi as dpi_of
+        from inkclean.flats.lettering.edits import read_letter_edits
         from inkclean.ink.edits import read_ink_edits
         from inkclean.jobs.colours.palettes import palette_of
         from inkclean.jobs.flat_pages import FlatsOrder, write_page_flats
@@ -216,6 +217,7 @@ class FilePage(Page):
         palette = palette_of(asked.palette, ticket, edits)
         self.change(
             ink_edits=read_ink_edits(edits.get("ink", {})),
+            letter_edits=read_letter_edits(edits.get("lettering", {})),
             flat_edits=flat_edits,
             hints=hints,
             palette=palette,
