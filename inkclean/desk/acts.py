@@ -24,6 +24,8 @@ from inkclean.desk.edits import (
     check_points,
     point,
 )
+from inkclean.flats.lettering.edits import LetterEdits, Move
+from inkclean.flats.lettering.values import PARTS
 from inkclean.flats.values import OPENED_MM
 from inkclean.ink.edits import InkStroke
 from inkclean.ink.pencil.separate import check_drop
@@ -128,6 +130,23 @@ class Specks(ActKind):
         """All of them are kept."""
         kept = (*edits.ink.kept, *(point(place) for place in act["points"]))
         return replace(edits, ink=replace(edits.ink, kept=kept))
+
+
+class Letter(ActKind):
+    """Marks moved between the art and its lettering."""
+
+    name = "letter"
+
+    def check(self, given: Values) -> dict[str, Any]:
+        """``to``, a part; ``points``, x, y in mm: a touch or two, or a ring of more."""
+        if given.get("to") not in PARTS:
+            raise UsageError("marks go to the art, the text or the balloons")
+        return {"to": given["to"], "points": check_points(given.get("points"), 2)}
+
+    def apply(self, edits: PageEdits, act: Values) -> PageEdits:
+        """They are moved after all that was moved before."""
+        move = Move(act["to"], np.array(act["points"], np.float64))
+        return replace(edits, letters=LetterEdits((*edits.letters.moves, move)))
 
 
 class Checked(ActKind):
@@ -247,6 +266,7 @@ KINDS: tuple[ActKind, ...] = (
     Dots(),
     Speck(),
     Specks(),
+    Letter(),
     Checked(),
     Open(),
     Bridge(),

@@ -27,6 +27,7 @@ from inkclean.desk.shelf import Shelf, ShelfPage
 from inkclean.desk.touch import colour_at, turned
 from inkclean.desk.work.bench import Hands
 from inkclean.desk.work.task import PageTask, Purpose
+from inkclean.flats.lettering.edits import read_letter_edits
 from inkclean.ink.edits import read_ink_edits
 from inkclean.jobs.inputs import TICKET
 from inkclean.jobs.ticket import read_ticket
@@ -133,7 +134,8 @@ class Desk:
             settings = replace(ticket.settings_used, budget_mp=self.config.budget_mp)
             ink, places = read_ink_edits(ticket.edits.get("ink", {})), ticket.edits.get("checked")
             checked = tuple((x, y) for x, y in check_points(places, 2)) if places else ()
-            return PageEdits(settings, ink, flats, dabs, checked=checked)
+            letters = read_letter_edits(ticket.edits.get("lettering", {}))
+            return PageEdits(settings, ink, letters, flats, dabs, checked=checked)
         except InkcleanError:
             return plain
 

@@ -10,6 +10,7 @@ from dataclasses import dataclass, field
 from typing import Any, TypeAlias
 
 from inkclean.base.errors import UsageError
+from inkclean.flats.lettering.edits import LetterEdits
 from inkclean.flats.values import FlatEdits, Point
 from inkclean.ink.edits import InkEdits
 from inkclean.settings import Settings
@@ -40,6 +41,7 @@ class PageEdits:
 
     settings: Settings
     ink: InkEdits = field(default_factory=InkEdits)
+    letters: LetterEdits = field(default_factory=LetterEdits)
     flats: FlatEdits = field(default_factory=FlatEdits)
     dabs: tuple[Dab, ...] = ()
     light: float | None = None

@@ -38,6 +38,8 @@ WRONG: list[object] = [
     {"kind": "bridge", "cubic": [[0, 0]] * 3},
     {"kind": "join", "points": [[0, 0]]},
     {"kind": "split", "points": [[0, 0]]},
+    {"kind": "letter", "to": "sky", "points": [[1, 2]]},
+    {"kind": "letter", "to": "art", "points": []},
     {"kind": "dab", "at": [1, 2], "colour": "red"},
     {"kind": "dab", "at": [1, 2], "colour": "#ff00001"},
     {"kind": "sweep", "points": [[1, 2]], "colour": "red"},
@@ -78,6 +80,8 @@ def test_acts_amount_to_settings_and_edits() -> None:
         {"kind": "split", "points": [[1, 1], [2, 2], [3, 3]]},
         {"kind": "dab", "at": [4, 4], "colour": "#AABBCC"},
         {"kind": "light", "degrees": -45},
+        {"kind": "letter", "to": "text", "points": [[1, 1]]},
+        {"kind": "letter", "to": "art", "points": [[1, 1], [2, 1], [2, 2]]},
     ]
     work = apply_acts([check_act(act) for act in acts], PageEdits(Settings()))
     assert work.settings.weight == 0.5
@@ -87,6 +91,7 @@ def test_acts_amount_to_settings_and_edits() -> None:
     assert len(work.flats.bridges) == len(work.flats.joins) == len(work.flats.splits) == 1
     assert work.dabs == ((4.0, 4.0, "#aabbcc", ""),)
     assert work.light == 315
+    assert [move.to for move in work.letters.moves] == ["text", "art"]
 
 
 def test_areas_joined_in_one_stroke_are_one_edit() -> None:
@@ -125,6 +130,7 @@ DONE: list[dict[str, object]] = [
     {"kind": "dots", "how": "white", "points": [[1, 1, 0.5], [2, 2, 0.5]]},
     {"kind": "speck", "at": [1, 2]},
     {"kind": "specks", "points": [[1, 2]]},
+    {"kind": "letter", "to": "text", "points": [[1, 2]]},
     {"kind": "checked", "at": [1, 2]},
     {"kind": "open", "at": [1, 2]},
     {"kind": "bridges", "cubics": [[[0, 0], [1, 0], [2, 0], [3, 0]]]},
@@ -162,7 +168,7 @@ def test_every_kind_of_act_comes_back_from_a_log_and_changes_its_own_part(tmp_pa
         "set": {"settings"}, "stroke": {"ink"}, "dots": {"ink"}, "speck": {"ink"},
         "specks": {"ink"}, **flats,
         "checked": {"checked"}, "dab": {"dabs"}, "sweep": {"dabs"}, "light": {"light"},
-        "name": {"names"}, "book": {"bound"},
+        "name": {"names"}, "book": {"bound"}, "letter": {"letters"},
     }  # fmt: skip
 
 

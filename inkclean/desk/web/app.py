@@ -30,7 +30,7 @@ from inkclean.desk.work.task import GOALS, USES
 STATIC = Path(__file__).with_name("static")
 _TYPES = {".html": "text/html", ".js": "text/javascript", ".css": "text/css"}
 _TYPES[".svg"] = "image/svg+xml"
-_PICTURE = re.compile(r"(photo|firstflat|first|flat|sheet|ink|labels|relief)-\d{1,6}")
+_PICTURE = re.compile(r"(photo|firstflat|first|flat|sheet|ink|labels|relief|lettering)-\d{1,6}")
 _API = "/api/pages/{id}"
 # Seconds between two signs of life on the line of events.
 _PULSE = 15.0

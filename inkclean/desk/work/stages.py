@@ -27,6 +27,7 @@ from inkclean.desk.work.told import (
     FrameTold,
     InkCheckTold,
     InkTold,
+    LetteringTold,
     LinesTold,
     MarksTold,
     PencilTold,
@@ -54,6 +55,7 @@ _OF = {
     "specks": ("doubts",),
     "ink": ("ink",),
     "marks": ("raw", "grey", "sheet"),
+    "lettering": ("lettering", "ink"),
     "lines": ("prepared",),
     "flats": ("flats",),
     "colours": ("flats",),
@@ -64,6 +66,8 @@ LEAST_MP = 6.0  # megapixels of a photo that gets a first look: below, the page 
 _MOST_MARKS = 3000  # marks that are told one by one
 _MOST_RINGS = 2000  # rings that are
 EDGE_STEP = 4  # points of a bowed edge, one of which is told: 17 of 65, both corners among them
+# colours of nothing, art, text and balloons on the screen
+_PARTS_RGB = ((0, 0, 0), (20, 20, 20), (190, 30, 30), (20, 90, 190))
 _WHAT = {OPEN_GAP: "gap", BRIDGED: "bridge", LINE: "line"}
 Tell = Callable[[str, dict[str, Any]], None]
 
@@ -91,6 +95,7 @@ class Bench:
             "specks": self._specks,
             "ink": self._ink,
             "marks": self._marks,
+            "lettering": self._lettering,
             "lines": self._lines,
             "flats": self._flats,
             "colours": self._colours,
@@ -109,6 +114,7 @@ class Bench:
         self.page.change(
             settings=replace(work.settings, budget_mp=self._budget_mp),
             ink_edits=work.ink,
+            letter_edits=work.letters,
             flat_edits=work.flats,
             shade=work.light,
         )
@@ -240,6 +246,15 @@ class Bench:
         largest = sorted(found.items(), key=lambda mark: -mark[1][0])[:_MOST_MARKS]
         marks = [[x, y, size, steps] for (x, y), (size, steps) in largest]
         return MarksTold(list(DUST_SIZES_MM), marks)
+
+    def _lettering(self, work: PageEdits) -> LetteringTold:
+        """Show the ink, each part in its colour."""
+        ink, kind = self.page.ink, self.page.lettering.kind
+        paper = 1 - ink.coverage[..., None]
+        shown = 255 * paper + np.array(_PARTS_RGB, np.float32)[kind] * (1 - paper)
+        return LetteringTold(
+            **self._shown("lettering", np.rint(shown).astype(np.uint8)), px_per_mm=ink.px_per_mm
+        )
 
     def _lines(self, work: PageEdits) -> LinesTold:
         return LinesTold()

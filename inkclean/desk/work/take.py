@@ -21,6 +21,7 @@ from inkclean.deliver.resolution import at_dpi, colour_dpi
 from inkclean.desk.edits import PageEdits
 from inkclean.desk.work.printing import Printing, print_files
 from inkclean.desk.work.task import USES
+from inkclean.flats.lettering.edits import letter_edits_record
 from inkclean.ink.edits import ink_edits_record
 from inkclean.jobs.results import Order, Origin, Target, write_results
 from inkclean.jobs.ticket import Ticket, read_ticket, ticket_text
@@ -162,6 +163,8 @@ def edits_of(work: PageEdits, bench: Bench | None = None) -> dict[str, Any]:
     coloured = bench is not None and bench.page.has("coloured")
     hints = bench.page.followed if bench is not None and coloured else None
     record: dict[str, Any] = {"ink": ink_edits_record(work.ink)}
+    if work.letters.moves:
+        record["lettering"] = letter_edits_record(work.letters)
     record["flats"] = edits_record(work.flats, hints)
     if hints is not None and any(hints.book):
         record["flats"]["palette"] = PALETTE  # it lies beside the photo, as the ticket will

@@ -16,6 +16,7 @@ GOALS = {
     "look": _INK[:4],
     "ink": _INK,
     "marks": (*_INK, "marks"),
+    "lettering": (*_INK, "marks", "lettering"),
     "flats": (*_INK, "lines", "flats", "colours"),
     "shade": (*_INK, "lines", "flats", "colours", "relief"),
 }

@@ -111,6 +111,13 @@ class MarksTold:
 
 
 @dataclass(frozen=True)
+class LetteringTold(Shown):
+    """The ink, each part in a colour of its own."""
+
+    px_per_mm: float
+
+
+@dataclass(frozen=True)
 class LinesTold:
     """Nothing: the lines are looked through before areas can be found."""
 

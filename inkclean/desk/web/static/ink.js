@@ -2,6 +2,7 @@
 
 import { Accuracy } from "./accuracy.js";
 import { Checks } from "./checks.js";
+import { Letters } from "./letters.js";
 import { Marks, disc } from "./marks.js";
 import { post } from "./net.js";
 import { button, choice, el, slider } from "./parts.js";
@@ -15,6 +16,7 @@ const HELP = {
   ink: "Draw what is missing.",
   weight: "Make all lines thinner or heavier.",
   specks: "Marks smaller than this may be removed as dust. Removed marks are brown.",
+  letters: "Red is text, blue its balloons. Tap a mark, or draw round some, to move them.",
   close: "How closely the curves in SVG and PDF follow the ink: truer edges, or fewer points.",
 };
 const MOST_RINGS = 12; // on the screen
@@ -23,7 +25,9 @@ const WIPED_MM = 0.2;
 const CLOSE = [0.005, 0.01, 0.02, 0.03, 0.05, 0.08, 0.12, 0.2, 0.3];
 
 export class Ink {
-  goal = "marks";
+  get goal() {
+    return this.mode === "letters" ? "lettering" : "marks";
+  }
 
   constructor(desk) {
     this.desk = desk;
@@ -40,6 +44,7 @@ export class Ink {
     );
     this.marks = new Marks(desk);
     this.accuracy = new Accuracy(desk);
+    this.letters = new Letters(desk);
   }
 
   get said() {
@@ -55,7 +60,7 @@ export class Ink {
     const s = desk.state.settings;
     this.checks.place = null;
     const words = [["look", "Compare"], ["check", "Check"], ["drop", "Remove pencil"], ["white", "White out"], ["ink", "Ink in"]];
-    words.push(["weight", "Weight"], ["specks", "Dust size"], ["close", "Curve accuracy"]);
+    words.push(["weight", "Weight"], ["specks", "Dust size"], ["close", "Curve accuracy"], ["letters", "Lettering"]);
     const modes = choice(words, this.mode, (key) => this.use(key));
     this.weightBar = slider("Weight", -1, 1, 0.05, s.weight, (v) => this.weigh(v), (v) => this.settle({ weight: v }));
     this.sizes = this.marks.steps(s.speck_mm);
@@ -67,7 +72,7 @@ export class Ink {
     this.holding();
     this.own = el("div", { class: "own" });
     this.rows = { look: [this.hold], check: this.checks.parts, drop: [], white: [this.widthBar], ink: [this.widthBar] };
-    Object.assign(this.rows, { weight: [this.weightBar], specks: [this.speckBar], close: [this.closeBar] });
+    Object.assign(this.rows, { weight: [this.weightBar], specks: [this.speckBar], close: [this.closeBar], letters: this.letters.parts });
     desk.hand.replaceChildren(...modes, this.own);
     desk.view.overlay = (ctx, k) => this.draw(ctx, k);
     desk.view.moved = () => this.drawn();
@@ -77,12 +82,14 @@ export class Ink {
   }
 
   use(key) {
-    const was = this.mode;
+    const [was, before] = [this.mode, this.goal];
     this.mode = key;
     this.own.replaceChildren(...this.rows[key]);
     const draws = { down: (p, e) => this.begin(p, e), move: (p, e) => this.extend(p, e), up: () => this.end(), cancel: () => this.drop() };
     const touches = { tap: (p) => (key === "drop" ? this.pencil(p) : key === "check" ? this.checks.point(p) : this.speck(p)) };
-    this.desk.view.tool = key === "white" || key === "ink" ? draws : touches;
+    this.desk.view.tool = key === "letters" ? this.letters.tool : key === "white" || key === "ink" ? draws : touches;
+    if (this.goal !== before) this.desk.bring();
+    if (this.said && (was === "letters") !== (key === "letters")) this.show();
     this.desk.wipe.style.pointerEvents = "auto";
     if (this.said) this.desk.say(HELP[key]);
     this.accuracy.hide();
@@ -106,6 +113,8 @@ export class Ink {
       desk.layer("flat", sheet, sheet.flat, sheet.px_per_mm, { side: "left" }),
       desk.layer("ink", said, said.picture, said.px_per_mm, { side: "right", change }),
     ];
+    const lettering = this.mode === "letters" ? this.letters.layer() : null;
+    if (lettering) layers.push(lettering);
     // what the first look showed stays beneath until the page itself is there
     desk.view.show(layers, [sheet.width_mm, sheet.height_mm]);
     this.checks.refresh();
@@ -135,6 +144,7 @@ export class Ink {
       this.asked = false;
     }
     if (name === "marks" && this.mode === "specks") this.marks.show(this.desk.state.settings.speck_mm);
+    if (name === "lettering" && this.mode === "letters") this.show();
     if (name !== "ink") return;
     this.weight = null;
     this.fresh = true;
@@ -300,6 +310,7 @@ export class Ink {
     for (const [x, y, size] of this.back) disc(ctx, x, y, size / 2, "#111");
     if (this.said && this.mode === "specks" && this.marks.draw(ctx, k, this.said.removed)) return;
     if (this.mode === "check" && this.said) return this.checks.draw(ctx, k);
+    if (this.mode === "letters") return this.letters.draw(ctx, k);
     if (this.mode !== "look" || !this.said) return;
     const rings = this.rings.map(({ x, y, size, specks }) => [x, y, specks.length > 1 ? Math.max(0.6 * size, 20 / k) : Math.max(size, 6 / k)]);
     for (const [width, colour] of [[4, "#fff"], [2, "#b4540a"]]) {
