@@ -14,7 +14,6 @@ from inkclean.flats.walls.rooms import Rooms
 
 WEIGHTS = "judge.f32"
 """Little-endian float32: from features to hidden, from hidden to odds, from features to odds."""
-HIDDEN = 24
 
 # What is known of a wall, in mm and log-odds. Of two walls that become one the first SUMS add
 # up, the next is the least of both, the rest the most.
@@ -148,9 +147,10 @@ def score(of: F64) -> F64:
 
 @cache
 def weights() -> tuple[F64, F64, F64]:
-    """Return the weights (F, HIDDEN), (HIDDEN,) and (F,)."""
+    """Return the weights (F, M), (M,) and (F,) of M hidden units."""
     data = (files("inkclean.flats.walls") / WEIGHTS).read_bytes()
     flat = np.frombuffer(data, "<f4").astype(np.float64)
     many = len(FEATURES)
-    hidden, output = flat[: many * HIDDEN], flat[many * HIDDEN : (many + 1) * HIDDEN]
-    return hidden.reshape(many, HIDDEN), output, flat[(many + 1) * HIDDEN :]
+    wide = (len(flat) - many) // (many + 1)
+    hidden, output = flat[: many * wide], flat[many * wide : (many + 1) * wide]
+    return hidden.reshape(many, wide), output, flat[(many + 1) * wide :]

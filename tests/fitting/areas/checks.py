@@ -32,6 +32,10 @@ KINDS: dict[str, tuple[Hand, Plenty]] = {
     "firm, closed": (Hand(0.4, 0.1), Plenty(details=0.3, stipple=0.1)),
     "loose": (LOOSE, Plenty(hatched=0.1, details=0.15, stipple=0.05, blacks=0.04)),
     "stopping short": (Hand(0.5, 0.1, short=0.2, halo=1.5), Plenty()),
+    "left open": (
+        Hand(1.1, gaps=0.3, gap=(1.0, 4.0), beside_end=0.7, erased=0.0, short=0.15, halo=1.2),
+        Plenty(details=0.2),
+    ),
     "textured": (Hand(0.42, 0.2, wobble=0.08, gaps=0.15), Plenty(textured=0.8, hatched=0.1)),
 }
 LINES = {"icons, cut": ("iconoir", 40), "heads": ("lorelei", 0), "heads, cut": ("lorelei", 30)}

@@ -1,7 +1,8 @@
 """Fits the network of ``net.py`` on pages that other processes draw meanwhile.
 
-Run: ``python -m tests.fitting.areas.fit DRAWINGS.npz OUT MINUTES PROCESSES [CHECKPOINT]``, on a
-GPU if there is one. OUT gets ``areas.onnx.gz``, ``checkpoint.pt``, ``log.txt`` and pictures.
+Run: ``python -m tests.fitting.areas.fit DRAWINGS.npz OUT MINUTES PROCESSES [START]``, on a GPU if
+there is one. START is a checkpoint, or a network that was written before, which goes on with the
+blocks it lacks. OUT gets ``areas.onnx.gz``, ``checkpoint.pt``, ``log.txt`` and pictures.
 """
 
 from __future__ import annotations
@@ -25,13 +26,14 @@ from torch import Tensor
 
 from inkclean.flats.lines.seams import FINE, FOLD, STEPS
 from tests.fitting.areas.figures import Drawings
-from tests.fitting.areas.net import Areas, folded, write
+from tests.fitting.areas.net import Areas, folded, taken_up, write
 from tests.fitting.areas.pages import SIDE, page
 
 CROP, BATCH = 768, 44  # px, for the first part of the time,
 WHOLE_BATCH = 26  # whole pages for the rest
 WHOLE_FROM = 0.62
 RATE = 2.2e-3
+LATER_RATE = 1.3e-3  # of what is already fitted
 NEAR = 3  # px from the true seam that count as on it
 PAPER = 0.15  # weight of paper where no seam is
 GAP = 1.6  # and of a seam where no ink is
@@ -176,15 +178,20 @@ class Fitting:
         self.out, self.began, self.seconds = out, began, 60 * minutes
         self.net = Areas().to(self.device, memory_format=torch.channels_last)
         self.step = 0
-        if start and start.exists():
+        self.start = start
+        if start and start.suffix == ".pt":
             state = torch.load(start, map_location="cpu")
             self.net.load_state_dict(
                 {k: v.float() if v.is_floating_point() else v for k, v in state["mean"].items()}
             )
             self.step = int(state["step"])
-        self.mean = copy.deepcopy(self.net).eval()
+        self.follow()
         self.optimiser = torch.optim.AdamW(self.net.parameters(), RATE, weight_decay=1e-3)
         self.lines: list[str] = []
+
+    def follow(self) -> None:
+        """Begin the running mean anew."""
+        self.mean = copy.deepcopy(self.net).eval()
 
     def share(self) -> float:
         """Return how much of the time is over."""
@@ -267,11 +274,15 @@ def _fit(fitting: Fitting, shelf: Shelf, free: Any, ready: Any) -> None:
             pool.add(inks[slot], labels[slot])
             free.put(slot)
             taken += 1
+        if fitting.start and fitting.start.suffix == ".gz" and fitting.step == first:
+            ink, _ = pool.batch(24 if gpu else 2, CROP if gpu else 512, rng)
+            taken_up(fitting.net, fitting.start, folded(ink))
+            fitting.follow()
         whole = share > WHOLE_FROM
         side, many = (SIDE, WHOLE_BATCH) if whole else (CROP, BATCH)
         ink, label = pool.batch(many if gpu else 2, side if gpu else 512, rng)
         rate = (
-            RATE
+            (LATER_RATE if fitting.start else RATE)
             * min(1.0, (fitting.step - first + 1) / 150)
             * 0.5
             * (1 + np.cos(np.pi * share / end))

@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import pickle
 import sys
+import time
 from multiprocessing import get_context
 from pathlib import Path
 
@@ -31,8 +32,9 @@ from tests.fitting.areas.pages import page
 from tests.fitting.areas.pens import PX_PER_MM
 
 FIRST_SEED = 900_000_000  # the network's own pages have lower ones
-ROUNDS = 4
-LEAK = 3.0  # a leak costs an artist more than a split
+HIDDEN = 48
+ROUNDS = 3
+LEAK = 2.0  # a leak costs an artist two areas, a split one
 SCORED_MM2 = 6.0
 Net = tuple[F64, F64, F64]
 Wall = tuple[F64, bool, float]
@@ -120,14 +122,18 @@ def _walked(task: tuple[Path, Net]) -> list[Wall]:
 def fit_walls(seen: list[Wall]) -> Net:
     """Return the weights of the network that judges walls."""
     torch.manual_seed(1)
-    x = torch.from_numpy(np.stack([f for f, _, _ in seen]))
-    y = torch.tensor([float(r) for _, r, _ in seen], dtype=torch.float64)
-    weight = torch.tensor([w for _, _, w in seen], dtype=torch.float64)
+    of = {
+        "dtype": torch.float64,
+        "device": torch.device("cuda" if torch.cuda.is_available() else "cpu"),
+    }
+    x = torch.from_numpy(np.stack([f for f, _, _ in seen])).to(**of)
+    y = torch.tensor([float(r) for _, r, _ in seen], **of)
+    weight = torch.tensor([w for _, _, w in seen], **of)
     f = x.shape[1]
-    hidden = (0.3 * torch.randn(f, judge.HIDDEN, dtype=torch.float64)).requires_grad_()
-    output = (0.3 * torch.randn(judge.HIDDEN, dtype=torch.float64)).requires_grad_()
-    direct = torch.zeros(f, dtype=torch.float64, requires_grad=True)
-    optimiser = torch.optim.LBFGS([hidden, output, direct], max_iter=200, history_size=20)
+    hidden = (0.3 * torch.randn(f, HIDDEN, **of)).requires_grad_()
+    output = (0.3 * torch.randn(HIDDEN, **of)).requires_grad_()
+    direct = torch.zeros(f, **of).requires_grad_()
+    optimiser = torch.optim.LBFGS([hidden, output, direct], max_iter=300, history_size=20)
 
     def loss() -> torch.Tensor:
         optimiser.zero_grad()
@@ -139,7 +145,8 @@ def fit_walls(seen: list[Wall]) -> Net:
         return value
 
     optimiser.step(loss)
-    return hidden.detach().numpy(), output.detach().numpy(), direct.detach().numpy()
+    hidden, output, direct = (part.detach().cpu() for part in (hidden, output, direct))
+    return hidden.numpy(), output.numpy(), direct.numpy()
 
 
 def faults(seen: list[Wall], net: Net) -> tuple[int, int, int]:
@@ -153,15 +160,6 @@ def faults(seen: list[Wall], net: Net) -> tuple[int, int, int]:
         int((real & ~stands & scored).sum()),
         int((~real & stands & scored).sum()),
     )
-
-
-def first_net() -> Net:
-    """Return weights to begin with: the seams' odds and the share that is drawn."""
-    many = len(judge.FEATURES)
-    direct = np.zeros(many)
-    for name, value in (("line", 2.0), ("seen", 2.0), ("share", 0.3), ("together_0", -1.0)):
-        direct[judge.FEATURES.index(name)] = value
-    return np.zeros((many, judge.HIDDEN)), np.zeros(judge.HIDDEN), direct
 
 
 def written(net: Net) -> bytes:
@@ -180,13 +178,15 @@ def main() -> None:
         pool.map(_prepared, [t for t in todo if not (folder / f"{t[2]}.pickle").exists()], 1)
         lessons = [folder / f"{s}.pickle" for _, _, s in todo]
         apart = len(lessons) // 6  # pages that tell how it does, and are not learnt from
-        net, seen = first_net(), []
+        net, seen = judge.weights(), []
         for number in range(ROUNDS):
             walked = pool.map(_walked, [(p, net) for p in lessons], 1)
             checked = [s for one in walked[:apart] for s in one]
             print(f"round {number}: walls, leaks, splits {faults(checked, net)}", flush=True)
             seen += [s for one in walked[apart:] for s in one]
+            began = time.time()
             net = fit_walls(seen)
+            print(f"fitted on {len(seen)} walls in {time.time() - began:.0f} s", flush=True)
             (folder / "judge.f32").write_bytes(written(net))
         walked = pool.map(_walked, [(p, net) for p in lessons[:apart]], 1)
         print("at last:", faults([s for one in walked for s in one], net))

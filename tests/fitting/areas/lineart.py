@@ -13,6 +13,7 @@ from tests.fitting.areas.pens import PX_PER_MM
 UNSURE_MM = 0.8  # openings of a drawing narrower than this may be meant or not,
 UNSURE_LARGE_MM = 4.0  # and wider ones that part something as large as this
 LARGE_MM2 = 50.0
+BROADEST_PX = 11.5  # a line of 1.4 mm
 FIGURES = ("peeps", "notion", "croodles", "lorelei")
 
 
@@ -39,7 +40,7 @@ def line_page(
         pairs = False
     kind = "pair" if dice < 0.4 and pairs else "icon" if dice < 0.6 else "figure"
     tries = {"pair": 60, "icon": 60, "figure": 20}[kind]
-    line = float(np.exp(rng.uniform(np.log(2.2), np.log(7)))) if rng.random() < 0.5 else None
+    line = _some_breadth(rng) if rng.random() < 0.5 else None
     for _ in range(tries):
         if kind == "pair":
             k = int(rng.integers(drawings.count("pair/broken")))
@@ -64,6 +65,10 @@ def line_page(
     return np.round(ink * 255).astype(np.uint8), label, np.round(whole * 255).astype(np.uint8)
 
 
+def _some_breadth(rng: np.random.Generator) -> float:
+    return float(np.exp(rng.uniform(np.log(2.2), np.log(BROADEST_PX))))
+
+
 def _sized(
     both: tuple[U8, U8], kind: str, line: float | None, side: int, rng: np.random.Generator
 ) -> tuple[F32, F32]:
@@ -71,7 +76,7 @@ def _sized(
     dark = (both[1] > 127).astype(np.uint8)
     radius = cv2.distanceTransform(dark, cv2.DIST_L2, 5)
     stroke = 2 * float(np.median(radius[radius > 1])) + 1 if (radius > 1).any() else 4.0
-    wanted = line if line else float(np.exp(rng.uniform(np.log(2.2), np.log(7))))
+    wanted = line if line else _some_breadth(rng)
     scale = wanted / stroke
     if kind == "figure":
         scale = float(np.exp(rng.uniform(np.log(0.4), np.log(1.45))))

@@ -10,8 +10,10 @@ from __future__ import annotations
 import copy
 import gzip
 import io
+from functools import partial
 from pathlib import Path
 
+import onnx
 import torch
 import torch.nn.functional as fn
 from torch import Tensor, nn
@@ -19,6 +21,8 @@ from torch import Tensor, nn
 from inkclean.flats.lines.seams import FINE, FOLD, STEPS
 
 WIDTHS = (32, 72, 112, 128, 128, 128)
+BLOCKS = (0, 1, 2, 3, 3)  # about each short cut, on either side; 0: one convolution
+DEEPEST = 4  # and below them all
 OUTPUTS = FINE**2 + len(STEPS)
 
 
@@ -62,14 +66,10 @@ class Areas(nn.Module):
         last = len(w) - 1
         self.first = Convolved(FOLD**2, w[0], 3)
         self.down = nn.ModuleList(Convolved(w[k], w[k + 1], 2, 2) for k in range(last))
-        self.fall = nn.ModuleList(
-            Convolved(w[k], w[k], 3) if k < 1 else Block(w[k]) for k in range(last)
-        )
-        self.deep = nn.Sequential(Block(w[last]), Block(w[last]))
+        self.fall = nn.ModuleList(blocks(w[k], many) for k, many in enumerate(BLOCKS))
+        self.deep = nn.Sequential(*(Block(w[last]) for _ in range(DEEPEST)))
         self.narrow = nn.ModuleList(nn.Conv2d(w[k + 1], w[k], 1) for k in range(last))
-        self.rise = nn.ModuleList(
-            Convolved(w[k], w[k], 3) if k < 1 else Block(w[k]) for k in range(last)
-        )
+        self.rise = nn.ModuleList(blocks(w[k], many) for k, many in enumerate(BLOCKS))
         self.last = nn.Conv2d(w[0], OUTPUTS, 3, padding=1)
 
     def forward(self, x: Tensor) -> Tensor:
@@ -88,6 +88,13 @@ class Areas(nn.Module):
         return out
 
 
+def blocks(width: int, many: int) -> nn.Module:
+    """Return so many blocks in a row, or one convolution for none."""
+    if not many:
+        return Convolved(width, width, 3)
+    return nn.Sequential(*(Block(width) for _ in range(many)))
+
+
 def folded(ink: Tensor) -> Tensor:
     """Return (N, 16, H/4, W/4) for (N, H, W)."""
     return fn.pixel_unshuffle(ink[:, None], FOLD)
@@ -101,6 +108,55 @@ def fused(net: Areas) -> Areas:
             part.conv = nn.utils.fuse_conv_bn_eval(part.conv, part.norm)
             part.norm = nn.Identity()
     return plain
+
+
+def taken_up(net: Areas, packed: Path, cells: Tensor) -> None:
+    """Give the network the weights of one that was written before, which may have fewer blocks.
+
+    The statistics were worked into the written convolutions: they are measured anew on ``cells``
+    (N, 16, H, W). Blocks that the written one lacks begin by changing nothing.
+    """
+    old = onnx.load_from_string(gzip.decompress(packed.read_bytes())).graph.initializer
+    weights = {part.name: torch.from_numpy(onnx.numpy_helper.to_array(part).copy()) for part in old}
+    # one written before there were rows of blocks
+    weights = {_in_a_row(name): value for name, value in weights.items()}
+    own = dict(net.named_parameters())
+    hooks = []
+    with torch.no_grad():
+        for name, value in weights.items():
+            if not name.endswith("conv.bias"):
+                own[name].copy_(value)
+        for name, part in net.named_modules():
+            if not isinstance(part, Convolved):
+                continue
+            bias = weights.get(f"{name}.conv.bias")
+            if bias is None:
+                if part.straight:
+                    part.norm.weight.zero_()
+                continue
+            hooks.append(part.norm.register_forward_pre_hook(partial(_measure, bias)))
+        was = net.training
+        net.eval()
+        net(cells)
+        net.train(was)
+    for hook in hooks:
+        hook.remove()
+
+
+def _in_a_row(name: str) -> str:
+    level, number, *rest = name.split(".")
+    if level in ("fall", "rise") and rest[0] in ("one", "two"):
+        return ".".join((level, number, "0", *rest))
+    return name
+
+
+def _measure(bias: Tensor, norm: nn.BatchNorm2d, given: tuple[Tensor]) -> None:
+    """Let a layer even out nothing yet: its statistics and their undoing are those of now."""
+    mean, var = given[0].mean((0, 2, 3)), given[0].var((0, 2, 3))
+    norm.running_mean.copy_(mean)
+    norm.running_var.copy_(var)
+    norm.weight.copy_((var + norm.eps).sqrt())
+    norm.bias.copy_(mean + bias.to(mean.device))
 
 
 def write(net: Areas, out: Path) -> None:

@@ -1,16 +1,25 @@
 """Drawings by other hands, made small: areas of flat art as outlines, line art as pictures.
 
-Run: ``python -m tests.fitting.areas.pack SVGS DRAWINGS.npz``, with the SVG files of ``svgs.mjs``
-in SVGS. The colours of flat art tell what a person fills; gradients and crumbs are merged.
+Run: ``python -m tests.fitting.areas.pack SVGS DRAWINGS.npz PROCESSES``, with the SVG files of
+``svgs.mjs`` in SVGS. The colours of flat art tell what a person fills; gradients and crumbs are
+merged.
 
 | set | what | by | licence | used for |
 | --- | --- | --- | --- | --- |
 | noto | flat art | Google | Apache-2.0 | fitting |
 | fluent | flat art | Microsoft | MIT | fitting |
 | twemoji | flat art | Twitter and contributors | CC BY 4.0 | fitting |
+| emojione | flat art | Emoji One | CC BY 4.0 | fitting |
 | ears | flat art, heads | The Visual Team | CC BY 4.0 | fitting |
+| micah | flat art, heads | Micah Lanier | CC BY 4.0 | fitting |
+| personas | flat art, heads | Draftbit | CC BY 4.0 | fitting |
+| smile | flat art, heads | Ashley Seo | CC BY 4.0 | fitting |
+| toon | flat art, heads | Johan Melin | CC BY 4.0 | fitting |
+| miniavs | flat art, heads | Webpixels | CC BY 4.0 | fitting |
 | tabler | line art | Paweł Kuna | MIT | fitting |
 | phosphor | line art | Phosphor Icons | MIT | fitting |
+| lucide | line art | Lucide contributors | ISC | fitting |
+| hugeicons | line art | Hugeicons | MIT | fitting |
 | solar-broken, -linear | the same in broken and closed line | 480 Design | CC BY 4.0 | fitting |
 | peeps | figures | Pablo Stanley | CC0 | fitting |
 | notion | figures | Zoish | CC0 | fitting |
@@ -36,8 +45,10 @@ from numpy.typing import NDArray
 from inkclean.base.arrays import F32, F64, I32, U8, Bool
 from tests.fitting.areas.cracks import chains
 
-FLAT = ("noto", "fluent", "twemoji", "ears")
-LINE = ("tabler", "phosphor", "peeps", "notion", "croodles")
+HEADS = ("ears", "micah", "personas", "smile", "toon", "miniavs")
+FLAT = ("noto", "fluent", "twemoji", "emojione", *HEADS)
+LINE = ("tabler", "phosphor", "lucide", "hugeicons", "peeps", "notion", "croodles")
+PAIRS = 700
 KEPT_OUT_FLAT = ("fxemoji",)
 KEPT_OUT_LINE = ("iconoir", "lorelei")
 FLAT_PX = 512
@@ -207,10 +218,12 @@ def _png(picture: U8) -> U8:
     return np.asarray(cv2.imencode(".png", picture, [cv2.IMWRITE_PNG_COMPRESSION, 9])[1]).ravel()
 
 
-def packed(svgs: Path, flat: tuple[str, ...], line: tuple[str, ...], pairs: int) -> dict[str, Any]:
+def packed(
+    svgs: Path, flat: tuple[str, ...], line: tuple[str, ...], pairs: int, processes: int
+) -> dict[str, Any]:
     """Return all drawings of some sets, as arrays to save."""
     out: dict[str, Any] = {}
-    with Pool(2) as pool:
+    with Pool(processes) as pool:
         for name in flat:
             paths = sorted((svgs / name).glob("*.svg"))
             paths = paths[:: max(1, round(len(paths) / MOST))]
@@ -230,7 +243,7 @@ def packed(svgs: Path, flat: tuple[str, ...], line: tuple[str, ...], pairs: int)
         if pairs:
             paths = sorted((svgs / "solar-broken").glob("*.svg"))
             both = [p for p in pool.imap(_pair, paths, 8) if p is not None]
-            both = both[:: max(1, len(both) // pairs)]
+            both = both[:: max(1, round(len(both) / pairs))]
             _keep(out, "pair/broken", [_png(p[0]) for p in both])
             _keep(out, "pair/closed", [_png(p[1]) for p in both])
             print("pairs", len(both), flush=True)
@@ -250,10 +263,10 @@ def _keep(out: dict[str, Any], name: str, files: list[U8]) -> None:
 
 def main() -> None:
     """Pack the sets for fitting, and beside them those for measuring."""
-    svgs, path = Path(sys.argv[1]), Path(sys.argv[2])
+    svgs, path, processes = Path(sys.argv[1]), Path(sys.argv[2]), int(sys.argv[3])
     cv2.setNumThreads(1)
-    np.savez_compressed(path, **packed(svgs, FLAT, LINE, 300))
-    kept_out = packed(svgs, KEPT_OUT_FLAT, KEPT_OUT_LINE, 0)
+    np.savez_compressed(path, **packed(svgs, FLAT, LINE, PAIRS, processes))
+    kept_out = packed(svgs, KEPT_OUT_FLAT, KEPT_OUT_LINE, 0, processes)
     np.savez_compressed(path.with_name(path.stem + "-kept-out.npz"), **kept_out)
 
 

@@ -1,4 +1,4 @@
-"""Pages with known areas by hands of all kinds, ten families mixed, drawn on the fly."""
+"""Pages with known areas by hands of all kinds, families mixed, drawn on the fly."""
 
 from __future__ import annotations
 
@@ -9,11 +9,12 @@ from inkclean.base.arrays import I32, U8
 from tests.fitting.areas.channels import channels
 from tests.fitting.areas.figures import Drawings
 from tests.fitting.areas.lineart import line_page
-from tests.fitting.areas.scenes import scene
+from tests.fitting.areas.pens import PX_PER_MM, Hand, open_hand
+from tests.fitting.areas.scenes import Plenty, clean_plenty, scene
 from tests.fitting.areas.worn import bent, page_maker
 
 SIDE = 1024  # px of a page: 128 mm
-FAMILIES = {"scene": 0.6, "line": 0.25, "maker": 0.1, "channels": 0.05}
+FAMILIES = {"scene": 0.42, "open": 0.22, "line": 0.24, "maker": 0.08, "channels": 0.04}
 
 
 def page(seed: int, drawings: Drawings, family: str | None = None) -> tuple[U8, I32]:
@@ -22,6 +23,8 @@ def page(seed: int, drawings: Drawings, family: str | None = None) -> tuple[U8, 
     family = family or str(rng.choice(list(FAMILIES), p=list(FAMILIES.values())))
     if family == "scene":
         ink, label, _ = scene(SIDE, drawings, rng)
+    elif family == "open":
+        ink, label = opened(drawings, rng)
     elif family == "line":
         ink, label, _ = line_page(SIDE, drawings, rng)
         if rng.random() < 0.6:
@@ -31,6 +34,22 @@ def page(seed: int, drawings: Drawings, family: str | None = None) -> tuple[U8, 
     else:
         ink, label = page_maker(SIDE, seed, rng)
     return _roughened(ink, rng), label
+
+
+def opened(drawings: Drawings, rng: np.random.Generator) -> tuple[U8, I32]:
+    """Return a page of lines left open on purpose; half of them hold one figure alone."""
+    if rng.random() < 0.5:
+        ink, label, _ = scene(SIDE, drawings, rng, open_hand(rng), clean_plenty(rng))
+        return ink, label
+    alone = float(np.exp(rng.uniform(np.log(0.3), np.log(0.85))))
+    width = float(np.clip(alone * SIDE / PX_PER_MM * rng.uniform(0.012, 0.042), 0.3, 1.6))
+    if rng.random() < 0.4:  # closed, with strokes inside that close nothing
+        hand = Hand(width, uneven=float(rng.choice([0, 0.2])), pressure=float(rng.choice([0, 0.3])))
+        plenty = Plenty(details=float(rng.uniform(0, 1)))
+    else:
+        hand, plenty = open_hand(rng, width), clean_plenty(rng)
+    ink, label, _ = scene(SIDE, drawings, rng, hand, plenty, alone)
+    return ink, label
 
 
 def _roughened(ink: U8, rng: np.random.Generator) -> U8:

@@ -39,7 +39,7 @@ class Hand:
 
 def some_hand(rng: np.random.Generator) -> Hand:
     """Return a hand: closed and firm, firm with gaps, or loose in ways of its own."""
-    width = float(np.exp(rng.uniform(np.log(0.2), np.log(0.95))))
+    width = float(np.exp(rng.uniform(np.log(0.2), np.log(1.2))))
 
     def often(share: float, most: float) -> float:
         return float(rng.uniform(0, most)) if rng.random() < share else 0.0
@@ -55,7 +55,7 @@ def some_hand(rng: np.random.Generator) -> Hand:
             gap=(0.5, float(rng.uniform(1.5, 4.5))),
             beside_end=float(rng.choice([0, 0, 0.3])),
             short=often(0.3, 0.3),
-            halo=often(0.35, 2.4),
+            halo=often(0.45, 2.6),
         )
     return Hand(
         width,
@@ -71,6 +71,26 @@ def some_hand(rng: np.random.Generator) -> Hand:
         dry=often(0.3, 0.35),
         double=often(0.2, 0.3),
         halo=often(0.4, 2.0),
+    )
+
+
+def open_hand(rng: np.random.Generator, width: float | None = None) -> Hand:
+    """Return a hand that leaves its lines open on purpose, with a round pen of one breadth.
+
+    Lines break off beside others, and what lies behind stops well before what lies in front.
+    ``width`` in mm, any if not given.
+    """
+    width = width or float(np.exp(rng.uniform(np.log(0.35), np.log(1.6))))
+    often = bool(rng.random() < 0.6)
+    return Hand(
+        width,
+        uneven=float(rng.choice([0, 0, 0.1])),
+        gaps=float(rng.uniform(0.05, 0.5)),
+        gap=(0.6, min(5.0, float(rng.uniform(1.5, 2.5 + 2.5 * width)))),
+        beside_end=float(rng.choice([0.3, 0.7, 1.0])),
+        erased=0.1,
+        short=float(rng.uniform(0, 0.4)),
+        halo=float(rng.uniform(0.4, 3.0)) if often else 0.0,
     )
 
 

@@ -61,17 +61,37 @@ def some_plenty(rng: np.random.Generator) -> Plenty:
     )
 
 
+def clean_plenty(rng: np.random.Generator) -> Plenty:
+    """Return next to nothing but outlines, and strokes that close nothing."""
+    details = float(rng.uniform(0, 0.4)) if rng.random() < 0.6 else 0.0
+    return Plenty(
+        details=details,
+        hatched=float(rng.choice([0, 0, 0.1])),
+        blacks=float(rng.choice([0, 0, 0.08])),
+        parted=float(rng.choice([0, 0, 0.2])),
+    )
+
+
 def scene(
     side: int,
     drawings: Drawings,
     rng: np.random.Generator,
     hand: Hand | None = None,
     plenty: Plenty | None = None,
+    alone: float | None = None,
 ) -> tuple[U8, I32, U8]:
-    """Return the ink of a page, its areas (0: not told), and all lines whole."""
+    """Return the ink of a page, its areas (0: not told), and all lines whole.
+
+    ``alone``: one figure in the middle, so large as this share of the page.
+    """
     pen = Pen(side, hand or some_hand(rng), rng)
     plenty = plenty or some_plenty(rng)
-    for lines, broad in _figures(side, drawings, pen.hand, rng):
+    figures = (
+        [(placed(drawings.figure(rng), np.full(2, side / 2), alone * side, rng), 1.0)]
+        if alone
+        else _figures(side, drawings, pen.hand, rng)
+    )
+    for lines, broad in figures:
         _lay(pen, lines, broad)
     if rng.random() < plenty.panels:
         _frame(pen, rng)
@@ -274,7 +294,7 @@ def _folds(place: furnishing.Place, rng: np.random.Generator) -> U8:
         curve = bowed(start, way, float(rng.uniform(-0.35, 0.35)))
         at = np.clip(curve.astype(int), 0, np.array(place.size) - 1)
         deep = (place.depth * place.inside)[at[:, 1], at[:, 0]]
-        free = deep[6:] > float(rng.uniform(0.9, 2.0)) * PX_PER_MM
+        free = deep[6:] > float(rng.uniform(1.2, 2.6)) * PX_PER_MM
         last = int(np.argmin(free)) + 6 if not free.all() else len(curve)
         if last > 12:
             points = np.round(curve[:last] * 16).astype(np.int32)

@@ -1,9 +1,11 @@
 // Writes the drawings by other hands that pages are made of, one folder of SVG files a set.
 // Run in a folder of its own:
 //   npm install @dicebear/core@9 @dicebear/open-peeps@9 @dicebear/notionists@9 @dicebear/lorelei@9
-//     @dicebear/big-ears@9 @dicebear/croodles@9 @iconify-json/noto @iconify-json/fluent-emoji-flat
-//     @iconify-json/twemoji @iconify-json/fxemoji @iconify-json/tabler @iconify-json/ph
-//     @iconify-json/iconoir @iconify-json/solar
+//     @dicebear/big-ears@9 @dicebear/croodles@9 @dicebear/micah@9 @dicebear/personas@9
+//     @dicebear/big-smile@9 @dicebear/toon-head@9 @dicebear/miniavs@9
+//     @iconify-json/noto @iconify-json/fluent-emoji-flat @iconify-json/twemoji
+//     @iconify-json/emojione @iconify-json/fxemoji @iconify-json/tabler @iconify-json/ph
+//     @iconify-json/lucide @iconify-json/hugeicons @iconify-json/iconoir @iconify-json/solar
 //   node svgs.mjs SVGS
 import fs from 'node:fs'
 import { createAvatar } from '@dicebear/core'
@@ -12,6 +14,11 @@ import * as notion from '@dicebear/notionists'
 import * as lorelei from '@dicebear/lorelei'
 import * as ears from '@dicebear/big-ears'
 import * as croodles from '@dicebear/croodles'
+import * as micah from '@dicebear/micah'
+import * as personas from '@dicebear/personas'
+import * as smile from '@dicebear/big-smile'
+import * as toon from '@dicebear/toon-head'
+import * as miniavs from '@dicebear/miniavs'
 
 const out = process.argv[2]
 const white = ['ffffff']
@@ -21,6 +28,11 @@ const figures = [
   ['lorelei', lorelei, 120, { hairColor: ['000000', 'ffffff'], skinColor: white }],
   ['ears', ears, 120, {}],
   ['croodles', croodles, 120, {}],
+  ['micah', micah, 100, {}],
+  ['personas', personas, 100, {}],
+  ['smile', smile, 100, {}],
+  ['toon', toon, 100, {}],
+  ['miniavs', miniavs, 100, {}],
 ]
 for (const [name, style, count, options] of figures) {
   fs.mkdirSync(`${out}/${name}`, { recursive: true })
@@ -50,9 +62,12 @@ const plain = (name) =>
 write('noto', 'noto', plain, 760)
 write('fluent-emoji-flat', 'fluent', plain, 760)
 write('twemoji', 'twemoji', plain, 760)
+write('emojione', 'emojione', plain, 760)
 write('fxemoji', 'fxemoji', plain, 400)
 write('tabler', 'tabler', (name) => !/(filled|off$|letter|number|brand|arrow|chevron|align)/.test(name), 500)
 write('ph', 'phosphor', (name) => /-light$/.test(name) && !/(arrow|text|caret|logo|number)/.test(name), 350)
+write('lucide', 'lucide', (name) => !/(arrow|chevron|letter|align|text)/.test(name), 400)
+write('hugeicons', 'hugeicons', (name) => !/(arrow|text|align|solid)/.test(name), 400)
 write('iconoir', 'iconoir', (name) => !/(solid|arrow|text|nav|letter)/.test(name), 350)
 
 const solar = JSON.parse(fs.readFileSync('node_modules/@iconify-json/solar/icons.json')).icons
