@@ -1,0 +1,102 @@
+"""Where lines break off, and where two come close: told by the ink alone."""
+
+from __future__ import annotations
+
+import cv2
+import numpy as np
+import pytest
+
+from inkclean.base.arrays import F64, Bool
+from inkclean.flats.walls.closed import as_filled, breaks, stroke_ends
+from inkclean.flats.walls.joins import Joins
+from inkclean.flats.walls.rooms import find_rooms
+
+SIDE = 240
+MIDDLE = np.array([SIDE / 2, SIDE / 2])
+
+
+def _ink(width: float, turn: float, *lines: F64) -> Bool:
+    """Return the ink of lines about the middle, turned; px."""
+    page = np.zeros((SIDE, SIDE), np.uint8)
+    c, s = np.cos(turn), np.sin(turn)
+    for line in lines:
+        at = line @ np.array([[c, s], [-s, c]]) + MIDDLE
+        cv2.polylines(page, [np.round(at * 16).astype(np.int32)], False, 255, round(width), 8, 4)
+    return page > 127
+
+
+def _join(turn: float, reach: float) -> Joins:
+    """Return a join across the middle, ``reach`` px to both sides along the turned x axis."""
+    way = np.array([np.cos(turn), np.sin(turn)])
+    cubic = MIDDLE + reach * np.linspace(-1, 1, 4)[:, None] * way
+    return Joins(cubic[None], np.ones(1), np.ones(1, np.int64))
+
+
+def _bow(away: float) -> F64:
+    """Return a line that bulges to within ``away`` px of the middle, across the x axis."""
+    y = np.linspace(-90, 90, 40)
+    return np.stack([away + np.sign(away) * y**2 / 120, y], axis=1)
+
+
+@pytest.mark.parametrize("width", [3.0, 5.0, 9.0])
+def test_ends_of_strokes_are_counted_however_the_page_is_turned(width: float) -> None:
+    gap = 2.5 * width
+    near = gap / 2 + width / 2
+    for turn in np.linspace(0, np.pi, 40).tolist():
+        left = np.array([[-80.0, 0.0], [-near, 0.0]])
+        bar = np.array([[near, -80.0], [near, 80.0]])
+        across = _join(turn, gap / 2 + 2)
+        cases = ((left, -left), (left, bar), (_bow(-near), _bow(near)))
+        found = [int(stroke_ends(across, _ink(width, turn, *c), width)[0]) for c in cases]
+        assert found == [2, 1, 0]
+
+
+def test_a_pore_is_a_break_in_a_stroke_and_not_where_two_come_close() -> None:
+    width = 3.0
+    near = 1.0 + width / 2
+    for turn in np.linspace(0, np.pi, 40).tolist():
+        left = np.array([[-80.0, 0.0], [-near, 0.0]])
+        bar = np.array([[near, -80.0], [near, 80.0]])
+        for lines, broken in (((left, -left), 1), ((left, bar), 1), ((_bow(-near), _bow(near)), 0)):
+            ink = _ink(width, turn, *lines)
+            pores = np.zeros_like(ink)
+            row, column = (MIDDLE[1].astype(int), MIDDLE[0].astype(int))
+            pores[row - 1 : row + 2, column - 1 : column + 2] = True
+            pores &= ~ink
+            assert breaks(pores, ink, width).any() == broken
+
+
+def _hourglass() -> tuple[Bool, Bool]:
+    """Return the ink of a box whose sides nearly meet, and what closes its narrow place."""
+    ink = np.zeros((60, 90), bool)
+    ink[[5, 54], 5:85] = ink[5:55, [5, 84]] = True
+    ink[6:29, 44:46] = ink[31:54, 44:46] = True
+    shut = np.zeros_like(ink)
+    shut[29:31, 44:46] = True
+    return ink, shut
+
+
+@pytest.mark.parametrize("finer", [1, 2])
+def test_a_narrow_place_opens_again_unless_it_is_shut(finer: int) -> None:
+    ink, shut = _hourglass()
+    seam = np.zeros(ink.shape, np.float32)
+    rooms = find_rooms(ink | shut, np.zeros(ink.shape, np.int32), seam)
+    fine = np.repeat(np.repeat(ink, finer, 0), finer, 1).astype(np.float32)
+    none, root = np.zeros_like(shut), np.arange(rooms.count + 1)
+    left, right, outside = (int(rooms.label[at]) for at in ((30, 20), (30, 70), (2, 2)))
+    filled = as_filled(rooms, root, fine, none)
+    assert filled[left] == filled[right] != filled[outside]
+    kept = as_filled(rooms, root, fine, shut)
+    assert len({kept[left], kept[right], kept[outside]}) == 3
+
+
+def test_a_scrap_goes_where_its_paper_goes() -> None:
+    ink, shut = _hourglass()
+    seam = np.zeros(ink.shape, np.float32)
+    rooms = find_rooms(ink | shut, np.zeros(ink.shape, np.int32), seam)
+    left, right, outside = (int(rooms.label[at]) for at in ((30, 20), (30, 70), (2, 2)))
+    root = np.arange(rooms.count + 1)
+    root[right] = outside  # merged across a line that has no gap, though larger paper hangs on it
+    ink[31:54, 44:46] = False
+    filled = as_filled(rooms, root, ink.astype(np.float32), np.zeros_like(shut))
+    assert filled[left] == filled[right]
