@@ -17,6 +17,7 @@ import numpy as np
 from inkclean.base.arrays import F32, Bool
 from inkclean.base.tiles import TILE, Tile, side_by_side, tiles
 from inkclean.ink.depth import BLOCK_PX, absorbed_by, ink_depth
+from inkclean.ink.edges import settle_edges
 from inkclean.ink.levels import EdgeLevels, deblur, deblur_gain, disc
 from inkclean.ink.seen.bridges import DUST_MM, bridge, drop_scraps
 from inkclean.ink.seen.decide import decide
@@ -64,7 +65,8 @@ def cut(
     if trust == 0:
         coverage = _coarse(grey.ink, places)
     else:
-        coverage = _by_light(grey, places, noise, blur_px)
+        coverage = by_light(grey, places, noise, blur_px)
+        settle_edges(coverage, blur_px)
         drop_scraps(coverage, places, grey.px_per_mm)
         bridge(coverage, places, grey.px_per_mm)
         if trust < 1:
@@ -78,7 +80,8 @@ def _trust_in_light(px_per_mm: float, coarse: tuple[float, float]) -> float:
     return float(np.interp(px_per_mm, coarse[::-1], (0.0, 1.0)))
 
 
-def _by_light(grey: Grey, places: Places, noise: float, blur_px: float) -> F32:
+def by_light(grey: Grey, places: Places, noise: float, blur_px: float) -> F32:
+    """Return the coverage (H, W) as the level of light has it, under 0 and over 1 too."""
     ink = grey.ink
     shape = (ink.shape[0], ink.shape[1])
     depth = ink_depth(ink, grey.px_per_mm, blur_px, noise, places)
