@@ -8,7 +8,7 @@ import sys
 import threading
 from collections.abc import Callable, Collection, Mapping
 from contextlib import suppress
-from dataclasses import fields, is_dataclass, replace
+from dataclasses import fields, is_dataclass
 from importlib import import_module
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, cast
@@ -22,6 +22,7 @@ from inkclean.ink.edits import InkEdits
 from inkclean.ink.values import Doubt, Ink, Pencil
 from inkclean.pipeline import EVERYTHING, MAKERS, PASSING, STEPS, Asked, Step
 from inkclean.settings import Settings
+from inkclean.sheet.framing.frame import scaled
 from inkclean.sheet.framing.squaring import Squared
 from inkclean.sheet.values import Capture, Frame, Photo, Sheet
 
@@ -67,7 +68,7 @@ class Page:
         self._asked = Asked(settings or Settings(), file=file, number=number, **asked)
         self._given = dict(given or {})
         if isinstance(photo, Photo):
-            self._given["photo"] = photo
+            self._given |= {"photo": photo, "joined": photo}
         self._keep = EVERYTHING - PASSING | set(keep)
         self._before = before
         self._values: dict[str, Any] = dict(self._given)
@@ -205,15 +206,7 @@ class Page:
         scale = np.array([size[0] / width, size[1] / height])
         less = cv2.resize(photo.pixels, size, interpolation=cv2.INTER_AREA)
         small = Photo(np.asarray(less, np.uint8), None, photo.name)
-        edges = frame.edges_px
-        framed = replace(
-            frame,
-            corners_px=frame.corners_px * scale,
-            edges_px=None
-            if edges is None
-            else (edges[0] * scale, edges[1] * scale, edges[2] * scale, edges[3] * scale),
-        )
-        given = {"photo": small, "frame": framed}
+        given = {"photo": small, "joined": small, "frame": scaled(frame, scale)}
         return Page(None, self.settings, given=given, before=self._before, ink_edits=InkEdits())
 
     # the results

@@ -25,7 +25,14 @@ from inkclean.ink.to_line import weight_for
 from inkclean.ink.values import Doubt, Grey, Ink, Pencil
 from inkclean.settings import Settings
 from inkclean.sheet.check import check_capture, edge_blur_px
-from inkclean.sheet.framing.frame import Squared, find_frame, given_frame, square_up, whole_frame
+from inkclean.sheet.framing.frame import (
+    Squared,
+    find_frame,
+    given_frame,
+    scaled,
+    square_up,
+    whole_frame,
+)
 from inkclean.sheet.light import even_light
 from inkclean.sheet.values import Capture, Frame, Photo, Sheet
 
@@ -47,8 +54,8 @@ class Asked:
     """All that decides what a page becomes.
 
     ``file`` and ``number`` name the photo, if it is to be read, ``others`` more photos of the same
-    page; ``line_mm`` is the width that
-    the typical line is brought to for a book; ``keep_pencil`` keeps the picture of the
+    page, ``newer`` photos of it made later, each in place of those before; ``line_mm`` is the
+    width that the typical line is brought to for a book; ``keep_pencil`` keeps the picture of the
     underdrawing; ``ink_edits``, ``letter_edits`` and ``flat_edits`` were made by hand; ``gap_mm``
     is the widest gap that may be bridged, ``smallest_mm`` the size below which an area joins a
     neighbour; ``colours`` is a file of colours to follow, ``hints`` such colours themselves,
@@ -61,6 +68,7 @@ class Asked:
     file: Path | None = None
     number: int = 1
     others: tuple[Path, ...] = ()
+    newer: tuple[Path, ...] = ()
     line_mm: float | None = None
     keep_pencil: bool = False
     ink_edits: InkEdits = field(default_factory=InkEdits)
@@ -130,13 +138,32 @@ def _join(views: tuple[Photo, ...]) -> Photo:
     return views[0] if len(views) == 1 else join(views).photo
 
 
+def _renew(joined: Photo, *, newer: tuple[Path, ...], budget_mp: float) -> Photo:
+    from inkclean.sheet.read import read_photo
+    from inkclean.sheet.together.join import renew
+
+    photo = joined
+    for path in newer:
+        photo = renew(photo, read_photo(path, budget_mp=budget_mp)).photo
+    return photo
+
+
 def _differ(photo: Photo, frame: Frame) -> tuple[Doubt, ...]:
     from inkclean.ink.checks import differing_doubts
 
     return differing_doubts(photo, frame)
 
 
-def _frame(photo: Photo, *, paper: str, frame: str) -> Frame:
+def _frame(joined: Photo, photo: Photo, *, paper: str, frame: str) -> Frame:
+    # a newer photo is laid over the older: the page lies where it was found there
+    found = _framed(joined, paper, frame)
+    if photo is joined:
+        return found
+    scale = np.divide(photo.pixels.shape[1::-1], joined.pixels.shape[1::-1])
+    return scaled(found, scale)
+
+
+def _framed(photo: Photo, paper: str, frame: str) -> Frame:
     height, width = photo.pixels.shape[:2]
     if min(height, width) < LEAST_PX or max(height, width) > NARROWEST * min(height, width):
         raise InputError(
@@ -332,8 +359,9 @@ _TRACE = "inkclean.curves.trace"
 STEPS = (
     # name, needs, asks, makes, run, stage, spends
     _step("read", "", "file number others budget_mp", "views", _read, "read"),
-    _step("join", "views", "", "photo", _join, "join"),
-    _step("frame", "photo", "paper frame", "frame", _frame, "frame"),
+    _step("join", "views", "", "joined", _join, "join"),
+    _step("renew", "joined", "newer budget_mp", "photo", _renew, "join"),
+    _step("frame", "joined photo", "paper frame", "frame", _frame, "frame"),
     _step("square", "photo frame", "", "squared", _square, "frame"),
     _step("light", "squared frame", "", "sheet", _light, "light"),
     _step("check", "sheet photo", "", "capture", _check, "light"),

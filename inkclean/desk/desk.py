@@ -246,6 +246,25 @@ class Desk:
                     draft.write_bytes(pictures.shrink_photo(photo.pixels))
         return path
 
+    def join(self, words: list[str]) -> ShelfPage:
+        """Have several photos count as views of one page; return the page."""
+        return self._other_photos(self.shelf.join(words))
+
+    def renew(self, page: ShelfPage, newer: str) -> ShelfPage:
+        """Put a better photo in a page's place; all that was done to the page stays."""
+        return self._other_photos(self.shelf.renew(page.id, newer))
+
+    def part(self, page: ShelfPage) -> ShelfPage:
+        """Make the photos of a page pages of their own again."""
+        return self._other_photos(self.shelf.part(page.id))
+
+    def _other_photos(self, page: ShelfPage) -> ShelfPage:
+        with self._lock:
+            self._said.pop(page.id, None)
+            self._needs.pop(page.id, None)
+        self.publish({"event": "shelf"})
+        return page
+
     def _task(self, page: ShelfPage, goal: str, purpose: Purpose | None = None) -> PageTask:
         folder = self.folder(page) / "pictures"
         budget = self.config.budget_mp
@@ -253,17 +272,19 @@ class Desk:
         count = self.count(page)
         need = self._need(page)
         at = (page.id, page.path, page.number, folder)
-        return PageTask(*at, work, goal, budget, count, need, purpose)
+        return PageTask(*at, work, goal, budget, count, need, purpose, page.more)
 
     def _need(self, page: ShelfPage) -> float:
         """Return about what a page takes in memory, in MB."""
-        from inkclean.jobs.batch import need_of
+        from inkclean.jobs.batch import need_of, need_together
         from inkclean.jobs.results import Order
         from inkclean.sheet.read import largest_pixels
 
         with self._lock:
             if page.id not in self._needs:
-                self._needs[page.id] = need_of(largest_pixels(page.path), Order(Settings()))
+                more = [path for path, _ in (*page.more.others, *page.more.newer)]
+                need = need_of(largest_pixels(page.path), Order(Settings()))
+                self._needs[page.id] = need + need_together(more)
             return self._needs[page.id]
 
     def state(self, page: ShelfPage) -> dict[str, Any]:

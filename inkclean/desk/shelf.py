@@ -8,12 +8,13 @@ import os
 import re
 import secrets
 import threading
-from collections.abc import Iterable
-from dataclasses import dataclass
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
-from inkclean.base.errors import InputError
+from inkclean.base.errors import InputError, UsageError
 from inkclean.deliver.files import placed
+from inkclean.desk.work.task import More
 from inkclean.jobs.inputs import PICTURES, gather
 from inkclean.jobs.ticket import file_hash
 
@@ -30,13 +31,17 @@ _LONGEST_NAME = 60
 
 @dataclass(frozen=True)
 class ShelfPage:
-    """One picture of a photo file: what the desk calls it, and where it comes from."""
+    """One picture of a photo file: what the desk calls it, and where it comes from.
+
+    ``more`` are more photos of the same page.
+    """
 
     id: str
     path: Path
     sha256: str
     number: int
     name: str
+    more: More = field(default_factory=More)
 
 
 class Shelf:
@@ -46,6 +51,7 @@ class Shelf:
         self._folder, self._own = folder, own
         self._lock = threading.Lock()
         self._pages: dict[str, ShelfPage] = {}
+        self._hidden: dict[str, ShelfPage] = {}
         self._known: dict[tuple[Path, int, int], str] = {}
         own.mkdir(parents=True, exist_ok=True)
         self.scan()
@@ -62,7 +68,88 @@ class Shelf:
                 if not path.is_symlink() and path.is_file():
                     for page in self._pages_of(path):
                         pages.setdefault(page.id, page)
-            self._pages = pages
+            self._pages, self._hidden = self._gathered(pages)
+
+    def _gathered(
+        self, pages: dict[str, ShelfPage]
+    ) -> tuple[dict[str, ShelfPage], dict[str, ShelfPage]]:
+        """Return the pages with their further photos, and those photos, which are no pages."""
+        hidden: dict[str, ShelfPage] = {}
+        for first, (others, newer) in self._sets().items():
+            if first not in pages:
+                continue
+            groups = [[pages[word] for word in words if word in pages] for words in (others, newer)]
+            for page in (*groups[0], *groups[1]):
+                hidden[page.id] = page
+            with_hash = [tuple((page.path, page.sha256) for page in group) for group in groups]
+            pages[first] = replace(pages[first], more=More(*with_hash))
+        return {word: page for word, page in pages.items() if word not in hidden}, hidden
+
+    def _sets(self) -> dict[str, tuple[list[str], list[str]]]:
+        """Return by the id of a page's first photo those joined with it, and newer ones."""
+        try:
+            found = json.loads((self._own / "together.json").read_text("utf-8"))
+            return {
+                str(first): ([str(w) for w in one["others"]], [str(w) for w in one["newer"]])
+                for first, one in found.items()
+            }
+        except (OSError, ValueError, KeyError, TypeError, AttributeError):
+            return {}
+
+    def join(self, words: Sequence[str]) -> ShelfPage:
+        """Count several photos as views of one page, that of the first; return it.
+
+        Raises:
+            UsageError: there are not two.
+            LookupError: one is not on the desk.
+        """
+        chosen = [self._pages[word] for word in dict.fromkeys(words)]
+        if len(chosen) < 2:
+            raise UsageError("choose two photos or more that show one page")
+        return self._keep(chosen[0], chosen[1:], "others")
+
+    def renew(self, word: str, newer: str) -> ShelfPage:
+        """Count a photo as one made later of a page, in place of those before; return the page.
+
+        Raises:
+            UsageError: it is the page's own photo.
+            LookupError: one is not on the desk.
+        """
+        if word == newer:
+            raise UsageError("this is the photo that the page has already")
+        return self._keep(self._pages[word], [self._pages[newer]], "newer")
+
+    def _keep(self, first: ShelfPage, more: Sequence[ShelfPage], kind: str) -> ShelfPage:
+        for page in (first, *more) if kind == "others" else more:
+            if page.number != 1:
+                raise UsageError(
+                    f"{page.name} is a page of a file with several; save it as a picture of its own"
+                )
+            if page is not first and page.more != More():
+                raise UsageError(f"{page.name} has several photos already; take them apart first")
+        sets = self._sets()
+        others, newer = sets.get(first.id, ([], []))
+        into = others if kind == "others" else newer
+        into += [page.id for page in more]
+        sets[first.id] = (others, newer)
+        self._write_sets(sets)
+        return self._pages[first.id]
+
+    def part(self, word: str) -> ShelfPage:
+        """Make the photos of a page pages of their own again; return that of the first.
+
+        Raises:
+            LookupError: the page is not on the desk.
+        """
+        page = self._pages[word]
+        self._write_sets({k: v for k, v in self._sets().items() if k != page.id})
+        return self._pages[word]
+
+    def _write_sets(self, sets: dict[str, tuple[list[str], list[str]]]) -> None:
+        body = {first: {"others": both[0], "newer": both[1]} for first, both in sets.items()}
+        with placed(self._own / "together.json", True) as draft:
+            draft.write_text(json.dumps(body), "utf-8")
+        self.scan()
 
     def _pages_of(self, path: Path) -> list[ShelfPage]:
         state = path.stat()
@@ -128,7 +215,8 @@ class Shelf:
                 f"{called[:60]} is not a photo; use JPEG, PNG, TIFF, WebP, HEIC or PDF"
             )
         digest = file_hash(draft)
-        same = [page for page in self.pages() if page.sha256 == digest]
+        here = (*self.pages(), *self._hidden.values())
+        same = [page for page in here if page.sha256 == digest]
         if same:
             draft.unlink()
             return same

@@ -240,7 +240,9 @@ def _pages(
         name = photo.name
         if given == "ink":
             name = name.removesuffix(".ink").removesuffix(".lines")
-        origin = Origin(source.photo, source.sha256, number, others=source.others)
+        origin = Origin(
+            source.photo, source.sha256, number, others=source.others, newer=source.newer
+        )
         target = Target(place, name, replace_old)
         ticket: Path | None = None
         edits: Mapping[str, Any] = {}

@@ -138,7 +138,7 @@ def check_names(paths: Sequence[Path], folder: Path | None) -> None:
 class Given:
     """What one input names: a photo with its SHA-256, how to clean it, its ticket if it was one.
 
-    ``others`` are more photos of the same page, with theirs.
+    ``others`` are more photos of the same page, with theirs, ``newer`` those made later.
     """
 
     photo: Path
@@ -146,6 +146,7 @@ class Given:
     settings: Settings
     ticket: Ticket | None = None
     others: tuple[tuple[Path, str], ...] = ()
+    newer: tuple[tuple[Path, str], ...] = ()
 
     @property
     def mended(self) -> InkEdits:
@@ -167,10 +168,11 @@ class Given:
         from inkclean.page import Page
         from inkclean.sheet.read import read_photos
 
-        if self.others:
+        if self.others or self.newer:
             number = 1 if self.ticket is None else self.ticket.page
-            others = tuple(path for path, _ in self.others)
-            yield number, Page(self.photo, self.settings, number=number, others=others).photo
+            others, newer = (tuple(p for p, _ in group) for group in (self.others, self.newer))
+            page = Page(self.photo, self.settings, number=number, others=others, newer=newer)
+            yield number, page.photo
             return
         photos = read_photos(self.photo, budget_mp=self.settings.budget_mp)
         for number, photo in enumerate(photos, 1):
@@ -198,7 +200,10 @@ def open_input(path: Path, settings: Settings, others: Sequence[Path] = ()) -> G
     for each, sha256 in ((photo, ticket.sha256), *more):
         if file_hash(each) != sha256:
             raise InputError(f"{each} has changed since {path.name} was written; clean it again")
-    return Given(photo, ticket.sha256, ticket.settings_used, ticket, more)
+    newer = [other.newer for other in ticket.others]
+    joined = tuple(one for one, late in zip(more, newer, strict=True) if not late)
+    later = tuple(one for one, late in zip(more, newer, strict=True) if late)
+    return Given(photo, ticket.sha256, ticket.settings_used, ticket, joined, later)
 
 
 def together(paths: Sequence[Path]) -> tuple[Path, tuple[Path, ...]]:

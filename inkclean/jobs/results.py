@@ -90,7 +90,8 @@ class Origin:
     """The file a page came from, its SHA-256, and which picture of it, from 1.
 
     ``passing`` says that the file stands there for the moment only: no ticket names its folder.
-    ``others`` are more photos of the same page, with their SHA-256.
+    ``others`` are more photos of the same page, with their SHA-256, ``newer`` those made later,
+    in place of the others.
     """
 
     path: Path
@@ -98,20 +99,25 @@ class Origin:
     page: int
     passing: bool = False
     others: tuple[tuple[Path, str], ...] = ()
+    newer: tuple[tuple[Path, str], ...] = ()
 
     def others_from(self, results: Path) -> tuple[Other, ...]:
         """Return the other photos as a ticket among the results names them."""
         return tuple(
             Other(
-                (Path(replace(self, path=path).folder_from(results)) / path.name).as_posix(), sha256
+                (Path(replace(self, path=path).folder_from(results)) / path.name).as_posix(),
+                sha256,
+                newer,
             )
-            for path, sha256 in self.others
+            for group, newer in ((self.others, False), (self.newer, True))
+            for path, sha256 in group
         )
 
     def same(self, ticket: Ticket) -> bool:
         """Tell whether a ticket is of the same photo, or the same photos."""
-        mine = [sha256 for _, sha256 in self.others]
-        others = [other.sha256 for other in ticket.others]
+        mine = [(sha256, False) for _, sha256 in self.others]
+        mine += [(sha256, True) for _, sha256 in self.newer]
+        others = [(other.sha256, other.newer) for other in ticket.others]
         return ticket.sha256 == self.sha256 and ticket.page == self.page and others == mine
 
     def folder_from(self, results: Path) -> str:

@@ -29,10 +29,14 @@ _OLD_KEYS = {
 
 @dataclass(frozen=True)
 class Other:
-    """One more photo of the page: the way to it from the ticket's folder, and its SHA-256."""
+    """One more photo of the page: the way to it from the ticket's folder, and its SHA-256.
+
+    A ``newer`` one is taken in place of those before it.
+    """
 
     photo: str
     sha256: str
+    newer: bool = False
 
 
 @dataclass(frozen=True)
@@ -92,13 +96,18 @@ def ticket_text(ticket: Ticket) -> str:
         **({"folder": ticket.folder} if ticket.folder else {}),
         "sha256": ticket.sha256,
         "page": ticket.page,
-        **({"others": [asdict(other) for other in ticket.others]} if ticket.others else {}),
+        **({"others": [_other(other) for other in ticket.others]} if ticket.others else {}),
         "settings": asdict(ticket.settings),
         "measured": ticket.measured,
         "edits": ticket.edits,
         "results": ticket.results,
     }
     return json_text(body, indent=1) + "\n"
+
+
+def _other(other: Other) -> dict[str, Any]:
+    newer = {"newer": True} if other.newer else {}
+    return {"photo": other.photo, "sha256": other.sha256, **newer}
 
 
 def json_text(body: Any, indent: int | None = None) -> str:
@@ -153,7 +162,10 @@ def read_ticket(path: Path) -> Ticket:
 def _others(path: Path, body: object) -> tuple[Other, ...]:
     if not isinstance(body, list) or not all(isinstance(other, dict) for other in body):
         raise _wrong(path, "others")
-    return tuple(Other(_text(path, o, "photo"), _text(path, o, "sha256")) for o in body)
+    return tuple(
+        Other(_text(path, o, "photo"), _text(path, o, "sha256"), o.get("newer") is True)
+        for o in body
+    )
 
 
 def _renamed(value: Any) -> Any:

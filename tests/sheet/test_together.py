@@ -15,7 +15,7 @@ from inkclean.demo.camera.shot import Shot, photograph
 from inkclean.demo.drawing.page import DrawnPage
 from inkclean.sheet.together import seams
 from inkclean.sheet.together.gains import gains_of
-from inkclean.sheet.together.join import join
+from inkclean.sheet.together.join import join, renew
 from inkclean.sheet.together.render import nearest_labels
 from inkclean.sheet.together.values import Joined, Lens
 from inkclean.sheet.values import Photo
@@ -162,3 +162,16 @@ def test_light_goes_over_smoothly() -> None:
     assert np.abs(both[0] / both[1] - 1).max() < 0.02
     row = np.where(reached[0, 20, :, None], lit[0, 20], lit[1, 20])
     assert np.abs(np.diff(row, axis=0)).max() < 0.06
+
+
+def test_a_newer_photo_lies_as_the_old_one_did() -> None:
+    old, new = shots()[:2]
+    joined = renew(*photos_of([old, new]))
+    x, y = np.meshgrid(np.arange(20.0, 190, 10), np.arange(20.0, 280, 10))
+    mm = np.stack([x, y], axis=-1).reshape(-1, 2)
+    scale = np.divide(joined.photo.pixels.shape[1::-1], old.pixels.shape[1::-1])
+    again = new.to_page(joined.of(old.to_photo(mm) * scale, 1))
+    off = np.hypot(*(again - mm).T)
+    assert off.mean() < 0.05
+    assert (joined.labels == 1).mean() > 0.7
+    assert joined.photo.differing == ()

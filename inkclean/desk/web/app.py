@@ -102,7 +102,14 @@ def _shelf_routes(desk: Desk) -> list[Route]:
     shelf = desk.shelf
 
     def rows() -> list[dict[str, Any]]:
-        return [{"id": page.id, "name": page.name} for page in shelf.pages()]
+        return [
+            {
+                "id": page.id,
+                "name": page.name,
+                "photos": 1 + len(page.more.others) + len(page.more.newer),
+            }
+            for page in shelf.pages()
+        ]
 
     async def listed(request: Request) -> Response:
         await run_in_threadpool(shelf.scan)
@@ -128,6 +135,13 @@ def _shelf_routes(desk: Desk) -> list[Route]:
         await run_in_threadpool(shelf.lay_out, words)
         desk.publish({"event": "shelf"})
         return JSONResponse(rows())
+
+    async def join(request: Request) -> Response:
+        words = await _json(request)
+        if not isinstance(words, list) or not all(isinstance(word, str) for word in words):
+            raise UsageError("photos of one page must be a list of pages")
+        page = await run_in_threadpool(desk.join, words)
+        return JSONResponse({"id": page.id})
 
     async def events(request: Request) -> Response:
         queue = desk.listen()
@@ -156,6 +170,7 @@ def _shelf_routes(desk: Desk) -> list[Route]:
         Route("/api/shelf", listed),
         Route("/api/photos", photos, methods=["POST"]),
         Route("/api/order", order, methods=["POST"]),
+        Route("/api/join", join, methods=["POST"]),
         Route("/api/events", events),
     ]
 
@@ -201,6 +216,17 @@ def _page_routes(desk: Desk) -> list[Route]:
         words = await run_in_threadpool(desk.pencil, page, x, y)
         return JSONResponse({**await run_in_threadpool(desk.state, page), "touched": words})
 
+    async def renew(request: Request) -> Response:
+        page, asked = page_of(request), await _words(request)
+        newer = asked.get("photo")
+        if not isinstance(newer, str):
+            raise UsageError("a photo is missing")
+        return await _do(lambda: desk.renew(page, newer), page)
+
+    async def part(request: Request) -> Response:
+        page = page_of(request)
+        return await _do(lambda: desk.part(page), page)
+
     async def take(request: Request) -> Response:
         page = page_of(request)
         asked = await _words(request)
@@ -218,6 +244,8 @@ def _page_routes(desk: Desk) -> list[Route]:
         Route(_API + "/undo", undo, methods=["POST"]),
         Route(_API + "/redo", redo, methods=["POST"]),
         Route(_API + "/pencil", pencil, methods=["POST"]),
+        Route(_API + "/renew", renew, methods=["POST"]),
+        Route(_API + "/part", part, methods=["POST"]),
         Route(_API + "/take", take, methods=["POST"]),
     ]
 

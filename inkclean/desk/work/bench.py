@@ -189,4 +189,9 @@ def _context() -> Any:
 
 
 def _same(one: PageTask, other: PageTask) -> bool:
-    return (one.goal, one.count, one.purpose) == (other.goal, other.count, other.purpose)
+    return (one.goal, one.count, one.purpose, one.more) == (
+        other.goal,
+        other.count,
+        other.purpose,
+        other.more,
+    )

@@ -10,7 +10,7 @@ from typing import Any
 from inkclean.base.errors import InkcleanError
 from inkclean.desk.work.stages import Bench, CancelledError
 from inkclean.desk.work.take import make_files
-from inkclean.desk.work.task import PageTask
+from inkclean.desk.work.task import More, PageTask
 
 
 def serve_tasks(pipe: Any, cancels: Any, threads: int) -> None:
@@ -26,7 +26,7 @@ def serve_tasks(pipe: Any, cancels: Any, threads: int) -> None:
 
 def _take_tasks(pipe: Any, cancels: Any) -> None:
     bench: Bench | None = None
-    page = ""
+    page: tuple[str, More] = ("", More())
     serial = 0
 
     def check() -> None:
@@ -44,10 +44,10 @@ def _take_tasks(pipe: Any, cancels: Any) -> None:
         task: PageTask
         serial, task = pipe.recv()
         try:
-            if bench is None or page != task.page:
+            if bench is None or page != (task.page, task.more):
                 bench = None  # the old page's memory goes before the new one's comes
-                bench = Bench(task.source, task.number, task.folder, task.budget_mp)
-                page = task.page
+                bench = Bench(task.source, task.number, task.folder, task.budget_mp, task.more)
+                page = task.page, task.more
             if task.goal == "take":
                 pipe.send(make_files(bench, task, taking, check).json())
             else:

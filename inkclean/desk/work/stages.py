@@ -9,6 +9,7 @@ from dataclasses import asdict, replace
 from pathlib import Path
 from typing import Any
 
+import cv2
 import numpy as np
 
 from inkclean.base.arrays import F32, F64, U8
@@ -16,7 +17,7 @@ from inkclean.base.colour import to_srgb
 from inkclean.desk import pictures
 from inkclean.desk.colouring import hex_of, hints_of, named
 from inkclean.desk.edits import DUST_SIZES_MM, PageEdits
-from inkclean.desk.work.task import GOALS
+from inkclean.desk.work.task import GOALS, More
 from inkclean.desk.work.told import (
     BridgeTold,
     CheckTold,
@@ -77,11 +78,24 @@ class CancelledError(Exception):
 
 
 class Bench:
-    """The page at hand: picture ``number`` of the file ``source``, its pictures in ``folder``."""
+    """The page at hand: picture ``number`` of the file ``source``, its pictures in ``folder``.
 
-    def __init__(self, source: Path, number: int, folder: Path, budget_mp: float) -> None:
+    ``more`` are more photos of the page.
+    """
+
+    def __init__(
+        self, source: Path, number: int, folder: Path, budget_mp: float, more: More | None = None
+    ) -> None:
         self.folder = folder
-        self.page = Page(source, number=number, keep=EVERYTHING, before=lambda step: self._check())
+        others, newer = ((), ()) if more is None else (more.others, more.newer)
+        self.page = Page(
+            source,
+            number=number,
+            keep=EVERYTHING,
+            before=lambda step: self._check(),
+            others=tuple(path for path, _ in others),
+            newer=tuple(path for path, _ in newer),
+        )
         self._budget_mp = budget_mp
         self._check: Callable[[], None] = lambda: None
         self._names: dict[str, str] = {}
@@ -161,16 +175,28 @@ class Bench:
     # what each stage tells
 
     def _photo(self, work: PageEdits) -> Shown:
-        return Shown(**self._shown("photo", self.page.photo.pixels))
+        pixels, (across, down) = self.page.photo.pixels, self._finer
+        if across != 1:  # the outline is drawn in px of the photo that the page began with
+            size = round(pixels.shape[1] / across), round(pixels.shape[0] / down)
+            pixels = np.asarray(cv2.resize(pixels, size, interpolation=cv2.INTER_AREA), np.uint8)
+        return Shown(**self._shown("photo", pixels))
+
+    @property
+    def _finer(self) -> F64:
+        """How many px of the photo lie on one of the first photo's, (2,): 1 without a newer one."""
+        first, now = self.page.get("joined").pixels, self.page.photo.pixels
+        return np.asarray(np.divide(now.shape[1::-1], first.shape[1::-1]), np.float64)
 
     def _frame(self, work: PageEdits) -> FrameTold:
         frame = self.page.frame
-        edges = frame.edges_px
+        edges, finer = frame.edges_px, self._finer
         return FrameTold(
             width_mm=frame.width_mm,
             height_mm=frame.height_mm,
-            corners=np.round(frame.corners_px, 2).tolist(),
-            edges=[np.round(edge[::EDGE_STEP], 1).tolist() for edge in edges] if edges else None,
+            corners=np.round(frame.corners_px / finer, 2).tolist(),
+            edges=[np.round(edge[::EDGE_STEP] / finer, 1).tolist() for edge in edges]
+            if edges
+            else None,
             framed=frame.framed,
             paper=frame.paper,
             doubt=frame.doubt,

@@ -102,7 +102,9 @@ def make_files(
     into, name = purpose.into, purpose.name
     into.mkdir(parents=True, exist_ok=True)
     target = Target(into, name, True)
-    origin = Origin(task.source, purpose.sha256, task.number)
+    more = task.more
+    of = (task.source, purpose.sha256, task.number)
+    origin = Origin(*of, others=more.others, newer=more.newer)
     write_results(page, order, origin, target, edits_of(work))
     files = [target.path(kind) for kind in kinds]
     if areas:
@@ -184,6 +186,9 @@ def finish_ticket(path: Path, work: PageEdits, bench: Bench) -> None:
         measured["flats"]["to_check"] = [
             place for place in asked if (place["x_mm"], place["y_mm"]) not in work.checked
         ]
-    ticket = replace(ticket, measured=measured, edits=edits_of(work, bench), folder="")
+    # it is left beside the photos
+    beside = tuple(replace(other, photo=Path(other.photo).name) for other in ticket.others)
+    edits = edits_of(work, bench)
+    ticket = replace(ticket, measured=measured, edits=edits, folder="", others=beside)
     with placed(path, True) as draft:
         draft.write_text(ticket_text(ticket), "utf-8")

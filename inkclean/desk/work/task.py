@@ -45,11 +45,19 @@ class Purpose:
 
 
 @dataclass(frozen=True)
+class More:
+    """More photos of a page with their SHA-256: those joined with the first, and newer ones."""
+
+    others: tuple[tuple[Path, str], ...] = ()
+    newer: tuple[tuple[Path, str], ...] = ()
+
+
+@dataclass(frozen=True)
 class PageTask:
     """What to do with a page: ``goal`` is one of the stages' goals, or take, for ``purpose``.
 
     ``count`` is how long the page's log was: tasks of one count and goal are the same.
-    ``need_mb`` is about what the page takes in memory.
+    ``more`` are more photos of the page; ``need_mb`` is about what the page takes in memory.
     """
 
     page: str
@@ -62,3 +70,4 @@ class PageTask:
     count: int = 0
     need_mb: float = 0.0
     purpose: Purpose | None = None
+    more: More = field(default_factory=More)

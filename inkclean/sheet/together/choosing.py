@@ -7,7 +7,7 @@ how much of it is clipped, and where one shows what the others do not.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
@@ -106,6 +106,16 @@ def choose(
     return Choice(
         cost.astype(np.float32), np.where(blank > 1.5, 1.0, blank), paper, wrong, differing
     )
+
+
+def replaced(choice: Choice, old: int) -> Choice:
+    """Return the choice where the photo ``old`` is shown only where no other reaches.
+
+    What differs was changed on the page: there is nothing to check.
+    """
+    cost = np.where(np.isfinite(choice.cost), 0, np.inf).astype(np.float32)
+    cost[old] += WRONG
+    return replace(choice, cost=cost, differing=())
 
 
 def pool(plane: F32, part: float, shape: tuple[int, int]) -> F32:

@@ -9,9 +9,9 @@ import numpy as np
 
 from inkclean.base.errors import InputError
 from inkclean.base.tiles import side_by_side
-from inkclean.sheet.together.choosing import QUARTER, choose
+from inkclean.sheet.together.choosing import QUARTER, choose, replaced
 from inkclean.sheet.together.gains import gains_of
-from inkclean.sheet.together.matching import features, match
+from inkclean.sheet.together.matching import Match, features, match
 from inkclean.sheet.together.page import find_page
 from inkclean.sheet.together.placing import canvas_of, connected, fit, lay, on_page
 from inkclean.sheet.together.render import render
@@ -38,27 +38,40 @@ def join(photos: Sequence[Photo]) -> Joined:
     """
     if len(photos) > MOST:
         raise InputError(f"{len(photos)} photos of one page are too many; give {MOST} at most")
+    return _laid(photos, None)
+
+
+def renew(old: Photo, new: Photo) -> Joined:
+    """Return a page photographed again: what ``new`` shows, lying as ``old`` does.
+
+    The canvas is the old photo's, finer if the new one is; the old one is shown only where the new
+    one does not reach.
+
+    Raises:
+        InputError: they show different pages, or share too little.
+    """
+    return _laid((old, new), 0)
+
+
+def _laid(photos: Sequence[Photo], keep: int | None) -> Joined:
+    """Join photos; ``keep`` is the one whose canvas is kept and that the others replace, if any."""
     largest = max(photo.pixels.shape[0] * photo.pixels.shape[1] for photo in photos)
     scale = min(1.0, (COMPARED_MP * 1e6 / largest) ** 0.5)
     seen = side_by_side(lambda photo: look(photo, scale), photos)
     found = side_by_side(features, seen)
+
+    def matched(pair: tuple[int, int]) -> Match | None:
+        a, b = pair
+        return match(pair, (seen[a], seen[b]), (found[a], found[b]))
+
     pairs = list(combinations(range(len(photos)), 2))
-    matches = [
-        each
-        for each in side_by_side(
-            lambda pair: match(
-                pair, (seen[pair[0]], seen[pair[1]]), (found[pair[0]], found[pair[1]])
-            ),
-            pairs,
-        )
-        if each is not None
-    ]
+    matches = [each for each in side_by_side(matched, pairs) if each is not None]
     connected(seen, matches)
-    plane = lay(seen, matches)
-    canvas, placed = canvas_of(plane, seen, found)
+    plane = lay(seen, matches, keep)
+    canvas, placed = canvas_of(plane, seen, found, own=keep is not None)
     matches = on_page(matches, canvas, placed, find_page(photos, canvas, placed))
     plane = fit(plane, matches)
-    canvas, placed = canvas_of(plane, seen, found)
+    canvas, placed = canvas_of(plane, seen, found, own=keep is not None)
     outline = find_page(photos, canvas, placed)
     placed = by_matches(canvas, placed, plane.first, matches)
     high, wide = canvas.size
@@ -67,6 +80,8 @@ def join(photos: Sequence[Photo]) -> Joined:
         placed = by_ink(canvas, placed, plane.first, seen, small * part, blur, outline)
     cell = max(8, round(max(canvas.size) / CELLS / 4) * 4)
     choice = choose(canvas, placed, seen, cell, plane.first, outline)
+    if keep is not None:
+        choice = replaced(choice, keep)
     labels = cut(choice.cost, choice.ink, cell * QUARTER)
     gains = gains_of(choice.paper, np.isfinite(choice.cost))
     pixels = render(photos, canvas, placed, labels, gains, cell)

@@ -70,13 +70,13 @@ def connected(seen: Sequence[Glance], matches: Sequence[Match]) -> None:
     )
 
 
-def lay(seen: Sequence[Glance], matches: Sequence[Match]) -> Plane:
-    """Return how all photos lie, roughly, in the plane of the one that shares most."""
+def lay(seen: Sequence[Glance], matches: Sequence[Match], keep: int | None = None) -> Plane:
+    """Return how all photos lie, roughly, in the plane of ``keep``, or of who shares most."""
     count = len(seen)
     shared = np.zeros((count, count))
     for pair in matches:
         shared[pair.first, pair.second] = shared[pair.second, pair.first] = len(pair.at_first)
-    first = int(shared.sum(axis=1).argmax())
+    first = int(shared.sum(axis=1).argmax()) if keep is None else keep
     lenses = [Lens(one.size) for one in seen]
     matrices = _along_tree(first, count, matches)
     return Plane(first, tuple(matrices), tuple(lenses))
@@ -193,24 +193,28 @@ def _unit(lens: Lens) -> F64:
 
 
 def canvas_of(
-    plane: Plane, seen: Sequence[Glance], found: Sequence[Features]
+    plane: Plane, seen: Sequence[Glance], found: Sequence[Features], *, own: bool = False
 ) -> tuple[Canvas, tuple[Placed, ...]]:
     """Return the canvas that holds all photos, and how they lie on it.
 
-    It has the first photo's own pixels if that shows nearly all and no other shows it finer.
+    It is the first photo's own picture if that shows nearly all, or if ``own`` says so; larger
+    where another photo shows the page finer.
     """
     placed = tuple(
         Placed(matrix, lens) for matrix, lens in zip(plane.matrices, plane.lenses, strict=True)
     )
-    own = plane.lenses[plane.first]
+    lens = plane.lenses[plane.first]
     outlines = [_outline(one) for one in placed]
-    finer = max(_scale(one, own) for one in placed)
+    finer = max(_scale(one, lens) for one in placed)
     finer = min(finer, LARGEST) if finer > FINER else 1.0
     low = np.min([outline.min(axis=0) for outline in outlines], axis=0)
     high = np.max([outline.max(axis=0) for outline in outlines], axis=0)
-    frame = np.array(own.size[::-1], np.float64)
-    if _shown_by_first(plane, seen, found) > WHOLE and finer == 1.0:
-        return Canvas(own.size, np.eye(3), own), placed
+    frame = np.array(lens.size[::-1], np.float64)
+    if own or _shown_by_first(plane, seen, found) > WHOLE:
+        finer *= min(1.0, (MOST_MP * 1e6 / (frame.prod() * finer**2)) ** 0.5)
+        high_px, wide_px = (round(n * finer) for n in lens.size)
+        back = np.diag([lens.size[1] / wide_px, lens.size[0] / high_px, 1.0])
+        return Canvas((high_px, wide_px), back, Lens((high_px, wide_px), lens.radial)), placed
     reach = 1.5 * frame  # a photo seen at a slant runs far out
     low, high = np.maximum(low, -reach), np.minimum(high, frame + reach)
     area = float(np.prod(high - low)) * finer**2 / 1e6
@@ -218,7 +222,7 @@ def canvas_of(
     low = np.floor(low)
     size = np.ceil((high - low) * finer).astype(int)
     matrix = np.array([[1 / finer, 0, low[0]], [0, 1 / finer, low[1]], [0, 0, 1.0]])
-    return Canvas((int(size[1]), int(size[0])), matrix, Lens(own.size)), placed
+    return Canvas((int(size[1]), int(size[0])), matrix, Lens(lens.size)), placed
 
 
 def _outline(placed: Placed) -> F64:

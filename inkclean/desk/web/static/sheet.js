@@ -2,6 +2,7 @@
 
 import { Loupe } from "./loupe.js";
 import { Outline, SIDES } from "./outline.js";
+import { post, send } from "./net.js";
 import { button, choice, el } from "./parts.js";
 
 const PAPERS = ["auto", "A3", "A4", "A5", "B4", "B5", "letter", "legal", "tabloid"];
@@ -38,9 +39,40 @@ export class Sheet {
     this.paper = el("select", {}, ...PAPERS.map((p) => el("option", { value: p }, p === "auto" ? "find size" : p)));
     this.paper.addEventListener("change", () => this.set({ paper: this.paper.value }));
     const paper = el("label", {}, "Paper", this.paper);
-    hand.replaceChildren(...this.looks, turn, find, whole, paper);
+    hand.replaceChildren(...this.looks, turn, find, whole, paper, ...this.photos());
     this.changed();
     this.show();
+  }
+
+  /** Another photo for the page, and its photos taken apart again. */
+  photos() {
+    const pick = el("input", { type: "file", accept: "image/*,.heic,.tif,.tiff" });
+    pick.setAttribute("aria-label", "Put in a better photo");
+    pick.addEventListener("change", () => pick.files[0] && this.renew(pick.files[0]));
+    const better = el("span", { class: "file quiet" }, "Put in a better photo", pick);
+    const mine = this.desk.shelf.pages.find((page) => page.id === this.desk.page);
+    if ((mine?.photos ?? 1) < 2) return [better];
+    return [better, button(`Take the ${mine.photos} photos apart`, () => this.part())];
+  }
+
+  async renew(file) {
+    await this.desk.trying(async () => {
+      const [photo] = await send(file, (share) => this.desk.progress(`Uploading ${file.name}`, share));
+      const page = this.desk.page;
+      await post(`api/pages/${page}/renew`, { photo: photo.id });
+      await this.desk.shelf.refresh();
+      await this.desk.open(page);
+      this.desk.say("Laying the new photo over the old one. All you did to the page stays …");
+    });
+  }
+
+  async part() {
+    await this.desk.trying(async () => {
+      const page = this.desk.page;
+      await post(`api/pages/${page}/part`);
+      await this.desk.shelf.refresh();
+      await this.desk.open(page);
+    });
   }
 
   changed() {

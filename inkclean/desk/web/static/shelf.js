@@ -8,6 +8,7 @@ export class Shelf {
     this.root = root;
     this.desk = desk;
     this.pages = [];
+    this.chosen = null; // the pages chosen to be one, while they are chosen
     for (const name of ["dragover", "dragleave", "drop"])
       document.body.addEventListener(name, (e) => this.dropped(e));
   }
@@ -33,14 +34,54 @@ export class Shelf {
     else this.zone.append(el("span", {}, "or drop them here"));
     const list = el("ol", { "aria-label": "Pages on the desk" });
     this.pages.forEach((page, k) => list.append(this.sheet(page, k)));
-    this.root.replaceChildren(this.zone, list);
+    this.root.replaceChildren(this.zone, ...this.together(), list);
+  }
+
+  /** Choosing several photos that show one page. */
+  together() {
+    if (this.pages.length < 2) return [];
+    if (!this.chosen) {
+      const begin = button("Several photos show one page", () => {
+        this.chosen = new Set();
+        this.show();
+        this.desk.say("Tap the photos that show one page: parts of it, or the whole of it several times.");
+      });
+      return [el("div", { class: "own" }, begin)];
+    }
+    const join = button("They show one page", () => this.join());
+    join.disabled = this.chosen.size < 2;
+    const leave = button("Leave it", () => {
+      this.chosen = null;
+      this.show();
+      this.desk.say("");
+    });
+    return [el("div", { class: "own" }, join, leave)];
+  }
+
+  choose(page) {
+    if (!this.chosen.delete(page.id)) this.chosen.add(page.id);
+    this.show();
+  }
+
+  async join() {
+    const chosen = this.pages.filter((page) => this.chosen.has(page.id)).map((page) => page.id);
+    await this.desk.trying(async () => {
+      const page = await post("api/join", chosen);
+      this.chosen = null;
+      await this.refresh();
+      await this.desk.open(page.id);
+      this.desk.say("Joining the photos …");
+    });
   }
 
   sheet(page, k) {
     const picture = el("img", { src: at(`api/pages/${page.id}/thumb`), alt: "", loading: "lazy" });
-    const open = el("button", { type: "button", onclick: () => this.desk.open(page.id) }, picture, page.name);
+    const act = () => (this.chosen ? this.choose(page) : this.desk.open(page.id));
+    const words = page.photos > 1 ? `${page.name}, ${page.photos} photos` : page.name;
+    const open = el("button", { type: "button", onclick: act }, picture, words);
+    if (this.chosen) open.setAttribute("aria-pressed", `${this.chosen.has(page.id)}`);
     const item = el("li", {}, open);
-    if (this.pages.length > 1) {
+    if (this.pages.length > 1 && !this.chosen) {
       const before = button(`Move ${page.name} earlier`, () => this.move(k, -1), { icon: "left", quiet: true });
       const after = button(`Move ${page.name} later`, () => this.move(k, 1), { icon: "right", quiet: true });
       before.disabled = k === 0;
