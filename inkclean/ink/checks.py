@@ -63,7 +63,7 @@ def ink_checks(removed: F32, doubts: Sequence[Doubt], most: int = MOST) -> tuple
                 continue  # they were brought back
             free[specks] = False
         place = doubt.x_mm, doubt.y_mm, doubt.size_mm
-        kept = () if doubt.removed else (doubt.marks or (place,))
+        kept = () if doubt.removed or doubt.wide else (doubt.marks or (place,))
         found.append(InkCheck(*place, doubt.why, specks, doubt.chance, kept))
     found += [_of_group(removed, specks) for specks in _groups(at, free)]
     found.sort(key=lambda check: -check.chance)
@@ -81,7 +81,7 @@ def differing_doubts(photo: Photo, frame: Frame) -> tuple[Doubt, ...]:
     at = project(back, places) * size
     reach = np.hypot(*(project(back, places + radii * (1.0, 0.0)) * size - at).T)
     return tuple(
-        Doubt(float(x), float(y), 2 * float(radius), place.why, chance=place.chance)
+        Doubt(float(x), float(y), 2 * float(radius), place.why, chance=place.chance, wide=True)
         for place, (x, y), radius in zip(photo.differing, at, reach, strict=True)
         if 0 < x < size[0] and 0 < y < size[1]
     )

@@ -43,7 +43,8 @@ class Doubt:
     """A place to check: centre and diameter in mm, and why.
 
     ``removed`` tells whether it is about marks that went; ``chance`` (0..1) is how likely what
-    was decided about them is wrong; ``marks`` are x, y and diameter of each, in mm.
+    was decided about them is wrong; ``marks`` are x, y and diameter of each, in mm. A
+    ``wide`` one is about all that lies there, not about marks.
     """
 
     x_mm: float
@@ -53,6 +54,7 @@ class Doubt:
     removed: bool = False
     chance: float = 0.5
     marks: tuple[tuple[float, float, float], ...] = ()
+    wide: bool = False
 
 
 @dataclass(frozen=True)

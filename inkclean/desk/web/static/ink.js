@@ -37,9 +37,9 @@ export class Ink {
     this.checks = new Checks(
       desk,
       () => this.said?.checks ?? [],
-      (place) => `${place.why}. ${place.specks.length ? (place.specks.length > 1 ? "Bring them back?" : "Bring it back?") : place.kept.length > 1 ? "Keep them?" : "Keep it?"}`,
+      (place) => `${place.why}. ${place.specks.length ? (place.specks.length > 1 ? "Bring them back?" : "Bring it back?") : place.kept.length > 1 ? "Keep them?" : place.kept.length ? "Keep it?" : "Is it right?"}`,
       (place) => (place.specks.length ? this.bring(place.specks) : this.checks.right(place)),
-      (place) => (place.specks.length ? this.checks.right(place) : this.wipe(place.kept)),
+      (place) => (place.specks.length ? this.checks.right(place) : place.kept.length ? this.wipe(place.kept) : this.amend()),
       12,
     );
     this.marks = new Marks(desk);
@@ -230,6 +230,12 @@ export class Ink {
     this.desk.view.draw();
     if (specks.length === 1) return this.desk.act({ kind: "speck", at: specks[0].slice(0, 2) });
     return this.desk.act({ kind: "specks", points: specks.map(([x, y]) => [x, y]) });
+  }
+
+  /** What to do where photos of the page disagree and the wrong one was taken. */
+  amend() {
+    this.desk.say("Use White out and Ink in here, or put in a better photo on Sheet.", true);
+    return null;
   }
 
   /** Lay white over marks that were kept. */
