@@ -22,7 +22,6 @@ from inkclean.ink.edits import InkEdits
 from inkclean.ink.values import Doubt, Ink, Pencil
 from inkclean.pipeline import EVERYTHING, MAKERS, PASSING, STEPS, Asked, Step
 from inkclean.settings import Settings
-from inkclean.sheet.framing.frame import scaled
 from inkclean.sheet.framing.squaring import Squared
 from inkclean.sheet.values import Capture, Frame, Photo, Sheet
 
@@ -206,7 +205,7 @@ class Page:
         scale = np.array([size[0] / width, size[1] / height])
         less = cv2.resize(photo.pixels, size, interpolation=cv2.INTER_AREA)
         small = Photo(np.asarray(less, np.uint8), None, photo.name)
-        given = {"photo": small, "joined": small, "frame": scaled(frame, scale)}
+        given = {"photo": small, "joined": small, "frame": frame.scaled(scale)}
         return Page(None, self.settings, given=given, before=self._before, ink_edits=InkEdits())
 
     # the results

@@ -29,7 +29,6 @@ from inkclean.sheet.framing.frame import (
     Squared,
     find_frame,
     given_frame,
-    scaled,
     square_up,
     whole_frame,
 )
@@ -160,7 +159,7 @@ def _frame(joined: Photo, photo: Photo, *, paper: str, frame: str) -> Frame:
     if photo is joined:
         return found
     scale = np.divide(photo.pixels.shape[1::-1], joined.pixels.shape[1::-1])
-    return scaled(found, scale)
+    return found.scaled(np.asarray(scale, np.float64))
 
 
 def _framed(photo: Photo, paper: str, frame: str) -> Frame:

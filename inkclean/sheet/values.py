@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 from inkclean.base.arrays import F32, F64, U8, Bool
@@ -66,6 +66,17 @@ class Frame:
     def scale_known(self) -> bool:
         """Tell whether the size was found or stated, not guessed from the picture's shape."""
         return self.confidence >= 0.9
+
+    def scaled(self, scale: F64) -> Frame:
+        """Return the frame in a photo of ``scale`` (x, y) times the px."""
+        edges = self.edges_px
+        return replace(
+            self,
+            corners_px=self.corners_px * scale,
+            edges_px=None
+            if edges is None
+            else (edges[0] * scale, edges[1] * scale, edges[2] * scale, edges[3] * scale),
+        )
 
 
 @dataclass(frozen=True)

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import replace
 
 import numpy as np
 
@@ -19,7 +18,7 @@ from inkclean.sheet.framing.sides import Side, draw, straight
 from inkclean.sheet.framing.squaring import UNIT, Squared, square_up, to_photo
 from inkclean.sheet.values import Frame, Photo
 
-__all__ = ["Squared", "find_frame", "given_frame", "scaled", "square_up", "to_photo", "whole_frame"]
+__all__ = ["Squared", "find_frame", "given_frame", "square_up", "to_photo", "whole_frame"]
 
 # A frame given by hand must cover this share of the photo to be meant.
 SMALLEST_SHARE = 0.005
@@ -51,18 +50,6 @@ def whole_frame(photo: Photo, paper: Paper | None = None) -> Frame:
     corners = UNIT * (width, height)
     return Frame(
         corners, None, size.width_mm, size.height_mm, size.name, "whole", size.trust, size.doubt
-    )
-
-
-def scaled(frame: Frame, scale: F64) -> Frame:
-    """Return the frame in a photo of ``scale`` (x, y) times the px."""
-    edges = frame.edges_px
-    return replace(
-        frame,
-        corners_px=frame.corners_px * scale,
-        edges_px=None
-        if edges is None
-        else (edges[0] * scale, edges[1] * scale, edges[2] * scale, edges[3] * scale),
     )
 
 
