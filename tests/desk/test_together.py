@@ -19,6 +19,7 @@ from inkclean.desk.web.app import create_app
 from inkclean.jobs.ticket import read_ticket
 from tests.desk import pages
 from tests.desk.hands import (
+    WAIT_MS,
     Table,
     at,
     changed,
@@ -126,7 +127,8 @@ def test_parts_are_joined_by_touch(table: Table) -> None:
     for name in ("upper", "lower"):
         tab.get_by_role("button", name=name, exact=True).click()
     tab.get_by_role("button", name="They show one page").click()
-    reached(tab, "ink")
+    # joining comes before all that other pages take
+    tab.wait_for_selector("body[data-stages*=' ink:']", timeout=3 * WAIT_MS)
     said = tab.evaluate("() => document.querySelector('#say').textContent")
     assert "A4" in said, said
     tab.get_by_role("button", name="Take the 2 photos apart").click()
