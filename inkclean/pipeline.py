@@ -302,11 +302,11 @@ def _hints(
     sheet: Sheet, *, colours: Path | None, hints: Hints | None, palette: Path | None
 ) -> Hints | None:
     from inkclean.deliver.book_file import read_book
-    from inkclean.flats.colour.book import BookColours, follow_book
+    from inkclean.flats.colour.book import BookColours
 
     book = BookColours() if palette is None else read_book(palette)
     if colours is None:
-        return None if hints is None else follow_book(hints, book, by_name=True)
+        return None if hints is None else book.followed(hints)
     from inkclean.deliver.layers.hints_read import read_hints
 
     return read_hints(colours, sheet.width_mm, sheet.height_mm, book)

@@ -15,7 +15,7 @@ import numpy as np
 
 from inkclean.base.arrays import U8
 from inkclean.base.errors import InputError
-from inkclean.flats.colour.book import BookColours, follow_book
+from inkclean.flats.colour.book import BookColours
 from inkclean.flats.colour.hints import Hints, hints_in_picture
 
 _MOST_PX = 300_000_000
@@ -48,9 +48,9 @@ def read_hints(
     try:
         if body.startswith(b"\x89PNG"):
             picture = _picture(body, width_mm / height_mm)
-            return follow_book(hints_in_picture(picture, width_mm, height_mm), book, by_name=True)
+            return book.followed(hints_in_picture(picture, width_mm, height_mm))
         found = _points(_rows(body, path.suffix.lower()), width_mm, height_mm, book)
-        return follow_book(found, book, by_name=True)
+        return book.followed(found)
     except InputError as error:
         raise InputError(f"{path}: {error}") from error
 

@@ -54,6 +54,30 @@ class BookColours:
         found = [one for one in self.colours if one.colour == colour and not one.gone]
         return found[0] if len(found) == 1 else None
 
+    def followed(self, hints: Hints) -> Hints:
+        """Return the dabs in the colours that the book gives the names they refer to.
+
+        What the book does not hold keeps the colour it had. Dabs that refer to nothing yet refer
+        to the book's colour of their name, unless that name was made up for them.
+        """
+        refers = list(hints.book or ("",) * len(hints.names))
+        colours, names = hints.colours.copy(), list(hints.names)
+        for number, name in enumerate(names):
+            asked = refers[number]
+            if not asked:
+                plain = name.rstrip("0123456789").strip()
+                asked = "" if plain == colour_name(hints.colours[number]) else name
+                if not name:
+                    same = self.of_colour(as_hex(hints.colours[number]))
+                    asked = same.name if same else ""
+            found = self.find(asked)
+            if found is not None:
+                refers[number] = names[number] = found.name
+                colours[number] = list(bytes.fromhex(found.colour[1:]))
+        return replace(
+            hints, colours=np.asarray(colours, np.uint8), names=tuple(names), book=tuple(refers)
+        )
+
     def changed(self, out: Sequence[BookColour], into: Sequence[BookColour]) -> BookColours:
         """Return the book with the colours ``out`` replaced by ``into``, in the place of the first.
 
@@ -95,28 +119,3 @@ def check_book(colours: Iterable[BookColour]) -> None:
                 raise UsageError(
                     f"'{old}' is what '{colour.name}' was called before; choose another name"
                 )
-
-
-def follow_book(hints: Hints, book: BookColours, *, by_name: bool = False) -> Hints:
-    """Return the dabs in the colours that the book gives the names they refer to.
-
-    What the book does not hold keeps the colour it had. ``by_name`` lets dabs that refer to
-    nothing yet refer to the book's colour of their name, unless that name was made up for them.
-    """
-    refers = list(hints.book or ("",) * len(hints.names))
-    colours, names = hints.colours.copy(), list(hints.names)
-    for number, name in enumerate(names):
-        asked = refers[number]
-        if not asked and by_name:
-            plain = name.rstrip("0123456789").strip()
-            asked = "" if plain == colour_name(hints.colours[number]) else name
-            if not name:
-                same = book.of_colour(as_hex(hints.colours[number]))
-                asked = same.name if same else ""
-        found = book.find(asked)
-        if found is not None:
-            refers[number] = names[number] = found.name
-            colours[number] = list(bytes.fromhex(found.colour[1:]))
-    return replace(
-        hints, colours=np.asarray(colours, np.uint8), names=tuple(names), book=tuple(refers)
-    )

@@ -9,7 +9,6 @@ from typing import Any
 
 from inkclean.deliver.book_file import read_book
 from inkclean.deliver.flats_record import read_edits
-from inkclean.flats.colour.book import follow_book
 from inkclean.jobs.ticket import Ticket
 
 _FLATS = "flats"
@@ -51,5 +50,5 @@ def follows(ticket: Ticket, path: Path | None, asked: Path | None) -> bool:
     hints = read_edits(ticket.edits.get(_FLATS, {}))[1]
     if palette is None or hints is None:
         return True
-    now = follow_book(hints, read_book(palette), by_name=True)
+    now = read_book(palette).followed(hints)
     return bool((now.colours == hints.colours).all()) and now.names == hints.names

@@ -20,7 +20,7 @@ from inkclean.deliver.flats_recolour import RECOLOURED, colouring_after, recolou
 from inkclean.deliver.flats_record import colours_record, edits_record, read_edits
 from inkclean.deliver.flats_set import ENDINGS, result_hash
 from inkclean.deliver.layers.folder import into_place
-from inkclean.flats.colour.book import BookColours, follow_book
+from inkclean.flats.colour.book import BookColours
 from inkclean.flats.colour.colours import Colouring
 from inkclean.flats.colour.hints import Hints
 from inkclean.jobs.batch import FileTask, Outcome, outcome_of
@@ -157,7 +157,7 @@ def _followed(before: Colouring, book: BookColours) -> tuple[list[str], U8, list
     rows = Hints(
         np.zeros((count, 2)), np.arange(count, dtype=np.int32), before.palette, before.names
     )
-    found = follow_book(replace(rows, book=before.book), book, by_name=True)
+    found = book.followed(replace(rows, book=before.book))
     names, refers = list(found.names), list(found.book)
     colours = found.colours.copy()
     names[0], refers[0], colours[0] = before.names[0], "", before.palette[0]
@@ -225,7 +225,7 @@ def _keep(
 
     edits, hints = read_edits(ticket.edits.get(_FLATS, {}))
     if hints is not None:
-        hints = follow_book(hints, book, by_name=True)
+        hints = book.followed(hints)
     record = edits_record(edits, hints) | palette_record(palette, path, ticket.edits)
     measured = dict(ticket.measured[_FLATS])
     rows = after.of_area[1:].tolist()
