@@ -195,8 +195,10 @@ def prepare(ink: Ink, lettered: Lettering | None = None) -> Prepared:
         return around.scaled(scale / ink.px_per_mm, *inked.shape).cut(find_panels(sheet, scale))
 
     # letters stand upright, and panels are numbered as they are read
-    (lettering, panel), broad = both(lambda: (letters(), panels()), lambda: _broad(inked))
     turn = turn_of(small)
+    (lettering, panel), broad = both(
+        lambda: (letters(), panels()), lambda: _broad(turn.there(inked))
+    )
     small, inked, panel = turn.there(small), turn.there(inked), turn.there(panel)
     lettering = Written(turn.there(lettering.ink), turn.there(lettering.counters))
     seen = see(small, max(scale, broad / BROAD_MM))

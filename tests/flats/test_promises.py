@@ -4,13 +4,16 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from functools import cache
+from typing import Any
 
 import cv2
 import numpy as np
 import pytest
 
 from inkclean.base.arrays import F32, F64, I32, U8
-from inkclean.flats.find import find_flats
+from inkclean.flats.find import find_flats, prepare
+from inkclean.flats.lettering.find import find_lettering
+from inkclean.flats.lettering.values import Lettering
 from inkclean.flats.values import Flats
 from inkclean.ink.values import Ink, Pencil
 from tests.flats.pages import EASY, LOOSE, SINGLE, Troubles, make_page
@@ -23,10 +26,15 @@ ACROSS, DOWN = 4, 5  # drawings on a page
 PAGES = 12
 LEAST_MM2, LEAST_INNER_MM = 4.0, 1.0
 MOST_CHANGED = {"turned": 0.0, "scaled": 0.08}  # share of areas; 0.01 is wanted
+UNREAD = 0.06  # and of a page laid sideways, whose lettering is not read
+
+
+def ink_of(coverage: F32, px_per_mm: float = PX_PER_MM) -> Ink:
+    return Ink(coverage, px_per_mm, Pencil(False, (), 0.0, None, "none"))
 
 
 def areas_of(coverage: F32, px_per_mm: float = PX_PER_MM) -> Flats:
-    return find_flats(Ink(coverage, px_per_mm, Pencil(False, (), 0.0, None, "none")))
+    return find_flats(ink_of(coverage, px_per_mm))
 
 
 def _line(page: U8, points: F64, width_mm: float) -> None:
@@ -154,11 +162,21 @@ def _pages() -> list[tuple[F32, I32]]:
     return found
 
 
-def _changed(back: Callable[[I32], I32], of: Callable[[F32], F32]) -> float:
-    """Return the share of areas that come out otherwise on a changed page."""
+def _changed(
+    back: Callable[[I32], I32], of: Callable[[Any], Any], *, lettered: bool = False
+) -> float:
+    """Return the share of areas that come out otherwise on a changed page.
+
+    ``lettered``: what was lettering is told, for only upright lettering is found.
+    """
     areas = right = 0
     for coverage, labels in _pages():
-        changed = areas_of(np.ascontiguousarray(of(coverage))).labels.astype(np.int32)
+        ink = ink_of(np.ascontiguousarray(of(coverage)))
+        prepared = None
+        if lettered:
+            kind = np.ascontiguousarray(of(find_lettering(ink_of(coverage)).kind))
+            prepared = prepare(ink, Lettering(kind, PX_PER_MM))
+        changed = find_flats(ink, prepared=prepared).labels.astype(np.int32)
         agree = score(back(changed), labels, coverage < 0.5, PX_PER_MM)
         areas, right = areas + agree.areas, right + agree.right
     assert areas > 150
@@ -169,14 +187,20 @@ def _changed(back: Callable[[I32], I32], of: Callable[[F32], F32]) -> float:
 @pytest.mark.parametrize("turn", [1, 2, 3])
 @pytest.mark.parametrize("mirrored", [False, True])
 def test_turning_and_mirroring_change_nothing(turn: int, mirrored: bool) -> None:
-    def there(coverage: F32) -> F32:
-        return np.rot90(coverage[:, ::-1] if mirrored else coverage, turn)
+    def there(raster: Any) -> Any:
+        return np.rot90(raster[:, ::-1] if mirrored else raster, turn)
 
     def back(labels: I32) -> I32:
         turned = np.rot90(labels, -turn)
         return turned[:, ::-1] if mirrored else turned
 
-    assert _changed(back, there) <= MOST_CHANGED["turned"]
+    assert _changed(back, there, lettered=True) <= MOST_CHANGED["turned"]
+
+
+@pytest.mark.slow
+def test_lettering_that_lies_sideways_changes_little() -> None:
+    found = _changed(lambda labels: np.rot90(labels, -1), np.rot90)
+    assert found <= UNREAD
 
 
 @pytest.mark.slow
