@@ -26,12 +26,14 @@ LARGEST = 0.45  # share of the sheet that no balloon takes
 TALL_MM = 7.0  # letters taller than this are a sound word's; an inside is filled by them to
 FILLED_TALL = 0.5
 SOLID_TALL = 0.9
+SQUARE = 0.9  # and has no corners: it takes so much of a rectangle at most
 DRAWN = 0.6  # least share of its rim that is ink
 HELD = 0.28  # least share of an inside that lies between its letters,
 ASIDE = 0.3  # whose middle lies off its own by so much of its sides at most
 SOLID = 0.8  # least share of its convex hull that an inside takes,
 TAIL_MM = 1.5  # tails up to twice as broad left out
 OTHER = 2.0  # most ink not told to be letters in an inside, for each of the letters'
+WIDER = 8.0  # times a usual letter that other ink in an inside is wide at most,
 TALLER = 1.7  # times a usual letter that other ink in an inside is tall at most,
 UNLIKE = 2.5  # times the median that the letters with most room are tall at most
 ROOM = 0.35  # room around a letter that is counted with it, in its heights
@@ -154,13 +156,15 @@ def _of_one_size(filled: Bool, label: I32, held: I64, boxes: F64) -> bool:
     rest = np.where(filled & ~own, label, 0)
     if float((rest > 0).sum()) > OTHER * float(own.sum()):
         return False
-    row, _ = np.nonzero(rest)
     number = rest[rest > 0]
-    low = np.full(int(label.max()) + 1, len(label))
-    np.minimum.at(low, number, row)
-    tall = np.zeros(len(low), np.int64)
-    np.maximum.at(tall, number, row)
-    return not ((tall - low + 1) > TALLER * usual).any()
+    for at, most in zip(np.nonzero(rest), (TALLER, WIDER), strict=True):
+        low = np.full(int(label.max()) + 1, max(label.shape))
+        np.minimum.at(low, number, at)
+        high_end = np.zeros(len(low), np.int64)
+        np.maximum.at(high_end, number, at)
+        if ((high_end - low + 1) > most * usual).any():
+            return False
+    return True
 
 
 def _roomy(box: I64) -> F64:
@@ -180,7 +184,11 @@ def _is_balloon(
     if not contours:
         return False
     points = np.concatenate(list(contours))
-    if float(body.sum()) < solid * cv2.contourArea(cv2.convexHull(points)):
+    area = float(body.sum())
+    if area < solid * cv2.contourArea(cv2.convexHull(points)):
+        return False
+    # a panel, or a strip of it, that a sound word fills is no box of a caption
+    if solid > SOLID and area > SQUARE * float(np.prod(cv2.minAreaRect(points)[1])):
         return False
     corners = np.concatenate([boxes[:, [k, m]] for k in (0, 2) for m in (1, 3)])
     between = cv2.contourArea(cv2.convexHull(corners.astype(np.float32)))
