@@ -3,7 +3,9 @@
 Run: ``python -m tests.benchmarks.lettering [PAGES] [ART.npz]``. Pages are drawn with fonts of
 Debian's: those that choices were made on, and those kept out of everything. ART are drawings by
 other hands that were kept out too (``kept-out.npz`` of ``tests/fitting/lettering/art.py``);
-without them the pages hold textures and panels alone. A font that is not installed is left out:
+without them the pages hold textures and panels alone. Pages in four of the fonts kept out were
+looked at while the rules for balloons were made (see RESULTS.md). What is not installed is
+left out:
 
 apt-get install fonts-tomsontalks fonts-dkg-handwriting fonts-breip fonts-bwht fonts-femkeklaver
 fonts-kristi fonts-leckerli-one fonts-rufscript fonts-sjfonts fonts-tlwg-purisa-ttf
