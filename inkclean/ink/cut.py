@@ -68,7 +68,7 @@ def cut(
         coverage = by_light(grey, places, noise, blur_px)
         settle_edges(coverage, blur_px)
         drop_scraps(coverage, places, grey.px_per_mm)
-        bridge(coverage, places, grey.px_per_mm)
+        bridge(coverage, places, grey)
         if trust < 1:
             coverage *= np.float32(trust)
             coverage += np.float32(1 - trust) * _coarse(grey.ink, places)

@@ -6,7 +6,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from inkclean.base.arrays import F32
+from inkclean.base.arrays import F32, Bool
 
 
 @dataclass(frozen=True)
@@ -31,11 +31,13 @@ class Grey:
     """The sheet reduced to ink against everything else.
 
     ``ink`` is (H, W) float32: linear reflectance as if only ink lay on the paper (1.0 = no
-    ink; ink over pencil reads as ink alone).
+    ink; ink over pencil reads as ink alone). ``pencilled`` (h, w) bool, spread over the whole
+    sheet, is where pencil lay that was taken away, or None if there was none.
     """
 
     ink: F32
     px_per_mm: float
+    pencilled: Bool | None = None
 
 
 @dataclass(frozen=True)

@@ -47,7 +47,7 @@ def ours(pixels: U8) -> Bool:
     squared = square_up(photo, frame)
     sheet = even_light(squared.pixels, squared.px_per_mm, frame, squared.inside)
     settings = Settings(drop=("none",), speck_mm=0.0)
-    ink: Bool = Page(None, settings, given={"sheet": sheet}).ink.coverage > 0.5
+    ink: Bool = Page(None, settings, given={"sheet": sheet, "differing": ()}).ink.coverage > 0.5
     return ink
 
 

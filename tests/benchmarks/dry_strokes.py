@@ -129,7 +129,7 @@ def ink_of(pixels: U8) -> Bool:
     frame = whole_frame(photo)
     squared = square_up(photo, frame)
     sheet = even_light(squared.pixels, squared.px_per_mm, frame, squared.inside)
-    found: Bool = Chain(None, given={"sheet": sheet}).ink.coverage > 0.5
+    found: Bool = Chain(None, given={"sheet": sheet, "differing": ()}).ink.coverage > 0.5
     return found
 
 

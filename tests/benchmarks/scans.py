@@ -49,7 +49,7 @@ def scanned(name: str) -> tuple[Photo, Sheet, Ink]:
     photo = next(read_photos(FOLDER / f"{name}.jpg"))
     photo = replace(photo, ppi=photo.ppi or 300.0)
     sheet = sheet_of(photo, whole_frame(photo))
-    return photo, sheet, Chain(None, given={"sheet": sheet}).ink
+    return photo, sheet, Chain(None, given={"sheet": sheet, "differing": ()}).ink
 
 
 def page_of(photo: Photo, coverage: F32) -> tuple[Page, Page]:
@@ -90,7 +90,7 @@ def photographed(photo: Photo, coverage: F32) -> tuple[float, Bool, Bool]:
     shot = photograph(page, Conditions(desk="dark"))
     frame = true_frame(page, shot)
     sheet = sheet_of(Photo(shot.pixels, None, "photo"), frame)
-    found = Chain(None, given={"sheet": sheet}).ink.coverage
+    found = Chain(None, given={"sheet": sheet, "differing": ()}).ink.coverage
     size = (found.shape[0], found.shape[1])
     true = align_sheet(truth, shot, frame, size, sheet.px_per_mm, sheet.px_per_mm, size).ink
     return overlap(found > 0.5, true > 0.5).f_measure, found > 0.5, true > 0.5

@@ -118,6 +118,32 @@ def test_what_shows_through_from_behind_is_no_ink() -> None:
     assert (ink & ~near).sum() < 0.002 * ink.sum()
 
 
+def bands() -> F32:
+    """Return even pale lines (coverage on the fine page), level, across the strokes."""
+    lines = np.zeros((480 * FINE, 640 * FINE), np.float32)
+    for y in range(60, 480, 110):
+        lines[y * FINE : (y + 6) * FINE] = 1
+    return lines
+
+
+def test_even_traces_of_pencil_are_not_made_strokes() -> None:
+    shape, lines, _ = strokes()
+    ink = inked(seen(shape, 3.0) * seen(bands(), 0.12, noise=0.0))
+    assert whole(ink, lines) == 1.0
+    wet = cv2.dilate(inked(seen(shape, 3.0)).view(np.uint8), np.ones((5, 5), np.uint8)) > 0
+    small = cv2.resize(bands(), (640, 480), interpolation=cv2.INTER_AREA) > 0.5
+    assert (ink & small & ~wet).sum() < 0.01 * small.sum()
+
+
+def test_where_pencil_was_taken_away_nothing_is_filled_in() -> None:
+    shape, lines, tooth = strokes()
+    laid = shape * np.clip((tooth - 0.65) / 0.15 + 0.5, 0, 1).astype(np.float32)
+    reflectance = seen(laid, 2.5)
+    everywhere = Grey(reflectance, PX_PER_MM, np.ones((12, 16), np.bool_))
+    ink = cut(everywhere, noise=0.008, blur_px=0.75, scale_known=True) > 0.5
+    assert whole(ink, lines) < 0.5 < whole(inked(reflectance), lines)
+
+
 def test_the_level_is_that_of_the_dense_ink() -> None:
     page = np.ones((200, 200), np.float32)
     page[50:60] = 0.2

@@ -40,7 +40,9 @@ def _scan(light: NDArray[np.float64]) -> NDArray[np.uint8]:
 def _ink(pixels: NDArray[np.uint8]) -> NDArray[np.bool_]:
     frame = whole_frame(Photo(pixels, 300.0, "scan"))
     sheet = even_light(pixels, SCALE, frame)
-    return np.asarray(Page(None, Settings(), given={"sheet": sheet}).ink.coverage > 0.5)
+    return np.asarray(
+        Page(None, Settings(), given={"sheet": sheet, "differing": ()}).ink.coverage > 0.5
+    )
 
 
 def _rim_right(page: NDArray[np.float64]) -> None:

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from inkclean.base.arrays import F32, F64
+from inkclean.base.arrays import F32, F64, Bool
 from inkclean.base.errors import UsageError
 from inkclean.base.tiles import side_by_side, strips
 from inkclean.ink.pencil.evidence import NEUTRAL, PALE, gather, ink_hue, saturation
@@ -31,6 +31,7 @@ from inkclean.sheet.values import Sheet
 
 REDUCED_PER_MM = 5.0  # pencil is broad and soft: this many px/mm show all of it
 SAME_HUE = 40.0  # degrees; a named colour means pigments this near
+MARKED = 0.9  # least light of paper that no pencil marks, in the darkest channel
 TINT = 0.8  # in its strongest channel: paler than this is uneven paper
 CROSSING = 20.0  # degrees from the mixture of two pigments
 APART = 60.0  # degrees; beside coloured ink, nearer hues are the ink itself or mixed with it
@@ -97,33 +98,35 @@ def separate(
     grey = apply(sheet.tone, coefficients(under, ink), factor, gain)
     colours = tuple(p.hex for p in _own(gone))
     darkest = np.minimum(np.minimum(under[0], under[1]), under[2])
-    share = float((darkest < 0.9).mean()) if gone else 0.0
+    pencilled = darkest < MARKED if gone else None
+    share = 0.0 if pencilled is None else float(pencilled.mean())
     note, printed = decision.note, False
     if "auto" in words:
-        colour, marked, said = _lift_print(sheet, grey, factor)
-        if colour:
+        colour, marked, said, band = _lift_print(sheet, grey, factor)
+        if colour and band is not None:
             printed, share, colours = True, min(1.0, share + marked), (*colours, colour)
+            pencilled = band if pencilled is None else pencilled | band
         if said:
             note = f"{note}; {said}" if gone or decision.main else said
     layer = pencil_layer(sheet, grey, under, factor) if keep_layer and (gone or printed) else None
     pencil = Pencil(bool(gone) or printed, colours, share, layer, note)
-    return Grey(grey, sheet.px_per_mm), pencil
+    return Grey(grey, sheet.px_per_mm, pencilled), pencil
 
 
-def _lift_print(sheet: Sheet, grey: F32, factor: int) -> tuple[str, float, str]:
+def _lift_print(sheet: Sheet, grey: F32, factor: int) -> tuple[str, float, str, Bool | None]:
     """Remove grey squares or ruled lines from ``grey`` in place.
 
-    Returns their colour on white (empty if none went), the share of the sheet they marked, and
-    a note in words.
+    Returns their colour on white (empty if none went), the share of the sheet they marked, a
+    note in words, and where they lie (h, w).
     """
     ruled = find_ruled(sheet.tone, averaged(grey, factor), sheet.px_per_mm / factor, factor)
     if ruled is None:
-        return "", 0.0, ""
+        return "", 0.0, "", None
     kind = "printed squares" if ruled.squares else "printed lines"
     if not ruled.pale:
-        return "", 0.0, f"{kind} as dark as the ink, so they were kept"
+        return "", 0.0, f"{kind} as dark as the ink, so they were kept", None
     share = lift(grey, sheet.tone, ruled)
-    return ruled.colour, share, f"{kind} {ruled.colour} removed"
+    return ruled.colour, share, f"{kind} {ruled.colour} removed", ruled.band
 
 
 def pencil_layer(sheet: Sheet, ink: F32, under: list[F32], factor: int) -> F32:

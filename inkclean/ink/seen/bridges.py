@@ -3,8 +3,9 @@
 Light tells the edge of a wet stroke better than any network, but on a dry one it sees the grain
 of the paper. What the network sees beyond light's ink tells the one from the other: along a
 wet stroke it is a rim less than two px thick, in a dry one there are gaps that hold a square of
-two px a side. Near such gaps the stroke is as wide as the network sees it; elsewhere
-light has the last word, and only nicks of a px or two are closed.
+two px a side. Near such gaps the stroke is as wide as the network sees it, if its ink is uneven
+there, as grain is and pencil on smooth paper is not; elsewhere light has the last word, and only
+nicks of a px or two are closed.
 """
 
 from __future__ import annotations
@@ -15,28 +16,35 @@ import numpy as np
 from inkclean.base.arrays import F32, Bool
 from inkclean.base.tiles import side_by_side, strips
 from inkclean.ink.seen.places import Places
+from inkclean.ink.values import Grey
 from inkclean.sheet.lit import STRIP, averaged, repeated, stretched
 
 # Length of stroke, in mm, over which is asked how much of it are gaps.
 ALONG_MM = 0.5
 # Shares of the stroke that are gaps: of a wet one at most, of a dry one at least.
 WET, DRY = 0.02, 0.08
-# Gaps longer than this, in mm, and up to twice so many px wide are paper between lines.
-LONG_MM, CHANNEL_PX = 0.9, 2
-# Paper clearly shows where light's ink covers less than this.
-CLEAR = 0.25
+# Side of the square, in mm, in which ink is uneven if its coverage deviates by this share of the
+# mean: where a pen ran dry grain lies beside gaps, what is left of pencil is even.
+GRAIN_MM, UNEVEN = 0.75, 0.3
+# Log-odds at the edge of a dry stroke: at even odds strokes come out a little wide.
+EDGE_ODDS = 0.15
+# How far, in mm, a pencil's trace reaches beyond where it was seen.
+PENCIL_REACH_MM = 0.2
 # What light alone takes for ink is as long as the second, in mm, else it is a scrap; what is
 # shorter than the first may be dust, which is removed where it can be brought back.
 DUST_MM, SCRAP_MM = 0.5, 0.8
 
 
-def bridge(coverage: F32, places: Places, px_per_mm: float) -> None:
-    """Raise ``coverage`` (H, W), in place, to what the network sees of dry strokes."""
-    inked = places.inked
+def bridge(coverage: F32, places: Places, grey: Grey) -> None:
+    """Raise ``coverage`` (H, W), in place, to what the network sees of dry strokes.
+
+    Where pencil lay none is bridged: what is left of it looks like a dry stroke.
+    """
+    px_per_mm = grey.px_per_mm
+    inked = places.inked & ~_pencilled(grey, places.odds.shape, px_per_mm / places.factor)
     share = averaged(coverage, places.factor)
     light = share >= 0.5
     beyond = inked & ~light
-    beyond &= ~paper_between(share, light, LONG_MM * px_per_mm / places.factor)
     gaps = squares(beyond)
     nicks = beyond & closed(light, 1)
     if not gaps.any() and not nicks.any():
@@ -46,8 +54,9 @@ def bridge(coverage: F32, places: Places, px_per_mm: float) -> None:
     part = np.asarray(cv2.blur(gaps.astype(np.float32), (size, size)), np.float32)
     part /= np.maximum(stroke, np.float32(1e-6))
     dry = np.clip((part - np.float32(WET)) / np.float32(DRY - WET), 0, 1)
+    dry[~_uneven(inked, share, light, px_per_mm / places.factor)] = 0
     np.maximum(dry, nicks, out=dry)
-    seen = np.asarray(dry * places.share, np.float32)
+    seen = dry / (1 + np.exp(np.float32(EDGE_ODDS) - places.odds))
     high, wide = coverage.shape
 
     def fill(rows: slice) -> None:
@@ -84,6 +93,29 @@ def drop_scraps(coverage: F32, places: Places, px_per_mm: float) -> None:
     side_by_side(clear, strips(high, STRIP * places.factor))
 
 
+def _pencilled(grey: Grey, shape: tuple[int, ...], px_per_mm: float) -> Bool:
+    """Return (h, w): where pencil was taken away, and close by."""
+    if grey.pencilled is None:
+        return np.zeros(shape, np.bool_)
+    reach = 2 * round(PENCIL_REACH_MM * px_per_mm) + 1
+    mask = cv2.resize(grey.pencilled.view(np.uint8), shape[::-1], interpolation=cv2.INTER_NEAREST)
+    kernel = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (reach, reach))
+    return np.asarray(cv2.dilate(mask, kernel), np.uint8).view(np.bool_)
+
+
+def _uneven(inked: Bool, share: F32, light: Bool, px_per_mm: float) -> Bool:
+    """Return where ink is uneven; ``share`` (h, w) is its coverage, whole strokes have no say."""
+    whole = cv2.morphologyEx(light.view(np.uint8), cv2.MORPH_OPEN, np.ones((3, 3), np.uint8))
+    asked = inked & (cv2.dilate(whole, np.ones((5, 5), np.uint8)) == 0)
+    size = (2 * max(1, round(GRAIN_MM / 2 * px_per_mm)) + 1,) * 2
+    some = asked.astype(np.float32)
+    count = np.maximum(cv2.blur(some, size), np.float32(1e-6))
+    own = np.clip(share, 0, 1) * some
+    mean = np.asarray(cv2.blur(own, size), np.float32) / count
+    spread = np.asarray(cv2.blur(own * own, size), np.float32) / count - mean * mean
+    return np.asarray(spread > (np.float32(UNEVEN) * mean) ** 2, np.bool_)
+
+
 def squares(mask: Bool) -> Bool:
     """Return where ``mask`` (H, W) holds a square of two px a side."""
     full = mask[:-1, :-1] & mask[1:, :-1]
@@ -101,25 +133,3 @@ def closed(mask: Bool, reach: int) -> Bool:
     kernel = np.ones((side, side), np.uint8)
     shut = cv2.morphologyEx(mask.view(np.uint8), cv2.MORPH_CLOSE, kernel)
     return np.asarray(shut, np.uint8).view(np.bool_)
-
-
-def paper_between(share: F32, light: Bool, long_px: float) -> Bool:
-    """Return where paper lies between lines of ``light``'s ink, whose coverage is ``share``.
-
-    Close lines that the network runs together leave a long narrow gap between them, or cells
-    with ink all around in which paper clearly shows; the gaps of a dry stroke are short and open.
-    """
-    between = closed(light, CHANNEL_PX) & ~light
-    count, label, stats, _ = cv2.connectedComponentsWithStats(
-        between.view(np.uint8), connectivity=8
-    )
-    at = np.flatnonzero(between)
-    which = np.asarray(label).ravel()[at]
-    outside = (~light & ~between).view(np.uint8)
-    beside = cv2.dilate(outside, np.ones((3, 3), np.uint8)).ravel()[at]
-    cell = np.bincount(which, beside, count) == 0
-    clear = np.bincount(which, share.ravel()[at] < CLEAR, count) > 0
-    extent = np.maximum(stats[:, cv2.CC_STAT_WIDTH], stats[:, cv2.CC_STAT_HEIGHT])
-    paper = (extent > long_px) | (cell & clear)
-    paper[0] = False
-    return np.asarray(paper[np.asarray(label)], np.bool_)

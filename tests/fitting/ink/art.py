@@ -2,12 +2,13 @@
 
 Run: ``python -m tests.fitting.ink.art SOURCES FONTS OUT`` (resvg-py, fonttools). SOURCES holds
 a folder a set: loose SVG files (``peeps``: Open Peeps by Pablo Stanley, ``notion``: Notionists
-by Zoish, both CC0), or an icon collection as JSON with a body for each name (``ph``: Phosphor,
-MIT; ``solar``: Solar by 480 Design, CC BY 4.0; ``streamline-freehand``: Freehand by Streamline,
-CC BY 4.0; ``game-icons``: Game-icons by Lorc, Delapouite and contributors, CC BY 3.0). FONTS
-holds WOFF files under the OFL or Apache licence, as npm's ``@fontsource`` packages have them.
-Lorelei, Tabler, the Hershey letters, KanjiVG and the fonts of ``LEFT_OUT`` have no part: what
-is fitted is judged on them.
+by Zoish, both CC0; ``croodles``: Croodles by Vijay Verma, CC BY 4.0), or an icon collection as
+JSON with a body for each name (``ph``: Phosphor, MIT; ``solar``: Solar by 480 Design, CC BY 4.0;
+``streamline-freehand``: Freehand by Streamline, CC BY 4.0; ``game-icons``: Game-icons by Lorc,
+Delapouite and contributors, CC BY 3.0). FONTS holds WOFF files under the OFL or Apache licence,
+as npm's ``@fontsource`` packages have them.
+Lorelei, Big Ears, Tabler, the Hershey letters, KanjiVG and the fonts of ``LEFT_OUT`` have no
+part: what is fitted is judged on them.
 """
 
 from __future__ import annotations
@@ -28,6 +29,7 @@ LEFT_OUT = ("mrs-saint-delafield", "covered-by-your-grace", "gochi-hand")
 SETS = {
     "peeps": (200, 640),
     "notion": (200, 640),
+    "croodles": (120, 512),
     "ph": (400, 320),
     "solar": (500, 320),
     "streamline-freehand": (800, 448),

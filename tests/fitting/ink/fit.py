@@ -1,7 +1,8 @@
 """Fits the network that tells ink from all else, on pages drawn while it fits.
 
 Run: ``python -m tests.fitting.ink.fit ART MINUTES PROCESSES OUT`` with the folder that
-``tests.fitting.ink.art`` wrote. Starts from ``checkpoint.pt`` in ART if there is one. Writes the
+``tests.fitting.ink.art`` wrote. Starts from ``checkpoint.pt`` in ART, or from an ``ink.onnx``
+there that was written before. Writes the
 network (``ink.onnx``), ``checkpoint.pt``, ``log.txt`` and pictures of what it sees into OUT.
 AdamW: Loshchilov, Hutter, ICLR 2019; the Dice loss: Milletari, Navab, Ahmadi, 3DV 2016.
 """
@@ -33,7 +34,7 @@ from tests.fitting.ink.wear import Pieces, Seen, worn
 CROP = 384  # px of what the network sees
 RATE, RATE_AGAIN = 2.5e-3, 1e-3
 MEAN = 0.998  # of the running mean of weights
-SCALES = ((5.0, 10.0), (9.0, 22.0))  # px/mm, of coarse and fine batches
+SCALES = ((4.0, 10.0), (8.5, 22.0))  # px/mm, of coarse and fine batches
 LEVEL = 0.6  # share of pieces that lie level, as pages do
 EDGES = 2.0  # what pixels at edges count on top
 RESERVE_S = 25.0  # to write everything at the end
@@ -155,17 +156,23 @@ def pictures(seen: Seen, odds: Tensor, out: Path) -> None:
 class Fitting:
     """A network, the running mean of its weights, and what moves them."""
 
-    def __init__(self, device: torch.device, start: Path) -> None:
-        """Start from ``start`` if it exists."""
+    def __init__(self, device: torch.device, art: Path, seen: Seen) -> None:
+        """Start from the checkpoint in ``art``, or the network that ships, if it is there."""
         self.device, self.fast = device, device.type == "cuda"
-        self.net = nets.InkNet().to(device).to(memory_format=torch.channels_last)
+        start, shipped = art / "checkpoint.pt", art / "ink.onnx"
+        net = nets.InkNet()
+        if shipped.exists() and not start.exists():
+            net = nets.read(shipped, nets.folded(seen.dark, seen.level).cpu())
+        self.net = net.to(device).to(memory_format=torch.channels_last)
         self.mean, self.rate, self.steps, self.done = copy.deepcopy(self.net), RATE, 0, 0
-        self.going_on = start.exists()
-        if self.going_on:
+        self.going_on = False
+        if start.exists():
             kept = torch.load(start, map_location=device)
             self.net.load_state_dict(kept["weights"])
             self.mean.load_state_dict(kept["mean"])
-            self.rate, self.steps = RATE_AGAIN, kept["steps"]
+            self.steps = kept["steps"]
+        if start.exists() or shipped.exists():
+            self.rate, self.going_on = RATE_AGAIN, True
         self.optimiser = torch.optim.AdamW(self.net.parameters(), self.rate, weight_decay=1e-4)
 
     def step(self, seen: Seen, share: float) -> Tensor:
@@ -236,10 +243,10 @@ def fit(art: Path, minutes: float, processes: int, out: Path) -> None:
     torch.backends.cudnn.allow_tf32 = False
     torch.backends.cudnn.benchmark = True
     pool, ready = Pool(2400 if fast else 24, device), collected(queue)
-    fitting = Fitting(device, art / "checkpoint.pt")
     while pool.count < (64 if fast else 6):
         pool.take(ready, 8)
         time.sleep(0.01)
+    fitting = Fitting(device, art, worn(pool.pieces(8 if fast else 2, coarse=False)))
     log = (out / "log.txt").open("w")
 
     def say(text: str) -> None:

@@ -8,8 +8,10 @@ from __future__ import annotations
 
 from pathlib import Path
 
+import onnx
 import torch
 import torch.nn.functional as fn
+from onnx import numpy_helper
 from torch import Tensor, nn
 
 FOLD = 2  # so many px a side are channels of one cell
@@ -77,6 +79,56 @@ class InkNet(nn.Module):
         near = fn.relu(self.fine(cells) + self.meet(x))
         out: Tensor = self.last(x) + self.detail(near)
         return out
+
+
+def read(path: Path, given: Tensor) -> InkNet:
+    """Return the network of a file that ``write`` wrote, to go on fitting.
+
+    The file holds each normalisation inside the convolution before it. It is parted from it
+    again by the mean and spread that the convolution has on ``given`` (N, 5, H, W).
+    """
+    named = {t.name: numpy_helper.to_array(t) for t in onnx.load(str(path)).graph.initializer}
+    joined = [value for name, value in named.items() if name.startswith("onnx::")]
+    net = InkNet().eval()
+    pairs = _normalised(net)
+    hooks = []
+    for (conv, norm), weight, bias in zip(pairs, joined[::2], joined[1::2], strict=True):
+        conv.weight.data.copy_(torch.from_numpy(weight.copy()))
+        norm.running_mean.zero_()
+        norm.running_var.fill_(1 - norm.eps)
+        norm.weight.data.fill_(1)
+        norm.bias.data.copy_(torch.from_numpy(bias.copy()))
+        hooks.append(norm.register_forward_pre_hook(_keep_spread))
+    own = net.state_dict()
+    own.update({k: torch.from_numpy(v.copy()) for k, v in named.items() if k in own})
+    net.load_state_dict(own)
+    with torch.no_grad():
+        net(given)
+    for hook in hooks:
+        hook.remove()
+    for _, norm in pairs:
+        norm.running_mean.copy_(norm.seen_mean)
+        norm.running_var.copy_(norm.seen_var)
+        norm.weight.data.copy_(torch.sqrt(norm.seen_var + norm.eps))
+        norm.bias.data.add_(norm.seen_mean)
+    return net
+
+
+def _keep_spread(norm: nn.Module, given: tuple[Tensor]) -> None:
+    norm.seen_mean = given[0].mean((0, 2, 3))
+    norm.seen_var = given[0].var((0, 2, 3))
+
+
+def _normalised(net: InkNet) -> list[tuple[nn.Conv2d, nn.BatchNorm2d]]:
+    """Return every convolution that a normalisation follows, in the order of the file."""
+    pairs: list[tuple[nn.Conv2d, nn.BatchNorm2d]] = []
+    parts = [net.first, *net.down, *reversed(net.up), net.fine, net.detail]
+    for part in parts:
+        flat = [m for m in part.modules() if isinstance(m, nn.Conv2d | nn.BatchNorm2d)]
+        convs = [m for m in flat if isinstance(m, nn.Conv2d) and m.bias is None]
+        norms = [m for m in flat if isinstance(m, nn.BatchNorm2d)]
+        pairs.extend(zip(convs, norms, strict=True))
+    return pairs
 
 
 def folded(dark: Tensor, level: Tensor) -> Tensor:

@@ -176,5 +176,5 @@ def rims(shape: tuple[int, int, int], per_mm: Tensor) -> Tensor:
     away, _ = across(shape, turn, edge)
     away = away + (per_mm * uniform(n, 0, 0.3, device))[:, None, None] * slow(shape, 3 * per_mm)
     soft = (per_mm * spread(n, 0.03, 1.5, device))[:, None, None]
-    much = (chance(n, 0.05, device) * spread(n, 0.15, 1.5, device))[:, None, None]
+    much = (chance(n, 0.1, device) * spread(n, 0.15, 1.5, device))[:, None, None]
     return much * torch.sigmoid(away / soft)

@@ -22,7 +22,7 @@ LEFT, NOTHING = 0.07, 0.035  # shares of ink along a thin stroke: all of it, not
 AROUND_MM = 0.35
 # Ink is seen if it is so much darker than the paper by it: in its noise, and at all.
 SEEN, LEAST_SEEN = 0.9, 0.025
-DRY_SAY = 1.0  # what a dry stroke counts on top
+DRY_SAY = 2.0  # what a dry stroke counts on top
 EDGE = 8  # px at a piece's border that have no say: blur runs over them from the other side
 
 
@@ -83,7 +83,7 @@ def _worn(pieces: Pieces) -> Seen:
     per_mm = pieces.per_mm
     faint = chance(n, 0.22, device)
     page = torch.where(faint > 0, spread(n, 0.22, 1.0, device), spread(n, 1.2, 9, device))
-    relief = rank(field(shape, spread(n, 0.06, 0.4, device) * per_mm, 0.7))
+    relief = rank(field(shape, spread(n, 0.05, 0.4, device) * per_mm, 0.7))
     cover = _bled(pieces.cover, per_mm)
     left = _left(pieces.dry, relief)
     truth, vote = _truth(cover, left, pieces.broad, per_mm)
@@ -180,13 +180,13 @@ def _beside(pieces: Pieces, relief: Tensor, page: Tensor, lens: Tensor) -> Tenso
     shape, n = tuple(pieces.cover.shape), len(pieces.cover)
     device, per_mm = pieces.cover.device, pieces.per_mm
     # the page behind: as sharp as it is pale, or soft
-    share = chance(n, 0.35, device) * spread(n, 0.05, 0.65, device)
+    share = chance(n, 0.45, device) * spread(n, 0.06, 0.68, device)
     soft = lens * uniform(n, 0.6, 3.0, device) + per_mm * 0.15 * share * torch.rand_like(share)
     behind = blurred(pieces.behind, soft.clamp(0.3, 14))
     through = (0.6 + 0.4 * slow(shape, spread(n, 2, 20, device) * per_mm)).clamp(0, 1.3)
     total = _column(share * page) * behind * through
     # pencil: broad, grey and on the tooth alone; what is dark where it lies is a dry pen's
-    much = chance(n, 0.22, device) * spread(n, 0.04, 0.3, device)
+    much = chance(n, 0.4, device) * spread(n, 0.03, 0.45, device)
     gaps = _column(uniform(n, 0.1, 0.75, device))
     broad = blurred(pieces.pencil, uniform(n, 0.06, 0.25, device) * per_mm)
     broad = ((broad - 0.15) * 4).clamp(0, 1)
