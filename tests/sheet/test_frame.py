@@ -115,6 +115,23 @@ def test_a_side_outside_ends_the_page_at_the_picture() -> None:
     assert "outside the picture" in frame.doubt
 
 
+@pytest.mark.parametrize("turn", [-2.0, 0.0, 3.0])
+def test_a_dark_panel_under_a_cut_margin_does_not_end_the_page(turn: float) -> None:
+    height, width, margin = 1500, 1100, 60
+    pixels = np.full((height, width, 3), (96, 70, 48), np.uint8)
+    page = np.array([[120, -200], [980, -200], [980, 1380], [120, 1380]], np.float64)
+    panel = np.array([[240, margin], [860, margin], [860, 560], [240, 560]], np.float64)
+    turned = cv2.getRotationMatrix2D((550, 700), turn, 1.0)
+    for outline, colour in ((page, (232, 230, 224)), (panel, (30, 30, 32))):
+        points = outline @ turned[:, :2].T + turned[:, 2]
+        cv2.fillPoly(pixels, [np.round(points).astype(np.int32)], colour)
+    noise = np.random.default_rng(5).normal(0, 3, pixels.shape)
+    frame = find_frame(Photo(np.clip(pixels + noise, 0, 255).astype(np.uint8), None, "cut"))
+    top = panel[:2] @ turned[:, :2].T + turned[:, 2]
+    at = to_photo(frame, np.array([[frame.width_mm / 2, 0.0]]))[0]
+    assert at[1] < top[:, 1].mean() - margin / 2
+
+
 def test_a_page_without_a_desk_is_taken_whole() -> None:
     """The drawing's own panels, however straight, are no paper."""
     photo, truth = photograph(Scene(fill=0.6, tilt=(0, 0), turn=0, noise=1))

@@ -38,6 +38,10 @@ MORE_PAPER = 0.7  # cost of each picture's worth of paper outside the page
 MOST_PAPER = 0.25  # cost at most: a white desk is like paper, and may be large
 PAPER_ROUGH = 0.3  # share of the paper that may be rougher than the rest
 ROUGHER = 20.0  # codes of smoothness beyond that, from which on it is no paper
+PANEL = 0.5  # cost of a side with paper without and a dark drawing within: a panel's border
+BESIDE_PX = 4.0  # from a side where that is looked at
+DARK = 0.5  # of the paper's tone, below which a drawing is dark
+PLACES = 32  # looked at along a side
 # A colour difference of so many codes counts in full.
 APART = 30.0
 LEAST_SHOWN = 0.3  # share of a side within the picture, from which on it counts as an edge
@@ -106,8 +110,9 @@ def find_outline(bare: U8, scale: float) -> Outline | None:
     odd = oddness(quads.corners, (bare.shape[1], bare.shape[0]))
     # a sheet of a usual size, all round in sight, may lie on others like it
     plain = whole * (1.0 - odd) * np.clip((clear.min(axis=1) - SEEN) / (PLAIN - SEEN), 0.0, 1.0)
-    brighter, more = _weigh_areas(bare, smooth, quads)
+    brighter, more, tone = _weigh_areas(bare, smooth, quads)
     score = edge_score[best] + brighter - (1.0 - PARDON * plain) * more - ODD * whole * odd
+    score -= PANEL * _panels(bare, quads.corners, tone)
     top = int(np.argmax(score))
     seen = (clear[top] > SEEN) & (lines.border[quads.sides[top]] == 0)
     if score[top] < LEAST_SCORE or not seen.any():
@@ -248,8 +253,10 @@ def _weigh_sides(lines: EdgeLines, quads: _Quads, shape: tuple[int, ...]) -> tup
     return score, clear, light >= dark
 
 
-def _weigh_areas(bare: U8, smooth: U8, quads: _Quads) -> tuple[F64, F64]:
+def _weigh_areas(bare: U8, smooth: U8, quads: _Quads) -> tuple[F64, F64, F64]:
     """Return what is within and without each candidate says for it, and against it, (Q,) each.
+
+    And the tone of the paper within.
 
     Paper is lighter than a desk, and no more of it lies around: whatever outside has the tone
     of the paper inside speaks against a candidate, for it is the page's own margin.
@@ -282,7 +289,31 @@ def _weigh_areas(bare: U8, smooth: U8, quads: _Quads) -> tuple[F64, F64]:
     more = outside * (light > PAPER_LIGHT * tone[:, None]) * (away < PAPER_TINT)
     more *= even >= roughest[:, None] - ROUGHER
     against = np.minimum(MORE_PAPER * more.mean(axis=1), MOST_PAPER)
-    return BRIGHT * lighter * share, np.asarray(against, np.float64)
+    return BRIGHT * lighter * share, np.asarray(against, np.float64), tone.astype(np.float64)
+
+
+def _panels(bare: U8, corners: F64, tone: F64) -> F64:
+    """Return how much of each page's sides is the border of a dark panel, (Q,) of 0 to 4.
+
+    Without lies paper of the page's own ``tone`` (Q,), and within it is dark: the page goes on.
+    """
+    t = (np.arange(PLACES) + 0.5)[:, None] / PLACES
+    leg = np.roll(corners, -1, axis=1) - corners
+    side = corners[:, :, None] + leg[:, :, None] * t
+    out = np.stack([leg[..., 1], -leg[..., 0]], axis=-1)
+    out *= BESIDE_PX / np.maximum(np.hypot(leg[..., 0], leg[..., 1]), 1.0)[..., None]
+    high, wide = bare.shape[:2]
+
+    def light(at: F64) -> F64:
+        """Return the tone there as a share of the paper's, -1 outside the picture."""
+        x, y = np.moveaxis(np.floor(at).astype(np.int64), -1, 0)
+        there = (x >= 0) & (x < wide) & (y >= 0) & (y < high)
+        found = bare[y.clip(0, high - 1), x.clip(0, wide - 1)].mean(axis=-1)
+        return np.where(there, found / np.maximum(tone, 1.0)[:, None, None], -1.0)
+
+    beyond, within = light(side + out[:, :, None]), light(side - out[:, :, None])
+    border = (beyond > PAPER_LIGHT) & (within >= 0) & (within < DARK)
+    return np.asarray(border.mean(axis=2).sum(axis=1), np.float64)
 
 
 def _inside(corners: F64, places: F64) -> Bool:
