@@ -13,6 +13,9 @@ from inkclean.flats.nearest import grown
 from inkclean.flats.rasters import dilated, pieces, square, tally
 
 APART_MM = 2.0  # letters this near each other stand in one text
+# Taller letters are drawn: what they enclose is an area, and their gaps are gaps.
+TALLEST_MM = 9.0
+FEWEST = 3  # pieces of ink in a text; fewer may as well be eyes, buttons or leaves
 ENCLOSING = 0.4  # texts that enclose a larger share of their boxes are windows, or buttons
 
 
@@ -27,10 +30,11 @@ class Written:
 def written(lettering: Lettering, ink: Bool, px_per_mm: float) -> Written:
     """Return what ``ink`` (H, W) has of letters, and what they enclose.
 
-    ``lettering`` lies on the same sheet at any resolution.
+    ``lettering`` lies on the same sheet at any resolution. Letters as tall as things drawn, and
+    those that stand alone, are left out: an area taken for a letter would be lost.
     """
     text = lettering.at(*ink.shape) == TEXT
-    letters = np.asarray(ink & text)
+    letters = _small(np.asarray(ink & text), px_per_mm)
     if not letters.any():
         return Written(letters, np.zeros(ink.shape, bool))
     left, top, width, height = cv2.boundingRect(letters.view(np.uint8))
@@ -38,6 +42,23 @@ def written(lettering: Lettering, ink: Bool, px_per_mm: float) -> Written:
     counters = np.zeros(ink.shape, bool)
     counters[page] = _counters(letters[page], px_per_mm)
     return Written(letters, counters)
+
+
+def _small(letters: Bool, px_per_mm: float) -> Bool:
+    """Return the letters (H, W) no taller than lettering is, in texts of some pieces of ink."""
+    if not letters.any():
+        return letters
+    count, label, stats, _ = cv2.connectedComponentsWithStats(
+        letters.view(np.uint8), connectivity=8
+    )
+    low = stats[:, cv2.CC_STAT_HEIGHT] <= TALLEST_MM * px_per_mm
+    low[0] = False
+    letters = low[label]
+    _, text = pieces(dilated(letters, square(2 * round(APART_MM / 2 * px_per_mm) + 1)))
+    of = np.zeros(count, np.int64)
+    of[label[letters]] = text[letters]
+    many = np.bincount(of[low], minlength=int(of.max()) + 1) >= FEWEST
+    return np.asarray(letters & (low & many[of])[label])
 
 
 def _counters(letters: Bool, px_per_mm: float) -> Bool:
