@@ -16,7 +16,7 @@ from inkclean.curves.outlines.ovals import Ovals, find_ovals
 from inkclean.curves.outlines.placing import Corners
 from inkclean.curves.outlines.settle import settle
 from inkclean.curves.outlines.straights import rule_lines
-from inkclean.curves.outlines.tips import all_crossings, pieces_of
+from inkclean.curves.outlines.tips import all_crossings, do_cross, pieces_of
 from inkclean.curves.plane import turn
 from inkclean.curves.spans import Spans
 from inkclean.curves.values import Curves
@@ -36,6 +36,7 @@ _ABOUT_PX = 6.0  # px about a crossing within which curves are drawn closer to t
 _NARROW_PX = 1.5  # px to other edges: curves cross only nearer, or where a corner was carried far
 _STEPS = 8  # samples a cubic, to see whether it crosses another, or more
 _STEP_PX = 1.5  # px a sample, on cubics that are longer
+_CHORD_PX = 0.0005  # px that chords may lie off cubics that may cross: too little to be seen
 _TIP_TURN = np.deg2rad(150.0)  # turn of two sides that may cross within a step of their tip
 _LEAST_PX = 0.05  # px: no curve is asked to lie closer than the edge itself is known
 
@@ -182,11 +183,44 @@ def _crossings(outline: InkOutline, pieces: _Pieces, asked: Bool) -> tuple[I64, 
         beside = np.flatnonzero(sharp[own] & ~suspect)
         away = near[beside] - pieces.cubics[own[beside], end]
         suspect[beside] = np.hypot(away[:, 0], away[:, 1]) < _CARRIED_PX
-    one, two = all_crossings(pieces_of(points, loops), some[suspect])
+    # Chords lie inside a bend: those of two cubics that bulge into each other by less than that
+    # do not meet. So where they come this near, the cubics are looked at more closely.
+    off = (_bends(pieces.cubics) / steps**2).take(np.repeat(np.arange(steps.size), steps))
+    edges = pieces_of(points, loops)
+    one, two = all_crossings(edges, some[suspect], off)
+    plain = do_cross(edges, one, two)
     tips = _crossed_tips(pieces)
     tips = tips[np.repeat(asked, pieces.counts)[tips]]
-    found = np.concatenate((one, two, (np.cumsum(steps) - steps)[tips]))
-    return np.unique(np.searchsorted(loops, found, side="right") - 1), points[found]
+    found = np.concatenate((one[plain], two[plain], (np.cumsum(steps) - steps)[tips]))
+    loop = np.searchsorted(loops, found, side="right") - 1
+    unsure = np.searchsorted(np.cumsum(steps), np.concatenate((one[~plain], two[~plain])), "right")
+    grazing, place = _grazes(pieces, np.unique(unsure))
+    return np.unique(np.append(loop, grazing)), np.concatenate((points[found], place))
+
+
+def _grazes(pieces: _Pieces, some: I64) -> tuple[I64, F64]:
+    """Loops whose cubics ``some`` cross others of these, however little, and where (K, 2)."""
+    owner = np.repeat(np.arange(pieces.counts.size), pieces.counts)
+    which = np.zeros(pieces.counts.size, np.bool_)
+    which[owner[some]] = True
+    near = np.zeros(owner.size, np.bool_)
+    near[some] = True
+    near, part = near[which[owner]], _of(pieces, which)
+    fine = np.ceil(np.sqrt(_bends(part.cubics) / _CHORD_PX)).astype(np.int64)
+    points, own = _samples(part.cubics, np.where(near, np.maximum(fine, 1), 1))
+    ends = np.searchsorted(own, np.append(0, np.cumsum(part.counts)))
+    # The loops' other cubics only close them here, by a chord each.
+    one, two = all_crossings(pieces_of(points, ends), np.flatnonzero(near[own]))
+    both = near[own[one]] & near[own[two]]
+    found = np.concatenate((one[both], two[both]))
+    return owner[which[owner]][own[found]], points[found]
+
+
+def _bends(cubics: F64) -> F64:
+    """How far off a cubic its chord may lie, px (S,): with n samples, n² times less."""
+    bend = cubics[:, 2:] - 2.0 * cubics[:, 1:3] + cubics[:, :2]
+    # An eighth of the second derivative, which is six times as much.
+    return np.asarray(0.75 * np.hypot(bend[..., 0], bend[..., 1]).max(axis=1))
 
 
 def _crossed_tips(pieces: _Pieces) -> I64:

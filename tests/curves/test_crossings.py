@@ -90,3 +90,15 @@ def test_no_pieces_cross_nothing() -> None:
     pieces = pieces_of(square, loops)
     for side in (np.zeros(0, np.int64), np.arange(4)):
         assert [part.size for part in all_crossings(pieces, side)] == [0, 0]
+
+
+def test_pieces_that_come_near_are_found_within_their_reach() -> None:
+    # The left square ends just short of a square of the grid, in which the right one begins.
+    square = np.array([[0.0, 0.0], [1.0, 0.0], [1.0, 1.0], [0.0, 1.0]])
+    tip = np.array([[2.01, 0.5], [2.9, 0.9], [2.9, 0.1]])
+    points = np.vstack((square + np.array([0.99, 0.0]), tip))
+    pieces, side = pieces_of(points, np.array([0, 4, 7])), np.arange(4)
+    assert all_crossings(pieces, side)[0].size == 0
+    assert all_crossings(pieces, side, np.full(7, 0.009))[0].size == 0
+    one, two = all_crossings(pieces, side, np.full(7, 0.011))
+    assert {(int(a), int(b)) for a, b in zip(one, two, strict=True)} == {(1, 4), (1, 6)}

@@ -11,8 +11,8 @@ from itertools import pairwise
 
 import numpy as np
 
-from inkclean.base.arrays import F64, I32, I64, count_up, offsets_of
-from inkclean.curves.plane import cross
+from inkclean.base.arrays import F64, I32, I64, Bool, count_up, offsets_of
+from inkclean.curves.plane import cross, length
 
 _SQUARE_PX = 2.0  # px, side of the squares: most pieces are shorter
 _PAIRS = 1 << 19  # pairs of pieces that are looked at at once: what fits in the cache
@@ -71,28 +71,30 @@ def crossing_pieces(pieces: EdgePieces, side: I64, among: I64 | None = None) -> 
     return _crossed(pieces, _Boxes.of(pieces), one, two)
 
 
-def all_crossings(pieces: EdgePieces, side: I64) -> tuple[I64, I64]:
+def all_crossings(pieces: EdgePieces, side: I64, reach: F64 | None = None) -> tuple[I64, I64]:
     """Return the pairs of pieces, one of them of ``side``, that cross, each pair at least once.
 
-    The same as ``crossing_pieces`` finds, in another order. For ``side`` of most of the pieces:
+    With ``reach`` (N,) px, how far off each piece its curve may run, all that may cross. Else
+    the same as ``crossing_pieces`` finds, in another order. For ``side`` of most of the pieces:
     each two in a square meet once and not from both sides, a part of them at a time.
     """
     if side.size == 0:
         return side, side
     among = near_pieces(pieces, side)
-    shape, column, row = _grid(pieces)
-    square, owner = _squares(*_box(pieces, among, column, row), shape[1])
+    boxes = _Boxes.of(pieces, reach)
+    low, high = boxes.squares(among)
+    wide, tall = (int(most) + 1 for most in high.max(axis=1))
+    square, owner = _squares(low, high, wide)
     owner = among[owner]
     of_side = np.zeros(pieces.points.shape[0], np.bool_)
     of_side[side] = True
-    asked = np.zeros(shape[0] * shape[1], np.bool_)
+    asked = np.zeros(wide * tall, np.bool_)
     asked[square[of_side.take(owner)]] = True
     touching = np.flatnonzero(asked.take(square))
     touching = touching[np.argsort(square.take(touching), kind="stable")]
     square, owner = square[touching], owner[touching]
     last = np.flatnonzero(np.append(square[1:] != square[:-1], True))
     others = np.repeat(last, np.diff(last, prepend=-1)) - np.arange(square.size)
-    boxes = _Boxes.of(pieces)
     so_far = offsets_of(others)
     parts = np.arange(0, int(so_far[-1]) + _PAIRS, _PAIRS)
     found = []
@@ -102,7 +104,7 @@ def all_crossings(pieces: EdgePieces, side: I64) -> tuple[I64, I64]:
         then = at + 1 + count_up(others[begin:end])
         one, two = owner.take(at), owner.take(then)
         wanted = np.flatnonzero(of_side.take(one) | of_side.take(two))
-        found.append(_crossed(pieces, boxes, one.take(wanted), two.take(wanted)))
+        found.append(_crossed(pieces, boxes, one.take(wanted), two.take(wanted), reach))
     return _joined(found)
 
 
@@ -116,7 +118,7 @@ def _joined(found: list[tuple[I64, I64]]) -> tuple[I64, I64]:
 
 @dataclass(frozen=True)
 class _Boxes:
-    """Lowest and highest x and y of each piece, (N,) each."""
+    """Lowest and highest x and y of each piece, (N,) each, and ``reach`` (N,) about it."""
 
     left: F64
     right: F64
@@ -124,19 +126,33 @@ class _Boxes:
     bottom: F64
 
     @classmethod
-    def of(cls, pieces: EdgePieces) -> _Boxes:
+    def of(cls, pieces: EdgePieces, reach: F64 | None = None) -> _Boxes:
         x, y = (np.ascontiguousarray(pieces.points[:, axis]) for axis in (0, 1))
         ahead_x, ahead_y = x.take(pieces.following), y.take(pieces.following)
+        more = 0.0 if reach is None else reach
         return cls(
-            np.minimum(x, ahead_x),
-            np.maximum(x, ahead_x),
-            np.minimum(y, ahead_y),
-            np.maximum(y, ahead_y),
+            np.minimum(x, ahead_x) - more,
+            np.maximum(x, ahead_x) + more,
+            np.minimum(y, ahead_y) - more,
+            np.maximum(y, ahead_y) + more,
         )
 
+    def squares(self, some: I64) -> tuple[I32, I32]:
+        """Lowest and highest squares (2, K), column and row, of ``some`` pieces."""
+        low, high = (
+            np.floor(np.stack((x.take(some), y.take(some))) * (1.0 / _SQUARE_PX)).astype(np.int32)
+            for x, y in ((self.left, self.top), (self.right, self.bottom))
+        )
+        least = low.min(axis=1, keepdims=True)
+        return low - least, high - least
 
-def _crossed(pieces: EdgePieces, boxes: _Boxes, one: I64, two: I64) -> tuple[I64, I64]:
-    """Return those of the pairs that cross; pieces that share an end don't."""
+
+def _crossed(
+    pieces: EdgePieces, boxes: _Boxes, one: I64, two: I64, reach: F64 | None = None
+) -> tuple[I64, I64]:
+    """Return those of the pairs that cross, or may within their ``reach``; pieces that share an
+    end don't.
+    """
     for low, high in ((boxes.left, boxes.right), (boxes.top, boxes.bottom)):
         meet = high.take(one) >= low.take(two)
         meet &= high.take(two) >= low.take(one)
@@ -144,11 +160,25 @@ def _crossed(pieces: EdgePieces, boxes: _Boxes, one: I64, two: I64) -> tuple[I64
         one, two = one.take(kept), two.take(kept)
     end, ahead = pieces.following.take(one), pieces.following.take(two)
     kept = np.flatnonzero((one != two) & (end != two) & (ahead != one))
-    one, two, end, ahead = (part.take(kept) for part in (one, two, end, ahead))
+    one, two = one.take(kept), two.take(kept)
+    near = None if reach is None else reach.take(one) + reach.take(two)
+    kept = np.flatnonzero(do_cross(pieces, one, two, near))
+    return one[kept], two[kept]
+
+
+def do_cross(pieces: EdgePieces, one: I64, two: I64, near: F64 | None = None) -> Bool:
+    """Whether each pair (K,) of pieces crosses, or would if they were ``near`` (K,) px nearer."""
+    end, ahead = pieces.following.take(one), pieces.following.take(two)
     p, q, r, s = (pieces.points.take(part, axis=0) for part in (one, end, two, ahead))
-    crossing = cross(q - p, r - p) * cross(q - p, s - p) < 0
-    crossing &= cross(s - r, p - r) * cross(s - r, q - r) < 0
-    return one[crossing], two[crossing]
+    crossing = np.ones(one.size, np.bool_)
+    for start, stop, other, last in ((p, q, r, s), (r, s, p, q)):
+        along = stop - start
+        left, right = cross(along, other - start), cross(along, last - start)
+        met = left * right < 0
+        if near is not None:
+            met |= np.minimum(np.abs(left), np.abs(right)) <= near * length(along)
+        crossing &= met
+    return crossing
 
 
 def near_pieces(pieces: EdgePieces, side: I64) -> I64:
