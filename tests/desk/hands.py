@@ -131,6 +131,20 @@ def drawn(tab: Page) -> None:
     tab.wait_for_selector("#page[data-waiting='0']")
 
 
+def settled(tab: Page) -> None:
+    """Wait until the page on the screen has the room that the controls below leave it."""
+    tab.wait_for_function(
+        """() => {
+          const c = document.querySelector('#page');
+          const ratio = Math.min(devicePixelRatio || 1, 2);
+          return c.width === Math.round(c.clientWidth * ratio)
+            && c.height === Math.round(c.clientHeight * ratio);
+        }"""
+    )
+    tab.evaluate("() => new Promise((done) => requestAnimationFrame(() => done()))")  # and drawn
+    drawn(tab)
+
+
 def at(tab: Page, x: float, y: float) -> tuple[float, float]:
     """Return where a place of the sheet (mm) lies in the window."""
     k, ox, oy = (float(v) for v in str(tab.get_attribute("#page", "data-view")).split())
@@ -199,5 +213,8 @@ def white_out(tab: Page) -> None:
 
 
 def log_of(table: Table) -> list[dict[str, Any]]:
-    path = next((table.folder / ".desk" / "pages").glob("*/edits.log"))
+    """Return what was done to the one page, nothing before its first edit is kept."""
+    path = next((table.folder / ".desk" / "pages").glob("*/edits.log"), None)
+    if path is None:
+        return []
     return [json.loads(line) for line in path.read_text("utf-8").splitlines()]

@@ -22,6 +22,7 @@ from tests.desk.hands import (
     pixel,
     put,
     reached,
+    settled,
     station,
     until,
 )
@@ -42,6 +43,7 @@ def _areas(table: Table) -> Page:
 
 def _mode(tab: Page, name: str) -> None:
     tab.get_by_role("button", name=name, exact=True).click()
+    settled(tab)  # fewer controls leave the page more room
 
 
 def _last(table: Table) -> dict[str, object]:
