@@ -31,6 +31,9 @@ HALO_PX = 64  # what lies further from a tile is not seen
 BARE = 0.03  # a tile without darkness above this has no ink
 MOST_ODDS = 8.0
 DENIED = -6.5  # log-odds under which the network is sure
+# Paper with nothing darker than this share of the ink's level, so far around in mm, holds no
+# ink, however well a stroke would go on there: where nothing is left it stays open.
+NOTHING, AROUND_MM, PAPER_ODDS = 0.12, 0.35, -1.0
 # The ink's level is this quantile of what is darker than Otsu's threshold.
 DENSE = 0.9
 
@@ -71,7 +74,18 @@ def find_places(ink: F32, px_per_mm: float) -> Places:
     factor = max(1, round(px_per_mm / USUAL)) if px_per_mm > FINEST else 1
     factor = max(factor, int(np.ceil(np.sqrt(ink.size / MOST_PX))))
     dark = darkness(averaged(ink, factor))
-    return Places(ink_odds(dark, ink_level(dark)), factor)
+    level = ink_level(dark)
+    odds = ink_odds(dark, level)
+    bare = _bare(dark, level, px_per_mm / factor)
+    odds[bare] = np.minimum(odds[bare], PAPER_ODDS)
+    return Places(odds, factor)
+
+
+def _bare(dark: F32, level: float, px_per_mm: float) -> Bool:
+    """Return where there is nothing but paper for some way around."""
+    side = 2 * max(1, round(AROUND_MM * px_per_mm)) + 1
+    disc = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (side, side))
+    return np.asarray(cv2.dilate(cv2.blur(dark, (3, 3)), disc) < NOTHING * level, np.bool_)
 
 
 def ink_level(dark: F32) -> float:
