@@ -33,6 +33,7 @@ from tests.desk.hands import (
     pixel,
     put,
     reached,
+    settled,
     station,
     until,
     white_out,
@@ -232,6 +233,7 @@ def test_bridge_removed_laid_joined_parted_dabbed(table: Table) -> None:
     expect(tab.locator("#say")).to_contain_text("areas")
     before, whole = key_of(tab, "flats"), _areas(tab)
     tab.get_by_role("button", name="Bridge", exact=True).click()
+    settled(tab)
     tab.mouse.click(*at(tab, 70, 110))
     changed(tab, "flats", before)
     until(tab, lambda: _areas(tab) == whole - 1)
@@ -241,15 +243,18 @@ def test_bridge_removed_laid_joined_parted_dabbed(table: Table) -> None:
     until(tab, lambda: _areas(tab) == whole)
     before = key_of(tab, "flats")
     tab.get_by_role("button", name="Join").click()
+    settled(tab)
     drag(tab, at(tab, 55, 100), at(tab, 55, 120))
     changed(tab, "flats", before)
     until(tab, lambda: _areas(tab) == whole - 1)
     before = key_of(tab, "flats")
     tab.get_by_role("button", name="Split").click()
+    settled(tab)
     drag(tab, at(tab, 36, 80), at(tab, 104, 80))
     changed(tab, "flats", before)
     until(tab, lambda: _areas(tab) == whole)
     tab.get_by_role("button", name="Fill").click()
+    settled(tab)
     tab.locator(".swatch").nth(2).click()
     colour = tab.locator(".swatch").nth(2).locator("canvas")
     rgb = colour.evaluate("(c) => [...c.getContext('2d').getImageData(1, 1, 1, 1).data]")
