@@ -24,7 +24,7 @@ import numpy as np
 
 from inkclean.flats.lettering.find import find_lettering
 from tests.fitting.lettering.packed import Art
-from tests.lettering import pages, words
+from tests.lettering import pages, textures, words
 
 FONTS = Path("/usr/share/fonts")
 KEPT_OUT = {
@@ -95,9 +95,9 @@ class Tally:
         self.sounds_found += int((free & lettered).sum())
         self.bare += int(board.bare.sum())
         self.bare_found += int((board.bare & lettered).sum())
-        art = board.kind == pages.ART
+        art = board.kind == textures.ART
         self.art += int(art.sum())
-        self.taken += int((art & (kind != pages.ART)).sum())
+        self.taken += int((art & (kind != textures.ART)).sum())
         outline = board.kind == pages.BALLOON
         self.outline += int(outline.sum())
         self.outline_found += int((outline & (kind == pages.BALLOON)).sum())

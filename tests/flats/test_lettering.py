@@ -20,7 +20,7 @@ from inkclean.flats.lettering.edits import (
 from inkclean.flats.lettering.find import find_lettering, sort_lettering
 from inkclean.flats.lettering.values import ART, BALLOON, NOTHING, TEXT, Lettering
 from inkclean.ink.values import Ink, Pencil
-from tests.lettering import pages, words
+from tests.lettering import pages, textures, words
 
 FONTS = Path("/usr/share/fonts")
 # Debian's fonts-comic-neue (OFL) and fonts-tomsontalks; neither had a part in fitting.
@@ -38,7 +38,7 @@ def _sorted(board: pages.Board, edits: LetterEdits | None = None) -> Lettering:
 
 
 def _shares(board: pages.Board, found: Lettering) -> dict[str, float]:
-    text, art = board.kind == pages.TEXT, board.kind == pages.ART
+    text, art = board.kind == pages.TEXT, board.kind == textures.ART
     outline = board.kind == pages.BALLOON
     return {
         "text": float((found.kind[text] == TEXT).mean()),
