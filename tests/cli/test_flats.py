@@ -377,6 +377,6 @@ def test_colour_under_the_lines_comes_to_print_at_its_resolution(drawing: Path) 
     assert ran.exception is None
     with pikepdf.open(drawing.with_name("boxes.press.pdf")) as pdf:
         page = pdf.pages[0]
-        (picture,) = page.Resources.XObject.values()
+        ((_, picture),) = page.Resources.XObject.items()
         wide = max(abs(values[0]) for name, values in operators(page) if name == "cm") / 72
         assert int(picture.Width) / wide == pytest.approx(300, abs=0.5)

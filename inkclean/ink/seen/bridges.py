@@ -28,6 +28,8 @@ WET, DRY = 0.02, 0.08
 GRAIN_MM, UNEVEN = 0.75, 0.3
 # Log-odds at the edge of a dry stroke: at even odds strokes come out a little wide.
 EDGE_ODDS = 0.15
+# Two strokes side by side leave a slit at least so long, in mm; it takes such log-odds to fill it.
+SLIT_MM, SLIT_ODDS = 1.0, 1.0
 # How far, in mm, a pencil's trace reaches beyond where it was seen.
 PENCIL_REACH_MM = 0.2
 # What light alone takes for ink is as long as the second, in mm, else it is a scrap; what is
@@ -44,6 +46,7 @@ def bridge(coverage: F32, places: Places, grey: Grey) -> None:
     inked = places.inked & ~_pencilled(grey, places.odds.shape, px_per_mm / places.factor)
     share = averaged(coverage, places.factor)
     light = share >= 0.5
+    inked &= (places.odds > SLIT_ODDS) | ~_slits(light, px_per_mm / places.factor)
     beyond = inked & ~light
     gaps = squares(beyond)
     nicks = beyond & closed(light, 1)
@@ -101,6 +104,16 @@ def _pencilled(grey: Grey, shape: tuple[int, ...], px_per_mm: float) -> Bool:
     mask = cv2.resize(grey.pencilled.view(np.uint8), shape[::-1], interpolation=cv2.INTER_NEAREST)
     kernel = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (reach, reach))
     return np.asarray(cv2.dilate(mask, kernel), np.uint8).view(np.bool_)
+
+
+def _slits(light: Bool, px_per_mm: float) -> Bool:
+    """Return where ``light`` (h, w) leaves long gaps of at most two px between its strokes."""
+    narrow = closed(light, 1) & ~light
+    _, label, stats, _ = cv2.connectedComponentsWithStats(narrow.view(np.uint8), connectivity=8)
+    extent = np.maximum(stats[:, cv2.CC_STAT_WIDTH], stats[:, cv2.CC_STAT_HEIGHT])
+    long = extent >= SLIT_MM * px_per_mm
+    long[0] = False
+    return np.asarray(long[np.asarray(label)], np.bool_)
 
 
 def _uneven(inked: Bool, share: F32, light: Bool, px_per_mm: float) -> Bool:
