@@ -6,13 +6,14 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import fields
 from os import PathLike
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal, TypedDict, Unpack
 
 from inkclean.page import Page
 from inkclean.pipeline import Asked
-from inkclean.settings import check_settings
+from inkclean.settings import Settings, check_settings
 
 if TYPE_CHECKING:
     from inkclean.jobs.colours.recolour import RecolourReport
@@ -97,6 +98,7 @@ class FilePage(Page):
         check_settings(asked.settings)
         super().__init__(None, asked.settings)
         self._asked = asked
+        self._typed = frozenset(options) & {item.name for item in fields(Settings)}
 
     def change(self, **options: Any) -> None:
         """Ask for something else; ``options`` as for the page itself.
@@ -108,7 +110,26 @@ class FilePage(Page):
         """
         asked = _plain(options)
         check_settings(self.asked.changed(**asked).settings)
+        self._typed |= frozenset(asked) & {item.name for item in fields(Settings)}
         super().change(**asked)
+
+    def _follow(self, ticket: Path) -> bool:
+        """Take the settings of the page's own ticket that nobody asked for; tell if others differ.
+
+        Raises:
+            InputError: the ticket cannot be read.
+        """
+        from inkclean.jobs.ticket import file_hash, read_ticket
+
+        assert self.asked.file is not None  # noqa: S101 - the page was made with one
+        if not ticket.exists():
+            return False
+        kept = read_ticket(ticket)
+        if kept.sha256 != file_hash(self.asked.file) or kept.page != self.asked.number:
+            return False
+        names = {item.name for item in fields(Settings)} - self._typed
+        super().change(**{name: getattr(kept.settings_used, name) for name in names})
+        return self.settings != kept.settings_used
 
     def write(
         self,
@@ -172,7 +193,9 @@ class FilePage(Page):
     ) -> FlatsReport:
         """Write the flats and their layers, as ``inkclean flats`` does; the ticket notes them.
 
-        Where the ticket of the page is not there, ink and curves are written first.
+        Where the ticket of the page is not there, ink and curves are written first. A ticket says
+        with which settings the page is made; what was asked of the page wins over it, and the ink
+        is then written anew, with ``replace``.
 
         Args:
             folder: where to; beside the photo if None.
@@ -196,8 +219,8 @@ class FilePage(Page):
         from inkclean.jobs.colours.palettes import palette_of
         from inkclean.jobs.flat_pages import FlatsOrder, write_page_flats
         from inkclean.jobs.reports import FlatsReport
-        from inkclean.jobs.results import Order, Origin, Target, edits_kept
-        from inkclean.jobs.ticket import file_hash
+        from inkclean.jobs.results import ALSO, Order, Origin, Target, edits_kept
+        from inkclean.jobs.ticket import file_hash, read_ticket
 
         asked = self.asked
         assert asked.file is not None  # noqa: S101 - the page was made with one
@@ -206,12 +229,15 @@ class FilePage(Page):
         check_flats_settings(flats)
         place = asked.file.parent if folder is None else Path(folder)
         target = Target(place, self.photo.name, replace)
+        ticket = target.path("ticket")
+        differs = self._follow(ticket)
         dpi = (float(self.settings.dpi), dpi_of(self.settings.dpi, colour_dpi))
         outputs = flats.outputs(place, target.name)
         for path in outputs.values():
             check_free(path, replace)
-        ticket = target.path("ticket")
-        cleaned = None if ticket.exists() else self.write(folder)
+        stands = ticket.exists() and not differs
+        also = [kind for kind in ALSO if kind in read_ticket(ticket).results] if differs else []
+        cleaned = None if stands else self.write(folder, also=also, replace=replace)
         edits = edits_kept(Origin(asked.file, file_hash(asked.file), asked.number), target)
         flat_edits, hints = read_edits(edits.get("flats", {}))
         palette = palette_of(asked.palette, ticket, edits)
@@ -252,7 +278,7 @@ class FilePage(Page):
     ) -> PrintReport:
         """Write print files and check them, as ``inkclean press`` does.
 
-        What the ticket of an earlier run keeps of corrections by hand is done again.
+        What the ticket of an earlier run keeps of settings and corrections by hand is done again.
 
         Args:
             folder: where to; beside the photo if None.
@@ -311,6 +337,7 @@ class FilePage(Page):
             check_free(result, replace)
         origin = Origin(path, file_hash(path), self.asked.number)
         target = Target(place, self.photo.name, replace)
+        self._follow(target.path("ticket"))
         edits = edits_kept(origin, target)
         if edits:
             flats, hints = read_edits(edits.get("flats", {}))

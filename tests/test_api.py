@@ -10,6 +10,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from PIL import Image
 
 import inkclean
 from inkclean import api
@@ -99,6 +100,19 @@ def test_flats_are_written_and_follow_the_book(desk: Path) -> None:
     # what the ticket keeps is done again
     again = inkclean.Page("photo.jpg").write_flats("out", colour_dpi=200, replace=True)
     assert "sea" in again.flats.colours
+
+
+def test_what_is_asked_of_a_page_wins_over_its_ticket(desk: Path) -> None:
+    inkclean.Page("photo.jpg", dpi=300).write(also=["lines"])
+    assert inkclean.Page("photo.jpg").write_flats().flats.ink_dpi == 300
+    page = inkclean.Page("photo.jpg", dpi=400)
+    with pytest.raises(inkclean.OutputError):
+        page.write_flats()
+    assert page.write_flats(replace=True).flats.colour_dpi == 400
+    for kind in ("ink", "lines", "flats"):
+        with Image.open(f"photo.{kind}.png") as picture:
+            assert picture.info["dpi"] == pytest.approx((400, 400), abs=0.02)
+    assert read_ticket(Path("photo.ticket.json")).settings.dpi == 400
 
 
 def test_names_of_pencils_are_one_or_several(desk: Path) -> None:

@@ -14,6 +14,7 @@ from inkclean.base.errors import UsageError
 from inkclean.cli.options import (
     as_one_option,
     clean_options,
+    crew_of,
     doubts,
     finish,
     option_group,
@@ -23,19 +24,18 @@ from inkclean.cli.options import (
     shower,
     spent,
     teller,
+    typed_settings,
     work_through,
 )
 
 if TYPE_CHECKING:
-    from inkclean.jobs.batch import BookTask, Outcome, Task, Tell
+    from inkclean.jobs.batch import BookTask, Outcome, Task
     from inkclean.jobs.reports import CleanReport
     from inkclean.jobs.results import Order
     from inkclean.settings import Settings
 
 _FILE = click.Path(path_type=Path, dir_okay=False)
 _SCHEME = re.compile(r"([a-z][a-z0-9+.-]+):/(.*)")
-# The settings that the options are read into, where the names differ.
-_FIELDS = {"speck": "speck_mm", "within": "within_mm", "budget": "budget_mp"}
 
 
 # Options for whole books and many machines
@@ -85,19 +85,18 @@ _batch_options = option_group(
 )
 @as_one_option
 @_batch_options
-@click.pass_context
-def clean(context: click.Context, /, photos: tuple[str, ...], also: str, **options: Any) -> None:
+def clean(photos: tuple[str, ...], also: str, **options: Any) -> None:
     """Turn photos or scans (files or folders) into clean ink and curves."""
     from inkclean.jobs.results import Order, parse_also
 
-    order = Order(_settings(context, options), parse_also(also))
+    order = Order(_settings(options), parse_also(also))
     _check_places(options)
     tasks = _tasks(photos, order, options)
     # a hundred thousand reports would fill the memory: kept only for who looks at all of them
     overviews = options["contact"] is not None or options["timings"] is not None
     outcomes: list[Outcome] = []
     done, failures = work_through(
-        _outcomes(tasks, options, teller(len(tasks), options["quiet"])),
+        _outcomes(tasks, options),
         shower(options, summary),
         outcomes.append if overviews else lambda outcome: None,
     )
@@ -105,19 +104,14 @@ def clean(context: click.Context, /, photos: tuple[str, ...], also: str, **optio
     finish(done, failures)
 
 
-def _settings(context: click.Context, options: dict[str, Any]) -> Settings:
+def _settings(options: dict[str, Any]) -> Settings:
     settings = replace(settings_of(options), even=options["even"])
     if options["like"] is None:
         return settings
     from inkclean.jobs.book import like
     from inkclean.settings import check_settings
 
-    spelled = {
-        _FIELDS.get(name, name)
-        for name in options
-        if context.get_parameter_source(name) is not click.core.ParameterSource.DEFAULT
-    }
-    settings = like(options["like"], settings, spelled)
+    settings = like(options["like"], settings, typed_settings())
     check_settings(settings)
     return settings
 
@@ -189,24 +183,27 @@ def place_of(folder: Path | None) -> Path | str | None:
     return f"{found[1]}:{slashes}{found[2]}"
 
 
-def _outcomes(tasks: Sequence[BookTask], options: dict[str, Any], tell: Tell) -> Iterator[Outcome]:
+def _outcomes(tasks: Sequence[BookTask], options: dict[str, Any]) -> Iterator[Outcome]:
     from inkclean.jobs.batch import run_tasks, timed
     from inkclean.jobs.book import even_files
+
+    workers = 0 if options["cluster"] else crew_of(tasks, options).workers
+    tell = teller(len(tasks), options["quiet"])
 
     def cleaned(some: Sequence[Task]) -> Iterator[Outcome]:
         if options["cluster"]:
             from inkclean.jobs.cluster import clean_on_cluster
 
             return clean_on_cluster(some, options["cluster"])
-        return run_tasks(some, workers=options["jobs"])
+        return run_tasks(some, workers=workers)
 
     def say(text: str) -> None:
         if not options["quiet"]:
             click.echo(text, err=True)
 
     if options["even"]:
-        return even_files(tasks, cleaned, tell, say)
-    return timed(tasks, cleaned(tasks), tell)
+        return even_files(tasks, cleaned, tell, say, workers)
+    return timed(tasks, cleaned(tasks), tell, workers)
 
 
 def _leave_overviews(outcomes: Sequence[Outcome], options: dict[str, Any]) -> None:

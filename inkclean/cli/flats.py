@@ -19,7 +19,8 @@ from inkclean.cli.options import (
     settings_of,
     shower,
     spent,
-    teller,
+    told_as_done,
+    typed_settings,
     work_through,
 )
 
@@ -93,12 +94,12 @@ _options = option_group(
 def flats(pages: tuple[Path, ...], **options: Any) -> None:
     """Split inked pages into colour areas, and write them as layers ready to shade."""
     from inkclean.deliver.resolution import colour_dpi
-    from inkclean.jobs.batch import run_tasks, timed
     from inkclean.jobs.flat_pages import FlatsJob, FlatsOrder
     from inkclean.jobs.inputs import gather_pages, together
     from inkclean.jobs.results import Order
 
-    order = FlatsOrder(Order(settings_of(options)), flats_settings_of(options))
+    typed = typed_settings()
+    order = FlatsOrder(Order(settings_of(options)), flats_settings_of(options), typed)
     if order.flats.colour_dpi is not None and not all(map(_brings_its_own, pages)):
         colour_dpi(options["dpi"], order.flats.colour_dpi)
     paths = gather_pages(pages)
@@ -109,9 +110,7 @@ def flats(pages: tuple[Path, ...], **options: Any) -> None:
         first, more = together(paths)
         paths = [first]
     jobs = [FlatsJob(path, options["folder"], order, options["replace"], more) for path in paths]
-    outcomes = run_tasks(jobs, workers=options["jobs"])
-    told = timed(jobs, outcomes, teller(len(jobs), options["quiet"]))
-    finish(*work_through(told, shower(options, _summary)))
+    finish(*work_through(told_as_done(jobs, options), shower(options, _summary)))
 
 
 def _brings_its_own(page: Path) -> bool:
@@ -148,6 +147,7 @@ def _summary(report: FlatsReport) -> list[str]:
         f"{Path(report.input).name}: {found.areas} areas in {len(found.colours)} colours, "
         f"{found.bridges} gaps bridged, {spent(report)}",
         f"  ink {found.ink_dpi:.5g} dpi, colour files {found.colour_dpi:.5g} dpi",
+        *(f"  {words}" for words in report.overrides),
     ]
     lines += doubts(report.cleaned)
     if found.to_check:

@@ -3,22 +3,26 @@
 from __future__ import annotations
 
 import sys
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar, cast
 
 import click
+from click.core import ParameterSource
 
 from inkclean.base.errors import printable
 
 if TYPE_CHECKING:
     from inkclean.jobs.batch import Outcome, Task, Tell
+    from inkclean.jobs.crew.choose import Crew
     from inkclean.jobs.reports import CleanReport, FlatsReport, Report, SheetReport
     from inkclean.settings import Settings
 
 _F = TypeVar("_F", bound=Callable[..., Any])
 _R = TypeVar("_R")
 SOME_FAILED = 4
+# the settings that the options are read into, where the names differ
+_FIELDS = {"speck": "speck_mm", "within": "within_mm", "budget": "budget_mp"}
 
 
 def option_group(*options: Callable[[_F], _F]) -> Callable[[_F], _F]:
@@ -30,6 +34,14 @@ def option_group(*options: Callable[[_F], _F]) -> Callable[[_F], _F]:
         return command
 
     return add
+
+
+jobs_option = click.option(
+    "--jobs",
+    type=click.IntRange(1, 64),
+    metavar="N",
+    help="Pages to process at once (default: as many as cores and memory allow).",
+)
 
 
 # Options that every command on photos has
@@ -48,13 +60,7 @@ page_options = option_group(
         show_default=True,
         help="Resolution of the bitmaps.",
     ),
-    click.option(
-        "--jobs",
-        type=click.IntRange(1, 64),
-        default=1,
-        show_default=True,
-        help="Pages to process at once.",
-    ),
+    jobs_option,
 )
 
 
@@ -160,6 +166,21 @@ def settings_of(options: dict[str, Any]) -> Settings:
     return settings
 
 
+def typed_settings() -> frozenset[str]:
+    """Return the names of the settings that were typed, not left at their defaults."""
+    from dataclasses import fields
+
+    from inkclean.settings import Settings
+
+    context = click.get_current_context()
+    typed = {
+        _FIELDS.get(name, name)
+        for name in context.params
+        if context.get_parameter_source(name) is not ParameterSource.DEFAULT
+    }
+    return frozenset(typed & {item.name for item in fields(Settings)})
+
+
 def work_through(
     outcomes: Iterable[Outcome],
     show: Callable[[Report], None],
@@ -243,10 +264,37 @@ def teller(total: int, quiet: bool) -> Tell:
 def progress(done: int, total: int, name: str, left: float | None) -> str:
     """Return the line that tells how far a batch is."""
     text = f"page {done + 1} of {total}: {printable(name)}"
-    if left is None:
-        return text
-    minutes = round(left / 60)
-    return f"{text}, about {minutes} min left" if minutes else f"{text}, under a minute left"
+    return text if left is None else f"{text}, about {_time(left)} left"
+
+
+def _time(seconds: float) -> str:
+    """Return a time in words, to about a tenth of itself."""
+    if seconds < 57.5:
+        return f"{max(5, 5 * round(seconds / 5))} s"
+    if seconds < 595:
+        minutes, rest = divmod(10 * round(seconds / 10), 60)
+        return f"{minutes} min {rest} s" if rest else f"{minutes} min"
+    hours, minutes = divmod(round(seconds / 60), 60)
+    return f"{hours} h {minutes} min" if hours else f"{minutes} min"
+
+
+def told_as_done(jobs: Sequence[Task], options: dict[str, Any]) -> Iterator[Outcome]:
+    """Do the jobs, as many at once as asked or as there is room for; say how far the batch is."""
+    from inkclean.jobs.batch import run_tasks, timed
+
+    crew = crew_of(jobs, options)
+    outcomes = run_tasks(jobs, workers=crew.workers)
+    return timed(jobs, outcomes, teller(len(jobs), options["quiet"]), crew.workers)
+
+
+def crew_of(jobs: Sequence[Task], options: dict[str, Any]) -> Crew:
+    """Return how many jobs are done at once, and say it where nobody asked for a number."""
+    from inkclean.jobs.crew.choose import crew_for
+
+    crew = crew_for(jobs, options["jobs"])
+    if len(jobs) > 1 and options["jobs"] is None and not options["quiet"]:
+        click.echo(crew.text(), err=True)
+    return crew
 
 
 def finish(done: int, failures: list[tuple[str, int]]) -> None:

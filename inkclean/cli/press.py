@@ -10,7 +10,16 @@ import click
 from click.core import ParameterSource
 
 from inkclean.base.errors import UsageError
-from inkclean.cli.options import finish, option_group, result_options, shower, teller, work_through
+from inkclean.cli.options import (
+    as_one_option,
+    finish,
+    jobs_option,
+    option_group,
+    result_options,
+    shower,
+    told_as_done,
+    work_through,
+)
 
 if TYPE_CHECKING:
     from inkclean.jobs.press_pages import PressOrder
@@ -202,7 +211,7 @@ _options = option_group(
         default="auto",
         show_default=True,
         metavar="SIZE",
-        help="Paper in the photo (a ticket already says it).",
+        help="Paper in the photo (a ticket already says it; what you type wins).",
     ),
 )
 
@@ -210,24 +219,28 @@ _options = option_group(
 @click.command()
 @click.argument("pages", nargs=-1, required=True, metavar="TICKET|PHOTO…", type=_FILE)
 @_options
+@as_one_option
+@jobs_option
 @result_options
 def press(pages: tuple[Path, ...], **options: Any) -> None:
     """Write print files of inked pages, and check them before they go out.
 
     For a folder, its tickets are used, or its photos if it holds no tickets.
     """
-    from inkclean.jobs.batch import run_tasks, timed
-    from inkclean.jobs.inputs import gather_pages
+    from inkclean.jobs.inputs import gather_pages, together
     from inkclean.jobs.press_pages import PressJob
 
     _check_effect(options)
     order = order_of(options)
     paths = gather_pages(pages)
+    more: tuple[Path, ...] = ()
+    if options["as_one"]:
+        first, more = together(paths)
+        paths = [first]
     if order.settings.under is not None and len(paths) > 1:
         raise UsageError("--under fits one page only; run press once for each page")
-    jobs = [PressJob(path, options["folder"], order, options["replace"]) for path in paths]
-    told = timed(jobs, run_tasks(jobs), teller(len(jobs), options["quiet"]))
-    finish(*work_through(told, shower(options, summary)))
+    jobs = [PressJob(path, options["folder"], order, options["replace"], more) for path in paths]
+    finish(*work_through(told_as_done(jobs, options), shower(options, summary)))
 
 
 def _check_effect(options: dict[str, Any]) -> None:
@@ -373,4 +386,5 @@ def summary(report: PrintReport) -> Iterator[str]:
                 options = _CURED_BY.get(finding.name)
                 yield f"            {finding.cure}" + (f" ({options})" if options else "")
         yield from (f"  {note}" for note in made.notes)
+    yield from (f"  {words}" for words in report.overrides)
     yield from (f"  {path}" for path in report.outputs.values())

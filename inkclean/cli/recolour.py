@@ -7,7 +7,14 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from inkclean.cli.options import finish, option_group, shower, teller, work_through
+from inkclean.cli.options import (
+    finish,
+    jobs_option,
+    option_group,
+    shower,
+    told_as_done,
+    work_through,
+)
 
 if TYPE_CHECKING:
     from inkclean.jobs.colours.recolour import RecolourReport
@@ -20,6 +27,7 @@ _options = option_group(
         metavar="FILE",
         help="The book's colours, in JSON or CSV (default: those that each ticket names).",
     ),
+    jobs_option,
     click.option("--json", "as_json", is_flag=True, help="Print one JSON object per page."),
     click.option("--quiet", is_flag=True, help="Print only errors."),
     click.option("--replace", is_flag=True, help="Write over results that were changed by hand."),
@@ -31,14 +39,12 @@ _options = option_group(
 @_options
 def recolour(tickets: tuple[Path, ...], **options: Any) -> None:
     """Write the colour files anew where the book's colours changed, without splitting again."""
-    from inkclean.jobs.batch import run_tasks, timed
     from inkclean.jobs.colours.recolour import RecolourJob, gather_tickets
 
     paths = gather_tickets(tickets)
     palette, replace_old = options["palette"], options["replace"]
     jobs = [RecolourJob(path, None, palette, replace_old) for path in paths]
-    told = timed(jobs, run_tasks(jobs, workers=1), teller(len(jobs), options["quiet"]))
-    finish(*work_through(told, shower(options, _summary)))
+    finish(*work_through(told_as_done(jobs, options), shower(options, _summary)))
 
 
 def _summary(report: RecolourReport) -> list[str]:

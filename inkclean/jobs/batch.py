@@ -16,10 +16,11 @@ from inkclean.base.stopwatch import Span, Stopwatch
 from inkclean.deliver.files import finish_moves
 from inkclean.flats.lettering.edits import read_letter_edits
 from inkclean.ink.edits import read_ink_edits
-from inkclean.jobs.inputs import SEVERAL_PAGES
+from inkclean.jobs.crew.foresight import Foresight
+from inkclean.jobs.inputs import SEVERAL_PAGES, TICKET, photo_of
 from inkclean.jobs.reports import CleanReport, Report
 from inkclean.jobs.results import ENDINGS, Evening, Order, Origin, Target, done_before, edits_kept
-from inkclean.jobs.ticket import file_hash
+from inkclean.jobs.ticket import file_hash, read_ticket
 
 # What a page takes at its peak, measured by tests.benchmarks.cost on photos of 3, 12 and 48 MP
 # (500, 480, 1210 MB) and a scan of 70 MP (1840 MB), with a tenth to spare: to start with in MB,
@@ -44,13 +45,18 @@ class Work:
 
 @dataclass(frozen=True)
 class Outcome:
-    """What became of one input file: a report a page, and a failure if there was one."""
+    """What became of one input file: a report a page, and a failure if there was one.
+
+    ``begun`` is when work on it began, s since the epoch; ``seconds`` is how long it took.
+    """
 
     source: str
     reports: tuple[Report, ...]
     error: str | None = None
     exit_code: int = 0
     work: tuple[Work, ...] = ()
+    begun: float = 0.0
+    seconds: float = 0.0
 
 
 _Order = TypeVar("_Order")
@@ -78,6 +84,11 @@ class FileTask(Generic[_Order]):
     def source(self) -> str:
         """The file as it was named."""
         return str(self.path)
+
+    def megapixels(self) -> float:
+        """Return how many megapixels are worked on, about: of its first page, and more photos."""
+        found = [pixels_of(path) or _UNKNOWN_PIXELS for path in (self.path, *self.others)]
+        return sum(found) / 1e6
 
 
 @dataclass(frozen=True)
@@ -121,6 +132,9 @@ class Task(Protocol):
 
     def need_mb(self) -> float:
         """Return the memory in MB that its largest page is predicted to take."""
+
+    def megapixels(self) -> float:
+        """Return how many megapixels are worked on, about."""
 
 
 class BookTask(Task, Protocol):
@@ -171,7 +185,9 @@ def no_memory(source: str) -> str:
 
 def run(task: Task) -> Outcome:
     """Run a task; the processes of a batch call this."""
-    return task.run()
+    begun, start = time.time(), time.perf_counter()
+    outcome = task.run()
+    return replace(outcome, begun=begun, seconds=time.perf_counter() - start)
 
 
 def lost(task: Task) -> Outcome:
@@ -263,9 +279,19 @@ def _standing(job: Job, origin: Origin, target: Target) -> CleanReport | None:
 
 def need_mb(path: Path, order: Order) -> float:
     """Return the memory in MB that a file's first page is predicted to take."""
+    return need_of(pixels_of(path), order)
+
+
+def pixels_of(path: Path) -> int | None:
+    """Return the pixels of a file's first picture, or of a ticket's photo; None if not told."""
     from inkclean.sheet.read import largest_pixels
 
-    return need_of(largest_pixels(path), order)
+    if path.name.endswith(TICKET):
+        try:
+            path = photo_of(path, read_ticket(path))
+        except InputError:
+            return None
+    return largest_pixels(path)
 
 
 def need_together(others: Sequence[Path]) -> float:
@@ -286,17 +312,19 @@ Tell = Callable[[int, Task, float | None], None]
 Clean = Callable[[Sequence[Task]], Iterator[Outcome]]
 
 
-def timed(jobs: Sequence[Task], outcomes: Iterator[Outcome], tell: Tell) -> Iterator[Outcome]:
-    """Yield the outcomes, one a job; ``tell(done, job, seconds_left)`` is called before each."""
-    start = time.monotonic()
-    spared = 0
+def timed(
+    jobs: Sequence[Task], outcomes: Iterator[Outcome], tell: Tell, workers: int = 1
+) -> Iterator[Outcome]:
+    """Yield the outcomes, one a job; ``tell(done, job, seconds_left)`` is called before each.
+
+    ``workers`` jobs are worked on at once, 0 if nobody knows how many.
+    """
+    foresight = Foresight([job.megapixels() for job in jobs], workers)
     for done, job in enumerate(jobs):
-        made = done - spared
-        left = (time.monotonic() - start) / made * (len(jobs) - done) if made else None
-        tell(done, job, left)
+        tell(done, job, foresight.left(time.time()))
         outcome = next(outcomes)
-        stood = all(report.done_before for report in outcome.reports)
-        spared += stood and not outcome.error
+        stood = all(report.done_before for report in outcome.reports) and not outcome.error
+        foresight.learn(outcome.begun, outcome.seconds, stood)
         yield outcome
 
 

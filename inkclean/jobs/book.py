@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Collection, Iterator, Sequence
 from dataclasses import fields, replace
 from pathlib import Path
 from statistics import median
@@ -18,7 +18,7 @@ from inkclean.settings import Settings
 _STEP_MM = 0.005
 
 
-def like(ticket: Path, asked: Settings, explicit: set[str]) -> Settings:
+def like(ticket: Path, asked: Settings, explicit: Collection[str]) -> Settings:
     """Return the settings of another page with what was asked for explicitly on top.
 
     Its paper is taken as it was found; corners of its photo are not carried over, since they
@@ -53,6 +53,7 @@ def even_files(
     clean: Clean,
     tell: Tell,
     say: Callable[[str], None] = lambda text: None,
+    workers: int = 1,
 ) -> Iterator[Outcome]:
     """Clean the files so that the lines of all pages are equally heavy; yield the outcomes.
 
@@ -60,7 +61,7 @@ def even_files(
     the book's; pages off it are cut again with the weight that brings them there. What was
     asked stays in the tickets, so that the same command finds finished pages done.
     """
-    first = list(timed(jobs, clean(jobs), tell))
+    first = list(timed(jobs, clean(jobs), tell, workers))
     lines = _lines(first)
     again = [
         job.evened(wanted)
@@ -73,7 +74,7 @@ def even_files(
     ]
     if again:
         say(f"{len(again)} of {len(jobs)} files are cut again to even out the weight of their ink")
-    made = iter(timed(again, clean(again), tell))
+    made = iter(timed(again, clean(again), tell, workers))
     waiting = {job.source for job in again}
     for job, before in zip(jobs, first, strict=True):
         if job.source not in waiting:

@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import Any, Literal
 
 from inkclean import __version__
-from inkclean.base.errors import InputError
+from inkclean.base.errors import InputError, OutputError, UsageError
 from inkclean.base.units import MM_PER_INCH
 from inkclean.deliver.files import check_free, placed
 from inkclean.deliver.flats_set import LAYERS, FlatsSettings, result_hash, write_flats
@@ -23,6 +23,7 @@ from inkclean.jobs.colours.palettes import follows, palette_of, palette_record
 from inkclean.jobs.inputs import TICKET, open_input
 from inkclean.jobs.reports import CleanReport, FlatsFound, FlatsReport, found_from
 from inkclean.jobs.results import (
+    ALSO,
     Order,
     Origin,
     Target,
@@ -46,10 +47,15 @@ _NEAR_DPI = 0.02
 
 @dataclass(frozen=True)
 class FlatsOrder:
-    """What is made of each page: the clean results, and the flats."""
+    """What is made of each page: the clean results, and the flats.
+
+    ``typed`` are the names of the settings that were spelled out: they win over a ticket's, whose
+    ink is then made anew.
+    """
 
     clean: Order
     flats: FlatsSettings
+    typed: frozenset[str] = frozenset()
 
 
 @dataclass(frozen=True)
@@ -73,7 +79,11 @@ class FlatsJob(FileTask[FlatsOrder]):
 
 @dataclass(frozen=True)
 class _Coming:
-    """A page to come: what it came as, and where its results and its ticket go."""
+    """A page to come: what it came as, and where its results and its ticket go.
+
+    ``clean`` is what is made of its ink, None where that stands already; ``overrides`` says in
+    words what was typed in place of the ticket's. ``palette`` is the file of the book's colours.
+    """
 
     photo: Photo
     settings: Settings
@@ -82,6 +92,9 @@ class _Coming:
     target: Target
     ticket: Path | None
     edits: Mapping[str, Any]
+    clean: Order | None
+    palette: Path | None
+    overrides: tuple[str, ...] = ()
 
 
 def flat_file(
@@ -95,14 +108,14 @@ def flat_file(
 
     ``others`` are more photos of the same page.
 
-    A photo leaves the clean results too. The ticket of a photo, made or given, gets the
-    areas, the bridges and the colours; ink has none. Pages that stand finished and unchanged
-    are told, not made again.
+    A photo leaves the clean results too, and so does a ticket if other settings were typed. The
+    ticket of a photo, made or given, gets the areas, the bridges and the colours; ink has none.
+    Pages that stand finished and unchanged are told, not made again.
 
     Raises:
         InkcleanError: says in one line what stands in the way.
     """
-    for coming in _pages(path, folder, order.clean, replace_old, others):
+    for coming in _pages(path, folder, order, replace_old, others):
         outputs = order.flats.outputs(coming.target.folder, coming.target.name)
         standing = _Standing.of(coming, order)
         if standing.found is not None and standing.finished(outputs):
@@ -114,22 +127,39 @@ def flat_file(
 def _make(
     coming: _Coming, path: Path, order: FlatsOrder, outputs: dict[str, Path], standing: _Standing
 ) -> FlatsReport:
+    clean = coming.clean if standing.cleaned is None else None
+    if clean is not None:
+        _check_clean(coming, clean)
     replace_old = coming.target.replace or standing.begun
     for result in outputs.values():
         check_free(result, replace_old)
-    clean_too = coming.given == "photo" and standing.cleaned is None
-    if clean_too:
-        coming.target.check(order.clean.kinds)
+    if coming.given != "ink":
+        colour_dpi(coming.settings.dpi, order.flats.colour_dpi)
     page = _page(coming, order.flats)
     page.bring("capture", "curves", "lettering", "coloured", "colouring")
     ink_dpi = _ink_dpi(coming, page)
     dpi = colour_dpi(ink_dpi, order.flats.colour_dpi)
     cleaned = standing.cleaned
-    if clean_too:
-        cleaned = write_results(page, order.clean, coming.origin, coming.target, coming.edits)
+    if clean is not None:
+        cleaned = write_results(page, clean, coming.origin, coming.target, coming.edits)
     target = replace(coming.target, replace=replace_old)
     found = write_page_flats(page, order, target, coming.ticket, outputs, (ink_dpi, dpi))
-    return _report(path, outputs, found, cleaned, page.watch.seconds)
+    made = _report(path, outputs, found, cleaned, page.watch.seconds)
+    return replace(made, overrides=coming.overrides)
+
+
+def _check_clean(coming: _Coming, clean: Order) -> None:
+    """Refuse to write over the ink's files, and say why they would be made anew."""
+    if coming.given != "ticket":
+        coming.target.check(clean.kinds)
+        return
+    for kind in clean.kinds:
+        path = coming.target.path(kind)
+        if path.exists() and not coming.target.replace:
+            raise OutputError(
+                f"{path} was made otherwise ({'; '.join(coming.overrides)}); add --replace to make "
+                "the page's files anew, or use -o DIR"
+            )
 
 
 def write_page_flats(
@@ -208,8 +238,9 @@ def _page(coming: _Coming, settings: FlatsSettings) -> Page:
         gap_mm=settings.gap_mm,
         smallest_mm=settings.smallest_mm,
         colours=settings.colours,
-        palette=palette_of(settings.palette, coming.ticket, coming.edits),
+        palette=coming.palette,
         shade=settings.shade,
+        keep_pencil=coming.clean is not None and coming.clean.keep_pencil,
     )
 
 
@@ -227,15 +258,20 @@ def found_of(flats: Flats, colouring: Colouring, dpi: tuple[float, float]) -> Fl
 
 
 def _pages(
-    path: Path, folder: Path | None, order: Order, replace_old: bool, others: tuple[Path, ...]
+    path: Path, folder: Path | None, order: FlatsOrder, replace_old: bool, others: tuple[Path, ...]
 ) -> Iterator[_Coming]:
-    settings, place = order.settings, folder or path.parent
+    settings, place = order.clean.settings, folder or path.parent
     given: Literal["photo", "ink", "ticket"] = "photo"
     if path.name.endswith(TICKET):
         given = "ticket"
     elif path.name.endswith(_INK):
         given, settings = "ink", replace(settings, frame="whole", drop=("none",))
-    source = open_input(path, settings, others)
+        if "dpi" in order.typed:
+            raise UsageError(
+                f"{path.name} has a resolution of its own: leave out --dpi, or give its photo or "
+                "ticket"
+            )
+    source = open_input(path, settings, others, order.typed)
     for number, photo in source.pictures():
         name = photo.name
         if given == "ink":
@@ -246,11 +282,18 @@ def _pages(
         target = Target(place, name, replace_old)
         ticket: Path | None = None
         edits: Mapping[str, Any] = {}
+        clean: Order | None = None
         if source.ticket is not None:
             ticket, edits = path, source.ticket.edits
         elif given == "photo":
             ticket, edits = target.path("ticket"), edits_kept(origin, target)
-        yield _Coming(photo, source.settings, origin, given, target, ticket, edits)
+            clean = order.clean
+        palette = palette_of(order.flats.palette, ticket, edits)
+        if source.ticket is not None and source.overrides:
+            more = tuple(kind for kind in ALSO if kind in source.ticket.results)
+            ticket, clean = target.path("ticket"), Order(source.settings, more)
+        of = (photo, source.settings, origin, given, target, ticket, edits, clean, palette)
+        yield _Coming(*of, source.overrides)
 
 
 @dataclass(frozen=True)
@@ -274,6 +317,8 @@ class _Standing:
                 ticket = read_ticket(coming.ticket)
             except InputError:
                 ticket = None
+        if coming.given == "ticket" and coming.clean is not None:
+            return cls(None, None, None, begun=False)
         if coming.given == "photo" and ticket is not None:
             cleaned = done_before(order.clean, coming.origin, coming.target)
             ticket = ticket if cleaned else None

@@ -5,7 +5,7 @@ from __future__ import annotations
 import os
 import re
 from collections.abc import Collection, Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, fields, replace
 from pathlib import Path
 
 from inkclean.base.errors import InputError, UsageError
@@ -44,6 +44,8 @@ _OWN = (
     ),
 )
 
+# the options that settings come from, where the names differ
+_OPTIONS = {"speck_mm": "speck", "within_mm": "within", "budget_mp": "budget"}
 _PLATE = re.compile(r"\.plate-[a-z0-9-]+\.tiff$")
 
 
@@ -149,6 +151,20 @@ class Given:
     newer: tuple[tuple[Path, str], ...] = ()
 
     @property
+    def overrides(self) -> tuple[str, ...]:
+        """What was asked for in place of what the ticket says, each in words."""
+        if self.ticket is None:
+            return ()
+        now, before = self.settings, self.ticket.settings_used
+        names = [item.name for item in fields(Settings)]
+        return tuple(
+            f"--{_OPTIONS.get(name, name)} {_shown(getattr(now, name))} as typed, in place of "
+            f"{_shown(getattr(before, name))} in the ticket"
+            for name in names
+            if getattr(now, name) != getattr(before, name)
+        )
+
+    @property
     def mended(self) -> InkEdits:
         """What the ticket says was corrected in the ink by hand."""
         return read_ink_edits({} if self.ticket is None else self.ticket.edits.get("ink", {}))
@@ -180,10 +196,16 @@ class Given:
                 yield number, photo
 
 
-def open_input(path: Path, settings: Settings, others: Sequence[Path] = ()) -> Given:
+def open_input(
+    path: Path,
+    settings: Settings,
+    others: Sequence[Path] = (),
+    typed: Collection[str] = (),
+) -> Given:
     """Return what an input names; ``settings`` are for a photo, a ticket brings its own.
 
-    ``others`` are more photos of the same page.
+    ``others`` are more photos of the same page. ``typed`` are the names of the settings that
+    were spelled out: they win over the ticket's.
 
     Raises:
         InputError: the file cannot be read, or a ticket's photo is gone or has changed.
@@ -192,7 +214,7 @@ def open_input(path: Path, settings: Settings, others: Sequence[Path] = ()) -> G
         more = tuple((other, file_hash(other)) for other in others)
         return Given(path, file_hash(path), settings, None, more)
     ticket = read_ticket(path)
-    photo = _photo_of(path, Path(ticket.photo).name, ticket.folder)
+    photo = photo_of(path, ticket)
     more = tuple(
         (_photo_of(path, Path(o.photo).name, Path(o.photo).parent.as_posix()), o.sha256)
         for o in ticket.others
@@ -203,7 +225,14 @@ def open_input(path: Path, settings: Settings, others: Sequence[Path] = ()) -> G
     newer = [other.newer for other in ticket.others]
     joined = tuple(one for one, late in zip(more, newer, strict=True) if not late)
     later = tuple(one for one, late in zip(more, newer, strict=True) if late)
-    return Given(photo, ticket.sha256, ticket.settings_used, ticket, joined, later)
+    wanted = replace(ticket.settings_used, **{name: getattr(settings, name) for name in typed})
+    return Given(photo, ticket.sha256, wanted, ticket, joined, later)
+
+
+def _shown(value: object) -> str:
+    if isinstance(value, tuple):
+        return ",".join(map(str, value))
+    return f"{value:g}" if isinstance(value, float) else str(value)
 
 
 def together(paths: Sequence[Path]) -> tuple[Path, tuple[Path, ...]]:
@@ -218,6 +247,15 @@ def together(paths: Sequence[Path]) -> tuple[Path, tuple[Path, ...]]:
         if path.name.endswith(TICKET):
             raise UsageError(f"--as-one joins photos; {path.name} is a ticket, give its photos")
     return paths[0], tuple(paths[1:])
+
+
+def photo_of(path: Path, ticket: Ticket) -> Path:
+    """Return where the photo of the ticket at ``path`` lies.
+
+    Raises:
+        InputError: it is not there.
+    """
+    return _photo_of(path, Path(ticket.photo).name, ticket.folder)
 
 
 def _photo_of(path: Path, name: str, folder: str) -> Path:

@@ -20,7 +20,7 @@ from inkclean.deliver.press.files import PressSettings, check_ahead, load_colour
 from inkclean.deliver.press.report import PosterReport, PressReport
 from inkclean.deliver.press.tile_plan import PosterSettings
 from inkclean.deliver.screens.tones import wash_grey
-from inkclean.jobs.batch import FileTask, Outcome, need_mb, outcome_of
+from inkclean.jobs.batch import FileTask, Outcome, need_mb, need_together, outcome_of
 from inkclean.jobs.colours.palettes import palette_of
 from inkclean.jobs.inputs import Given, open_input
 from inkclean.jobs.reports import PrintReport
@@ -71,34 +71,41 @@ class PressJob(FileTask[PressOrder]):
         return outcome_of(
             self.source,
             lambda log: log.reports.extend(
-                press_file(self.path, self.folder, self.order, self.replace)
+                press_file(self.path, self.folder, self.order, self.replace, self.others)
             ),
         )
 
     def need_mb(self) -> float:
         """Return the memory in MB that its largest page is predicted to take."""
-        return need_mb(self.path, Order(Settings()))
+        return need_mb(self.path, Order(Settings())) + need_together(self.others)
 
 
 def press_file(
-    path: Path, folder: Path | None, order: PressOrder, replace_old: bool
+    path: Path,
+    folder: Path | None,
+    order: PressOrder,
+    replace_old: bool,
+    others: tuple[Path, ...] = (),
 ) -> Iterator[PrintReport]:
     """Write the print files of every page of a ticket or photo; yield a report a page.
+
+    ``others`` are more photos of the same page.
 
     Raises:
         InkcleanError: says in one line what stands in the way.
     """
     check_ahead(order.settings)
-    for name, page in pages_of(path, order, folder or path.parent, replace_old):
+    place = folder or path.parent
+    for name, page, overrides in pages_of(path, order, place, replace_old, others):
         curves = page.curves
-        outputs = order.outputs(folder or path.parent, name)
+        outputs = order.outputs(place, name)
         made: PressReport | PosterReport
         if order.poster is None:
             made = press_one(page, order, outputs, name, replace_old)
         else:
             made = _tiled(curves, order.poster, order.settings, outputs["tiles"], name, replace_old)
         named = {kind: str(result) for kind, result in outputs.items()}
-        yield PrintReport(input=str(path), outputs=named, made=made)
+        yield PrintReport(input=str(path), outputs=named, made=made, overrides=overrides)
 
 
 def press_one(
@@ -135,15 +142,22 @@ def _tiled(
 
 
 def pages_of(
-    path: Path, order: PressOrder, folder: Path, replace_old: bool
-) -> Iterator[tuple[str, Page]]:
-    """Yield name and page of every page; results that may not be replaced stop it first.
+    path: Path,
+    order: PressOrder,
+    folder: Path,
+    replace_old: bool,
+    others: tuple[Path, ...] = (),
+) -> Iterator[tuple[str, Page, tuple[str, ...]]]:
+    """Yield each page: its name, itself, and what was typed in place of its ticket, in words.
+
+    Results that may not be replaced stop it first. ``others`` are more photos of the same page.
 
     Raises:
         InputError: the ticket's photo is gone or has changed, or a file cannot be read.
         UsageError: one picture's colour is asked for under several pages.
     """
-    given = open_input(path, Settings(paper=order.paper))
+    typed = () if order.paper.strip().lower() == "auto" else ("paper",)
+    given = open_input(path, Settings(paper=order.paper), others, typed)
     photos = given.pictures()
     if order.settings.under is not None:
         ahead = list(islice(photos, 2))
@@ -156,7 +170,7 @@ def pages_of(
     for _, photo in photos:
         for result in order.outputs(folder, photo.name).values():
             check_free(result, replace_old)
-        yield photo.name, _page(path, photo, given, order)
+        yield photo.name, _page(path, photo, given, order), given.overrides
 
 
 def _page(path: Path, photo: Photo, given: Given, order: PressOrder) -> Page:

@@ -19,7 +19,7 @@ Item = TypeVar("Item")
 Result = TypeVar("Result")
 
 # Share of the memory that is free now which the workers may fill together.
-_SHARE = 0.8
+SHARE = 0.8
 # Assumed free where the system does not say.
 _UNKNOWN_MB = 4096.0
 
@@ -51,6 +51,20 @@ def _container_mb(folder: Path = Path("/sys/fs/cgroup")) -> float:
         return max(0.0, (int(most) - int(used)) / 2.0**20)
     except (OSError, ValueError):  # no such group, or "max"
         return float("inf")
+
+
+def cores(folder: Path = Path("/sys/fs/cgroup")) -> int:
+    """Return how many cores this process may use: it is held to some, its container to others."""
+    try:
+        found = len(os.sched_getaffinity(0))
+    except AttributeError:  # not on every system
+        found = os.cpu_count() or 1
+    try:
+        quota, period = (folder / "cpu.max").read_text("ascii").split()
+        found = min(found, round(int(quota) / int(period)))
+    except (OSError, ValueError):  # no such group, or "max"
+        pass
+    return max(1, found)
 
 
 @dataclass
@@ -86,7 +100,7 @@ class Pool(Generic[Item, Result]):
         room_mb: float | None = None,
     ) -> None:
         self._work, self._lost, self._jobs = work, lost, jobs
-        self._room_mb = free_memory_mb() * _SHARE if room_mb is None else room_mb
+        self._room_mb = free_memory_mb() * SHARE if room_mb is None else room_mb
 
     def run(self, items: Sequence[Item], need_mb: Sequence[float]) -> Iterator[Result]:
         """Yield a result for each item, in order, as soon as it and those before are done."""
@@ -106,7 +120,7 @@ class Pool(Generic[Item, Result]):
                 executor.shutdown(wait=True, cancel_futures=True)
 
     def _executor(self) -> ProcessPoolExecutor:
-        threads = max(1, (os.cpu_count() or 1) // self._jobs)
+        threads = max(1, cores() // self._jobs)
         # spawn: a forked copy of a process with threads in it can lock up
         return ProcessPoolExecutor(
             self._jobs, get_context("spawn"), initializer=_begin, initargs=(os.getpid(), threads)

@@ -271,11 +271,15 @@ def found_from(body: object) -> FlatsFound | None:
 
 @dataclass(frozen=True, kw_only=True)
 class FlatsReport(Report):
-    """What the flats of a page are; ``cleaned`` is of the clean results, where there are any."""
+    """What the flats of a page are; ``cleaned`` is of the clean results, where there are any.
+
+    ``overrides`` says in words what was typed in place of what the page's ticket says.
+    """
 
     flats: FlatsFound
     cleaned: CleanReport | None
     seconds: Mapping[str, float]
+    overrides: tuple[str, ...] = ()
 
     def json(self) -> dict[str, Any]:
         """Return the report as ``--json`` prints it."""
@@ -284,16 +288,18 @@ class FlatsReport(Report):
             **super().json(),
             "flats": asdict(self.flats),
             "seconds": dict(self.seconds),
+            "overrides": list(self.overrides),
             "done_before": self.done_before,
         }
 
 
 @dataclass(frozen=True, kw_only=True)
 class PrintReport(Report):
-    """What was made for the press of a page, or of a poster."""
+    """What was made for the press of a page, or of a poster; ``overrides`` as for the flats."""
 
     made: PressReport | PosterReport
+    overrides: tuple[str, ...] = ()
 
     def json(self) -> dict[str, Any]:
         """Return the report as ``--json`` prints it."""
-        return {**super().json(), **self.made.json()}
+        return {**super().json(), **self.made.json(), "overrides": list(self.overrides)}

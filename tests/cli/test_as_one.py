@@ -85,7 +85,7 @@ def test_a_ticket_names_all_its_photos(parts: tuple[Path, Path], tmp_path: Path)
     assert "lower.png has changed" in changed.stderr
 
 
-@pytest.mark.parametrize("command", ["clean", "flats"])
+@pytest.mark.parametrize("command", ["clean", "flats", "press"])
 def test_other_pages_are_refused_and_nothing_is_written(command: str, tmp_path: Path) -> None:
     one, two = _save(_page(1), tmp_path / "one.png"), _save(_page(2), tmp_path / "two.png")
     out = tmp_path / "out"
@@ -101,6 +101,18 @@ def test_one_photo_or_a_ticket_is_no_set(parts: tuple[Path, Path], tmp_path: Pat
     assert _run("clean", *parts, "--as-one", "--even").exit_code == 2
     ticket = tmp_path / "x.ticket.json"
     assert _run("flats", parts[0], ticket, "--as-one").exit_code == 2
+    assert _run("press", parts[0], ticket, "--as-one").exit_code == 2
+
+
+def test_parts_go_to_print_as_one(tmp_path: Path) -> None:
+    page = _page(1)
+    _save(page[:500], tmp_path / "upper.png")
+    _save(page[300:], tmp_path / "lower.png")
+    result = _run("press", tmp_path / "upper.png", tmp_path / "lower.png", "--as-one", "--json")
+    assert result.exit_code == 0, result.output
+    report = json.loads(result.stdout)
+    assert report["trim"]["height_mm"] == pytest.approx(800 / DPI * 25.4, abs=0.5)
+    assert sorted(path.name for path in tmp_path.glob("*.pdf")) == ["upper.press.pdf"]
 
 
 def test_a_python_program_joins_them_too(parts: tuple[Path, Path], tmp_path: Path) -> None:

@@ -380,3 +380,30 @@ def test_colour_under_the_lines_comes_to_print_at_its_resolution(drawing: Path) 
         ((_, picture),) = page.Resources.XObject.items()
         wide = max(abs(values[0]) for name, values in operators(page) if name == "cm") / 72
         assert int(picture.Width) / wide == pytest.approx(300, abs=0.5)
+
+
+def test_options_typed_beside_a_ticket_win_over_it(drawing: Path) -> None:
+    assert _run(drawing, *WHOLE, "--dpi", "300", "--quiet").exception is None
+    ticket, ink = (drawing.with_name(f"boxes{end}") for end in (".ticket.json", ".ink.png"))
+    words = (ticket, "--dpi", "400", "--frame", "whole")
+    before = ink.read_bytes()
+    refused = _run(*words, "--json")
+    assert isinstance(refused.exception, SystemExit) and refused.exception.code == 3
+    said = "--dpi 400 as typed, in place of 300 in the ticket"
+    assert said in refused.stderr and "--replace" in refused.stderr
+    assert ink.read_bytes() == before
+    made = _run(*words, "--replace")
+    assert made.exception is None
+    assert said in made.stdout and "ink 400 dpi, colour files 400 dpi" in made.stdout
+    assert _dpi(ink) == pytest.approx(400, abs=0.02)
+    assert _size(ink) == _size(drawing.with_name("boxes.flats.png"))
+    # what it says now is what was typed: the same again is done already
+    assert json.loads(ticket.read_text("utf-8"))["settings"]["dpi"] == 400
+    assert "already done" in _run(*words).stdout
+
+
+def test_ink_has_a_resolution_of_its_own(drawing: Path) -> None:
+    ink = drawing.rename(drawing.with_name("boxes.ink.png"))
+    refused = _run(ink, "--dpi", "300")
+    assert isinstance(refused.exception, SystemExit) and refused.exception.code == 2
+    assert "leave out --dpi" in refused.stderr

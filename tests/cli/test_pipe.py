@@ -25,7 +25,8 @@ def test_a_closed_pipe_ends_the_program_quietly(tmp_path: Path, words: list[str]
     ran.stderr.close()
     # how a shell tells of a program that a closed pipe ended: 128 + 13 (POSIX)
     assert ran.wait(timeout=60) == 141
-    assert all(line.startswith("page ") for line in said.splitlines()), said
+    told = ("page ", "1 page at a time: ")
+    assert all(line.startswith(told) for line in said.splitlines()), said
     # what was being told of stands, whole
     assert (tmp_path / "out" / "page0.ticket.json").exists()
 

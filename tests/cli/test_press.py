@@ -31,8 +31,8 @@ from tests.deliver.press_profile import cmyk_profile
 def photo(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     """Return a photo's path; what it is cleaned to is the drawn page."""
 
-    def pages(path: Path, *rest: Any) -> Iterator[tuple[str, SimpleNamespace]]:
-        yield path.stem, SimpleNamespace(curves=drawn.page(), lettering=None)
+    def pages(path: Path, *rest: Any) -> Iterator[tuple[str, SimpleNamespace, tuple[str, ...]]]:
+        yield path.stem, SimpleNamespace(curves=drawn.page(), lettering=None), ()
 
     monkeypatch.setattr(inkclean.jobs.press_pages, "pages_of", pages)
     return tmp_path / "lantern.jpg"

@@ -32,6 +32,7 @@ from inkclean.jobs.ticket import Ticket, read_ticket, ticket_text
 
 _FLATS = "flats"
 _NEED_MB = 400.0  # of an A4 page at 300 dpi
+_AS_LONG_AS_MP = 3.0
 
 
 @dataclass(frozen=True)
@@ -76,6 +77,10 @@ class RecolourJob(FileTask[Path | None]):
     def need_mb(self) -> float:
         """Return about the memory in MB that a page takes."""
         return _NEED_MB
+
+    def megapixels(self) -> float:
+        """Return about how many megapixels of photo would take as long to clean."""
+        return _AS_LONG_AS_MP
 
 
 def gather_tickets(paths: Sequence[Path]) -> list[Path]:
