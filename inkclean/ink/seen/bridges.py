@@ -14,7 +14,7 @@ import cv2
 import numpy as np
 
 from inkclean.base.arrays import F32, Bool
-from inkclean.base.tiles import side_by_side, strips
+from inkclean.base.tiles import TILE, Tile, side_by_side, strips, tiles
 from inkclean.ink.seen.places import Places
 from inkclean.ink.values import Grey
 from inkclean.sheet.lit import STRIP, averaged, repeated, stretched
@@ -26,6 +26,8 @@ WET, DRY = 0.02, 0.08
 # Side of the square, in mm, in which ink is uneven if its coverage deviates by this share of the
 # mean: where a pen ran dry grain lies beside gaps, what is left of pencil is even.
 GRAIN_MM, UNEVEN = 0.75, 0.3
+# Px around a place by which is told whether a stroke is whole there.
+WHOLE_PX = 4
 # Log-odds at the edge of a dry stroke: at even odds strokes come out a little wide.
 EDGE_ODDS = 0.15
 # Two strokes side by side leave a slit at least so long, in mm; it takes such log-odds to fill it.
@@ -52,22 +54,43 @@ def bridge(coverage: F32, places: Places, grey: Grey) -> None:
     nicks = beyond & closed(light, 1)
     if not gaps.any() and not nicks.any():
         return
-    size = 2 * max(1, round(ALONG_MM * px_per_mm / places.factor)) + 1
-    stroke = np.asarray(cv2.blur(inked.astype(np.float32), (size, size)), np.float32)
-    part = np.asarray(cv2.blur(gaps.astype(np.float32), (size, size)), np.float32)
-    part /= np.maximum(stroke, np.float32(1e-6))
-    dry = np.clip((part - np.float32(WET)) / np.float32(DRY - WET), 0, 1)
-    dry[~_uneven(inked, share, light, px_per_mm / places.factor)] = 0
-    np.maximum(dry, nicks, out=dry)
-    seen = dry / (1 + np.exp(np.float32(EDGE_ODDS) - places.odds))
-    high, wide = coverage.shape
+    unit, high, wide = px_per_mm / places.factor, coverage.shape[0], coverage.shape[1]
+    seen = np.zeros(inked.shape, np.float32)
+
+    def whole(tile: Tile) -> None:
+        some = nicks[tile.own].astype(np.float32)
+        if gaps[tile.around].any():
+            here = tile.around
+            dry = _dryness(inked[here], gaps[here], share[here], light[here], unit)
+            np.maximum(some, dry[tile.inner], out=some)
+        elif not some.any():
+            return
+        seen[tile.own] = some / (1 + np.exp(np.float32(EDGE_ODDS) - places.odds[tile.own]))
+
+    halo = max(_reach(ALONG_MM, unit), _reach(GRAIN_MM / 2, unit) + WHOLE_PX)
+    side_by_side(whole, tiles((inked.shape[0], inked.shape[1]), TILE, halo))
 
     def fill(rows: slice) -> None:
-        own = coverage[rows]
         above = seen[rows] if places.factor == 1 else stretched(seen, places.factor, rows, wide)
-        np.maximum(own, above, out=own)
+        np.maximum(coverage[rows], above, out=coverage[rows])
 
     side_by_side(fill, strips(high, STRIP * places.factor))
+
+
+def _dryness(inked: Bool, gaps: Bool, share: F32, light: Bool, px_per_mm: float) -> F32:
+    """Return (h, w) 0..1: how far the stroke is a dry one; the planes as in ``bridge``."""
+    size = (2 * _reach(ALONG_MM, px_per_mm) + 1,) * 2
+    stroke = np.asarray(cv2.blur(inked.astype(np.float32), size), np.float32)
+    part = np.asarray(cv2.blur(gaps.astype(np.float32), size), np.float32)
+    part /= np.maximum(stroke, np.float32(1e-6))
+    dry = np.clip((part - np.float32(WET)) / np.float32(DRY - WET), 0, 1)
+    dry[~_uneven(inked, share, light, px_per_mm)] = 0
+    return np.asarray(dry, np.float32)
+
+
+def _reach(mm: float, px_per_mm: float) -> int:
+    """Return how many px around it a place is judged by."""
+    return max(1, round(mm * px_per_mm))
 
 
 def drop_scraps(coverage: F32, places: Places, px_per_mm: float) -> None:
@@ -120,13 +143,15 @@ def _uneven(inked: Bool, share: F32, light: Bool, px_per_mm: float) -> Bool:
     """Return where ink is uneven; ``share`` (h, w) is its coverage, whole strokes have no say."""
     whole = cv2.morphologyEx(light.view(np.uint8), cv2.MORPH_OPEN, np.ones((3, 3), np.uint8))
     asked = inked & (cv2.dilate(whole, np.ones((5, 5), np.uint8)) == 0)
-    size = (2 * max(1, round(GRAIN_MM / 2 * px_per_mm)) + 1,) * 2
+    size = (2 * _reach(GRAIN_MM / 2, px_per_mm) + 1,) * 2
     some = asked.astype(np.float32)
-    count = np.maximum(cv2.blur(some, size), np.float32(1e-6))
+    count = np.asarray(cv2.blur(some, size), np.float32)
+    told = count > np.float32(0.5 / size[0] ** 2)  # running sums leave a trace where nothing is
+    count = np.maximum(count, np.float32(1e-6))
     own = np.clip(share, 0, 1) * some
     mean = np.asarray(cv2.blur(own, size), np.float32) / count
     spread = np.asarray(cv2.blur(own * own, size), np.float32) / count - mean * mean
-    return np.asarray(spread > (np.float32(UNEVEN) * mean) ** 2, np.bool_)
+    return np.asarray(told & (spread > (np.float32(UNEVEN) * mean) ** 2), np.bool_)
 
 
 def squares(mask: Bool) -> Bool:
