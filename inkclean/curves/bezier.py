@@ -4,9 +4,9 @@ Schneider, An algorithm for automatically fitting digitized curves, Graphics Gem
 612–626: chord-length parameters, least squares for the two handle lengths along given
 tangents, steps that bring each parameter to the foot of its sample.
 
-Points come in as (N, 2). Inside, the samples' x and y lie in planes of their own, (2, S, M) by
-span and sample, for every step runs over all of them; float32 relative to each span's start,
-which keeps a thousandth of a px on any sheet.
+Points come in as (N, 2). Inside, the samples' x and y lie in planes of their own, (2, M, S) by
+sample and span: every step runs over all spans in one go, with one value for each of them beside
+it. They are float32 relative to each span's start, which keeps a thousandth of a px on any sheet.
 """
 
 from __future__ import annotations
@@ -69,21 +69,21 @@ def fit_spans(
     inner, worst, at, u = _fit(q, tolerance, *ways, rounds, hopeless)
     if freed:
         start, end = (np.ascontiguousarray(way.T) for way in _free_tangents(q, u))
-    return Fit(inner, worst, at, start, end)
+    return Fit(inner.T, worst, at, start, end)
 
 
 def _sample(points: F64, tolerance: F32, first: I64, last: I64, count: int) -> tuple[F32, F32]:
-    """Return samples (2, S, M) relative to each start, even in index, and tolerances (S, M).
+    """Return samples (2, M, S) relative to each start, even in index, and tolerances (M, S).
 
     The samples are points of the spans, evenly chosen, or lie between.
     """
     step = np.arange(count, dtype=np.float32) / np.float32(count - 1)
-    exact = (last - first).astype(np.float32)[:, None] * step
+    exact = step[:, None] * (last - first).astype(np.float32)
     at = np.rint(exact).astype(np.int64)
-    at += first[:, None]
+    at += first
     q = np.empty((2, *at.shape), np.float32)
     z = as_complex(points)
-    begin = z.take(first)[:, None]
+    begin = z.take(first)
     if count > FEW_SAMPLES:
         away = z.take(at)
         away -= begin
@@ -91,9 +91,9 @@ def _sample(points: F64, tolerance: F32, first: I64, last: I64, count: int) -> t
         return q, tolerance.take(at)
     # With as many samples as points, some must lie between: a cubic may bulge there.
     low = exact.astype(np.int64)
-    np.minimum(low, (last - first - 1)[:, None], out=low)
+    np.minimum(low, last - first - 1, out=low)
     exact -= low
-    low += first[:, None]
+    low += first
     near, way = z.take(low), z.take(low + 1)
     way -= near
     near -= begin
@@ -104,15 +104,15 @@ def _sample(points: F64, tolerance: F32, first: I64, last: I64, count: int) -> t
 def _fit(
     q: F32, tolerance: F32, start: F32, end: F32, rounds: int, hopeless: float
 ) -> tuple[F32, F32, F32, F32]:
-    """Handle lengths (S, 2), ``worst`` and ``at`` (S,) as in Fit, and parameters (S, M)."""
-    gap = np.diff(q, axis=2)
+    """Handle lengths (2, S), ``worst`` and ``at`` (S,) as in Fit, and parameters (M, S)."""
+    gap = np.diff(q, axis=1)
     u = np.zeros(q.shape[1:], np.float32)
-    np.cumsum(np.sqrt(_dot(gap, gap)), axis=1, out=u[:, 1:])
-    u /= np.maximum(u[:, -1:], 1e-6)
-    chord = q[:, :, -1]
+    np.cumsum(np.sqrt(_dot(gap, gap)), axis=0, out=u[1:])
+    u /= np.maximum(u[-1], 1e-6)
+    chord = q[:, -1]
     length: F32 = np.maximum(np.sqrt(_dot(chord, chord)), np.float32(1e-6))
-    lean: F32 = np.stack([_dot(start, chord), _dot(end, chord)], 1) / length[:, None]
-    backward = (lean < 0.0).any(1)
+    lean: F32 = np.stack([_dot(start, chord), _dot(end, chord)]) / length
+    backward = (lean < 0.0).any(0)
     inner = _handles(q, u, start, end, length, lean)
     u, off = _nearer(q, u, inner, start, end)
     worst, at = _worst(off, tolerance)
@@ -121,26 +121,25 @@ def _fit(
         return inner, worst, at, u
     rest = np.flatnonzero(worst <= hopeless)
     if rest.size < _WORTH_LEAVING * worst.size:
-        q, start, end = (part.take(rest, axis=1) for part in (q, start, end))
-        u, tolerance = u.take(rest, axis=0), tolerance.take(rest, axis=0)
-        length, lean = length.take(rest), lean.take(rest, axis=0)
+        q, start, end, lean = (part.take(rest, axis=-1) for part in (q, start, end, lean))
+        u, tolerance, length = (part.take(rest, axis=-1) for part in (u, tolerance, length))
     else:
         rest = np.arange(worst.size)
     for _ in range(rounds - 1):
         fitted = _handles(q, u, start, end, length, lean)
         u, off = _nearer(q, u, fitted, start, end)
-    inner[rest] = fitted
+    inner[:, rest] = fitted
     worst[rest], at[rest] = _worst(off, tolerance)
     worst[backward] = np.inf
     return inner, worst, at, u
 
 
 def _worst(off: F32, tolerance: F32) -> tuple[F32, F32]:
-    """The largest of the squared distances ``off`` (S, M) as a share of its tolerance; where."""
+    """The largest of the squared distances ``off`` (M, S) as a share of its tolerance; where."""
     off /= tolerance * tolerance
-    at = np.argmax(off, axis=1)
-    worst = np.sqrt(np.take_along_axis(off, at[:, None], 1)[:, 0])
-    return worst, (at / np.float32(off.shape[1] - 1)).astype(np.float32)
+    at = np.argmax(off, axis=0)
+    worst = np.sqrt(np.take_along_axis(off, at[None], 0)[0])
+    return worst, (at / np.float32(off.shape[0] - 1)).astype(np.float32)
 
 
 def _basis(u: F32) -> tuple[F32, F32, F32]:
@@ -163,15 +162,31 @@ def _normal_sums(q: F32, u: F32) -> tuple[F32, F32, F32, F32, F32]:
     being what the two ends leave of ``q``.
     """
     b1, b2, ends = _basis(u)
-    p3 = q[:, :, -1]
-    r1 = np.einsum("sm,dsm->ds", b1, q) - np.einsum("sm,sm->s", b1, ends) * p3
-    r2 = np.einsum("sm,dsm->ds", b2, q) - np.einsum("sm,sm->s", b2, ends) * p3
-    c11, c12, c22 = (np.einsum("sm,sm->s", a, b) for a, b in ((b1, b1), (b1, b2), (b2, b2)))
-    return c11, c12, c22, r1, r2
+    p3 = q[:, -1]
+    r1 = np.stack([_summed(b1, q[0]), _summed(b1, q[1])]) - _summed(b1, ends) * p3
+    r2 = np.stack([_summed(b2, q[0]), _summed(b2, q[1])]) - _summed(b2, ends) * p3
+    return _summed(b1, b1), _summed(b1, b2), _summed(b2, b2), r1, r2
+
+
+def _summed(one: F32, other: F32) -> F32:
+    """Sums (S,) of the products of (M, S), M a multiple of 4: four by four, then these."""
+    product = one * other
+    sums = np.zeros((4, product.shape[1]), np.float32)
+    many = len(product) // 16 * 16
+    # of sixteen the last four first: as ``numpy.einsum`` adds up rows of samples
+    for four in range(many):
+        if four % 4 == 0:
+            at = four // 16 * 16 + 12 - four % 16
+            sums += product[at : at + 4]
+    for four in range(many, len(product), 4):
+        sums += product[four : four + 4]
+    sums[0] += sums[1]
+    sums[2] += sums[3]
+    return np.asarray(sums[0] + sums[2], np.float32)
 
 
 def _handles(q: F32, u: F32, start: F32, end: F32, length: F32, lean: F32) -> F32:
-    """Handle lengths (S, 2) by least squares, kept where the cubic advances along its chord."""
+    """Handle lengths (2, S) by least squares, kept where the cubic advances along its chord."""
     c11, c12, c22, r1, r2 = _normal_sums(q, u)
     c12 *= -_dot(start, end)
     x1 = _dot(start, r1)
@@ -179,9 +194,9 @@ def _handles(q: F32, u: F32, start: F32, end: F32, length: F32, lean: F32) -> F3
     det = c11 * c22 - c12 * c12
     flat = det <= np.float32(1e-4) * c11 * c22
     det[flat] = 1.0
-    inner: F32 = np.stack(((c22 * x1 - c12 * x2) / det, (c11 * x2 - c12 * x1) / det), 1)
-    inner[flat] = length[flat, None] / 3.0
-    return keep_onward(inner, length, lean)
+    inner: F32 = np.stack(((c22 * x1 - c12 * x2) / det, (c11 * x2 - c12 * x1) / det))
+    inner[:, flat] = length[flat] / 3.0
+    return keep_onward(inner.T, length, lean.T).T
 
 
 def _dot(one: F32, other: F32) -> F32:
@@ -216,26 +231,26 @@ def keep_onward(inner: F32, length: F32, lean: F32) -> F32:
 
 
 def _nearer(q: F32, u: F32, inner: F32, start: F32, end: F32) -> tuple[F32, F32]:
-    """Every parameter moved to the foot of its sample; the squared distances there (S, M).
+    """Every parameter moved to the foot of its sample; the squared distances there (M, S).
 
     Gauss's step, along the tangent: it leaves of the way to the foot what curvature times
     distance is, which is less than a fiftieth wherever the fit is any good.
     """
-    p3 = q[:, :, -1]
-    c1 = _THREE * inner[:, 0] * start
-    p2 = p3 - inner[:, 1] * end
+    p3 = q[:, -1]
+    c1 = _THREE * inner[0] * start
+    p2 = p3 - inner[1] * end
     c2 = _THREE * p2 - _TWO * c1
     c3 = p3 - c1 - c2
     off, speed = np.empty_like(q), np.empty_like(q)
     for axis in (0, 1):
         # Horner's rule gives the point and, beside it, its derivative.
         point, way = off[axis], speed[axis]
-        np.multiply(c3[axis, :, None], u, out=way)
-        np.add(way, c2[axis, :, None], out=point)
+        np.multiply(c3[axis], u, out=way)
+        np.add(way, c2[axis], out=point)
         way += point
         way *= u
         point *= u
-        point += c1[axis, :, None]
+        point += c1[axis]
         way += point
         point *= u
         point -= q[axis]
@@ -245,7 +260,7 @@ def _nearer(q: F32, u: F32, inner: F32, start: F32, end: F32) -> tuple[F32, F32]
     moved = along / across
     np.subtract(u, moved, out=moved)
     np.clip(moved, np.float32(0.0), np.float32(1.0), out=moved)
-    moved[:, 0], moved[:, -1] = 0.0, 1.0
+    moved[0], moved[-1] = 0.0, 1.0
     # The square of what the step leaves: (off - speed · step)².
     step = u - moved
     across *= step
