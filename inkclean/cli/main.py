@@ -58,6 +58,9 @@ def main() -> None:
 
     Work on pages that you have the right to use.
     """
+    # Work is shared out in parts (base/tiles.py): sums within a part are no thread's work again.
+    # It counts for numpy, which commands load, and for processes that they start.
+    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
 
 for _command in (clean, flats, recolour, press, demo, desk):

@@ -113,8 +113,10 @@ def _around(codes: U8, at: I64, blur_px: float) -> tuple[I64, U8]:
     seen[-1] = min(int(FULL), round(blur_px * BLUR_CODES))
     for number in range(8):
         part = slice(starts[number], starts[number + 1])
+        own = middle[part] - REACH_PX * (wide + 1)
         for cell, (y, x) in enumerate(_turned(number)):
-            seen[cell, part] = flat[middle[part] + (y * wide + x)]
+            # the pixels from the patch's own corner on, so that places need no sum
+            seen[cell, part] = flat[(y + REACH_PX) * wide + x + REACH_PX :].take(own)
     return at[order], seen
 
 
@@ -158,14 +160,16 @@ def judged(seen: U8) -> F32:
 
 def run_layers(layers: list[tuple[F32, F32]], seen: U8) -> F32:
     """Return (N,) what a network of ``layers`` (weights and bias each) makes of ``seen``."""
+    # a power of two: weights so much smaller give the same sums, so much smaller
+    share = np.float32(1 / UNIT)
+    scaled: list[tuple[F32, F32]] = [(rows * share, offset * share) for rows, offset in layers]
+    *inner, (weight, bias) = scaled
     value = seen.astype(np.float32)
-    *inner, (weight, bias) = layers
     for rows, offset in inner:
         value = rows @ value
         value += offset[:, None]
-        value *= np.float32(1 / UNIT)
         np.clip(np.rint(value, out=value), 0, FULL, out=value)
-    return np.asarray((weight @ value + bias)[0] * np.float32(1 / (UNIT * FULL)), np.float32)
+    return np.asarray((weight @ value + bias)[0] * np.float32(1 / FULL), np.float32)
 
 
 @cache

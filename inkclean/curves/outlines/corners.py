@@ -15,6 +15,7 @@ from typing import Any
 import numpy as np
 
 from inkclean.base.arrays import F32, F64, I64, Bool
+from inkclean.base.tiles import side_by_side, strips
 from inkclean.curves.outlines.edges import InkEdges
 from inkclean.curves.outlines.judge import judge
 from inkclean.curves.outlines.outline import InkOutline
@@ -118,12 +119,14 @@ def find_corners(edges: InkEdges, coverage: F32) -> Corners:
 def _judge_turns(edges: InkEdges, coverage: F32, points: F64, here: I64) -> tuple[F32, F64]:
     """Log-odds (C,) that those ``here`` (C,) of ``points`` are a corner's, its places (C, 2) px."""
     odds, told = np.empty(here.size, np.float32), np.empty((here.size, 2))
-    for first in range(0, here.size, _AT_ONCE):
-        some = slice(first, first + _AT_ONCE)
+
+    def ask(some: slice) -> None:
         about = look_around(points, here[some], coverage, edges.blur, edges.noise)
         verdict = judge(about.values)
         odds[some] = verdict[:, 0]
         told[some] = points[here[some]] + about.from_frame(verdict[:, 1:].astype(np.float64))
+
+    side_by_side(ask, strips(here.size, _AT_ONCE))
     return odds, told
 
 
