@@ -19,6 +19,7 @@ import subprocess
 import sys
 import tempfile
 import time
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -87,7 +88,7 @@ def replay(paths: list[Path], out: Path, workers: int) -> None:
 
     cv2.setNumThreads(1)
     jobs = [Job(p, out, Order(Settings("80x107mm", "whole")), True) for p in paths]
-    jobs[0].run()  # loads what all need
+    replace(jobs[0], folder=out / "first").run()  # loads what all need
     costs = []
     for job in jobs:
         start = time.process_time()
