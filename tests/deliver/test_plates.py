@@ -358,9 +358,9 @@ def test_plates_as_x1a_hold_what_it_allows(tmp_path: Path, by_profile: bool) -> 
             if name != "/Every":
                 samples = np.frombuffer(space[3].read_bytes(), ">u2").reshape(-1, 4)
                 assert not samples[0].any() and samples[-1].sum() > samples[len(samples) // 2].sum()
-        names = {str(space[1]) for space in page.Resources.ColorSpace.values()}
+        names = {str(space[1]) for _, space in page.Resources.ColorSpace.items()}
         assert names == {"/All", "/blue", "/warm red"}
-        for picture in page.Resources.XObject.values():
+        for _, picture in page.Resources.XObject.items():
             assert picture.ColorSpace[0] == pikepdf.Name.Separation and "/SMask" not in picture
-        for state in page.Resources.ExtGState.values():
+        for _, state in page.Resources.ExtGState.items():
             assert not {"/ca", "/CA", "/SMask", "/BM"} & set(state.keys())
