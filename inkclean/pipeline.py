@@ -40,8 +40,8 @@ if TYPE_CHECKING:
     from inkclean.flats.colour.colours import Colouring
     from inkclean.flats.colour.hints import Hints
     from inkclean.flats.colour.shade import Relief, Shading
-    from inkclean.flats.find import Prepared
     from inkclean.flats.lettering.values import Lettering
+    from inkclean.flats.prepared import Prepared
 
 # Smaller or narrower pictures show no page, and nothing could be told of their light.
 LEAST_PX = 16
@@ -283,7 +283,7 @@ def _sort(lettered: Lettering, ink: Ink, *, letter_edits: LetterEdits) -> Letter
 
 
 def _prepare(ink: Ink, lettered: Lettering) -> Prepared:
-    from inkclean.flats.find import prepare
+    from inkclean.flats.prepared import prepare
 
     return prepare(ink, lettered)
 

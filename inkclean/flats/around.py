@@ -49,9 +49,45 @@ class Around:
 
     def back(self, part: NDArray[_Map]) -> NDArray[_Map]:
         """Return a map of the box as one of the sheet: outside lies what is on the box's rim."""
-        rows = np.clip(np.arange(self.shape[0]) - self.top, 0, self.high - 1)
-        columns = np.clip(np.arange(self.shape[1]) - self.left, 0, self.wide - 1)
-        return np.ascontiguousarray(part[rows[:, None], columns[None]])
+        if (self.top, self.left, self.high, self.wide) == (0, 0, *self.shape):
+            return part
+        sheet = np.empty(self.shape, part.dtype)
+        rows = _inside(self.top, self.high, self.shape[0])
+        columns = _inside(self.left, self.wide, self.shape[1])
+        sheet[rows, columns] = part[
+            rows.start - self.top : rows.stop - self.top,
+            columns.start - self.left : columns.stop - self.left,
+        ]
+        sheet[rows, : columns.start] = sheet[rows, columns.start][:, None]
+        sheet[rows, columns.stop :] = sheet[rows, columns.stop - 1][:, None]
+        sheet[: rows.start] = sheet[rows.start]
+        sheet[rows.stop :] = sheet[rows.stop - 1]
+        return sheet
+
+    def beyond(self, label: NDArray[Any], coverage: NDArray[Any], count: int) -> NDArray[Any]:
+        """Return how many px of paper more each label 0..count has on the sheet than in the box.
+
+        ``coverage`` is that of the box: beyond it all is paper.
+        """
+        down, right = (
+            np.bincount(np.clip(np.arange(length) - start, 0, many - 1), minlength=many)
+            for length, start, many in (
+                (self.shape[0], self.top, self.high),
+                (self.shape[1], self.left, self.wide),
+            )
+        )
+        rows, columns = down != 1, right != 1
+        more = np.zeros(count + 1)
+        for here, times in (
+            (np.ix_(rows, np.ones(self.wide, bool)), down[rows, None] * right[None]),
+            (np.ix_(~rows, columns), down[~rows, None] * right[None, columns]),
+        ):
+            more += np.bincount(
+                label[here].ravel(),
+                ((times - 1) * (coverage[here] < 0.5)).ravel(),
+                minlength=count + 1,
+            )
+        return np.rint(more).astype(np.int64)
 
     def scaled(self, factor: float, high: int, wide: int) -> Around:
         """Return the box at another resolution, to the pixel; the box measures (high, wide)."""

@@ -3,67 +3,40 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
 from itertools import pairwise
 
-import cv2
 import numpy as np
+from scipy.spatial import cKDTree
 
-from inkclean.base.arrays import F32, F64, I32, I64, U8, Bool
-from inkclean.base.tiles import both
-from inkclean.flats.areas import at_full_resolution, bare_sizes, measure
-from inkclean.flats.around import Around, around_ink
-from inkclean.flats.lettering.counters import Written, written
-from inkclean.flats.lettering.find import find_lettering
-from inkclean.flats.lettering.values import Lettering
-from inkclean.flats.lines.seams import Seen, see
-from inkclean.flats.panels import CERTAIN, border_walls, certain_on_borders, find_panels
-from inkclean.flats.rasters import depth, dilated, in_order, pieces, square, tally
-from inkclean.flats.turns import Turn, turn_of
+from inkclean.base.arrays import F64, I32, I64, Bool
+from inkclean.flats.laid import lay_out
+from inkclean.flats.panels import (
+    CERTAIN,
+    border_walls,
+    border_zone,
+    lies_in,
+)
+from inkclean.flats.prepared import Prepared, prepare
+from inkclean.flats.rasters import pieces
 from inkclean.flats.values import BRIDGE, OPENED_MM, FlatEdits, Flats, Point, Rows, no_rows
-from inkclean.flats.walls.belonging import belonging
-from inkclean.flats.walls.closed import as_filled, between_closed, breaks, stroke_ends
+from inkclean.flats.walls.belonging import Met, belonging, find_met
+from inkclean.flats.walls.cells import Ground, find_cells
+from inkclean.flats.walls.closed import as_filled, breaks, stroke_ends
 from inkclean.flats.walls.doubts import Judged, Tried, find_doubts
 from inkclean.flats.walls.joins import Joins, on_cubic
-from inkclean.flats.walls.ridges import Ridges, find_ridges
-from inkclean.flats.walls.rooms import Rooms, deepened, find_rooms, joined, lay, regrouped
-from inkclean.flats.walls.traced import onto_ink, simpler, traced
+from inkclean.flats.walls.rooms import Rooms, deepened, joined, lay, regrouped, rooms_of
+from inkclean.flats.walls.traced import Middles, onto_ink, simpler, traced
 from inkclean.flats.walls.votes import NEVER, SURELY_NONE, Merger, absorb, walls_of
 from inkclean.ink.values import Ink
 
-WORKING_PX_PER_MM = 8.0  # fine enough for a line of 0.15 mm and an opening of 0.3 mm
-INKED = 0.35  # share of ink that makes a working pixel ink: keeps fine lines whole
 OPENED_BORDER_MM = 1.5  # and within which no wall of a panel's border is, known less finely
 REACH_MM = 0.4  # bridges laid by hand go on this far, to end inside the ink
 DOUBTFUL = 0.9  # bridges less sure than this are to check
 TWIN_MM = 1.0  # bridges with both ends this near each other lie over one gap
-BROAD_MM = 1.3  # seams are looked for at a scale where no usual line is broader
 BLACK_MM = 2.4  # ink broader than this is a black
 LINE_MM = 0.6  # a usual line
-PORE_MM = 0.5  # breaks up to this wide are pores of the stroke, not gaps,
-SEAM = 1.0  # where the log-odds of a seam are at least this,
 SURE_SEAM = 6.0  # and narrow places on a page drawn closed, where they are this sure
 LEAST_PX = 2  # a join that parts two areas for less than this parts nothing
-MOST_AREAS = 65535
-
-
-@dataclass(frozen=True)
-class Prepared:
-    """The ink on the working raster, and what was learnt of it before any edit.
-
-    All rasters lie as ``turn`` lays them.
-    """
-
-    ink: Bool
-    closed: Bool  # all ink, pores of dry strokes and the insides of letters closed
-    seen: Seen
-    ridges: Ridges
-    lettering: Written
-    panel: U8
-    scale: float
-    around: Around
-    turn: Turn
-    broad: float  # px that a usual line measures across
 
 
 def find_flats(
@@ -92,11 +65,13 @@ def find_flats(
     edits = (edits or FlatEdits()).moved(
         lambda at: turn.points((at - corner) * page.scale) / page.scale
     )
-    splits = [onto_ink(np.array(part) * page.scale, page.ink, page.scale) for part in edits.splits]
+    splits = [
+        onto_ink(np.array(part) * page.scale, _middles(page), page.scale) for part in edits.splits
+    ]
     joins, given = _joins(page, gap_mm, edits, [simpler(line) for line, _ in splits])
-    rooms = _rooms(page, joins, edits.opened)
+    rooms, met = _rooms(page, joins, edits.opened)
     fixed = given | (joins.odds >= CERTAIN)
-    merger = Merger(rooms, joins, belonging(rooms, page.seen), fixed, page.scale)
+    merger = Merger(rooms, joins, belonging(rooms, met), fixed, page.scale)
     merger.bar(_barred(rooms, joins, page, merger.odds))
     merger.bar(traced(rooms, splits, page.scale))
     merger.tell_ends(rooms, stroke_ends(joins, page.ink, page.broad))
@@ -107,38 +82,34 @@ def find_flats(
         shut = pores & (page.seen.seam > SURE_SEAM) | breaks(pores, page.ink, page.broad)
         fine = turn.there(page.around.cut(ink.coverage))
         root = as_filled(rooms, root, fine, shut | page.lettering.counters)
-    rooms = deepened(regrouped(rooms, root), root, LINE_MM * page.scale)
+    rooms, page.kept.deep = deepened(
+        regrouped(rooms, root), root, LINE_MM * page.scale, page.kept.deep
+    )
     rooms = regrouped(rooms, absorb(rooms, page.scale, smallest_mm, given))
     rooms = _joined_by_hand(rooms, edits, page.scale)
-    odds = _scored(rooms, joins, page)
+    odds = _scored(rooms, joins, met, page.scale)
     undoubted = _undoubted(rooms, fixed) | _barred(rooms, joins, page, odds)
     undoubted |= traced(rooms, splits, page.scale)
     # from here on all lies as it was drawn
-    rooms, joins = _turned_back(rooms, turn), joins.moved(turn.points_back)
-    first = replace(first, rooms=_turned_back(first.rooms, turn))
-    label = in_order(rooms.label, MOST_AREAS)
+    joins = joins.moved(turn.points_back)
     bridges, number = _bridges(rooms, joins, odds, given, page.scale)
-    labels, (areas, neighbours) = both(
-        lambda: page.around.back(
-            at_full_resolution(
-                page.around.cut(ink.coverage),
-                label,
-                rooms.open_,
-                bridges["cubic"],
-                ink.px_per_mm,
-                page.scale,
-            )
-        ),
-        lambda: _measured(page, label, rooms.open_, ink.px_per_mm),
-    )
-    areas["size_mm2"] = bare_sizes(ink.coverage, labels, len(areas), ink.px_per_mm)
+    labels, areas, neighbours, area = lay_out(page, ink, rooms, bridges["cubic"].copy())
     bridges["cubic"] += corner
     odds[undoubted] = np.inf
     tried = Tried(joins.cubic / page.scale + corner, joins.odds, number)
-    x, y = corner.tolist()
     last = Judged(rooms, odds)
-    gaps, checks = find_doubts(first, last, label, areas, tried, page.scale, smallest_mm, (x, y))
+
+    def on_sheet(at: F64) -> F64:
+        return turn.points_back(at) / page.scale + corner
+
+    gaps, checks = find_doubts(first, last, area, areas, tried, page.scale, smallest_mm, on_sheet)
     return Flats(labels, ink.px_per_mm, areas, neighbours, bridges, gaps, checks)
+
+
+def _middles(page: Prepared) -> Middles:
+    if page.kept.middles is None:
+        page.kept.middles = Middles.of(page.ink)
+    return page.kept.middles
 
 
 def _barred(rooms: Rooms, joins: Joins, page: Prepared, odds: F64) -> Bool:
@@ -146,90 +117,8 @@ def _barred(rooms: Rooms, joins: Joins, page: Prepared, odds: F64) -> Bool:
 
     The latter only if their log-odds ``odds`` (E,) don't tell that they are surely none.
     """
-    across = _across_borders(rooms, joins, page.panel) & (odds > SURELY_NONE)
-    return np.asarray(across | between_closed(rooms, page.closed, page.scale))
-
-
-def _turned_back(rooms: Rooms, turn: Turn) -> Rooms:
-    """Return the rooms with their maps as the drawing was."""
-    return replace(
-        rooms,
-        label=turn.back(rooms.label),
-        open_=turn.back(rooms.open_),
-        wall=turn.back(rooms.wall),
-    )
-
-
-def _measured(page: Prepared, label: I32, sure: Bool, px_per_mm: float) -> tuple[Rows, Rows]:
-    """Return the rows of areas and neighbours, in mm of the sheet."""
-    factor = page.scale / px_per_mm
-    frame = page.around.scaled(factor, *label.shape)
-    areas, neighbours = measure(
-        frame.back(label), frame.back(sure), frame.back(page.turn.back(page.panel)), page.scale
-    )
-    # the box begins between two pixels of the working raster
-    right, down = (page.around.corner * factor - frame.corner) / page.scale
-    for name, by in (("x_mm", right), ("y_mm", down)):
-        areas[name] += by
-    return areas, neighbours
-
-
-def prepare(ink: Ink, lettered: Lettering | None = None) -> Prepared:
-    """Return what is the same whatever is edited in the flats: the longer part of the work.
-
-    ``lettered`` is what was found to be lettering; it is looked for if it is None.
-    """
-    scale = min(WORKING_PX_PER_MM, ink.px_per_mm)
-    around = around_ink(ink.coverage, ink.px_per_mm)
-    small = _working(around.cut(ink.coverage), ink.px_per_mm, scale)
-    inked = _inked(small, ink.px_per_mm, scale)
-    found = lettered or find_lettering(ink)
-
-    def letters() -> Written:
-        kind = Lettering(around.cut(found.kind), ink.px_per_mm)
-        return written(kind, inked, scale)
-
-    def panels() -> U8:
-        # panels are told by the sheet's sides too
-        sheet = _inked(_working(ink.coverage, ink.px_per_mm, scale), ink.px_per_mm, scale)
-        return around.scaled(scale / ink.px_per_mm, *inked.shape).cut(find_panels(sheet, scale))
-
-    # letters stand upright, and panels are numbered as they are read
-    turn = turn_of(small)
-    (lettering, panel), broad = both(
-        lambda: (letters(), panels()), lambda: _broad(turn.there(inked))
-    )
-    small, inked, panel = turn.there(small), turn.there(inked), turn.there(panel)
-    lettering = Written(turn.there(lettering.ink), turn.there(lettering.counters))
-    seen = see(small, max(scale, broad / BROAD_MM))
-    closed = _closed(inked, seen, lettering, scale)
-    ridges = find_ridges(closed, seen.seam, scale)
-    return Prepared(
-        inked, closed, seen, ridges, lettering, panel, scale, around, turn, max(broad, 2.0)
-    )
-
-
-def _working(coverage: F32, px_per_mm: float, scale: float) -> F32:
-    """Return the coverage on the working raster."""
-    factor = scale / px_per_mm
-    if factor >= 1:
-        return coverage
-    height, width = coverage.shape
-    size = (max(1, round(width * factor)), max(1, round(height * factor)))
-    return np.asarray(cv2.resize(coverage, size, interpolation=cv2.INTER_AREA), np.float32)
-
-
-def _inked(small: F32, px_per_mm: float, scale: float) -> Bool:
-    return np.asarray(small >= (INKED if scale < px_per_mm else 0.5))
-
-
-def _broad(ink: Bool) -> float:
-    """Return how broad a usual line is, in px: twice the depth in the middle of lines."""
-    if ink.all():
-        return 0.0
-    deep = depth(ink)
-    middle = (deep > 0) & (deep >= np.asarray(cv2.dilate(deep, square(3)), np.float32))
-    return 2 * float(np.median(deep[middle])) - 1 if middle.any() else 0.0
+    across = _across_borders(rooms, joins, page) & (odds > SURELY_NONE)
+    return np.asarray(across | page.patches.part(rooms))
 
 
 def _joins(
@@ -241,8 +130,6 @@ def _joins(
     """
     scale = page.scale
     joins = page.ridges.within(gap_mm)
-    joins = joins.chosen(~_stops_in(joins, page.lettering.ink))
-    joins = replace(joins, odds=certain_on_borders(joins, page.panel, scale))
     joins = _without_opened(joins, edits.opened, scale)
     hand = [_lengthened(np.array(c, float), REACH_MM) * scale for c in edits.bridges]
     for points in splits:
@@ -276,31 +163,33 @@ def _without_opened(joins: Joins, opened: tuple[Point, ...], scale: float) -> Jo
     return joins.chosen(~near)
 
 
-def _stops_in(joins: Joins, mask: Bool) -> Bool:
-    """Return which joins stop in or beside a mask."""
-    near = dilated(mask, square(5)) > 0
-    column, row = np.floor(joins.cubic[:, 3]).astype(int).T
-    return np.asarray(near[row.clip(0, mask.shape[0] - 1), column.clip(0, mask.shape[1] - 1)])
-
-
-def _closed(ink: Bool, seen: Seen, lettering: Written, scale: float) -> Bool:
-    """Return the ink with the pores of dry strokes and the insides of letters closed."""
-    size = 2 * round(PORE_MM * scale / 2) + 1
-    disc = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (size, size))
-    whole = cv2.morphologyEx(ink.astype(np.uint8), cv2.MORPH_CLOSE, disc) > 0
-    # letters are not dry strokes: what lies between two of them is no pore
-    beside = dilated(lettering.ink, square(2 * round(PORE_MM * scale) + 1)) > 0
-    return np.asarray(ink | (whole & (seen.seam > SEAM) & ~beside) | lettering.counters)
-
-
-def _rooms(page: Prepared, joins: Joins, opened: tuple[Point, ...] = ()) -> Rooms:
+def _rooms(page: Prepared, joins: Joins, opened: tuple[Point, ...] = ()) -> tuple[Rooms, Met]:
+    """Return the rooms between all walls worth laying, and what is told of any two of them."""
     order = walls_of(joins)
     wall = lay(page.ink.shape, joins.cubic, order[joins.ridge[order] == 0])
     walls = page.ridges.laid(wall, joins, order)
-    barrier = page.closed | np.append(False, joins.odds >= CERTAIN)[walls]
-    border = border_walls(barrier, page.panel, page.scale)
-    _open(border, opened, page.scale)
-    return find_rooms(page.closed | border, walls, page.seen.seam, BLACK_MM / 2 * page.scale)
+    kept = page.kept
+    ground = _ground(page, joins, walls, opened)
+    cells = find_cells(ground, walls, kept.cells)
+    met = find_met(cells, page.seen, kept.met)
+    kept.cells, kept.met, kept.lies = cells, met, lies_in(cells, page.panel, kept.lies)
+    black = BLACK_MM / 2 * page.scale
+    return rooms_of(cells, ground, page.seen.seam, page.near, black), met
+
+
+def _ground(page: Prepared, joins: Joins, walls: I32, opened: tuple[Point, ...]) -> Ground:
+    """Return the ink and what walls off the panels, as it was unless that changed."""
+    kept = page.kept
+    if kept.zone is None:
+        kept.zone = np.flatnonzero(border_zone(page.panel, page.scale))
+    certain = np.append(False, joins.odds >= CERTAIN)
+    barred = page.closed.ravel()[kept.zone] | certain[walls.ravel()[kept.zone]]
+    same = kept.barred is not None and kept.opened == opened and (kept.barred == barred).all()
+    if kept.ground is None or not same:
+        border = border_walls(page.closed | certain[walls], page.panel, page.scale)
+        _open(border, opened, page.scale)
+        kept.ground, kept.barred, kept.opened = Ground.of(page.closed | border), barred, opened
+    return kept.ground
 
 
 def _open(border: Bool, opened: tuple[Point, ...], scale: float) -> None:
@@ -315,14 +204,14 @@ def _open(border: Bool, opened: tuple[Point, ...], scale: float) -> None:
         border[np.isin(piece, gone[gone > 0])] = False
 
 
-def _across_borders(rooms: Rooms, joins: Joins, panel: U8) -> Bool:
+def _across_borders(rooms: Rooms, joins: Joins, page: Prepared) -> Bool:
     """Return which walls lie between rooms of two panels, or of a panel and the gutter."""
-    most = int(panel.max()) + 1
-    if most == 1:
+    lies = page.kept.lies
+    if lies is None or lies.shape[1] == 1:
         return np.zeros(len(rooms.a), bool)
-    key = rooms.label[rooms.open_].astype(np.int64) * most + panel[rooms.open_]
-    times = tally(key, None, (rooms.count + 1) * most).reshape(-1, most)
-    own = times.argmax(axis=1)
+    held = np.zeros((rooms.count + 1, lies.shape[1]), np.int64)
+    np.add.at(held, rooms.of, lies)
+    own = held.argmax(axis=1)
     # across the mouth of a channel that leads out of a panel runs no border
     unsure = np.bincount(rooms.pair, joins.odds[rooms.join] < CERTAIN, len(rooms.a)) > 0
     return np.asarray((own[rooms.a] != own[rooms.b]) & ~unsure)
@@ -332,10 +221,10 @@ def _joined_by_hand(rooms: Rooms, edits: FlatEdits, scale: float) -> Rooms:
     if not edits.joins:
         return rooms
     pairs = np.array(edits.joins, float).reshape(-1, 2, 2) * scale
-    height, width = rooms.label.shape
+    height, width = rooms.cells.label.shape
     column = np.clip(pairs[..., 0].astype(int), 0, width - 1)
     row = np.clip(pairs[..., 1].astype(int), 0, height - 1)
-    at = rooms.label[row, column].astype(np.int64)
+    at = rooms.of[rooms.cells.label[row, column]]
     return regrouped(rooms, joined(rooms.count + 1, at[:, 0], at[:, 1]))
 
 
@@ -365,10 +254,10 @@ def _bridges(rooms: Rooms, joins: Joins, odds: F64, given: Bool, scale: float) -
     return rows, number
 
 
-def _scored(rooms: Rooms, joins: Joins, page: Prepared) -> F64:
+def _scored(rooms: Rooms, joins: Joins, met: Met, scale: float) -> F64:
     """Return the log-odds (E,) that the wall between each two rooms is real."""
     none = np.zeros(len(joins), bool)
-    return Merger(rooms, joins, belonging(rooms, page.seen), none, page.scale).odds
+    return Merger(rooms, joins, belonging(rooms, met), none, scale).odds
 
 
 def _undoubted(rooms: Rooms, fixed: Bool) -> Bool:
@@ -382,12 +271,17 @@ def _apart(cubic: F64, given: Bool) -> Bool:
     Two lie over one gap if both ends of the one are near both ends of the other. Those laid by
     hand all count.
     """
-    n = len(cubic)
     ends = cubic[:, [0, 3]]
-    same = np.hypot(*(ends[:, None] - ends[None]).transpose(3, 0, 1, 2)).max(axis=2)
-    crossed = np.hypot(*(ends[:, None] - ends[None, :, ::-1]).transpose(3, 0, 1, 2)).max(axis=2)
-    twin = np.tril(np.minimum(same, crossed) < TWIN_MM, -1)
-    kept = np.ones(n, bool)
-    for k in np.flatnonzero(twin.any(axis=1)).tolist():
-        kept[k] = given[k] or not (twin[k] & kept).any()
+    # those whose ends are near have their middles near, and few do
+    near = cKDTree(ends.mean(axis=1)).query_pairs(TWIN_MM, output_type="ndarray")
+    one, other = np.sort(near.astype(np.int64), axis=1).T
+    same = np.hypot(*(ends[one] - ends[other]).transpose(2, 0, 1)).max(axis=1)
+    crossed = np.hypot(*(ends[one] - ends[other][:, ::-1]).transpose(2, 0, 1)).max(axis=1)
+    twin = np.minimum(same, crossed) < TWIN_MM
+    kept = np.ones(len(cubic), bool)
+    better: dict[int, list[int]] = {}
+    for first, second in zip(one[twin].tolist(), other[twin].tolist(), strict=True):
+        better.setdefault(second, []).append(first)
+    for k in sorted(better):
+        kept[k] = given[k] or not kept[better[k]].any()
     return kept

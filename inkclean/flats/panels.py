@@ -4,11 +4,13 @@ from __future__ import annotations
 
 import cv2
 import numpy as np
+from numpy.typing import NDArray
 from skimage.segmentation import watershed
 
 from inkclean.base.arrays import F64, U8, Bool
 from inkclean.flats.boxes import find_boxes
 from inkclean.flats.rasters import depth, dilated, in_order, pieces, square
+from inkclean.flats.walls.cells import Cells
 from inkclean.flats.walls.joins import Joins, on_cubic
 
 COARSE_PX_PER_MM = 2.0  # ruled lines are looked for at this scale: wobble of the hand vanishes
@@ -149,6 +151,35 @@ def border_walls(barrier: Bool, panel: U8, px_per_mm: float) -> Bool:
     wall = np.asarray((cv2.erode(side, square(3)) != side) & rim & ~barrier)
     _open_channels(wall, ~barrier & (panel == 0), px_per_mm)
     return wall
+
+
+def border_zone(panel: U8, px_per_mm: float) -> Bool:
+    """Return where a barrier has a say in :func:`border_walls`."""
+    if not panel.any():
+        return np.zeros(panel.shape, bool)
+    edge = cv2.morphologyEx(panel, cv2.MORPH_GRADIENT, square(3)) > 0
+    reach = round(BESIDE_MM * px_per_mm) + 1 + round(CHANNEL_MM * px_per_mm) + 1
+    return np.asarray(dilated(edge, square(2 * reach + 1)) > 0)
+
+
+def lies_in(cells: Cells, panel: U8, before: NDArray[np.int64] | None) -> NDArray[np.int64]:
+    """Return how many px of each cell lie in each panel (cells + 1, panels + 1), 0 in none.
+
+    ``before``: the same of the cells that were before the latest edit.
+    """
+    most, count = int(panel.max(initial=0)) + 1, cells.count + 1
+    if most == 1:
+        return np.zeros((count, 1), np.int64)
+    known = cells.was if before is not None else np.zeros(count, np.int64)
+    window = cells.window if before is not None and known.any() else np.s_[:, :]
+    here = cells.open_[window]
+    cell = cells.label[window][here]
+    fresh = known[cell] == 0
+    key = cell[fresh].astype(np.int64) * most + panel[window][here][fresh]
+    found = np.bincount(key, minlength=count * most).reshape(-1, most)
+    if before is not None:
+        found[known > 0] = before[known[known > 0]]
+    return found
 
 
 def _open_channels(wall: Bool, gutter: Bool, px_per_mm: float) -> None:

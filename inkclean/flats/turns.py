@@ -42,6 +42,15 @@ class Turn:
     def _mirrored(self, raster: NDArray[_Map]) -> NDArray[_Map]:
         return raster[:: -1 if self.down else 1, :: -1 if self.across else 1]
 
+    def box_back(self, rows: slice, columns: slice) -> tuple[slice, slice]:
+        """Return a box of the laid raster as it was."""
+        high, wide = (self.wide, self.high) if self.swapped else (self.high, self.wide)
+        if self.down:
+            rows = slice(high - rows.stop, high - rows.start)
+        if self.across:
+            columns = slice(wide - columns.stop, wide - columns.start)
+        return (columns, rows) if self.swapped else (rows, columns)
+
     def points(self, points: NDArray[Any]) -> F64:
         """Return points (…, 2), x and y in px of the raster, where they come to lie."""
         x, y = np.moveaxis(np.asarray(points, np.float64), -1, 0)

@@ -288,7 +288,7 @@ class FlatsReport(Report):
             **super().json(),
             "flats": asdict(self.flats),
             "seconds": dict(self.seconds),
-            **_overrides(self.overrides),
+            "overrides": list(self.overrides),
             "done_before": self.done_before,
         }
 
@@ -302,8 +302,4 @@ class PrintReport(Report):
 
     def json(self) -> dict[str, Any]:
         """Return the report as ``--json`` prints it."""
-        return {**super().json(), **self.made.json(), **_overrides(self.overrides)}
-
-
-def _overrides(said: tuple[str, ...]) -> dict[str, list[str]]:
-    return {"overrides": list(said)} if said else {}
+        return {**super().json(), **self.made.json(), "overrides": list(self.overrides)}

@@ -6,8 +6,8 @@ import cv2
 import numpy as np
 
 from inkclean.base.arrays import F32, I32, U8, Bool
-from inkclean.flats.areas import at_full_resolution
 from inkclean.flats.lines.seams import seam_odds
+from inkclean.flats.maps.full import at_full_resolution
 from inkclean.flats.nearest import grown
 from inkclean.flats.rasters import pieces
 
@@ -57,5 +57,5 @@ def full(coverage: F32, label: I32, ink: Bool, px_per_mm: float) -> I32:
     _, numbered = np.unique(label, return_inverse=True)
     whole = numbered.reshape(label.shape).astype(np.int32) + 1
     none = np.zeros((0, 4, 2))
-    labels = at_full_resolution(coverage, whole, ~ink, none, px_per_mm, SCALE)
+    labels = at_full_resolution(coverage, whole, ~ink, none, px_per_mm, SCALE).labels
     return labels.astype(np.int32)

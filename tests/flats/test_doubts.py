@@ -5,8 +5,9 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from inkclean.base.arrays import F64, I32
-from inkclean.flats.find import find_flats, prepare
+from inkclean.base.arrays import F64
+from inkclean.flats.find import find_flats
+from inkclean.flats.prepared import prepare
 from inkclean.flats.values import AREA, BRIDGED, LINE, OPEN_GAP, FlatEdits, Rows
 from inkclean.flats.walls.doubts import MOST, Judged, Tried, find_doubts
 from inkclean.flats.walls.rooms import Rooms, find_rooms, lay, regrouped
@@ -39,12 +40,13 @@ def _asked(
         if gone:
             root[wall + 2] = root[wall + 1]
     last = regrouped(rooms, root)
-    label: I32 = last.label.astype(np.int32)
     areas = np.zeros(rooms.count, AREA)
     areas["x_mm"] = np.arange(1, rooms.count + 1)
     stood = np.array(odds)[~np.array(fell)]
     tried = Tried(cubics, np.zeros(len(cubics)), np.arange(len(cubics)))
-    return find_doubts(Judged(rooms, np.array(odds)), Judged(last, stood), label, areas, tried, 1.0)
+    return find_doubts(
+        Judged(rooms, np.array(odds)), Judged(last, stood), last.of, areas, tried, 1.0
+    )
 
 
 def test_the_costliest_comes_first_and_a_leak_before_a_needless_bridge() -> None:

@@ -10,7 +10,8 @@ import pytest
 from scipy.ndimage import distance_transform_edt
 
 from inkclean.base.arrays import I32
-from inkclean.flats.areas import at_full_resolution, measure
+from inkclean.flats.maps.areas import measure
+from inkclean.flats.maps.full import at_full_resolution
 from inkclean.flats.nearest import HALOS_PX, TILE_PX, grown
 
 
@@ -66,7 +67,7 @@ def test_labels_and_depths_are_the_same_whatever_the_threads() -> None:
         cv2.setNumThreads(number)
         full = at_full_resolution(
             np.asarray(coverage, np.float32), label, paper, np.zeros((0, 4, 2)), 20.0, 8.0
-        )
+        ).labels
         areas, _ = measure(label, paper, np.zeros(label.shape, np.uint8), 8.0)
         found.append(full.tobytes() + areas.tobytes())
     cv2.setNumThreads(before)

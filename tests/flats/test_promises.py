@@ -11,9 +11,10 @@ import numpy as np
 import pytest
 
 from inkclean.base.arrays import F32, F64, I32, U8
-from inkclean.flats.find import find_flats, prepare
+from inkclean.flats.find import find_flats
 from inkclean.flats.lettering.find import find_lettering
 from inkclean.flats.lettering.values import Lettering
+from inkclean.flats.prepared import prepare
 from inkclean.flats.values import Flats
 from inkclean.ink.values import Ink, Pencil
 from tests.flats.pages import EASY, LOOSE, SINGLE, Troubles, make_page

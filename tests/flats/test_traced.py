@@ -8,7 +8,7 @@ import pytest
 from inkclean.base.arrays import F32
 from inkclean.flats.find import find_flats
 from inkclean.flats.values import FlatEdits
-from inkclean.flats.walls.traced import onto_ink, simpler
+from inkclean.flats.walls.traced import Middles, onto_ink, simpler
 from tests.flats.test_find import PX_PER_MM, at, blank, ink_of, ring, stroke
 
 SCALE = PX_PER_MM
@@ -49,7 +49,7 @@ def test_a_split_along_a_fallen_line_parts_at_that_line(seed: int) -> None:
 def test_a_line_across_strokes_follows_none_of_them() -> None:
     ink = _hatched() > 0.5
     line = np.array([[30.0, 10.0], [31.0, 50.0]]) * SCALE
-    moved, along = onto_ink(line, ink, SCALE)
+    moved, along = onto_ink(line, Middles.of(ink), SCALE)
     assert not along.any()
     assert np.allclose(simpler(moved), line, atol=0.5)
 
@@ -57,6 +57,12 @@ def test_a_line_across_strokes_follows_none_of_them() -> None:
 def test_a_line_on_bare_paper_stays() -> None:
     ink = np.zeros((100, 100), bool)
     line = np.array([[10.0, 10.0], [50.0, 60.0], [90.0, 20.0]])
-    moved, along = onto_ink(line, ink, SCALE)
+    moved, along = onto_ink(line, Middles.of(ink), SCALE)
     assert not along.any()
     assert np.allclose(simpler(moved), line, atol=0.6)
+
+
+def test_a_line_shorter_than_a_stroke_is_broad_is_no_trouble() -> None:
+    line = np.array([[30.0, 10.0], [30.4, 10.1]]) * SCALE
+    moved, along = onto_ink(line, Middles.of(_hatched() > 0.5), SCALE)
+    assert len(moved) == len(along) and not along.any()

@@ -5,12 +5,13 @@ And where a line breaks off: the ends of strokes tell gaps from narrow places.
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import Any, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
 
-from inkclean.base.arrays import F32, F64, I64, Bool
+from inkclean.base.arrays import F32, F64, I32, I64, Bool
 from inkclean.flats.rasters import depth, dilated, pieces, square, tally
 from inkclean.flats.walls.joins import Joins
 from inkclean.flats.walls.rooms import Rooms
@@ -29,15 +30,32 @@ def between_closed(rooms: Rooms, ink: Bool, px_per_mm: float) -> Bool:
     ``ink`` (H, W) without any bridge. Such a wall is a line drawn without a gap, and on both
     its sides is room for an area: it never falls. Narrow patches may be cells of hatching.
     """
-    count, patch = pieces(~ink, 4)
-    inner = np.zeros(count, np.float32)
-    np.maximum.at(inner, patch.ravel(), depth(~ink).ravel())
-    wide = inner >= WIDE_MM / 2 * px_per_mm
-    wide[0] = False
-    of = np.zeros(rooms.count + 1, np.int64)
-    of[rooms.label[rooms.open_]] = patch[rooms.open_]
-    one, other = of[rooms.a], of[rooms.b]
-    return np.asarray((one != other) & wide[one] & wide[other])
+    patches = Patches.of(ink, px_per_mm)
+    return patches.part(rooms)
+
+
+@dataclass(frozen=True)
+class Patches:
+    """Patches of paper that the ink alone parts: ``number`` (H, W), and which are ``wide``."""
+
+    number: I32
+    wide: Bool
+
+    @classmethod
+    def of(cls, ink: Bool, px_per_mm: float) -> Patches:
+        """Find the patches between ink (H, W) without any bridge."""
+        count, patch = pieces(~ink, 4)
+        inner = np.zeros(count, np.float32)
+        np.maximum.at(inner, patch.ravel(), depth(~ink).ravel())
+        wide = inner >= WIDE_MM / 2 * px_per_mm
+        wide[0] = False
+        return cls(patch, wide)
+
+    def part(self, rooms: Rooms) -> Bool:
+        """Return which walls lie between two wide patches, see :func:`between_closed`."""
+        of = rooms.along(self.number.ravel()[rooms.cells.last].astype(np.int64))
+        one, other = of[rooms.a], of[rooms.b]
+        return np.asarray((one != other) & self.wide[one] & self.wide[other])
 
 
 def stroke_ends(joins: Joins, ink: Bool, line_px: float) -> I64:
@@ -101,12 +119,12 @@ def as_filled(rooms: Rooms, root: I64, coverage: F32, shut: Bool) -> I64:
     what is ``shut`` (H, W). A patch of paper goes where most of it went already.
     """
     parting = root[rooms.a] != root[rooms.b]
-    wall = np.zeros(int(rooms.wall.max(initial=0)) + 1, bool)
+    wall = np.zeros(int(rooms.cells.wall.max(initial=0)) + 1, bool)
     wall[rooms.join[parting[rooms.pair]] + 1] = True
     # ink on the coarser raster reaches a little further
-    across = _to(dilated(wall[rooms.wall] | shut, square(5)) > 0, coverage.shape)
+    across = _to(dilated(wall[rooms.cells.wall] | shut, square(5)) > 0, coverage.shape)
     count, patch = pieces((coverage < 0.5) & ~across, 4)
-    label = _to(np.where(rooms.open_, rooms.label, 0), coverage.shape)
+    label = _to(np.where(rooms.cells.open_, rooms.label, 0), coverage.shape)
     here = (label > 0) & (patch > 0)
     most = rooms.count + 1
     key, times = np.unique(label[here].astype(np.int64) * count + patch[here], return_counts=True)

@@ -8,13 +8,14 @@ areas share one colour where a needless wall takes one dab more.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
 from scipy.sparse import coo_matrix
 from scipy.sparse.csgraph import minimum_spanning_tree
 
-from inkclean.base.arrays import F64, I32, I64, Bool
+from inkclean.base.arrays import F64, I64, Bool
 from inkclean.flats.rasters import tally
 from inkclean.flats.values import BRIDGED, CHECK, GAP, LINE, OPEN_GAP, Rows, no_rows
 from inkclean.flats.walls.rooms import Rooms
@@ -37,12 +38,6 @@ class Judged:
 
     rooms: Rooms
     odds: F64
-
-    def areas(self, label: I32) -> I64:
-        """Return the area of each room (index 0 unused) in the map ``label`` (H, W)."""
-        found = np.zeros(self.rooms.count + 1, np.int64)
-        found[self.rooms.label] = label
-        return found
 
 
 @dataclass(frozen=True)
@@ -69,26 +64,25 @@ class Tried:
 def find_doubts(
     first: Judged,
     last: Judged,
-    label: I32,
+    area: I64,
     areas: Rows,
     tried: Tried,
     scale: float,
     smallest_mm: float = 0.0,
-    origin: tuple[float, float] = (0.0, 0.0),
+    on_sheet: Callable[[F64], F64] = lambda at: at,
 ) -> tuple[Rows, Rows]:
     """Return the gaps left open (rows of GAP) and what to check (rows of CHECK).
 
     Args:
         first: the rooms before any wall fell.
         last: those that are left, numbered as one of the rooms that each was made of.
-        label: (H, W) the areas, 1..N, on the working raster.
+        area: the area of each room before any wall fell, 1..N (index 0 unused).
         areas: rows of AREA.
         tried: the joins that rooms were closed by.
         scale: px/mm of the working raster.
         smallest_mm: areas below a square of this side are not kept.
-        origin: x, y in mm of the raster's corner on the sheet.
+        on_sheet: returns places (N, 2) in px of the rooms' raster as mm of the sheet.
     """
-    area = first.areas(label)
     inside = area[first.rooms.a] == area[first.rooms.b]
     leaks = _leaks(first, area, inside, scale, smallest_mm**2)
     rows, pairs = _standing(last, tried, scale)
@@ -111,7 +105,7 @@ def find_doubts(
             lines[int(pairs[k - len(leaks)])] = len(chosen)
         chosen.append(row[None])
     checks = np.concatenate([no_rows(CHECK), *chosen])
-    _place_lines(checks, lines, last.rooms, scale, origin)
+    _place_lines(checks, lines, last.rooms, on_sheet)
     for side in ("one", "other"):
         at = area[checks[side][:, 0].astype(np.int64)] - 1
         checks[side] = np.stack([areas["x_mm"][at], areas["y_mm"][at]], axis=1)
@@ -232,28 +226,22 @@ def _standing(last: Judged, tried: Tried, scale: float) -> tuple[Rows, I64]:
 
 
 def _place_lines(
-    checks: Rows, lines: dict[int, int], rooms: Rooms, scale: float, origin: tuple[float, float]
+    checks: Rows, lines: dict[int, int], rooms: Rooms, on_sheet: Callable[[F64], F64]
 ) -> None:
     """Put the rows that ask about lines where these run; ``lines``: pair of rooms to row."""
-    label, n = rooms.label, rooms.count + 1
     wanted = np.array(sorted(lines), np.int64)
     if not len(wanted):
         return
+    n, wide = rooms.count + 1, rooms.cells.label.shape[1]
     key = rooms.a[wanted] * n + rooms.b[wanted]
-    pairs, rows, columns = [], [], []
-    for one, two, right, down in (
-        (label[:, :-1], label[:, 1:], 1.0, 0.5),
-        (label[:-1], label[1:], 0.5, 1.0),
-    ):
-        row, column = np.nonzero(one != two)
-        a, b = one[row, column].astype(np.int64), two[row, column].astype(np.int64)
-        met = np.minimum(a, b) * n + np.maximum(a, b)
-        here = np.isin(met, key)
-        pairs.append(met[here])
-        columns.append(column[here] + right)
-        rows.append(row[here] + down)
-    pair = np.concatenate(pairs)
-    at = np.stack([np.concatenate(columns), np.concatenate(rows)], axis=1) / scale + origin
+    a, b, where = rooms.touching
+    pair = a * n + b
+    here = np.isin(pair, key)
+    pair, where = pair[here], where[here]
+    at = on_sheet(np.stack([where % wide, where // wide], axis=-1).mean(axis=1) + 0.5)
+    # as they are met on the sheet, whatever way the raster is laid
+    order = np.lexsort((at[:, 0], at[:, 1]))
+    pair, at = pair[order], at[order]
     for of, number in zip(key.tolist(), wanted.tolist(), strict=True):
         points = at[pair == of]
         if not len(points):

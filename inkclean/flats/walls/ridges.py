@@ -8,6 +8,7 @@ contour detection", 1979, flooded from the places that are surely no seam.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import cv2
 import numpy as np
@@ -40,15 +41,29 @@ class Ridges:
         """Return the joins that are no longer than this."""
         return self.joins.chosen(self.length_mm <= gap_mm + ROUND_MM)
 
+    def but_for(self, gone: Bool) -> Ridges:
+        """Return the ridges without the joins of some (K,)."""
+        return Ridges(self.number, self.joins.chosen(~gone), self.length_mm[~gone])
+
     def laid(self, wall: I32, joins: Joins, order: I64) -> I32:
         """Return the walls with these laid where none is, as numbers of joins + 1.
 
         ``joins`` holds those of the ridges that still stand, ``order`` (M,) which are worth it.
         """
-        table = np.zeros(int(self.number.max(initial=0)) + 1, np.int32)
+        at, number = self._pixels
+        table = np.zeros(int(number.max(initial=0)) + 1, np.int32)
         here = order[joins.ridge[order] > 0]
         table[joins.ridge[here]] = here + 1
-        return np.where(wall == 0, table[self.number], wall).astype(np.int32)
+        laid = wall.copy()
+        bare = laid.ravel()[at] == 0
+        laid.ravel()[at[bare]] = table[number[bare]]
+        return laid
+
+    @cached_property
+    def _pixels(self) -> tuple[I64, I32]:
+        """Where ridges run, by number of the pixel, and which."""
+        at = np.flatnonzero(self.number)
+        return at, self.number.ravel()[at]
 
 
 def find_ridges(ink: Bool, seam: F32, px_per_mm: float) -> Ridges:

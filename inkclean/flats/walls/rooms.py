@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from functools import cached_property
 
 import cv2
 import numpy as np
@@ -10,12 +11,22 @@ from scipy.sparse import coo_matrix
 from scipy.sparse.csgraph import connected_components
 
 from inkclean.base.arrays import F32, F64, I32, I64, Bool
-from inkclean.base.tiles import both
-from inkclean.flats.nearest import grown
 from inkclean.flats.rasters import depth, square, tally
+from inkclean.flats.walls.cells import (
+    Box,
+    Cells,
+    Ground,
+    area_of,
+    find_cells,
+    numbered_keys,
+    numbers,
+    whole,
+    widened,
+)
 from inkclean.flats.walls.joins import on_cubic
 
 SIDEWAYS_PX = 5
+AROUND_PX = 5  # so far around a room lies all that its depth depends on
 BLACK = 3.0  # log-odds of a seam in a black
 SURE = 2.0  # log-odds from which a line is surely a seam
 
@@ -24,19 +35,17 @@ SURE = 2.0  # log-odds from which a line is surely a seam
 class Rooms:
     """Rooms between ink and walls, and the walls between rooms.
 
-    ``label`` (H, W) int32, 1..N on paper, grown under ink and walls so that it is never 0;
-    ``open_`` (H, W) bool: paper inside a room; ``wall`` (H, W) int32: number of the join + 1
-    where one is laid across paper. Per room (index 0 unused): ``size`` px², ``inner`` radius px
-    of the largest disc. Pairs: ``a``, ``b`` (E,) rooms that touch, ``drawn`` (E,) px of ink
-    between them, ``line`` (E,) the sum over it of the log-odds of a seam, ``shaded`` (E,) how
-    much of it is likelier no seam, but hatching, ``sure`` how much is surely one. Openings:
-    ``pair`` (K,) index into pairs, ``join`` (K,), ``width`` (K,) px, ``seen`` (K,) the sum over
-    it of the log-odds of a seam.
+    ``cells`` are what was found on the page, ``of`` (N + 1,) which room each cell of it is part
+    of: all maps stay as they are when rooms become one. Per room (index 0 unused): ``size`` px²,
+    ``inner`` radius px of the largest disc. Pairs: ``a``, ``b`` (E,) rooms that touch, ``drawn``
+    (E,) px of ink between them, ``line`` (E,) the sum over it of the log-odds of a seam,
+    ``shaded`` (E,) how much of it is likelier no seam, but hatching, ``sure`` how much is surely
+    one. Openings: ``pair`` (K,) index into pairs, ``join`` (K,), ``width`` (K,) px, ``seen``
+    (K,) the sum over it of the log-odds of a seam.
     """
 
-    label: I32
-    open_: Bool
-    wall: I32
+    cells: Cells
+    of: I64
     size: F64
     inner: F64
     a: I64
@@ -52,31 +61,57 @@ class Rooms:
 
     @property
     def count(self) -> int:
-        """Number of rooms."""
+        """Number of rooms, those that became part of others counted."""
         return len(self.size) - 1
+
+    @cached_property
+    def label(self) -> I32:
+        """The room of each pixel (H, W), never 0 but where there is no paper at all."""
+        return np.asarray(self.of.astype(np.int32)[self.cells.label])
+
+    @property
+    def touching(self) -> tuple[I64, I64, I64]:
+        """The smaller and larger room of every two pixels side by side in two, and the pixels."""
+        found = self.cells.touching
+        one, other = self.of[found.a], self.of[found.b]
+        apart = one != other
+        one, other = one[apart], other[apart]
+        return np.minimum(one, other), np.maximum(one, other), found.where[apart]
+
+    def along(self, values: I64) -> I64:
+        """Return for each room what ``values`` (N + 1,) says of the last cell in it."""
+        last = np.full(len(self.size), -1)
+        np.maximum.at(last, self.of, self.cells.last)
+        found = np.zeros(len(self.size), np.int64)
+        is_last = (last[self.of] == self.cells.last) & (self.cells.last >= 0)
+        found[self.of[is_last]] = values[is_last]
+        return found
 
 
 def lay(shape: tuple[int, int], cubic: F64, order: I64) -> I32:
     """Draw cubics as lines one pixel wide, number + 1, in the order given (last on top)."""
     wall = np.zeros(shape, np.int32)
-    if not len(order):
-        return wall
+    rows, columns, number = on_pixels(shape, cubic, order)
+    rank = np.zeros(len(cubic), np.int64)
+    rank[order] = np.arange(len(order))
+    top = np.argsort(rank[number], kind="stable")
+    wall[rows[top], columns[top]] = number[top] + 1
+    return wall
+
+
+def on_pixels(shape: tuple[int, ...], cubic: F64, order: I64) -> tuple[I64, I64, I64]:
+    """Return the rows and columns that some cubics run over, and the number of each."""
+    rows, columns, numbers = ([np.zeros(0, np.int64)] for _ in range(3))
     # as many points as the longest of a like length needs, so that a few long walls cost little
     length = np.abs(np.diff(cubic[order], axis=1)).sum(axis=(1, 2))
     grade = np.ceil(np.log2(np.maximum(length, 8.0)))
-    rows, columns, numbers = [], [], []
     for step in np.unique(grade):
         of = order[grade == step]
         points = on_cubic(cubic[of], int(2 ** (step + 1)) + 8)
         rows.append(np.clip(np.floor(points[..., 1]).astype(int), 0, shape[0] - 1).ravel())
         columns.append(np.clip(np.floor(points[..., 0]).astype(int), 0, shape[1] - 1).ravel())
         numbers.append(np.repeat(of, points.shape[1]))
-    rank = np.empty(len(cubic), np.int64)
-    rank[order] = np.arange(len(order))
-    number = np.concatenate(numbers)
-    top = np.argsort(rank[number], kind="stable")
-    wall[np.concatenate(rows)[top], np.concatenate(columns)[top]] = number[top] + 1
-    return wall
+    return np.concatenate(rows), np.concatenate(columns), np.concatenate(numbers)
 
 
 def find_rooms(ink: Bool, wall: I32, seam: F32, black_px: float = np.inf) -> Rooms:
@@ -85,39 +120,40 @@ def find_rooms(ink: Bool, wall: I32, seam: F32, black_px: float = np.inf) -> Roo
     ``seam`` (H, W): log-odds that a seam between areas runs at a pixel. Ink deeper than
     ``black_px`` is no stroke but a black: it hides the seam, and what it parts are two.
     """
-    across = (wall > 0) & ~ink
-    open_ = ~(ink | across)
-    count, cells, stats, _ = cv2.connectedComponentsWithStats(
-        open_.astype(np.uint8), connectivity=4
-    )
-    cell = np.asarray(cells, np.int32)
-    (inner, deep), label = both(
-        lambda: (_largest(cell, depth(~ink), count), depth(ink)), lambda: grown(cell)
-    )
-    a, b, where = touching(label)
-    through = np.where(across, wall, np.int32(0))
-    join = through.ravel()[where].max(axis=1)
-    key = a * count + b
-    pairs, index = np.unique(key, return_inverse=True)
+    ground = Ground.of(ink)
+    return rooms_of(find_cells(ground, wall), ground, seam, beside(seam), black_px)
+
+
+def beside(seam: F32) -> F32:
+    """Return the odds of a wall across a gap: it may lie a little beside the seam that was seen."""
+    return np.asarray(cv2.dilate(seam, square(SIDEWAYS_PX)), np.float32)
+
+
+def rooms_of(cells: Cells, ground: Ground, seam: F32, near: F32, black_px: float) -> Rooms:
+    """Return each cell as a room, and measure the walls between them.
+
+    ``near`` is what :func:`beside` gives; the others are told by :func:`find_rooms`.
+    """
+    count = cells.count + 1
+    a, b, where = cells.touching.a, cells.touching.b, cells.touching.where
+    join = cells.wall.ravel()[where].max(axis=1)
+    pairs, (index,) = numbered_keys([a * count + b], count)
     line = (join == 0).astype(float)
-    # a wall across a gap may lie a little beside the seam that was seen
-    beside = np.asarray(cv2.dilate(seam, square(SIDEWAYS_PX)), np.float32).ravel()[where]
     drawn = seam.ravel()[where].mean(axis=1)
-    drawn[deep.ravel()[where].max(axis=1) > black_px] = BLACK
-    odds = np.where(join == 0, drawn, beside.max(axis=1))
+    drawn[ground.deep.ravel()[where].max(axis=1) > black_px] = BLACK
+    odds = np.where(join == 0, drawn, near.ravel()[where].max(axis=1))
     opened = np.flatnonzero(join > 0)
-    most = int(wall.max()) + 2
+    most = int(join.max(initial=0)) + 2
     key, at, times = np.unique(
         index[opened].astype(np.int64) * most + join[opened],
         return_inverse=True,
         return_counts=True,
     )
     return Rooms(
-        label=label,
-        open_=open_,
-        wall=through,
-        size=stats[:, cv2.CC_STAT_AREA].astype(float),
-        inner=inner,
+        cells=cells,
+        of=np.arange(count),
+        size=cells.size.astype(float),
+        inner=cells.inner,
         a=pairs // count,
         b=pairs % count,
         drawn=tally(index, line, len(pairs)),
@@ -129,28 +165,6 @@ def find_rooms(ink: Bool, wall: I32, seam: F32, black_px: float = np.inf) -> Roo
         width=times.astype(float),
         seen=tally(at, odds[opened], len(key)),
     )
-
-
-def _largest(cells: I32, deep: F32, count: int) -> F64:
-    """Return the largest depth in each cell."""
-    flat = cells.ravel()
-    inner = np.zeros(count, np.float32)
-    np.maximum.at(inner, flat, deep.ravel())
-    inner[0] = 0
-    return inner.astype(float)
-
-
-def touching(label: I32) -> tuple[I64, I64, I64]:
-    """Return the smaller and larger label of every pair of pixels that differ, and the pixels."""
-    width = label.shape[1]
-    across = np.flatnonzero(label[:, 1:] != label[:, :-1])
-    across = across // (width - 1) * width + across % (width - 1)
-    down = np.flatnonzero(label[1:] != label[:-1])
-    where = np.concatenate(
-        [np.stack([across, across + 1], axis=1), np.stack([down, down + width], axis=1)]
-    )
-    two = label.ravel()[where].astype(np.int64)
-    return two.min(axis=1), two.max(axis=1), where
 
 
 def regrouped(rooms: Rooms, root: I64) -> Rooms:
@@ -168,9 +182,8 @@ def regrouped(rooms: Rooms, root: I64) -> Rooms:
     most = int(rooms.join.max(initial=0)) + 1
     keys, at = np.unique(pair[kept] * most + rooms.join[kept], return_inverse=True)
     return Rooms(
-        label=root.astype(np.int32)[rooms.label],
-        open_=rooms.open_,
-        wall=rooms.wall,
+        cells=rooms.cells,
+        of=root[rooms.of],
         size=size,
         inner=inner,
         a=pairs[real] // n,
@@ -186,18 +199,65 @@ def regrouped(rooms: Rooms, root: I64) -> Rooms:
     )
 
 
-def deepened(rooms: Rooms, root: I64, line_px: float) -> Rooms:
+@dataclass(frozen=True)
+class Deep:
+    """How deep rooms of several cells are, ``inner`` (N + 1,) px, by the number of the room.
+
+    ``of`` is which room each cell is part of, ``serial`` the number of the cells' finding.
+    """
+
+    serial: int
+    of: I64
+    inner: F64
+
+
+def deepened(
+    rooms: Rooms, root: I64, line_px: float, before: Deep | None = None
+) -> tuple[Rooms, Deep]:
     """Return rooms grouped by ``root`` with the inner radius that those of many cells have.
 
     The strokes between cells of one room are inside it: it is as deep as its border is far,
-    less half a line of ``line_px``, which is not its own.
+    less half a line of ``line_px``, which is not its own. ``before`` is what was returned with
+    the rooms before the latest edit.
     """
     many = tally(root, None, rooms.count + 1) > 1
-    edge = np.zeros(rooms.label.shape, bool)
-    edge[:, 1:] |= rooms.label[:, 1:] != rooms.label[:, :-1]
-    edge[1:] |= rooms.label[1:] != rooms.label[:-1]
-    deep = _largest(rooms.label, depth(~edge), rooms.count + 1) - line_px / 2
-    return replace(rooms, inner=np.where(many, np.maximum(rooms.inner, deep), rooms.inner))
+    many[0] = False
+    deep = np.zeros(rooms.count + 1)
+    unknown = many.copy()
+    if before is not None and before.serial == rooms.cells.after:
+        change = numbers(rooms.cells, rooms.of, before.of)
+        same = np.flatnonzero(change.same & many[: len(change.same)])
+        deep[same] = before.inner[change.was[same]]
+        unknown[same] = False
+    label, of = rooms.cells.label, rooms.of.astype(np.int32)
+    for part, rows in _parts(rooms, np.flatnonzero(unknown)):
+        here = of[label[part]]
+        edge = np.zeros(here.shape, bool)
+        edge[:, 1:] |= here[:, 1:] != here[:, :-1]
+        edge[1:] |= here[1:] != here[:-1]
+        inside = np.isin(here, rows)
+        np.maximum.at(deep, here[inside], depth(~edge)[inside])
+    inner = np.where(many, np.maximum(rooms.inner, deep - line_px / 2), rooms.inner)
+    return replace(rooms, inner=inner), Deep(rooms.cells.serial, rooms.of, deep)
+
+
+def _parts(rooms: Rooms, chosen: I64) -> list[tuple[Box, I64]]:
+    """Return boxes of the page with some rooms in each, all of one that is among them."""
+    shape = rooms.cells.label.shape
+    box = np.full((rooms.count + 1, 4), 0)
+    box[:, 0::2] = max(shape)
+    cells = slice(1, None)
+    for k, most in enumerate((np.minimum, np.maximum, np.minimum, np.maximum)):
+        most.at(box[:, k], rooms.of[cells], rooms.cells.box[cells, k])
+    found = []
+    for room in chosen.tolist():
+        top, bottom, left, right = box[room].tolist()
+        part = widened((slice(top, bottom), slice(left, right)), AROUND_PX, shape)
+        found.append((part, np.array([room])))
+    area = sum(area_of(part) for part, _ in found)
+    if area > shape[0] * shape[1]:
+        return [(whole(shape), chosen)]
+    return found
 
 
 def rooted(parent: I64) -> I64:

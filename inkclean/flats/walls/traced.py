@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+from typing import Any
+
 import cv2
 import numpy as np
+from numpy.typing import NDArray
 
-from inkclean.base.arrays import F64, Bool
+from inkclean.base.arrays import F64, I32, Bool
 from inkclean.flats.rasters import depth, dilated, square, tally
-from inkclean.flats.walls.rooms import Rooms, lay, touching
+from inkclean.flats.walls.rooms import Rooms, lay
 
 NEAR_MM = 0.9  # a hand that follows a line keeps this near it,
 LEAST_MM = 2.0  # for as long as this
@@ -20,25 +24,62 @@ STEPS = 5
 LEAP_PX = 5.0
 
 
-def onto_ink(line: F64, ink: Bool, px_per_mm: float) -> tuple[F64, Bool]:
+@dataclass(frozen=True)
+class Middles:
+    """The middles of strokes: ``at`` (N, 2), and which is nearest to each pixel, ``nearest``."""
+
+    at: F64
+    nearest: I32
+
+    @classmethod
+    def of(cls, ink: Bool) -> Middles:
+        """Find the middles of all strokes of the ink (H, W)."""
+        deep = depth(ink)
+        middle = ink & (deep >= np.asarray(cv2.dilate(deep, square(3)), np.float32))
+        if not middle.any():
+            return cls(np.zeros((0, 2)), np.zeros(ink.shape, np.int32))
+        _, number = cv2.distanceTransformWithLabels(
+            (~middle).astype(np.uint8), cv2.DIST_L2, 5, labelType=cv2.DIST_LABEL_PIXEL
+        )
+        row, column = np.nonzero(middle)
+        at = np.stack([column, row], axis=1).astype(np.float64) + 0.5
+        return cls(at, np.asarray(number, np.int32))
+
+    def near(self, points: F64) -> tuple[F64, F64]:
+        """Return how far the nearest is from each point (N, 2), px, and where it is (N, 2)."""
+        if not len(self.at):
+            return np.full(len(points), np.inf), points
+        high, wide = self.nearest.shape
+        column, row = np.floor(points).astype(int).T
+        here = self.nearest[row.clip(0, high - 1), column.clip(0, wide - 1)] - 1
+        nearest = self.at[here]
+        return np.hypot(*(nearest - points).T), nearest
+
+
+def onto_ink(line: F64, middles: Middles, px_per_mm: float) -> tuple[F64, Bool]:
     """Return a line (N, 2), px, as points close together, and which lie along ink (M,).
 
     Where it follows ink, it is moved to the middle of the stroke.
     """
     points = _evenly(line)
-    away, nearest = _middles(ink, points)
+    away, nearest = middles.near(points)
     step = np.hypot(*np.diff(nearest, axis=0).T)
     own = np.maximum(np.hypot(*np.diff(points, axis=0).T), 1e-9)
     # over a few steps: pixels are coarse; across strokes it leaps from one to the next
-    wide = np.ones(STEPS)
-    pace = np.convolve(step, wide, "same") / np.convolve(own, wide, "same")
-    leaps = np.convolve(step > LEAP_PX, wide, "same") > 0.5
+    pace = _around_each(step) / _around_each(own)
+    leaps = _around_each(step > LEAP_PX) > 0.5
     along = np.append(False, (pace > PACE[0]) & (pace < PACE[1]) & ~leaps)
     along &= away < NEAR_MM * px_per_mm
     run = np.cumsum(np.append(True, along[1:] != along[:-1])) - 1
     long = tally(run, np.append(0, own), int(run[-1]) + 1)
     along &= long[run] >= LEAST_MM * px_per_mm
     return np.where(along[:, None], nearest, points), along
+
+
+def _around_each(values: NDArray[Any]) -> F64:
+    """Return the sum of each value (N,) and those near it, ``STEPS`` in all."""
+    before = STEPS // 2
+    return np.convolve(values, np.ones(STEPS))[before : before + len(values)]
 
 
 def simpler(line: F64) -> F64:
@@ -54,22 +95,6 @@ def _evenly(line: F64) -> F64:
     return np.stack([np.interp(t, at, line[:, k]) for k in (0, 1)], axis=1)
 
 
-def _middles(ink: Bool, points: F64) -> tuple[F64, F64]:
-    """Return how far the nearest middle of a stroke is from each point, px, and where (N, 2)."""
-    deep = depth(ink)
-    middle = ink & (deep >= np.asarray(cv2.dilate(deep, square(3)), np.float32))
-    if not middle.any():
-        return np.full(len(points), np.inf), points
-    _, number = cv2.distanceTransformWithLabels(
-        (~middle).astype(np.uint8), cv2.DIST_L2, 5, labelType=cv2.DIST_LABEL_PIXEL
-    )
-    row, column = np.nonzero(middle)
-    column_of, row_of = np.floor(points).astype(int).T
-    here = number[row_of.clip(0, ink.shape[0] - 1), column_of.clip(0, ink.shape[1] - 1)] - 1
-    nearest = np.stack([column[here], row[here]], axis=1) + 0.5
-    return np.hypot(*(nearest - points).T), nearest
-
-
 def traced(rooms: Rooms, lines: list[tuple[F64, Bool]], px_per_mm: float) -> Bool:
     """Return which walls (E,) are drawn lines that those by hand run along.
 
@@ -81,10 +106,10 @@ def traced(rooms: Rooms, lines: list[tuple[F64, Bool]], px_per_mm: float) -> Boo
     if not len(start):
         return np.zeros(len(rooms.a), bool)
     cubic = start[:, None] + (stop - start)[:, None] * np.linspace(0, 1, 4)[:, None]
-    path = lay(rooms.label.shape, cubic, np.arange(len(cubic))) > 0
+    path = lay(rooms.cells.label.shape, cubic, np.arange(len(cubic))) > 0
     near = dilated(path, square(2 * round(BESIDE_MM * px_per_mm) + 1)) > 0
-    a, b, where = touching(rooms.label)
-    followed = near.ravel()[where].all(axis=1) & (rooms.wall.ravel()[where] == 0).all(axis=1)
+    a, b, where = rooms.touching
+    followed = near.ravel()[where].all(axis=1) & (rooms.cells.wall.ravel()[where] == 0).all(axis=1)
     most = rooms.count + 1
     pair = np.searchsorted(rooms.a * most + rooms.b, a[followed] * most + b[followed])
     covered = tally(pair, None, len(rooms.a))

@@ -21,6 +21,7 @@ import torch
 from inkclean.base.arrays import F64, I32, I64
 from inkclean.flats import find
 from inkclean.flats.panels import CERTAIN
+from inkclean.flats.prepared import prepare
 from inkclean.flats.values import FlatEdits
 from inkclean.flats.walls import judge
 from inkclean.flats.walls.belonging import belonging
@@ -45,7 +46,7 @@ class Taught(Merger):
 
     def learn(self, rooms: Rooms, truth: I32) -> None:
         """Take the true areas (H, W), 0 where none is told."""
-        inside = rooms.open_ & (truth > 0)
+        inside = rooms.cells.open_ & (truth > 0)
         n, m = rooms.count + 1, int(truth.max()) + 1
         key, count = np.unique(
             rooms.label[inside].astype(np.int64) * m + truth[inside], return_counts=True
@@ -88,11 +89,11 @@ class Taught(Merger):
 def made_ready(coverage: np.ndarray, truth: I32) -> Taught:
     """Return the walls of a page, ready to be walked."""
     ink = Ink(coverage, PX_PER_MM, Pencil(False, (), 0.0, None, "none"))
-    ready = find.prepare(ink)
+    ready = prepare(ink)
     joins, given = find._joins(ready, 5.0, FlatEdits())
-    rooms = find._rooms(ready, joins)
+    rooms, met = find._rooms(ready, joins)
     fixed = given | (joins.odds >= CERTAIN)
-    taught = Taught(rooms, joins, belonging(rooms, ready.seen), fixed, ready.scale)
+    taught = Taught(rooms, joins, belonging(rooms, met), fixed, ready.scale)
     taught.bar(find._barred(rooms, joins, ready, taught.odds))
     taught.learn(rooms, ready.turn.there(ready.around.cut(truth)))
     return taught

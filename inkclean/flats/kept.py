@@ -1,0 +1,50 @@
+"""What was found of a page the last time: after an edit only what changed is looked at again."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from inkclean.base.arrays import I64, Bool
+from inkclean.flats.maps.full import Full
+from inkclean.flats.values import Point, Rows
+from inkclean.flats.walls.belonging import Met
+from inkclean.flats.walls.cells import Cells, Ground
+from inkclean.flats.walls.rooms import Deep
+from inkclean.flats.walls.traced import Middles
+
+
+@dataclass(frozen=True)
+class Laid:
+    """What was laid out for the cells of a ``serial`` number: the area of each (cells + 1,).
+
+    ``full`` is the label map, ``rows`` (N,) are rows of AREA as they were measured.
+    """
+
+    serial: int
+    area: I64
+    full: Full
+    rows: Rows
+
+
+@dataclass
+class Kept:
+    """Values of the last time, None where there are none yet.
+
+    ``zone`` (N,) are the pixels that decide where panels' borders are walled off, ``barred``
+    (N,) what barred them, and ``opened`` the places that were said to be open; ``ground`` is
+    what came of it. ``lies`` (cells + 1, panels + 1) is how much of each cell lies in which.
+    """
+
+    zone: I64 | None = None
+    barred: Bool | None = None
+    opened: tuple[Point, ...] = ()
+    ground: Ground | None = None
+    cells: Cells | None = None
+    met: Met | None = None
+    lies: NDArray[np.int64] | None = None
+    deep: Deep | None = None
+    laid: Laid | None = None
+    middles: Middles | None = None

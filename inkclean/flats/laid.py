@@ -1,0 +1,104 @@
+"""From judged rooms to the areas of the sheet: the label map, a row per area and per neighbour."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from inkclean.base.arrays import F64, I32, I64, U16, Bool
+from inkclean.base.tiles import both
+from inkclean.flats.kept import Laid
+from inkclean.flats.maps.again import laid_again
+from inkclean.flats.maps.areas import measure, numbered
+from inkclean.flats.maps.full import Full, at_full_resolution
+from inkclean.flats.prepared import Prepared
+from inkclean.flats.values import Rows
+from inkclean.flats.walls.cells import Box, Cells, Numbers, numbers
+from inkclean.flats.walls.rooms import Rooms
+from inkclean.ink.values import Ink
+
+MOST_AREAS = 65535
+
+
+def lay_out(page: Prepared, ink: Ink, rooms: Rooms, bridges: F64) -> tuple[U16, Rows, Rows, I64]:
+    """Return the label map of the sheet, rows of AREA and NEIGHBOURS, and each cell's area.
+
+    ``bridges`` (B, 4, 2): cubics in mm of the box around the ink, as it was drawn.
+    """
+    kept, cells, turn = page.kept, rooms.cells, page.turn
+    area, label = numbered(rooms, turn, MOST_AREAS)
+    sure = turn.back(cells.open_)
+    coverage = page.around.cut(ink.coverage)
+    before = kept.laid if kept.laid is not None and kept.laid.serial == cells.after else None
+    change = None if before is None else numbers(cells, area, before.area)
+
+    def full() -> Full:
+        made = None
+        given = coverage, label, sure, bridges, ink.px_per_mm, page.scale
+        if before is not None and change is not None:
+            window = turn.box_back(*_regrouped(cells, area, before.area, change))
+            made = laid_again(before.full, *given, change.now, window)
+        return made or at_full_resolution(*given)
+
+    def rows() -> tuple[Rows, Rows]:
+        known, box = None, None
+        if before is not None and change is not None:
+            known = np.zeros(len(change.was) - 1, before.rows.dtype)
+            same = change.same[1:]
+            known[same] = before.rows[change.was[1:][same] - 1]
+            box = turn.box_back(*_around(cells, ~change.same[area]))
+        return _measured(page, label, sure, ink.px_per_mm, known, box)
+
+    found, (areas, neighbours) = both(full, rows)
+    kept.laid = Laid(cells.serial, area, found, areas.copy())
+    labels = page.around.back(found.labels)
+    sizes = found.sizes + page.around.beyond(found.labels, coverage, len(areas))
+    areas["size_mm2"] = sizes[1:] / ink.px_per_mm**2
+    # the box begins between two pixels of the working raster
+    factor = page.scale / ink.px_per_mm
+    frame = page.around.scaled(factor, *label.shape)
+    right, down = (page.around.corner * factor - frame.corner) / page.scale
+    for name, by in (("x_mm", right), ("y_mm", down)):
+        areas[name] += by
+    return labels, areas, neighbours, area
+
+
+def _regrouped(cells: Cells, area: I64, before: I64, change: Numbers) -> Box:
+    """Return a box around all cells that are new, or of another area than before."""
+    other = change.now[before[cells.was]] != area
+    return _around(cells, other & (cells.was > 0))
+
+
+def _around(cells: Cells, chosen: Bool) -> Box:
+    """Return the box around some cells, and around what changed since the latest edit."""
+    rows, columns = cells.window
+    box = cells.box[np.flatnonzero(chosen[1:]) + 1]
+    if not len(box):
+        return rows, columns
+    top, left = int(box[:, 0].min()), int(box[:, 2].min())
+    bottom, right = int(box[:, 1].max()), int(box[:, 3].max())
+    if rows.stop > rows.start and columns.stop > columns.start:
+        top, bottom = min(top, rows.start), max(bottom, rows.stop)
+        left, right = min(left, columns.start), max(right, columns.stop)
+    return slice(top, bottom), slice(left, right)
+
+
+def _measured(
+    page: Prepared, label: I32, sure: Bool, px_per_mm: float, known: Rows | None, box: Box | None
+) -> tuple[Rows, Rows]:
+    """Return the rows of areas and neighbours, in mm of the working raster of the sheet."""
+    frame = page.around.scaled(page.scale / px_per_mm, *label.shape)
+    panel = frame.back(page.turn.back(page.panel))
+    place = None
+    if box is not None:
+        # what lies on the box's rim goes on to the sheet's sides
+        place = (
+            _on_sheet(box[0], frame.top, frame.high, frame.shape[0]),
+            _on_sheet(box[1], frame.left, frame.wide, frame.shape[1]),
+        )
+    return measure(frame.back(label), frame.back(sure), panel, page.scale, known, place)
+
+
+def _on_sheet(side: slice, start: int, many: int, length: int) -> slice:
+    first = 0 if side.start <= 0 else min(max(0, side.start + start), length)
+    last = length if side.stop >= many else min(max(0, side.stop + start), length)
+    return slice(first, max(first, last))

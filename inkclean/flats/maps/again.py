@@ -1,0 +1,189 @@
+"""The label map after an edit: only the patches of paper that changed are laid out anew.
+
+All comes out as :func:`full.at_full_resolution` has it.
+"""
+
+from __future__ import annotations
+
+import cv2
+import numpy as np
+
+from inkclean.base.arrays import F32, F64, I32, I64, Bool
+from inkclean.flats.maps.full import Full, firmly, seeds_of, under
+from inkclean.flats.nearest import grown
+from inkclean.flats.rasters import depth, dilated, square
+from inkclean.flats.walls.cells import Box, area_of, renumbered, widened, within
+from inkclean.flats.walls.rooms import on_pixels
+
+LEAST_PX = 64  # a part of the page that is too small for its patches grows by this at least,
+GROWS = 0.5  # or by this share of it
+MOST = 0.7  # when more of the page than this is to be looked at, all of it is
+FIRM = 3  # px around a change within which a label may be firm or not
+
+
+def laid_again(
+    before: Full,
+    coverage: F32,
+    label: I32,
+    sure: Bool,
+    bridges: F64,
+    px_per_mm: float,
+    scale: float,
+    now: I64,
+    window: Box,
+) -> Full | None:
+    """Return the label map after an edit, None if laying out all of it is as quick.
+
+    Args:
+        before: the map before the edit.
+        coverage: (H, W), as for ``at_full_resolution``, and so are the next ones.
+        label: (h, w) labels of the working raster.
+        sure: (h, w), the paper there.
+        bridges: (B, 4, 2) cubics in mm.
+        px_per_mm: of the coverage.
+        scale: px/mm of the working raster.
+        now: (M + 1,) which label each of the map before has now, 0 if none.
+        window: all that changed on the working raster lies in it.
+    """
+    shape, small = coverage.shape, label.shape
+    count = int(label.max(initial=0))
+    row, column = under(shape, small, px_per_mm / scale)
+    inner = widened(window, FIRM, small)
+    outer = widened(inner, FIRM, small)
+    fresh = firmly(label[outer], sure[outer])[within(inner, outer)]
+    held = before.firm[inner]
+    # an area that is no more has 0 now
+    changed = (held != fresh) | (held & fresh & (now[before.label[inner]] != label[inner]))
+    firm = before.firm.copy()
+    firm[inner] = fresh
+    touched = _touched(shape, changed, inner, row, column)
+    laid = _differing(shape, before.bridges * px_per_mm, bridges * px_per_mm)
+    labels = renumbered(before.labels, now.astype(np.uint16))
+    if labels is before.labels:
+        labels = labels.copy()
+    seeded = before.seeded.copy()
+    if not len(laid[0]) and not len(touched[0]):
+        sizes = _sizes(before, now, count)
+        return Full(labels, seeded, label, firm, bridges, sizes, before.reach)
+    rows, columns, _ = on_pixels(shape, bridges * px_per_mm, np.arange(len(bridges)))
+    at = np.concatenate([laid[0], touched[0]]), np.concatenate([laid[1], touched[1]])
+    part = _patches(coverage, (rows, columns), at)
+    if part is None:
+        return None
+    box, paper, patch = part
+    under_box = slice(int(row[box[0].start]), int(row[box[0].stop - 1]) + 1)
+    sure_of = np.zeros(small, np.int32)
+    np.copyto(sure_of[under_box], label[under_box], where=firm[under_box])
+    found = seeds_of(patch, sure_of, paper, row[box[0]], column[box[1]], box)
+    own = patch > 0
+    seeded[box] &= paper
+    np.copyto(seeded[box], found > 0, where=own)
+    np.copyto(labels[box], found, where=own)
+    # and grown anew around it
+    reach = before.reach or _deepest(before.seeded)
+    while True:
+        inner = widened(box, reach, shape)
+        outer = widened(inner, reach, shape)
+        if (deepest := _deepest(seeded[outer])) <= reach:
+            break
+        reach = deepest
+    bare = coverage[inner] < 0.5
+    sizes = _sizes(before, now, count)
+    was = renumbered(before.labels[inner], now.astype(np.uint16))
+    sizes -= np.bincount(was[bare], minlength=count + 1)
+    seeds = np.where(seeded[outer], labels[outer], np.uint16(0))
+    labels[inner] = grown(seeds)[within(inner, outer)]
+    sizes += np.bincount(labels[inner][bare], minlength=count + 1)
+    sizes[0] = 0
+    return Full(labels, seeded, label, firm, bridges, sizes, reach) if labels.all() else None
+
+
+def _sizes(before: Full, now: I64, count: int) -> I64:
+    """Return the sizes of the areas under their new numbers."""
+    sizes = np.zeros(count + 1, np.int64)
+    sizes[now] = before.sizes
+    return sizes
+
+
+def _deepest(seeded: Bool) -> int:
+    """Return how many px at most lie between a pixel and the next seed, and a little more."""
+    if not seeded.any():
+        return int(max(seeded.shape))
+    return int(depth(~seeded).max(initial=0)) + 3
+
+
+def _touched(
+    shape: tuple[int, ...], changed: Bool, box: Box, row: I64, column: I64
+) -> tuple[I64, I64]:
+    """Return the pixels of the full map that lie on what changed, in a box of the other."""
+    top, bottom = np.searchsorted(row, [box[0].start, box[0].stop])
+    left, right = np.searchsorted(column, [box[1].start, box[1].stop])
+    on = changed[(row[top:bottom] - box[0].start)[:, None], column[left:right] - box[1].start]
+    rows, columns = np.nonzero(on)
+    return rows + top, columns + left
+
+
+def _differing(shape: tuple[int, ...], old: F64, new: F64) -> tuple[I64, I64]:
+    """Return the pixels of bridges that were laid or removed."""
+    had, have = ({cubic.tobytes() for cubic in cubics} for cubics in (old, new))
+    gone = [cubic for cubic in old if cubic.tobytes() not in have]
+    came = [cubic for cubic in new if cubic.tobytes() not in had]
+    cubics = np.array([*gone, *came]).reshape(-1, 4, 2)
+    rows, columns, _ = on_pixels(shape, cubics, np.arange(len(cubics)))
+    return rows, columns
+
+
+def _pieces(paper: Bool) -> I32:
+    _, patch = cv2.connectedComponents(paper.view(np.uint8), connectivity=4)
+    return np.asarray(patch, np.int32)
+
+
+def _patches(
+    coverage: F32, laid: tuple[I64, I64], at: tuple[I64, I64]
+) -> tuple[Box, Bool, I32] | None:
+    """Return a box in which all patches of paper lie that have to do with places.
+
+    With it the paper in the box, and the numbers of these patches.
+
+    ``laid`` are the pixels of all bridges, ``at`` the places. None if it is most of the page.
+    """
+    shape = coverage.shape
+    box: Box = (
+        slice(int(at[0].min()), int(at[0].max()) + 1),
+        slice(int(at[1].min()), int(at[1].max()) + 1),
+    )
+    box = widened(box, LEAST_PX, shape)
+    while area_of(box) < MOST * coverage.size:
+        paper = coverage[box] < 0.5
+        inside = (
+            (laid[0] >= box[0].start)
+            & (laid[0] < box[0].stop)
+            & (laid[1] >= box[1].start)
+            & (laid[1] < box[1].stop)
+        )
+        paper[laid[0][inside] - box[0].start, laid[1][inside] - box[1].start] = False
+        patch = _pieces(paper)
+        spot = np.zeros(patch.shape, bool)
+        spot[at[0] - box[0].start, at[1] - box[1].start] = True
+        own = np.zeros(int(patch.max(initial=0)) + 1, bool)
+        own[patch[dilated(spot, square(3)) > 0]] = True
+        own[0] = False
+        # those that reach a side go on beyond it, but for the page's own
+        wider = tuple(
+            slice(
+                side.start - (side.start > 0 and own[first].any()) * _by(side),
+                side.stop + (side.stop < length and own[last].any()) * _by(side),
+            )
+            for side, length, first, last in (
+                (box[0], shape[0], patch[0], patch[-1]),
+                (box[1], shape[1], patch[:, 0], patch[:, -1]),
+            )
+        )
+        if wider == box:
+            return box, paper, np.where(own[patch], patch, np.int32(0))
+        box = widened((wider[0], wider[1]), 0, shape)
+    return None
+
+
+def _by(side: slice) -> int:
+    return max(LEAST_PX, int(GROWS * (side.stop - side.start)))
