@@ -290,7 +290,7 @@ class FilePage(Page):
             greys: what the screen is made of, without ``under``: wash, pencil.
             shade: where the light of a first shade in the screen comes from, in degrees.
             plates: spot inks, as ``blue=#2a5db0,red=#d03030``, for the page's colours.
-            spread_mm: how far colours run on under the lines.
+            spread_mm: how far colours run on under the lines, and under darker ones without a line.
             tiff: whether to write a TIFF too, of every plate if there are any.
             dpi: resolution of the TIFF, and of a screen; what they need if None.
             replace: whether to write over results that are there.

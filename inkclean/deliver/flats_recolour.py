@@ -10,16 +10,17 @@ from xml.sax.saxutils import escape
 import cv2
 import numpy as np
 
-from inkclean.base.arrays import I64, U8
+from inkclean.base.arrays import I64, U8, U16
 from inkclean.base.colour import as_hex
 from inkclean.base.errors import InputError, printable
 from inkclean.deliver.layers.recolour import NewGroup, recolour_openraster, stated_px_per_mm
 from inkclean.deliver.layers.recolour_folder import recolour_folder
+from inkclean.deliver.pictures.flats_proof_recolour import recolour_flats_proof
 from inkclean.deliver.pictures.png import palette_png
 from inkclean.flats.colour.colours import Colouring
 
 # the kinds of result that hold colours and can be written anew
-RECOLOURED = ("flats", "flats_svg", "ora", "layers")
+RECOLOURED = ("flats", "flats_svg", "flats_proof", "ora", "layers")
 _AREA = re.compile(r'fill="#[0-9a-f]{6}" id="area-(\d+)"><title>[^<]*</title>')
 
 
@@ -39,9 +40,15 @@ def recolour_files(
     Raises:
         InputError: a file is not as it was left.
     """
+    if {"flats", "flats_proof"} & files.keys():
+        labels, px_per_mm = _labels(areas, after)
     if "flats" in files:
-        draft = files["flats"][1]
-        draft.write_bytes(_flats_png(areas, after))
+        index = after.of_area[labels]
+        files["flats"][1].write_bytes(palette_png(index, after.palette, px_per_mm))
+    if "flats_proof" in files:
+        old, draft = files["flats_proof"]
+        rows = np.array(row_of, np.int64)
+        recolour_flats_proof(old, draft, before, after, rows, labels)
     if "flats_svg" in files:
         old, draft = files["flats_svg"]
         draft.write_text(_svg(old.read_text("utf-8"), after), "utf-8", newline="\n")
@@ -54,12 +61,13 @@ def recolour_files(
         recolour_folder(old, draft, _groups(before, after, row_of, sizes))
 
 
-def _flats_png(areas: Path, after: Colouring) -> bytes:
+def _labels(areas: Path, after: Colouring) -> tuple[U16, float]:
+    """Return the label map of a file and its px/mm."""
     body = areas.read_bytes()
     labels = cv2.imdecode(np.frombuffer(body, np.uint8), cv2.IMREAD_UNCHANGED)
     if labels is None or labels.ndim != 2 or labels.max() >= len(after.of_area):
         raise InputError(f"{areas} is not as inkclean left it; run inkclean flats again")
-    return palette_png(after.of_area[labels], after.palette, stated_px_per_mm(body))
+    return np.asarray(labels, np.uint16), stated_px_per_mm(body)
 
 
 def _svg(text: str, after: Colouring) -> str:

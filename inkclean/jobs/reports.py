@@ -288,7 +288,7 @@ class FlatsReport(Report):
             **super().json(),
             "flats": asdict(self.flats),
             "seconds": dict(self.seconds),
-            "overrides": list(self.overrides),
+            **_overrides(self.overrides),
             "done_before": self.done_before,
         }
 
@@ -302,4 +302,8 @@ class PrintReport(Report):
 
     def json(self) -> dict[str, Any]:
         """Return the report as ``--json`` prints it."""
-        return {**super().json(), **self.made.json(), "overrides": list(self.overrides)}
+        return {**super().json(), **self.made.json(), **_overrides(self.overrides)}
+
+
+def _overrides(said: tuple[str, ...]) -> dict[str, list[str]]:
+    return {"overrides": list(said)} if said else {}

@@ -167,7 +167,7 @@ def test_the_standard_with_a_profile(photo: Path, tmp_path: Path) -> None:
         (("--plates", "black=#000000"), 2, "'black' means something else"),
         (("--plates", "blue=#2a5db0", "--grey", "wash", "--screen", "60"), 2, "leave out --grey"),
         (("--plates", "blue=#2a5db0", "--poster", "A1"), 2, "leave out --plates"),
-        (("--plates", "blue=#2a5db0", "--standard", "x1a", "--intent", "F"), 2, "leave out --stan"),
+        (("--plates", "blue=#2a5db0", "--standard", "x1a"), 2, "PDF/X-1a:2003 cannot be written"),
         (("--plates", "blue=#2a5db0", "--spread", "9mm"), 2, "between 0 and 2 mm"),
         (("--plates", "blue=#2a5db0", "--under", "none.png"), 3, "does not exist"),
         (("--spread", "0.2mm"), 2, "--spread has no effect without --plates"),

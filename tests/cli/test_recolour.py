@@ -12,6 +12,7 @@ import cv2
 import numpy as np
 import pytest
 from click.testing import CliRunner, Result
+from numpy.typing import NDArray
 from PIL import Image
 
 from inkclean.base.errors import InkcleanError, InputError
@@ -89,7 +90,12 @@ def test_a_page_refers_to_names_of_the_book(made: Path) -> None:
     assert ticket["edits"]["flats"]["palette"] == "palette.json"
 
 
-def test_a_colour_changed_in_the_book_is_changed_in_every_file(book: Path) -> None:
+def _pixels(path: Path) -> NDArray[np.int16]:
+    with Image.open(path) as picture:
+        return np.asarray(picture.convert("RGB")).astype(np.int16)
+
+
+def test_a_colour_changed_in_the_book_is_changed_in_every_file(made: Path, book: Path) -> None:
     before = {path.name: path.read_bytes() for path in book.iterdir()}
     _book(
         book / "palette.json", {"name": "skin", "colour": "#F0C8A0"}, {"name": "sea", "colour": SEA}
@@ -104,7 +110,11 @@ def test_a_colour_changed_in_the_book_is_changed_in_every_file(book: Path) -> No
         now = (book / f"boxes{kind}").read_bytes()
         assert now != before[f"boxes{kind}"], kind
         assert now == (fresh / f"boxes{kind}").read_bytes(), kind
-    for kind in (".ink.png", ".svg", ".areas.png", ".flats-proof.png"):
+    proofs = [_pixels(folder / "boxes.flats-proof.png") for folder in (book, fresh)]
+    apart = np.abs(proofs[0] - proofs[1]).max(axis=2)
+    assert apart.max() <= 1  # a level, of rounding
+    assert np.abs(proofs[0] - _pixels(made / "boxes.flats-proof.png")).max() > 20
+    for kind in (".ink.png", ".svg", ".areas.png"):
         assert (book / f"boxes{kind}").read_bytes() == before[f"boxes{kind}"], kind
     # a second time there is nothing to do, and the page counts as finished
     assert "has them already" in _run(recolour, book).stdout
@@ -124,6 +134,23 @@ def test_names_renamed_and_merged_are_still_found(book: Path) -> None:
         assert (book / f"boxes{kind}").read_bytes() == (fresh / f"boxes{kind}").read_bytes(), kind
 
 
+def test_a_page_that_was_away_while_the_book_changed_loses_nothing(made: Path, book: Path) -> None:
+    away = Path(shutil.copytree(made, book.parent / "away"))
+    palette = book / "palette.json"
+    _book(
+        palette, {"name": "face", "colour": SKIN, "was": ["skin"]}, {"name": "sea", "colour": SEA}
+    )
+    assert _run(recolour, book, "--jobs", "2").exception is None
+    _book(palette, {"name": "all", "colour": "#f0c8a0", "was": ["face", "skin", "sea"]})
+    shutil.copy(palette, away / "palette.json")
+    for folder in (away, book):
+        assert _run(recolour, folder, "--quiet").exception is None
+        assert _shown(folder) == ["#f0c8a0", "#f0c8a0", "#33aa55"]
+        assert _names(folder) == ["all", "all", ""]
+    for name in ("boxes.flats.png", "boxes.flats.svg"):
+        assert (away / name).read_bytes() == (book / name).read_bytes()
+
+
 def test_a_folder_of_layers_follows_too(made: Path, tmp_path: Path) -> None:
     book = Path(shutil.copytree(made, tmp_path / "book"))
     (book / "boxes.ora").unlink()
@@ -131,7 +158,7 @@ def test_a_folder_of_layers_follows_too(made: Path, tmp_path: Path) -> None:
     assert _run(flats, book / "boxes.ticket.json", *words).exception is None
     _book(book / "palette.json", {"name": "face", "colour": "#f0c8a0", "was": ["skin", "sea"]})
     report = recolour_page(book / "boxes.ticket.json", None)
-    assert {"flats", "flats_svg", "layers"} == set(report.outputs)
+    assert {"flats", "flats_svg", "flats_proof", "layers"} == set(report.outputs)
     fresh = book.parent / "afresh"
     fresh.mkdir()
     for name in ("boxes.png", "palette.json", "boxes.ticket.json"):

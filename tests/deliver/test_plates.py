@@ -18,6 +18,7 @@ from inkclean.base.errors import InputError, UsageError
 from inkclean.deliver.pictures.raster import Region, render
 from inkclean.deliver.plates.inks import as_srgb, mix, parse_plates, printed
 from inkclean.deliver.plates.marks import joined, plate_names, registration_marks
+from inkclean.deliver.plates.spaces import lab_d50
 from inkclean.deliver.plates.tints import (
     ColourMap,
     colours_of_picture,
@@ -25,10 +26,10 @@ from inkclean.deliver.plates.tints import (
     unlined_mm,
 )
 from inkclean.deliver.press.files import PressSettings, press_page
-from inkclean.deliver.press.plated import lab_d50
 from inkclean.deliver.press.trim import Margins
 from inkclean.deliver.screens.ruling import Screen
 from tests.deliver import drawn
+from tests.deliver.press_profile import cmyk_profile
 from tests.deliver.screen_spectrum import measured_screen
 
 INKS = parse_plates("blue=#2a5db0,warm red=#d03030,sun=#ffd800")
@@ -122,6 +123,48 @@ def test_lab_of_print_is_that_of_a_colour_engine() -> None:
 def test_gain_darkens_a_half_as_it_says() -> None:
     half = printed(np.array([0.5]), INKS[:1], 0.2)
     assert half == pytest.approx(printed(np.array([0.7]), INKS[:1], 0.0))
+
+
+@pytest.mark.parametrize("spread_mm", [0.1, 0.2, 0.5])
+def test_the_lighter_colour_runs_on_under_the_darker_where_no_line_is(spread_mm: float) -> None:
+    """Red is the lighter by its L*; spread by the stated length (common practice, no source)."""
+    nothing = drawn.curves([[drawn.box(1, 1, 1, 1)]], 60, 80)
+    colours = _two_colours()
+    mixtures = mix(colours.palette, INKS[:2])
+    assert rgb2lab([[INKS[1].srgb / 255]])[0, 0, 0] > rgb2lab([[INKS[0].srgb / 255]])[0, 0, 0]
+    blue, red = make_plates(colours, mixtures, INKS[:2], nothing, spread_mm)
+    assert np.flatnonzero(red.tints[900]).min() / 24 == pytest.approx(30 - spread_mm, abs=1 / 24)
+    assert (red.tints[:, 30 * 24 :] == 255).all()
+    assert np.flatnonzero(blue.tints[900]).max() + 1 == 30 * 24  # the darker keeps its shape
+    alone, other = make_plates(colours, mixtures, INKS[:2], nothing, 0.0)
+    assert not (alone.tints & other.tints).any()
+
+
+def test_a_line_stops_the_colour_beside_it() -> None:
+    """A line of 0.2 mm over the border: a colour that runs 0.5 mm on must not come out of it."""
+    sheet = drawn.curves([[drawn.box(29.9, -1, 0.2, 82)]], 60, 80)
+    colours = _two_colours()
+    blue, red = make_plates(colours, mix(colours.palette, INKS[:2]), INKS[:2], sheet, 0.5)
+    assert np.flatnonzero(red.tints[900]).min() / 24 >= 29.9 - 1 / 24
+    assert (np.flatnonzero(blue.tints[900]).max() + 1) / 24 <= 30.1 + 1 / 24
+
+
+def test_the_reach_is_nearly_round_and_paper_is_left_bare() -> None:
+    """A dark disc of 8 mm on a light ground, with bare paper beside."""
+    y, x = np.mgrid[:1920, :1440] / 24
+    index = np.full((1920, 1440), 2, np.uint16)
+    index[np.hypot(x - 30, y - 40) < 8] = 1
+    index[:, : 5 * 24] = 0
+    palette = np.array([[255, 255, 255], INKS[0].srgb, INKS[2].srgb], np.uint8)
+    colours, inks = ColourMap(index, palette, ("", "", "")), (INKS[0], INKS[2])
+    nothing = drawn.curves([[drawn.box(1, 1, 1, 1)]], 60, 80)
+    blue, sun = make_plates(colours, mix(palette, inks), inks, nothing, 1.0)
+    bare = (blue.tints > 0) & (sun.tints == 0)
+    radius = np.hypot(x - 30, y - 40)[bare]
+    assert radius.max() == pytest.approx(7.0, abs=0.1)
+    rim = bare & ~np.roll(bare, 1, 1) | bare & ~np.roll(bare, 1, 0)
+    assert np.hypot(x - 30, y - 40)[rim].min() > 6.8
+    assert not sun.tints[200:, : 5 * 24].any()
 
 
 @pytest.mark.parametrize("spread_mm", [0.1, 0.2, 0.5])
@@ -278,3 +321,46 @@ def test_what_cannot_be_plates_is_said(tmp_path: Path) -> None:
     cv2.imwrite(str(tmp_path / "colours.png"), np.full((800, 600, 3), (40, 200, 40), np.uint8))
     report = press_page(drawn.page(), green, {"pdf": tmp_path / "page.pdf"}, "page", True)
     assert {f.name: f.verdict for f in report.check}["plate colours"] == "look"
+
+
+@pytest.mark.parametrize("by_profile", [True, False])
+def test_plates_as_x1a_hold_what_it_allows(tmp_path: Path, by_profile: bool) -> None:
+    """CMYK, grey and spot inks alone, those shown by way of these too; Trapped says what was done.
+
+    ISO 15930-4 as restated in the CGATS Application Notes; the alternate spaces from memory.
+    """
+    profile = None
+    if by_profile:
+        profile = tmp_path / "press.icc"
+        profile.write_bytes(cmyk_profile())
+    under = tmp_path / "flats.png"
+    pixels = np.full((800, 600, 3), 255, np.uint8)
+    pixels[100:700, 60:300], pixels[100:700, 300:540] = INKS[0].srgb, INKS[1].srgb
+    Image.fromarray(pixels).save(under)
+    settings = PressSettings(
+        bleed=NONE,
+        under=under,
+        plates=INKS[:2],
+        standard="x1a",
+        intent=None if by_profile else "CGATS TR 001",
+        profile=profile,
+    )
+    path = tmp_path / "page.pdf"
+    report = press_page(drawn.page(), settings, {"pdf": path}, "page", False)
+    assert any("rough CMYK" in note for note in report.notes) is not by_profile
+    with pikepdf.open(path) as document:
+        assert document.pdf_version == "1.4"
+        assert str(document.docinfo["/GTS_PDFXVersion"]) == "PDF/X-1a:2003"
+        assert document.docinfo["/Trapped"] == pikepdf.Name("/True")
+        page = document.pages[0]
+        for name, space in page.Resources.ColorSpace.items():
+            assert space[0] == pikepdf.Name.Separation and space[2] == pikepdf.Name.DeviceCMYK
+            if name != "/Every":
+                samples = np.frombuffer(space[3].read_bytes(), ">u2").reshape(-1, 4)
+                assert not samples[0].any() and samples[-1].sum() > samples[len(samples) // 2].sum()
+        names = {str(space[1]) for _, space in page.Resources.ColorSpace.items()}
+        assert names == {"/All", "/blue", "/warm red"}
+        for _, picture in page.Resources.XObject.items():
+            assert picture.ColorSpace[0] == pikepdf.Name.Separation and "/SMask" not in picture
+        for _, state in page.Resources.ExtGState.items():
+            assert not {"/ca", "/CA", "/SMask", "/BM"} & set(state.keys())

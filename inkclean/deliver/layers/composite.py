@@ -20,7 +20,7 @@ from concurrent.futures import ThreadPoolExecutor
 import cv2
 import numpy as np
 
-from inkclean.base.arrays import F32, U8
+from inkclean.base.arrays import F32, U8, Bool
 from inkclean.deliver.layers.stack import Box, Group, Layer, Op, Stack
 
 # a tile and what is computed on it stay in the cache
@@ -67,15 +67,19 @@ class _Canvas:
         return np.asarray(cv2.convertScaleAbs(merged, alpha=255.0), np.uint8)
 
 
-def render_group(stack: Stack) -> U8:
-    """Return the page (H, W, 4) uint8 RGBA, colour not multiplied by alpha."""
-    page = np.empty((stack.height, stack.width, 4), np.uint8)
+def render_group(stack: Stack, only: U8 | None = None) -> U8:
+    """Return the page (H, W, 4) uint8 RGBA, colour not multiplied by alpha.
+
+    Parts of it without any pixel of ``only`` (H, W) are left transparent.
+    """
+    page = np.zeros((stack.height, stack.width, 4), np.uint8)
 
     def band(top: int) -> None:
         bottom = min(top + _TILE, stack.height)
         for left in range(0, stack.width, _TILE):
             box = Box(top, left, bottom, min(left + _TILE, stack.width))
-            page[box.slices] = _composed(stack.children, box).as_bytes()
+            if only is None or only[box.slices].any():
+                page[box.slices] = _composed(stack.children, box).as_bytes()
 
     with ThreadPoolExecutor(_WORKERS) as pool:
         list(pool.map(band, range(0, stack.height, _TILE)))
@@ -122,9 +126,45 @@ def _composed(children: Sequence[Layer | Group], box: Box) -> _Canvas:
         if len(seen) == 1 and seen[0].op == "svg:src-over":
             # alone in its group and laid plainly: the group changes nothing
             _lay_layer(canvas, seen[0])
-        elif seen and _touched(seen[-1], box):
+        elif seen and _touched(seen[-1], box) and not _lay_hard_group(canvas, seen):
             lay_over(canvas.planes, _composed(seen, box).planes, "svg:src-over")
     return canvas
+
+
+def _lay_hard_group(canvas: _Canvas, seen: Sequence[Layer]) -> bool:
+    """Lay a group whose lowest layer covers a pixel or not, with all others kept inside it.
+
+    Only pixels that it covers are worked out. False, and nothing done, if the group is another.
+    """
+    flat, box = seen[-1], canvas.box
+    shared = flat.box.within(box) if flat.box else None
+    inside = all(
+        layer.op == "svg:src-atop" and layer.box and layer.box.within(box) == shared
+        for layer in seen[:-1]
+    )
+    if shared is None or flat.op != "svg:src-over" or not inside:
+        return False
+    pixels = flat.paint(shared)
+    alpha = np.asarray(cv2.extractChannel(pixels, 3), np.uint8)
+    there = alpha != 0
+    if ((alpha != 255) & there).any():
+        return False
+    own = planes_of(_only(pixels, there))
+    for layer in reversed(seen[:-1]):
+        glaze = _only(layer.paint(shared), there)
+        if glaze[..., 3].any():
+            lay_over(own, planes_of(glaze), layer.op)
+    rows = slice(shared.top - box.top, shared.bottom - box.top)
+    columns = slice(shared.left - box.left, shared.right - box.left)
+    for plane, made in zip(canvas.planes[:, rows, columns], own, strict=True):
+        plane[there] = made[:, 0]
+    return True
+
+
+def _only(pixels: U8, there: Bool) -> U8:
+    """Return the pixels (h, w, 4) that are ``there`` as a column, (n, 1, 4)."""
+    words = np.ascontiguousarray(pixels).view(np.uint32)[..., 0]
+    return words[there].view(np.uint8).reshape(-1, 1, 4)
 
 
 def _touched(layer: Layer, box: Box) -> bool:

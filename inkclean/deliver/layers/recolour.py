@@ -124,10 +124,22 @@ def read_rgba(body: bytes) -> U8:
     return np.asarray(cv2.cvtColor(pixels, way), np.uint8)
 
 
-def _box(node: ET.Element, pixels: U8) -> Box | None:
+def read_alpha(body: bytes) -> U8:
+    """Return the alpha (H, W) uint8 of a PNG that has it.
+
+    Raises:
+        ValueError: it is damaged, or has none.
+    """
+    pixels = cv2.imdecode(np.frombuffer(body, np.uint8), cv2.IMREAD_UNCHANGED)
+    if pixels is None or pixels.ndim != 3 or pixels.shape[2] != 4:
+        raise ValueError("a layer is damaged")
+    return np.asarray(cv2.extractChannel(pixels, 3), np.uint8)
+
+
+def _box(node: ET.Element, alpha: U8) -> Box | None:
     """Return where a layer lies; None for the one transparent pixel of an empty one."""
-    height, width = pixels.shape[:2]
-    if height == width == 1 and not pixels[0, 0, 3]:
+    height, width = alpha.shape
+    if height == width == 1 and not alpha[0, 0]:
         return None
     top, left = int(node.get("y", "0")), int(node.get("x", "0"))
     return Box(top, left, top + height, left + width)
@@ -150,11 +162,10 @@ def _painted(
     found: dict[str, list[tuple[Box, U8]]] = {}
     for node in nodes:
         for part in node:
-            pixels = read_rgba(read(part.get("src", "")))
-            box = _box(part, pixels)
+            alpha = read_alpha(read(part.get("src", "")))
+            box = _box(part, alpha)
             found.setdefault(part.get("name", ""), [])
             if box is not None:
-                alpha = np.asarray(cv2.extractChannel(pixels, 3), np.uint8)
                 found[part.get("name", "")].append((box, alpha))
     boxes = [box for box, _ in found["flat"]]
     whole = Box(
@@ -182,6 +193,8 @@ def _painted(
 
 
 def _together(parts: Sequence[tuple[Box, U8]], whole: Box) -> U8:
+    if len(parts) == 1 and parts[0][0] == whole:
+        return parts[0][1]
     alpha = np.zeros(whole.shape, np.uint8)
     for box, part in parts:
         rows = slice(box.top - whole.top, box.bottom - whole.top)
@@ -206,15 +219,16 @@ def _merged(
     for node in above:
         pixels = read_rgba(archive.read(node.get("src", "")))
         op = node.get("composite-op", "svg:src-over")
-        children.append(_layer(node.get("name", ""), op, _box(node, pixels), pixels))
+        box = _box(node, np.ascontiguousarray(pixels[..., 3]))
+        children.append(_layer(node.get("name", ""), op, box, pixels))
     children += [Group(name, tuple(layers)) for name, layers in made.items()]
     height, width = merged.shape[:2]
-    drawn = render_group(Stack(width, height, 1.0, tuple(children)))
     mask = np.zeros((height, width), np.uint8)
     for layers in made.values():
         flat = layers[-1]
         if flat.box is not None:
             mask[flat.box.slices] |= flat.paint(flat.box)[..., 3]
+    drawn = render_group(Stack(width, height, 1.0, tuple(children)), mask)
     rgb = np.asarray(cv2.cvtColor(drawn, cv2.COLOR_RGBA2RGB), np.uint8)
     return np.asarray(cv2.copyTo(rgb, mask, merged), np.uint8)
 

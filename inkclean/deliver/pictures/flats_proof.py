@@ -8,7 +8,7 @@ import cv2
 import numpy as np
 from PIL import Image, ImageDraw
 
-from inkclean.base.arrays import U8
+from inkclean.base.arrays import F32, U8
 from inkclean.deliver.files import placed
 from inkclean.deliver.flats_record import QUESTIONS
 from inkclean.deliver.pictures.bitmap import own_alpha
@@ -54,9 +54,15 @@ def _pale_page(flats: Flats, colouring: Colouring, ink: Ink) -> U8:
     size = max(1, round(width * HEIGHT / height)), HEIGHT
     label = cv2.resize(flats.labels, size, interpolation=cv2.INTER_NEAREST)
     lines = cv2.resize(own_alpha(ink), size, interpolation=cv2.INTER_AREA)
-    pale = 255.0 - _PALE * (255.0 - colouring.palette.astype(np.float32))
-    page = pale[colouring.of_area[label]] * (1.0 - lines[..., None] / np.float32(255.0))
+    page = pale(colouring.palette)[colouring.of_area[label]] * (
+        1.0 - lines[..., None] / np.float32(255.0)
+    )
     return np.asarray(np.rint(page), np.uint8)
+
+
+def pale(palette: U8) -> F32:
+    """Return colours (K, 3) as the proof shows them."""
+    return 255.0 - np.float32(_PALE) * (255.0 - palette.astype(np.float32))
 
 
 def _draw_bridges(picture: Image.Image, flats: Flats, px_per_mm: float) -> None:

@@ -27,6 +27,11 @@ def picture_png(pixels: U8, px_per_mm: float) -> bytes:
     return _tagged(_encoded(np.asarray(cv2.cvtColor(pixels, swap), np.uint8)), px_per_mm)
 
 
+def plain_png(pixels: U8) -> bytes:
+    """Return the PNG of (H, W, 3) RGB uint8, of no stated resolution."""
+    return _encoded(np.asarray(cv2.cvtColor(pixels, cv2.COLOR_RGB2BGR), np.uint8))
+
+
 def label_png(labels: U16, px_per_mm: float) -> bytes:
     """Return the PNG of (H, W) uint16 as 16-bit grey."""
     return _tagged(_encoded(np.ascontiguousarray(labels)), px_per_mm)

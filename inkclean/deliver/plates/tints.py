@@ -12,7 +12,9 @@ from inkclean.base.errors import InputError
 from inkclean.base.units import MM_PER_INCH
 from inkclean.curves.values import Curves
 from inkclean.deliver.pictures.raster import render
-from inkclean.deliver.plates.inks import Mixtures, PlateInk
+from inkclean.deliver.plates.inks import GAIN, Mixtures, PlateInk, as_srgb, printed
+from inkclean.deliver.plates.traps import MOST_TRAPPED, meets_bare, runs_into, trapped
+from inkclean.flats.colour.space import to_lab
 
 # colours of a picture that are mixed one by one; of more, the finest steps are left out first
 _MOST_COLOURS = 2048
@@ -68,25 +70,40 @@ def make_plates(
     inks: tuple[PlateInk, ...],
     sheet: Curves,
     spread_mm: float,
+    gain: float = GAIN,
 ) -> tuple[Plate, ...]:
     """Return the plates of a sheet: each colour as it is seen, and so far on under the lines.
 
     Under the lines colours overlap, and none goes on further than ``spread_mm`` from the line's
-    edge: where plates are out of register by less, no paper shows.
+    edge: where plates are out of register by less, no paper shows. Where flat colours meet
+    without a line, the lighter goes on as far into the darker.
     """
     height, width = colours.index.shape
     px_per_mm = width / sheet.width_mm
-    seen = ~_lines(sheet, height, width)
+    lines = _lines(sheet, height, width)
+    seen = ~lines
     reach = _disc(spread_mm * px_per_mm)
     plates = []
     levels = np.rint(mixtures.tints * 255).astype(np.uint8)
+    at, row = np.zeros(0, np.int64), np.zeros(0, np.int64)
+    if is_trapped(colours, spread_mm):
+        lightness = to_lab(as_srgb(printed(mixtures.tints, inks, gain)))[:, 0]
+        into = runs_into(mixtures.tints, lightness)
+        at, row = trapped(colours.index, lines, into, spread_mm * px_per_mm)
     for number, ink in enumerate(inks):
         tints = levels[:, number][colours.index]
         tints[~seen] = 0
         grown = np.asarray(cv2.dilate(tints, reach), np.uint8)
         np.copyto(tints, grown, where=~seen)
+        flat = tints.reshape(-1)
+        flat[at] = np.maximum(flat[at], levels[row, number])
         plates.append(Plate(ink, tints))
     return tuple(plates)
+
+
+def is_trapped(colours: ColourMap, spread_mm: float) -> bool:
+    """Tell whether colours that meet without a line run on into each other."""
+    return spread_mm > 0 and len(np.unique(colours.index)) <= MOST_TRAPPED
 
 
 def unlined_mm(colours: ColourMap, mixtures: Mixtures, sheet: Curves) -> float:
@@ -97,9 +114,7 @@ def unlined_mm(colours: ColourMap, mixtures: Mixtures, sheet: Curves) -> float:
     height, width = colours.index.shape
     px_per_mm = width / sheet.width_mm
     lines = _lines(sheet, height, width)
-    has = mixtures.tints > 0
-    alone: Bool = np.any(has[:, None] & ~has[None], axis=-1)
-    risky: Bool = np.logical_and(alone, alone.T)
+    risky = meets_bare(mixtures.tints)
     total = 0
     for one, other, under in (
         (colours.index[:, 1:], colours.index[:, :-1], lines[:, 1:] | lines[:, :-1]),

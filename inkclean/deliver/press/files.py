@@ -139,16 +139,11 @@ def check_ahead(settings: PressSettings) -> None:
         InputError: colour or profile cannot be read.
         UsageError: the standard or the screen that is asked for cannot be kept.
     """
-    if settings.plates and settings.standard == "x1a":
-        raise UsageError(
-            f"--plates cannot be written as {press_standard.VERSION}: leave out --standard, and "
-            "let the printer prepare the file"
-        )
     if settings.screen is not None:
         check_ruling(settings.screen, settings.screen_dpi or dpi_for(settings.screen))
     colour, profile = load_colour(settings)
     if settings.standard == "x1a":
-        printed = None if settings.screen is not None else colour
+        printed = None if settings.screen is not None or settings.plates else colour
         press_standard.check_possible(printed, settings.intent, profile)
 
 
@@ -256,6 +251,11 @@ def _notes(settings: PressSettings, colour: UnderColour | None, scale: float) ->
                 "the colours stay RGB: the printer converts them to CMYK, and bright ones may look "
                 "duller than on the screen; with the printer's profile they are converted here"
             )
+    if settings.standard and settings.plates and settings.profile is None:
+        notes.append(
+            "spot inks are shown by a rough CMYK on screens and proofs (the standard allows no "
+            "other; with --profile by the printer's own); on the press their plates decide"
+        )
     if settings.standard:
         notes.append(f"declared as {press_standard.VERSION}")
     return (*notes, PRINTER_DECIDES)
@@ -275,7 +275,9 @@ def write_press_pdf(prepared: PressSheet, settings: PressSettings, path: Path, t
             resources["/Properties"] = declare_layers(document)
         screened = prepared.screened
         if plated is not None:
-            resources = plate_resources(document, plated, page.bled)
+            # this standard knows no Lab: spot inks are shown by way of the press's own
+            in_cmyk = settings.standard == "x1a"
+            resources = plate_resources(document, plated, page.bled, in_cmyk, prepared.profile)
             content = plate_operators(plated, meeting(art.lines, page.bled), page.bled, to)
             content += mark_operators(plated, page.bled, media, to)
             resources["/ColorSpace"].Every = _every_ink(document).Every
@@ -293,7 +295,8 @@ def write_press_pdf(prepared: PressSheet, settings: PressSettings, path: Path, t
         sheetlet = pdf.Sheetlet(media, content, page.trim, page.bled, resources)
         pdf.add_page(document, sheetlet)
         if settings.standard == "x1a":
-            press_standard.declare(document, settings.intent, prepared.profile)
+            trapped = plated is not None and plated.trapped
+            press_standard.declare(document, settings.intent, prepared.profile, trapped)
         pdf.save(document, path, version=pdf.version_for(art.inks, art.layered))
 
 

@@ -2,23 +2,26 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from inkclean.base.arrays import F64, U8, Bool
+from inkclean.base.arrays import U8, Bool
 from inkclean.base.colour import as_hex
 from inkclean.base.units import MM_PER_INCH
 from inkclean.curves.values import Curves
+from inkclean.deliver.layers.under import UnderColour
 from inkclean.deliver.pictures.raster import BAND_ROWS, Region, packed_bands, size_px
 from inkclean.deliver.pictures.tiff import write_grey_tiff, write_one_bit_tiff
-from inkclean.deliver.plates.inks import GAIN, LINES, Mixtures, PlateInk, mix, printed
+from inkclean.deliver.plates.inks import GAIN, LINES, Mixtures, PlateInk, mix
 from inkclean.deliver.plates.marks import joined, plate_names, registration_marks
-from inkclean.deliver.plates.tints import ColourMap, Plate, make_plates, unlined_mm
+from inkclean.deliver.plates.spaces import ink_space, rough_cmyk
+from inkclean.deliver.plates.tints import ColourMap, Plate, is_trapped, make_plates, unlined_mm
 from inkclean.deliver.press.check import Finding
+from inkclean.deliver.press.colour import PrintProfile, to_cmyk
 from inkclean.deliver.press.screened import Screened, screen_stencil, stencil_operators
 from inkclean.deliver.screens.ruling import Screen, check_ruling, dpi_for
 from inkclean.deliver.screens.threshold import FULL, make_supercell
@@ -35,25 +38,16 @@ _UNLIKE = 5.0
 # screens of one page, degrees from the first: ISO 12647-2 keeps those of dots 30° apart, and the
 # palest at 15° from two of them (from memory)
 _TURNS = (0.0, 30.0, -30.0, -45.0)
-# linear sRGB to XYZ for the white of print, D50 (sRGB's primaries after Bradford's adaptation, as
-# in the ICC's sRGB profile; from memory, checked by a colour engine in the tests)
-_TO_XYZ_D50 = np.array(
-    [
-        [0.4360747, 0.3850649, 0.1430804],
-        [0.2225045, 0.7168786, 0.0606169],
-        [0.0139322, 0.0971045, 0.7141733],
-    ]
-)
-_D50 = _TO_XYZ_D50.sum(axis=1)
-# samples of an ink's way from bare paper to solid, in the PDF's tint transform
-_SAMPLES = 33
 _MARK_OUT_MM = 3.5  # from the bleed to the middle of a registration mark
 _NAMES_MM = 2.0  # from the room's corner to the names
 
 
 @dataclass(frozen=True)
 class Plated:
-    """Plates at their place on the page, in mm, and their screens, none for grey plates."""
+    """Plates at their place on the page, in mm, and their screens, none for grey plates.
+
+    ``trapped`` tells that colours which meet without a line run on into each other.
+    """
 
     plates: tuple[Plate, ...]
     area: Region
@@ -61,6 +55,7 @@ class Plated:
     colours: ColourMap
     mixtures: Mixtures
     gain: float
+    trapped: bool = False
 
     def json(self) -> dict[str, Any]:
         """Return the inks, and the tints that each colour of the page became."""
@@ -106,11 +101,12 @@ def plate_art(
     """
     mixtures = mix(colours.palette, inks, gain)
     scale = area.width_mm / sheet.width_mm
-    plates = make_plates(colours, mixtures, inks, sheet, spread_mm / scale)
+    plates = make_plates(colours, mixtures, inks, sheet, spread_mm / scale, gain)
     screens = () if screen is None else _screens(plates, area, screen, dpi or dpi_for(screen))
-    made = Plated(plates, area, screens, colours, mixtures, gain)
+    trapped = is_trapped(colours, spread_mm)
+    made = Plated(plates, area, screens, colours, mixtures, gain, trapped)
     bare = unlined_mm(colours, mixtures, sheet) * scale
-    findings = (_nearness(made), _edges(bare))
+    findings = (_nearness(made), _edges(bare, spread_mm if trapped else 0.0))
     notes = [f"colours in {len(inks)} spot inks, {spread_mm:g} mm on under the lines, which print "
              "over them in black"]  # fmt: skip
     if screens:
@@ -158,9 +154,16 @@ def _nearness(made: Plated) -> Finding:
     )
 
 
-def _edges(bare_mm: float) -> Finding:
+def _edges(bare_mm: float, trapped_mm: float) -> Finding:
     if bare_mm < 1.0:
         return Finding("register", "passes", "where plates meet there is a line over them")
+    if trapped_mm:
+        return Finding(
+            "register",
+            "passes",
+            f"plates meet without a line over them along {bare_mm:.0f} mm; there the lighter "
+            f"colour runs {trapped_mm:g} mm on under the darker",
+        )
     return Finding(
         "register",
         "look",
@@ -170,11 +173,26 @@ def _edges(bare_mm: float) -> Finding:
     )
 
 
-def plate_resources(document: pikepdf.Pdf, made: Plated, region: Region) -> dict[str, Any]:
-    """Return what the page refers to: a colour space and a picture for each plate."""
+def plate_resources(
+    document: pikepdf.Pdf,
+    made: Plated,
+    region: Region,
+    in_cmyk: bool = False,
+    profile: PrintProfile | None = None,
+) -> dict[str, Any]:
+    """Return what the page refers to: a colour space and a picture for each plate.
+
+    ``in_cmyk`` shows the inks by way of CMYK, that of ``profile`` if there is one, in place of Lab.
+    """
     import pikepdf
 
-    spaces = {f"Ink{n}": _separation(document, p.ink, made.gain) for n, p in enumerate(made.plates)}
+    inks_of: Callable[[U8], U8] | None = None
+    if in_cmyk:
+        inks_of = rough_cmyk if profile is None else _by(profile)
+    spaces = {
+        f"Ink{number}": ink_space(document, plate.ink, made.gain, inks_of)
+        for number, plate in enumerate(made.plates)
+    }
     pictures: dict[str, Any] = {}
     for number, plate in enumerate(made.plates):
         if made.screens:
@@ -199,6 +217,11 @@ def plate_resources(document: pikepdf.Pdf, made: Plated, region: Region) -> dict
         "/ColorSpace": pikepdf.Dictionary({f"/{name}": s for name, s in spaces.items()}),
         "/ExtGState": pikepdf.Dictionary(Over=document.make_indirect(over)),
     }
+
+
+def _by(profile: PrintProfile) -> Callable[[U8], U8]:
+    """Return what turns colours (N, 3) uint8 sRGB to the inks (N, 4) of a profile."""
+    return lambda srgb: to_cmyk(UnderColour(srgb[None], ()), profile).pixels[0]
 
 
 def plate_operators(made: Plated, lines: Curves, region: Region, to: Points) -> bytes:
@@ -228,47 +251,6 @@ def _marks(made: Plated, bled: Region, media: Region) -> tuple[Curves, tuple[Cur
     words = (*(plate.ink.name for plate in made.plates), LINES)
     y = media.y_mm + media.height_mm - _NAMES_MM - 3.0
     return marks, plate_names(words, media.x_mm + _NAMES_MM + 8.0, y)
-
-
-def lab_d50(linear: F64) -> F64:
-    """Return CIELAB (..., 3) for the white D50 of linear sRGB (..., 3), 0..1."""
-    xyz = linear @ _TO_XYZ_D50.T / _D50
-    f = np.where(xyz > (6 / 29) ** 3, np.cbrt(xyz), xyz * (29 / 6) ** 2 / 3 + 4 / 29)
-    x, y, z = f[..., 0], f[..., 1], f[..., 2]
-    return np.stack([116 * y - 16, 500 * (x - y), 200 * (y - z)], axis=-1)
-
-
-def _separation(document: pikepdf.Pdf, ink: PlateInk, gain: float) -> Any:
-    """Return a Separation colour space (ISO 32000-1, 8.6.6.4), shown by way of Lab elsewhere.
-
-    A tint's colour is that of the ink it covers the paper with, gain and all, sampled (7.10.2).
-    """
-    import pikepdf
-
-    tints = np.linspace(0, 1, _SAMPLES)[:, None]
-    lab = lab_d50(printed(tints, (ink,), gain))
-    low, high = np.array([0.0, -128.0, -128.0]), np.array([100.0, 127.0, 127.0])
-    samples = np.rint(np.clip((lab - low) / (high - low), 0, 1) * 65535).astype(">u2")
-    limits = [0, 100, -128, 127, -128, 127]
-    transform = document.make_stream(
-        samples.tobytes(),
-        FunctionType=0,
-        Domain=[0, 1],
-        Range=limits,
-        Decode=limits,
-        Size=[_SAMPLES],
-        BitsPerSample=16,
-    )
-    white = [round(float(value), 4) for value in _D50]
-    shown = pikepdf.Array(
-        [
-            pikepdf.Name.Lab,
-            pikepdf.Dictionary(WhitePoint=white, Range=[-128, 127, -128, 127]),
-        ]
-    )
-    name = pikepdf.Name("/" + ink.name)
-    space = pikepdf.Array([pikepdf.Name.Separation, name, shown, transform])
-    return document.make_indirect(space)
 
 
 def write_plate(

@@ -55,8 +55,15 @@ def icc_version(profile: PrintProfile) -> int:
     return profile.data[8]
 
 
-def declare(document: pikepdf.Pdf, intent: str | None, profile: PrintProfile | None) -> None:
+def declare(
+    document: pikepdf.Pdf,
+    intent: str | None,
+    profile: PrintProfile | None,
+    trapped: bool = False,
+) -> None:
     """Add the keys of the standard; ``check_possible`` comes first.
+
+    ``trapped`` tells that colours run on under their neighbours already.
 
     With a registered name the intent refers to the registry of characterisations; a profile
     is embedded, so that the file says by itself which inks it was made for.
@@ -78,4 +85,4 @@ def declare(document: pikepdf.Pdf, intent: str | None, profile: PrintProfile | N
         )
     document.Root.OutputIntents = pikepdf.Array([document.make_indirect(entry)])
     document.docinfo["/GTS_PDFXVersion"] = pikepdf.String(VERSION)
-    document.docinfo["/Trapped"] = pikepdf.Name("/False")
+    document.docinfo["/Trapped"] = pikepdf.Name("/True" if trapped else "/False")

@@ -190,7 +190,7 @@ def _write(
     name, folder = path.name.removesuffix(TICKET), path.parent
     files = {kind: folder / (name + ENDINGS[kind]) for kind in ("areas", *RECOLOURED)}
     there = {kind: file for kind, file in files.items() if file.exists()}
-    if not there.keys() & set(RECOLOURED):
+    if not there.keys() & set(RECOLOURED) - {"flats_proof"}:
         return {}  # the desk left a ticket and no colour files: it alone follows
     if "areas" not in there:
         raise InputError(f"{files['areas']} is not there; run inkclean flats again")
