@@ -13,6 +13,10 @@ if TYPE_CHECKING:
     from playwright.sync_api import Browser
 
 
+# Nothing of a run is kept on this computer; the tests of keeping name a folder of their own.
+os.environ["INKCLEAN_KEPT"] = ""
+
+
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
     """Let the files with the longest tests go first, so that no long one starts last."""
     seconds: dict[Path, float] = {}

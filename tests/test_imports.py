@@ -12,7 +12,7 @@ import pytest
 
 ROOT = Path(__file__).parents[1] / "inkclean"
 ORDER = ["base", "sheet", "ink", "curves", "flats", "deliver", "demo", "settings", "pipeline"]
-ORDER += ["page", "jobs", "api", "cli", "desk"]
+ORDER += ["page", "kept", "jobs", "api", "cli", "desk"]
 HEAVY = ["cv2", "scipy", "skimage", "reportlab", "pikepdf", "PIL", "numba", "starlette"]
 HEAVY += ["svgwrite"]
 MOST_IN_A_FOLDER = 13

@@ -209,6 +209,7 @@ def _clean_pages(job: Job, log: Log) -> None:
             log.reports.append(report)
             return
     from inkclean.jobs.results import write_results
+    from inkclean.kept import keep, photo_of
     from inkclean.page import Page
     from inkclean.sheet.read import read_photos
 
@@ -239,6 +240,7 @@ def _clean_pages(job: Job, log: Log) -> None:
                 letter_edits=read_letter_edits(edits.get("lettering", {})),
             )
             report = write_results(page, order, origin, target, edits)
+            keep(page, photo_of(origin, number))
             log.work.append(Work(photo.name, process, tuple(watch.spans)))
         log.reports.append(report)
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
+from functools import partial
 from itertools import chain, islice
 from pathlib import Path
 
@@ -25,6 +26,7 @@ from inkclean.jobs.colours.palettes import palette_of
 from inkclean.jobs.inputs import Given, open_input
 from inkclean.jobs.reports import PrintReport
 from inkclean.jobs.results import Order
+from inkclean.kept import photo_of, recall
 from inkclean.page import Page
 from inkclean.settings import Settings
 from inkclean.sheet.values import Photo
@@ -167,17 +169,21 @@ def pages_of(
                 "then press its tickets one by one"
             )
         photos = chain(ahead, photos)
-    for _, photo in photos:
+    for number, photo in photos:
         for result in order.outputs(folder, photo.name).values():
             check_free(result, replace_old)
-        yield photo.name, _page(path, photo, given, order), given.overrides
+        yield photo.name, _page(path, photo, given, order, number), given.overrides
 
 
-def _page(path: Path, photo: Photo, given: Given, order: PressOrder) -> Page:
-    """Return the page as it was left: with what its ticket says was corrected by hand."""
+def _page(path: Path, photo: Photo, given: Given, order: PressOrder, number: int) -> Page:
+    """Return the page as it was left: with what its ticket says was corrected by hand.
+
+    What is still kept of it from then is not made again.
+    """
     kept = {} if given.ticket is None else given.ticket.edits
     edits, hints = read_edits(kept.get("flats", {}))
-    return Page(
+    made = partial(
+        Page,
         photo,
         given.settings,
         keep=("grey",) if "wash" in order.greys else (),
@@ -188,6 +194,7 @@ def _page(path: Path, photo: Photo, given: Given, order: PressOrder) -> Page:
         palette=palette_of(None, path if given.ticket else None, kept),
         keep_pencil="pencil" in order.greys,
     )
+    return made(given=recall(made(), photo_of(given, number)))
 
 
 def parse_greys(text: str) -> tuple[str, ...]:

@@ -1,11 +1,14 @@
-"""What a page costs: ``python -m tests.benchmarks.cost [--sizes 3,12,48,scan] [--rounds 1]``.
+"""What an artist waits for: ``python -m tests.benchmarks.cost [--only start,photo,sketchy,…]``.
 
-Photos of the demo page at 3, 12 and 48 MP and a scan of A3 at 600 dpi (70 MP): seconds and
-peak memory of whole processes (start included), of the command, of its flats, of a bare chain
-of OpenCV calls and of the obvious chain of scikit-image calls, in the same run on the same
-picture; seconds a stage; the slope of log time over log pixels. ``--keep FILE`` writes the
-figures as JSON, ``--against FILE`` prints how they changed. ``--pictures DIR`` keeps the
-pictures, which take longer to make than to clean. ``--waits`` measures start and print instead.
+Without options every figure that is asked (``figures.PARTS``), beside the one kept in RESULTS.md.
+
+``--sizes 3,12,48,scan [--rounds 1]`` looks closer at photos of the demo page at 3, 12 and 48 MP
+and a scan of A3 at 600 dpi (70 MP): seconds and peak memory of whole processes (start included),
+of the command, of its flats, of a bare chain of OpenCV calls and of the obvious chain of
+scikit-image calls, in the same run on the same picture; seconds a stage; the slope of log time
+over log pixels. ``--keep FILE`` writes the figures as JSON, ``--against FILE`` prints how they
+changed. ``--pictures DIR`` keeps the pictures, which take longer to make than to clean.
+``--waits`` measures start and print alone.
 """
 
 from __future__ import annotations
@@ -208,7 +211,8 @@ def changes(before: dict[str, Any], after: dict[str, Any]) -> str:
 def main() -> None:
     """Measure and print."""
     parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("--sizes", default="3,12,48,scan")
+    parser.add_argument("--only", help="parts, by the names in figures.PARTS")
+    parser.add_argument("--sizes")
     parser.add_argument("--rounds", type=int, default=1)
     parser.add_argument("--no-flats", action="store_true")
     parser.add_argument("--waits", action="store_true")
@@ -226,6 +230,14 @@ def main() -> None:
         with tempfile.TemporaryDirectory() as place:
             folder = words.pictures or Path(place)
             print(waits_table(waits(picture("12", folder), Path(place))))
+        return
+    if not words.sizes:
+        from tests.benchmarks.figures import PARTS, show
+
+        print(f"{machine()}\n")
+        with tempfile.TemporaryDirectory() as place:
+            parts = words.only.split(",") if words.only else list(PARTS)
+            show(parts, words.pictures or Path(place), Path(place))
         return
     report: dict[str, Any] = {"machine": machine(), "sizes": {}}
     with tempfile.TemporaryDirectory() as place:
