@@ -19,7 +19,7 @@ import cv2
 import numpy as np
 
 from inkclean.base.arrays import F32, I64, U8, Bool
-from inkclean.base.tiles import Tile, side_by_side, tiles
+from inkclean.base.tiles import Tile, side_by_side, strips, tiles
 
 REACH_PX = 3  # px around a pixel that are looked at
 SIDE = 2 * REACH_PX + 1
@@ -89,9 +89,14 @@ def looks(share: F32, at: I64, blur_px: float) -> tuple[I64, U8]:
 
 def _coded(share: F32) -> U8:
     """Return ``share`` in codes, and ``REACH_PX`` more pixels on all sides, like the outermost."""
-    steps = share * np.float32(CODES)
-    steps += np.float32(0.5 - LOWEST * CODES)
-    codes = np.clip(steps, 0, FULL, out=steps).astype(np.uint8)
+    codes = np.empty(share.shape, np.uint8)
+
+    def fill(rows: slice) -> None:
+        steps = share[rows] * np.float32(CODES)
+        steps += np.float32(0.5 - LOWEST * CODES)
+        codes[rows] = np.clip(steps, 0, FULL, out=steps)
+
+    side_by_side(fill, strips(len(share), _SIDE // 8))
     ends = (REACH_PX,) * 4
     return np.asarray(cv2.copyMakeBorder(codes, *ends, cv2.BORDER_REPLICATE), np.uint8)
 

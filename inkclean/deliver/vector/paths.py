@@ -110,15 +110,34 @@ def _spell(steps: I64, in_steps: bool) -> Any:
     small = np.abs(steps) < _TABLE
     words = _table(in_steps)[np.where(small, steps, 0) + _TABLE]
     far = np.flatnonzero(~small.reshape(-1))
-    spell = _spell_steps if in_steps else _spell_mm
-    words.reshape(-1)[far] = [spell(number) for number in steps.reshape(-1)[far].tolist()]
+    numbers = steps.reshape(-1)[far]
+    words.reshape(-1)[far] = _spell_far(numbers, in_steps)
     return words
+
+
+def _spell_far(steps: I64, in_steps: bool) -> Any:
+    """Text of numbers that are in no table: of each different number of mm once."""
+    if in_steps:
+        return [_spell_steps(number) for number in steps.tolist()]
+    whole, part = np.divmod(np.abs(steps), STEPS_PER_MM)
+    mm, at = np.unique(np.where(steps < 0, -whole, whole), return_inverse=True)
+    words = np.array(
+        [f" {number}" if number > 0 else f"{number}" for number in mm.tolist()], object
+    )
+    return words[at] + _parts()[part]
 
 
 @lru_cache
 def _table(in_steps: bool) -> Any:
     spell = _spell_steps if in_steps else _spell_mm
     return np.array([spell(number) for number in range(-_TABLE, _TABLE)], object)
+
+
+@lru_cache
+def _parts() -> Any:
+    """Text of each number of steps under a mm, after the point."""
+    texts = [f".{part:03d}".rstrip("0") if part else "" for part in range(STEPS_PER_MM)]
+    return np.array(texts, object)
 
 
 def _spell_mm(steps: int) -> str:

@@ -14,11 +14,11 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 
-from inkclean.base.arrays import F32, Bool
+from inkclean.base.arrays import F32, I64, Bool
 from inkclean.base.colour import ENCODED, STEPS
 from inkclean.base.network import folded, network, run, unfolded
-from inkclean.base.tiles import tiles
-from inkclean.sheet.lit import averaged
+from inkclean.base.tiles import side_by_side, strips, tiles
+from inkclean.sheet.lit import STRIP, averaged
 
 NET = "ink.onnx"
 FOLD = 2  # so many px a side are channels of one cell
@@ -69,11 +69,22 @@ def darkness(reflectance: F32) -> F32:
     return _DARKNESS[index]
 
 
+def _darkened(reflectance: F32) -> F32:
+    """Return the darkness of a sheet (H, W), a strip at a time."""
+    dark = np.empty_like(reflectance)
+
+    def fill(rows: slice) -> None:
+        dark[rows] = darkness(reflectance[rows])
+
+    side_by_side(fill, strips(len(dark), STRIP))
+    return dark
+
+
 def find_places(ink: F32, px_per_mm: float) -> Places:
     """Return where ink is on a sheet of reflectance (H, W), 1.0 = paper."""
     factor = max(1, round(px_per_mm / USUAL)) if px_per_mm > FINEST else 1
     factor = max(factor, int(np.ceil(np.sqrt(ink.size / MOST_PX))))
-    dark = darkness(averaged(ink, factor))
+    dark = _darkened(averaged(ink, factor))
     level = ink_level(dark)
     odds = ink_odds(dark, level)
     bare = _bare(dark, level, px_per_mm / factor)
@@ -90,9 +101,15 @@ def _bare(dark: F32, level: float, px_per_mm: float) -> Bool:
 
 def ink_level(dark: F32) -> float:
     """Return how dark the page's dense ink is: Otsu 1979, IEEE Trans. SMC 9(1)."""
-    codes = np.clip(dark * 255, 0, 255).astype(np.uint8)
+    codes = np.empty(dark.shape, np.uint8)
+
+    def fill(rows: slice) -> I64:
+        part = np.clip(dark[rows] * 255, 0, 255).astype(np.uint8)
+        codes[rows] = part
+        return np.bincount(part.ravel(), minlength=256)
+
+    count = np.sum(side_by_side(fill, strips(len(dark), STRIP)), axis=0)
     half, _ = cv2.threshold(codes, 0, 1, cv2.THRESH_BINARY | cv2.THRESH_OTSU)
-    count = np.bincount(codes.ravel(), minlength=256)
     count[: int(half) + 1] = 0
     if not count.any():
         return 0.0
