@@ -32,6 +32,7 @@ if TYPE_CHECKING:
     from inkclean.flats.colour.shade import Relief, Shading
     from inkclean.flats.lettering.values import Lettering
     from inkclean.flats.values import Flats
+    from inkclean.ink.wash import Washed
 
 
 class Page:
@@ -264,6 +265,16 @@ class Page:
     def curves(self) -> Curves:
         """The ink's outlines: (S, 4, 2) cubic control points in mm."""
         return cast("Curves", self.get("curves"))
+
+    @property
+    def washed(self) -> Washed:
+        """The ink without the dark washes that were cut with it, for a screen."""
+        return cast("Washed", self.get("washed"))
+
+    @property
+    def lines(self) -> Curves:
+        """The outlines of the ink without dark washes."""
+        return cast("Curves", self.get("lines"))
 
     @property
     def strokes(self) -> Strokes:

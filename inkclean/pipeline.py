@@ -23,6 +23,7 @@ from inkclean.ink.pencil.separate import separate
 from inkclean.ink.specks import clean_specks
 from inkclean.ink.to_line import weight_for
 from inkclean.ink.values import Doubt, Grey, Ink, Pencil
+from inkclean.ink.wash import Washed, without_washes
 from inkclean.settings import Settings
 from inkclean.sheet.check import check_capture, edge_blur_px
 from inkclean.sheet.framing.frame import (
@@ -264,6 +265,11 @@ def _trace(ink: Ink, *, within_mm: float) -> Curves:
     return trace(ink.coverage, ink.px_per_mm, within_mm)
 
 
+def _wash(ink: Ink, grey: Grey, curves: Curves, *, within_mm: float) -> tuple[Washed, Curves]:
+    washed = without_washes(ink, grey)
+    return washed, curves if washed.ink is ink else _trace(washed.ink, within_mm=within_mm)
+
+
 def _strokes(ink: Ink, *, within_mm: float) -> Strokes:
     from inkclean.curves.centrelines.strokes import centrelines
 
@@ -372,6 +378,7 @@ STEPS = (
     _step("weigh", "cleaned sheet", "weight line_mm", "used_weight", _weigh, "ink"),
     _step("mend", _MENDED, "ink_edits", "ink", _mend, "ink", "cleaned", spared=_raw_spared),
     _step("trace", "ink", "within_mm", "curves", _trace, "curves", loads=_TRACE),
+    _step("wash", "ink grey curves", "within_mm", "washed lines", _wash, "curves"),
     _step("strokes", "ink", "within_mm", "strokes", _strokes, "curves"),
     _step("letter", "ink", "", "lettered", _letter, "lettering"),
     _step("sort", "lettered ink", "letter_edits", "lettering", _sort, "lettering"),

@@ -21,6 +21,7 @@ from inkclean.deliver.press.files import PressSettings, check_ahead, load_colour
 from inkclean.deliver.press.report import PosterReport, PressReport
 from inkclean.deliver.press.tile_plan import PosterSettings
 from inkclean.deliver.screens.tones import wash_grey
+from inkclean.ink.wash import Washed
 from inkclean.jobs.batch import FileTask, Outcome, need_mb, need_together, outcome_of
 from inkclean.jobs.colours.palettes import palette_of
 from inkclean.jobs.inputs import Given, open_input
@@ -122,9 +123,23 @@ def press_one(
     colours = page_colours(page) if settings.plates and settings.under is None else None
     screened = settings.screen is not None and not settings.plates
     greys = grey_layers(page, order.greys, order.shade) if screened else ()
-    of = (page.curves, settings, outputs, name, replace_old, greys, colours)
+    washes = screened and "wash" in order.greys
+    curves = page.lines if washes else page.curves
     layered = not settings.plates and settings.standard is None
-    return press_page(*of, page.lettering if layered else None)
+    lettering = page.lettering if layered else None
+    made = press_page(curves, settings, outputs, name, replace_old, greys, colours, lettering)
+    return replace(made, notes=(*wash_notes(page.washed), *made.notes)) if washes else made
+
+
+def wash_notes(washed: Washed) -> Iterator[str]:
+    """Yield in words what of the ink was taken for a dark wash, or may be one."""
+    if washed.wash_mm2:
+        yield f"{washed.wash_mm2:.0f} mm² of dark, even grey are a wash: screened, not solid"
+    if washed.unsure_mm2:
+        yield (
+            f"{washed.unsure_mm2:.0f} mm² of broad dark grey are nearly as dark as the lines: they "
+            "print solid; if they are a wash, check them"
+        )
 
 
 def _tiled(
@@ -218,12 +233,12 @@ def grey_layers(page: Page, greys: Sequence[str], shade: float | None) -> list[U
     """
     found: list[U8] = []
     if "wash" in greys:
-        found.append(_beside_ink(page, page.get("grey").ink))
+        found.append(_beside_ink(page, page.get("grey").ink, page.washed.ink.coverage))
     if "pencil" in greys:
         page.change(keep_pencil=True)
         layer = page.pencil.layer
         if layer is not None:
-            found.append(_beside_ink(page, layer))
+            found.append(_beside_ink(page, layer, page.ink.coverage))
     if shade is not None:
         page.change(shade=shade)
         shading = page.shading
@@ -239,6 +254,6 @@ def page_colours(page: Page) -> ColourMap:
     return ColourMap(index, colouring.palette, colouring.names)
 
 
-def _beside_ink(page: Page, reflectance: F32) -> U8:
+def _beside_ink(page: Page, reflectance: F32, coverage: F32) -> U8:
     sheet = page.sheet
-    return wash_grey(reflectance, page.ink.coverage, sheet.noise, sheet.px_per_mm)
+    return wash_grey(reflectance, coverage, sheet.noise, sheet.px_per_mm)

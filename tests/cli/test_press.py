@@ -10,6 +10,7 @@ from pathlib import Path
 from types import SimpleNamespace
 from typing import Any
 
+import cv2
 import numpy as np
 import pikepdf
 import pytest
@@ -107,11 +108,13 @@ def test_plates_of_the_pages_own_areas(tmp_path: Path) -> None:
 
 
 def test_a_screen_of_what_is_on_the_paper(tmp_path: Path) -> None:
-    """A wash beside the ink is screened as dark as it is, and bare paper stays bare."""
+    """A wash is screened as dark as it is, dark ones too; bare paper stays bare, lines solid."""
     ink = render(drawn.page(), 300)
     sheet = np.full(ink.shape, 250, np.uint8)
     sheet[100:250, 500:640] = 205
+    sheet[420:520, 380:600] = 110
     sheet[ink] = 15
+    cv2.line(sheet, (400, 500), (580, 500), 15, 8)
     Image.fromarray(sheet).save(tmp_path / "wash.png", dpi=(300, 300))
     words = ("--paper", "60x80mm", "--screen", "60", "--bleed", "0", "--also", "tiff", "--json")
     result = _run(tmp_path / "wash.png", *words, "-o", tmp_path / "out")
@@ -119,7 +122,10 @@ def test_a_screen_of_what_is_on_the_paper(tmp_path: Path) -> None:
     with Image.open(json.loads(result.stdout)["outputs"]["tiff1200"]) as picture:
         printed = ~np.asarray(picture)
     assert printed[440:960, 2040:2520].mean() == pytest.approx(1 - 205 / 250, abs=0.02)
+    assert printed[1720:1940, 1560:2360].mean() == pytest.approx(1 - 110 / 250, abs=0.03)
+    assert printed[1992:2008, 1660:2280].all()
     assert not printed[1200:1500, 260:400].any()
+    assert "a wash: screened" in result.stdout
 
 
 def test_a_poster_leaves_tiles(photo: Path) -> None:
