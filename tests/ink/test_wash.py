@@ -28,9 +28,9 @@ def _page(*greys: float) -> F32:
 
 def _found(light: F32, seed: int = 1) -> tuple[Ink, Grey]:
     """Return the ink as it is cut half-way between paper and black, and what was seen."""
-    light = cv2.GaussianBlur(light, (0, 0), 1.0)
-    light = light + np.random.default_rng(seed).normal(0, 0.006, light.shape)
-    light = np.asarray(light, np.float32)
+    soft = cv2.GaussianBlur(light, (0, 0), 1.0)
+    grain = np.random.default_rng(seed).normal(0, 0.006, light.shape)
+    light = np.asarray(soft + grain, np.float32)
     coverage = np.clip((1.0 - light) / (1.0 - BLACK), 0, 1)
     return Ink(coverage.astype(np.float32), PX_PER_MM, NONE), Grey(light, PX_PER_MM)
 
