@@ -272,6 +272,9 @@ class FilePage(Page):
         shade: float | None = None,
         plates: str | None = None,
         spread_mm: float = 0.2,
+        standard: Literal["x1a"] | None = None,
+        intent: str | None = None,
+        profile: str | PathLike[str] | None = None,
         tiff: bool = False,
         dpi: int | None = None,
         replace: bool = False,
@@ -291,6 +294,9 @@ class FilePage(Page):
             shade: where the light of a first shade in the screen comes from, in degrees.
             plates: spot inks, as ``blue=#2a5db0,red=#d03030``, for the page's colours.
             spread_mm: how far colours run on under the lines, and under darker ones without a line.
+            standard: ``x1a`` for PDF/X-1a:2003; it needs ``intent`` or ``profile``.
+            intent: registered name of the printing condition.
+            profile: the printer's CMYK profile (ICC), a file.
             tiff: whether to write a TIFF too, of every plate if there are any.
             dpi: resolution of the TIFF, and of a screen; what they need if None.
             replace: whether to write over results that are there.
@@ -324,6 +330,9 @@ class FilePage(Page):
             screen_dpi=dpi,
             plates=parse_plates(plates) if plates else (),
             spread_mm=spread_mm,
+            standard=standard,
+            intent=intent,
+            profile=None if profile is None else Path(profile),
         )
         check_ahead(settings)
         kinds = parse_greys(",".join(greys)) if under is None else ()

@@ -130,10 +130,16 @@ def _check_places(options: dict[str, Any]) -> None:
 
 def _tasks(photos: Sequence[str], order: Order, options: dict[str, Any]) -> list[BookTask]:
     from inkclean.jobs.batch import Job
-    from inkclean.jobs.inputs import check_names, gather
+    from inkclean.jobs.inputs import TICKET, check_names, gather
     from inkclean.jobs.remote import RemoteJob, gather_remote, is_address
 
     folder, again = place_of(options["folder"]), options["replace"]
+    for photo in photos:
+        if photo.endswith(TICKET):
+            raise UsageError(
+                f"{photo} is a ticket: give its photo, with --like for the ticket's settings and "
+                "--replace to make its files anew"
+            )
     far = [photo for photo in photos if is_address(photo)]
     paths = gather([Path(photo) for photo in photos if not is_address(photo)])
     sources = gather_remote(far)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 from xml.sax.saxutils import escape
 
@@ -31,16 +31,17 @@ def recolour_files(
     sizes: Sequence[float],
     areas: Path,
     files: Mapping[str, tuple[Path, Path]],
+    untouched: bool = False,
 ) -> None:
     """Write ``files``, each from what it was to a draft, by kind as in ``RECOLOURED``.
 
     ``row_of`` gives for each row of the palette before the one after; ``sizes`` are mm² of paper
-    of each area; ``areas`` is the label map.
+    of each area; ``areas`` is the label map. ``untouched`` tells that every file is as it was left.
 
     Raises:
         InputError: a file is not as it was left.
     """
-    if {"flats", "flats_proof"} & files.keys():
+    if {"flats", "flats_proof"} & files.keys() or (untouched and "ora" in files):
         labels, px_per_mm = _labels(areas, after)
     if "flats" in files:
         index = after.of_area[labels]
@@ -54,11 +55,21 @@ def recolour_files(
         draft.write_text(_svg(old.read_text("utf-8"), after), "utf-8", newline="\n")
     if "ora" in files:
         old, draft = files["ora"]
-        recolour_openraster(old, draft, _groups(before, after, row_of, sizes))
+        flat_of = _flats(before, labels) if untouched else None
+        recolour_openraster(old, draft, _groups(before, after, row_of, sizes), flat_of)
     if "layers" in files:
         old, draft = files["layers"]
         draft.mkdir()
         recolour_folder(old, draft, _groups(before, after, row_of, sizes))
+
+
+def _flats(before: Colouring, labels: U16) -> Callable[[str], U8]:
+    """Return what gives the alpha (H, W) of a colour's flat by the colour's name."""
+    rows, index = (
+        dict(zip(before.names, range(len(before.names)), strict=True)),
+        before.of_area[labels],
+    )
+    return lambda name: (index == rows[name]).view(np.uint8) * np.uint8(255)
 
 
 def _labels(areas: Path, after: Colouring) -> tuple[U16, float]:

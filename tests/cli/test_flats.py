@@ -402,6 +402,12 @@ def test_options_typed_beside_a_ticket_win_over_it(drawing: Path) -> None:
     assert "already done" in _run(*words).stdout
 
 
+def test_a_ticket_is_cleaned_by_its_photo(tmp_path: Path) -> None:
+    refused = CliRunner().invoke(main, ["clean", str(tmp_path / "boxes.ticket.json")])
+    assert refused.exit_code == 2
+    assert "give its photo, with --like" in refused.stderr
+
+
 def test_ink_has_a_resolution_of_its_own(drawing: Path) -> None:
     ink = drawing.rename(drawing.with_name("boxes.ink.png"))
     refused = _run(ink, "--dpi", "300")

@@ -48,22 +48,35 @@ class NewGroup:
     painted: bool
 
 
-def recolour_openraster(old: Path, new: Path, groups: Sequence[NewGroup]) -> None:
+def recolour_openraster(
+    old: Path,
+    new: Path,
+    groups: Sequence[NewGroup],
+    flat_of: Callable[[str], U8] | None = None,
+) -> None:
     """Write the OpenRaster file ``old`` to ``new`` with its colour groups as ``groups`` say.
+
+    ``flat_of`` gives the alpha (H, W) of the flat of a group on the whole page, for a file that is
+    known to be as it was left: so it need not be unpacked.
 
     Raises:
         InputError: ``old`` is no such file, or has no group of a name asked for.
     """
     try:
         with zipfile.ZipFile(old) as archive:
-            _recolour(archive, new, groups)
+            _recolour(archive, new, groups, flat_of)
     except (zipfile.BadZipFile, KeyError, ET.ParseError, ValueError, cv2.error) as error:
         raise InputError(
             f"{old} is not as inkclean left it ({error}); run inkclean flats again"
         ) from error
 
 
-def _recolour(archive: zipfile.ZipFile, new: Path, groups: Sequence[NewGroup]) -> None:
+def _recolour(
+    archive: zipfile.ZipFile,
+    new: Path,
+    groups: Sequence[NewGroup],
+    flat_of: Callable[[str], U8] | None,
+) -> None:
     image = ET.fromstring(archive.read("stack.xml"))  # noqa: S314 - told to be our own by its hash
     root = image.find("stack")
     if root is None:
@@ -73,7 +86,7 @@ def _recolour(archive: zipfile.ZipFile, new: Path, groups: Sequence[NewGroup]) -
     place = min(list(root).index(of_name[name]) for group in groups for name in group.before)
     changed = [group for group in groups if group.painted or len(group.before) > 1]
     with ThreadPoolExecutor(_WORKERS) as pool:
-        painted = pool.map(lambda group: _painted(group, of_name, archive.read), changed)
+        painted = pool.map(lambda group: _painted(group, of_name, archive.read, flat_of), changed)
         made = dict(zip([group.name for group in changed], painted, strict=True))
         packed = {
             name: list(pool.map(lambda layer: picture_png(layer.pixels(), px_per_mm), layers))
@@ -124,6 +137,15 @@ def read_rgba(body: bytes) -> U8:
     return np.asarray(cv2.cvtColor(pixels, way), np.uint8)
 
 
+def cropped(alpha: U8) -> tuple[Box | None, U8]:
+    """Return where a layer on the whole page (H, W) lies, None if it is empty, and its pixels."""
+    left, top, width, height = cv2.boundingRect(alpha)
+    box = Box(top, left, top + height, left + width)
+    if not width:
+        return None, alpha
+    return box, alpha[box.slices]
+
+
 def read_alpha(body: bytes) -> U8:
     """Return the alpha (H, W) uint8 of a PNG that has it.
 
@@ -155,16 +177,22 @@ def _layer(name: str, op: str, box: Box | None, pixels: U8) -> Layer:
 
 
 def _painted(
-    group: NewGroup, of_name: Mapping[str, ET.Element], read: Callable[[str], bytes]
+    group: NewGroup,
+    of_name: Mapping[str, ET.Element],
+    read: Callable[[str], bytes],
+    flat_of: Callable[[str], U8] | None,
 ) -> list[Layer]:
     """Return the layers of a group in its colour, those of all groups before together."""
     nodes = [of_name[name] for name in group.before]
     found: dict[str, list[tuple[Box, U8]]] = {}
     for node in nodes:
         for part in node:
-            alpha = read_alpha(read(part.get("src", "")))
-            box = _box(part, alpha)
             found.setdefault(part.get("name", ""), [])
+            if flat_of is not None and part.get("name") == "flat":
+                box, alpha = cropped(flat_of(node.get("name", "")))
+            else:
+                alpha = read_alpha(read(part.get("src", "")))
+                box = _box(part, alpha)
             if box is not None:
                 found[part.get("name", "")].append((box, alpha))
     boxes = [box for box, _ in found["flat"]]

@@ -194,8 +194,11 @@ def _write(
         return {}  # the desk left a ticket and no colour files: it alone follows
     if "areas" not in there:
         raise InputError(f"{files['areas']} is not there; run inkclean flats again")
+    untouched = True
     for kind, file in there.items():
-        if not replace_old and result_hash(file) != ticket.results.get(kind):
+        same = result_hash(file) == ticket.results.get(kind)
+        untouched &= same
+        if not replace_old and not same:
             raise OutputError(
                 f"{file} was changed since it was written; move it away and run inkclean flats "
                 "again, or add --replace to write over it"
@@ -209,7 +212,7 @@ def _write(
             pairs = {kind: (files[kind], drafts[kind]) for kind in files}
             if "layers" in outputs:
                 pairs["layers"] = outputs["layers"], draft
-            recolour_files(before, after, row_of, sizes, there["areas"], pairs)
+            recolour_files(before, after, row_of, sizes, there["areas"], pairs, untouched)
         if "layers" in outputs:
             into_place(draft, outputs["layers"])
     finally:
