@@ -387,4 +387,6 @@ def summary(report: PrintReport) -> Iterator[str]:
                 yield f"            {finding.cure}" + (f" ({options})" if options else "")
         yield from (f"  {note}" for note in made.notes)
     yield from (f"  {words}" for words in report.overrides)
-    yield from (f"  {path}" for path in report.outputs.values())
+    for kind, path in report.outputs.items():
+        dpi = kind.removeprefix("tiff")
+        yield f"  {path} ({dpi} dpi)" if dpi.isdigit() else f"  {path}"
