@@ -21,7 +21,7 @@ from inkclean.flats.rasters import pieces
 from inkclean.flats.values import BRIDGE, OPENED_MM, FlatEdits, Flats, Point, Rows, no_rows
 from inkclean.flats.walls.belonging import Met, belonging, find_met
 from inkclean.flats.walls.cells import Ground, find_cells
-from inkclean.flats.walls.closed import as_filled, breaks, stroke_ends
+from inkclean.flats.walls.closed import as_filled, breaks, openings_of
 from inkclean.flats.walls.doubts import Judged, Tried, find_doubts
 from inkclean.flats.walls.joins import Joins, on_cubic
 from inkclean.flats.walls.rooms import Rooms, deepened, joined, lay, regrouped, rooms_of
@@ -74,7 +74,8 @@ def find_flats(
     merger = Merger(rooms, joins, belonging(rooms, met), fixed, page.scale)
     merger.bar(_barred(rooms, joins, page, merger.odds))
     merger.bar(traced(rooms, splits, page.scale))
-    merger.tell_ends(rooms, stroke_ends(joins, page.ink, page.broad))
+    openings = openings_of(rooms, joins, page.patches, page.ink, page.broad)
+    merger.tell(rooms, openings, page.scale)
     first = Judged(rooms, merger.odds.copy())
     root = merger.run()
     if merger.drawn_closed():

@@ -7,9 +7,15 @@ import numpy as np
 import pytest
 
 from inkclean.base.arrays import F64, Bool
-from inkclean.flats.walls.closed import as_filled, breaks, stroke_ends
+from inkclean.flats.walls.closed import (
+    Patches,
+    as_filled,
+    breaks,
+    openings_of,
+    stroke_ends,
+)
 from inkclean.flats.walls.joins import Joins
-from inkclean.flats.walls.rooms import find_rooms
+from inkclean.flats.walls.rooms import find_rooms, lay
 
 SIDE = 240
 MIDDLE = np.array([SIDE / 2, SIDE / 2])
@@ -100,3 +106,24 @@ def test_a_scrap_goes_where_its_paper_goes() -> None:
     ink[31:54, 44:46] = False
     filled = as_filled(rooms, root, ink.astype(np.float32), np.zeros_like(shut))
     assert filled[left] == filled[right]
+
+
+def test_an_opening_is_told_by_the_paper_that_it_lies_on() -> None:
+    width = 4.0
+    box = np.array([[-60.0, -60.0], [60, -60], [60, 60], [-60, 60], [-60, -60]])
+    left, right = np.array([[-60.0, 0.0], [-8, 0]]), np.array([[8.0, 0.0], [60, 0]])
+    beyond = np.array([[-120.0, 90.0], [-8, 90]]), np.array([[8.0, 90.0], [120, 90]])
+    ink = _ink(width, 0.0, box, left, right, *beyond)
+    joins = _join(0.0, 9.0).and_also(_join(0.0, 9.0))
+    joins.cubic[1, :, 1] += 90
+    wall = lay(ink.shape, joins.cubic, np.arange(2))
+    rooms = find_rooms(ink, wall, np.zeros(ink.shape, np.float32))
+    patches = Patches.of(ink, 8.0)
+    told = openings_of(rooms, joins, patches, ink, width)
+    assert told.ends.tolist() == [2, 2]
+    assert told.around[told.patch].tolist() == [False, True]
+    # the box parts wide paper for good, what a join parts alone does not
+    barred = patches.part(rooms)
+    opened = np.bincount(rooms.pair, minlength=len(barred)) > 0
+    assert barred.any()
+    assert not (barred & opened).any()

@@ -36,10 +36,15 @@ def between_closed(rooms: Rooms, ink: Bool, px_per_mm: float) -> Bool:
 
 @dataclass(frozen=True)
 class Patches:
-    """Patches of paper that the ink alone parts: ``number`` (H, W), and which are ``wide``."""
+    """Patches of paper that the ink alone parts: ``number`` (H, W), 0 on ink.
+
+    Per patch: whether a disc of ``WIDE_MM`` fits in, and whether it lies ``around`` the
+    drawing: reaches the rim of the raster.
+    """
 
     number: I32
     wide: Bool
+    around: Bool
 
     @classmethod
     def of(cls, ink: Bool, px_per_mm: float) -> Patches:
@@ -47,15 +52,42 @@ class Patches:
         count, patch = pieces(~ink, 4)
         inner = np.zeros(count, np.float32)
         np.maximum.at(inner, patch.ravel(), depth(~ink).ravel())
-        wide = inner >= WIDE_MM / 2 * px_per_mm
-        wide[0] = False
-        return cls(patch, wide)
+        wide, around = inner >= WIDE_MM / 2 * px_per_mm, np.zeros(count, bool)
+        around[np.concatenate([patch[0], patch[-1], patch[:, 0], patch[:, -1]])] = True
+        wide[0] = around[0] = False
+        return cls(patch, wide, around)
 
     def part(self, rooms: Rooms) -> Bool:
         """Return which walls lie between two wide patches, see :func:`between_closed`."""
         of = rooms.along(self.number.ravel()[rooms.cells.last].astype(np.int64))
         one, other = of[rooms.a], of[rooms.b]
         return np.asarray((one != other) & self.wide[one] & self.wide[other])
+
+
+@dataclass(frozen=True)
+class Openings:
+    """What the ink tells of the openings that joins run across.
+
+    Per join: ``ends`` (J,), of strokes, that it runs between, 0, 1 or 2; ``patch`` (J,) of
+    paper that it lies on, 0 if it is laid nowhere. ``around`` per patch, see ``Patches``.
+    ``line_px``: how broad a usual line is.
+    """
+
+    ends: I64
+    patch: I64
+    around: Bool
+    line_px: float
+
+
+def openings_of(
+    rooms: Rooms, joins: Joins, patches: Patches, ink: Bool, line_px: float
+) -> Openings:
+    """Return what the ink (H, W), as drawn, tells of the openings of all joins."""
+    patch = np.zeros(len(joins) + 1, np.int64)
+    wall = rooms.cells.wall.ravel()
+    at = np.flatnonzero(wall)
+    np.maximum.at(patch, wall[at], patches.number.ravel()[at])
+    return Openings(stroke_ends(joins, ink, line_px), patch[1:], patches.around, line_px)
 
 
 def stroke_ends(joins: Joins, ink: Bool, line_px: float) -> I64:

@@ -13,6 +13,8 @@ import heapq
 import numpy as np
 
 from inkclean.base.arrays import F64, I64, Bool
+from inkclean.flats.rasters import tally
+from inkclean.flats.walls.closed import Openings
 from inkclean.flats.walls.joins import Joins
 from inkclean.flats.walls.judge import (
     DRAWN,
@@ -20,6 +22,7 @@ from inkclean.flats.walls.judge import (
     LOWEST,
     OPEN,
     SHADED,
+    WIDEST,
     broken,
     features,
     known,
@@ -35,9 +38,14 @@ NARROWEST = 0.35  # share of the smallest length: rooms thinner than this are sl
 DOUBT = -0.3  # log-odds down to which a wall stays: a leak spoils two areas, a wrong split one
 DOUBT_SEEN = -1.2  # and a wall all whose openings have
 SEAM_SEEN = 2.0  # log-odds of a seam above this
-SURE_GAP = 2.0  # log-odds from which a gap is surely one
-FEW_GAPS = 2.0  # with fewer of these between the ends of strokes a page is drawn closed,
-SURE_CLOSED = 3.0, 1.0, 1.0  # and openings between 0, 1, 2 ends of strokes fall below this
+SURE_GAP = 2.0  # log-odds from which a gap between the ends of strokes is surely one,
+SURE_OPEN = 4.0  # and from which any opening is
+MANY_GAPS = 4.0  # on a page with fewer of these, and
+FEW_GAPS = 1.0  # with fewer of them around a patch of paper, the line there is drawn closed,
+SURE_CLOSED = 2.0, 1.0, 1.0  # and openings between 0, 1, 2 ends of strokes fall below this,
+SURE_AROUND = 1.0, DOUBT, DOUBT  # or this: beside the paper around the drawing, and if they are
+BROAD = 1.35  # broader than so many usual lines, no place where two lines come close
+CRUMB_MM2 = 3.0  # what parts less than this says nothing
 SURELY_NONE = -3.0  # log-odds of walls that fall whatever else does
 OPENING = 4.0  # an opening counts as so much drawn line when a sliver looks for company
 HATCHED = 4.0  # so does a line that is likely hatching
@@ -66,12 +74,19 @@ class Merger:
             self.around[a][b] = self.around[b][a] = row
         self.ends = np.zeros(len(self.wall), np.int64)
         self.gaps = np.zeros(len(self.wall))
+        self.patch = np.zeros(len(self.wall), np.int64)
+        self.outer = np.zeros(1, bool)
+        self.line_mm = 0.0
         self.odds = self.scores(np.arange(len(self.wall)))
 
-    def tell_ends(self, rooms: Rooms, ends: I64) -> None:
-        """Take how many ends of strokes each join (J,) runs between: 0, 1 or 2."""
-        np.maximum.at(self.ends, rooms.pair, ends[rooms.join])
-        self.gaps += np.bincount(rooms.pair, ends[rooms.join] / 2, len(self.gaps))
+    def tell(self, rooms: Rooms, openings: Openings, px_per_mm: float) -> None:
+        """Take what the ink tells of the joins."""
+        ends = openings.ends[rooms.join]
+        np.maximum.at(self.ends, rooms.pair, ends)
+        self.gaps += np.bincount(rooms.pair, ends / 2, len(self.gaps))
+        widest = np.argsort(rooms.width, kind="stable")
+        self.patch[rooms.pair[widest]] = openings.patch[rooms.join[widest]]
+        self.outer, self.line_mm = openings.around, openings.line_px / px_per_mm
 
     def bar(self, walls: Bool) -> None:
         """Let some walls never fall."""
@@ -114,17 +129,25 @@ class Merger:
 
     def drawn_closed(self) -> bool:
         """Return whether next to no line of the page breaks off for sure."""
-        gaps = np.isfinite(self.odds) & (self.wall[:, OPEN] > 0) & (self.odds >= SURE_GAP)
-        return bool(self.gaps[gaps].sum() < FEW_GAPS)
+        return bool(self.sure_gaps().sum() < FEW_GAPS)
+
+    def sure_gaps(self) -> F64:
+        """Return how many sure gaps there are in each patch of paper."""
+        stands = np.isfinite(self.odds) & (self.wall[:, OPEN] > 0)
+        stands &= np.minimum(self.size[self.a], self.size[self.b]) >= CRUMB_MM2
+        gaps = np.where(self.odds >= SURE_GAP, self.gaps, 0.0)
+        gaps = np.where(self.odds >= SURE_OPEN, np.maximum(gaps, 1.0), gaps)
+        return tally(self.patch[stands], gaps[stands], len(self.outer))
 
     def without_lone_doubts(self) -> None:
-        """Let openings in doubt fall on a page that is drawn closed.
+        """Let openings in doubt fall where the line around a patch of paper is drawn closed.
 
-        What seems to be a gap there is a narrow place, or meant to be open: the page comes out
+        What seems to be a gap there is a narrow place, or meant to be open: the patch comes out
         as plain filling has it.
         """
-        while self.drawn_closed():
-            opened = np.isfinite(self.odds) & (self.wall[:, OPEN] > 0)
+        while (gaps := self.sure_gaps()).sum() < MANY_GAPS:
+            closed = (gaps < FEW_GAPS)[self.patch]
+            opened = np.isfinite(self.odds) & (self.wall[:, OPEN] > 0) & closed
             rows = self.least(np.flatnonzero(opened & (self.odds < self.needed)))
             if not len(rows):
                 return
@@ -132,8 +155,10 @@ class Merger:
 
     @property
     def needed(self) -> F64:
-        """Log-odds (E,) that an opening has to have on a page drawn closed."""
-        return np.array(SURE_CLOSED)[self.ends]
+        """Log-odds (E,) that an opening has to have where the line is drawn closed."""
+        broad = self.wall[:, WIDEST] > BROAD * self.line_mm
+        around = self.outer[self.patch] & broad
+        return np.where(around, np.array(SURE_AROUND)[self.ends], np.array(SURE_CLOSED)[self.ends])
 
     def worst(self, rows: I64) -> I64:
         """Return those of the walls ``rows`` (N,) that are the worst of their smaller rooms.
@@ -187,6 +212,8 @@ class Merger:
                 self.around[a][c] = self.around[c][a] = theirs
                 self.a[theirs], self.b[theirs] = a, c
             else:
+                if self.wall[theirs, WIDEST] > self.wall[mine, WIDEST]:
+                    self.patch[mine] = self.patch[theirs]
                 self.wall[mine] = merged(self.wall[mine], self.wall[theirs])
                 self.ends[mine] = max(self.ends[mine], self.ends[theirs])
                 self.gaps[mine] += self.gaps[theirs]
