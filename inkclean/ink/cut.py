@@ -20,7 +20,7 @@ from inkclean.ink.depth import BLOCK_PX, absorbed_by, ink_depth
 from inkclean.ink.edges import settle_edges
 from inkclean.ink.levels import EdgeLevels, deblur, deblur_gain, disc
 from inkclean.ink.seen.bridges import DUST_MM, bridge, drop_scraps
-from inkclean.ink.seen.decide import decide
+from inkclean.ink.seen.decide import SURE_ODDS, decide, drop_unsure
 from inkclean.ink.seen.places import Places, find_places
 from inkclean.ink.values import Grey
 from inkclean.sheet.lit import repeated, stretched
@@ -143,9 +143,12 @@ def _coarse(ink: F32, places: Places) -> F32:
         coverage = _enlarged(coverage, decision.factor, ink.shape)
     share = np.where(places.inked, places.share, np.float32(0.5))
     share[places.denied] = 0
+    sure = np.asarray(places.odds > SURE_ODDS, np.float32)
     if places.factor > 1:
-        share = _enlarged(share, places.factor, ink.shape)
-    return np.asarray((coverage + share) / 2, np.float32)
+        share, sure = (_enlarged(plane, places.factor, ink.shape) for plane in (share, sure))
+    coverage = np.asarray((coverage + share) / 2, np.float32)
+    drop_unsure(coverage, sure > 0, ink)
+    return coverage
 
 
 def _enlarged(plane: F32, factor: int, shape: tuple[int, ...]) -> F32:

@@ -15,6 +15,7 @@ from inkclean.deliver.pictures.bitmap import cut_at
 from inkclean.ink import levels
 from inkclean.ink.cut import cut
 from inkclean.ink.depth import ink_depth
+from inkclean.ink.seen.decide import drop_unsure
 from tests.ink.shapes import (
     BLACK,
     FINE,
@@ -225,3 +226,19 @@ def test_pages_of_one_value(shape: tuple[int, int], value: float) -> None:
     assert coverage.shape == shape
     if value == 1.0:
         assert not coverage.any()
+
+
+def test_soft_shapes_of_which_the_network_is_nowhere_sure_go_from_coarse_pages() -> None:
+    coverage = np.zeros((60, 200), np.float32)
+    ink = np.ones(coverage.shape, np.float32)
+    for left, blur in ((20, 1.2), (80, 0.6), (140, 3.0)):  # sure; unsure but crisp; unsure
+        coverage[20:40, left : left + 20] = 0.9
+        one = np.ones(coverage.shape, np.float32)
+        one[20:40, left : left + 20] = 0.2
+        ink *= np.asarray(cv2.GaussianBlur(one, (0, 0), blur), np.float32)
+    sure = np.zeros(coverage.shape, np.bool_)
+    sure[20:22, 20:40] = True  # a tenth of the first
+    before = coverage.copy()
+    drop_unsure(coverage, sure, ink)
+    before[:, 140:160] = 0
+    np.testing.assert_array_equal(coverage, before)

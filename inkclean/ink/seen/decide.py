@@ -36,6 +36,10 @@ SMALLEST_EDGE = 0.12
 # unless its edges, for its darkness, are this crisp beside the page's usual: a paler pen.
 LEAST_DEPTH, AROUND_PX = 0.55, 101
 PALE_BUT_CRISP = 1.0
+# A shape of which no more than this share has such log-odds is no ink: what shows through from
+# behind, and noise, the network half believes all over; of ink it is sure somewhere. But not if
+# its edges, for its darkness, are this crisp beside the page's usual.
+SURE_ODDS, SURE_SHARE, UNSURE_BUT_CRISP = 2.0, 0.05, 1.05
 
 # Worths this near each other are the same: of equal shapes the lightest level counts.
 TIE = 1e-6
@@ -183,14 +187,47 @@ def _drop_pale(level: F32, dark: F32, slope: F32) -> F32:
     share = np.bincount(which, own**2, count) / np.maximum(np.bincount(which, own, count), 1e-9)
     size = np.bincount(which, minlength=count)
     asked = np.bincount(which, around, count) / np.maximum(size, 1)
-    rim = np.flatnonzero(places != cv2.erode(places, _CROSS))
-    on_rim = np.asarray(label).ravel()[rim]
-    edge = np.bincount(on_rim, slope.ravel()[rim], count).astype(np.float64)
-    edge /= np.maximum(np.bincount(on_rim, minlength=count), 1) * np.maximum(share, 1e-9)
-    order = np.argsort(edge)
-    half = np.searchsorted(np.cumsum(size[order]), 0.5 * len(at))
-    usual = float(edge[order[half]])  # the median of all pixels
+    edge, usual = _crispness(np.asarray(label), size, share, slope)
     pale = (share < LEAST_DEPTH * asked) & (edge < PALE_BUT_CRISP * usual)
     gone = at[pale[which]]
     level.ravel()[gone] = 0
     return level
+
+
+def _crispness(label: I32, size: I64, share: F64, slope: F32) -> tuple[F64, float]:
+    """Return the slope at the rim of each shape for its darkness ``share``, and the usual one.
+
+    ``label`` (h, w) tells the shapes, ``size`` their pixels, the ground being the first.
+    """
+    places = (label > 0).view(np.uint8)
+    rim = np.flatnonzero(places != cv2.erode(places, _CROSS))
+    on_rim = label.ravel()[rim]
+    edge = np.bincount(on_rim, slope.ravel()[rim], len(size)).astype(np.float64)
+    edge /= np.maximum(np.bincount(on_rim, minlength=len(size)), 1) * np.maximum(share, 1e-9)
+    inked = size * (np.arange(len(size)) > 0)
+    order = np.argsort(edge)
+    half = np.searchsorted(np.cumsum(inked[order]), 0.5 * inked.sum())
+    return edge, float(edge[order[half]])  # the median of all pixels
+
+
+def drop_unsure(coverage: F32, sure: Bool, ink: F32) -> None:
+    """Take shapes out of ``coverage`` (H, W), in place, of which hardly any part is ``sure``.
+
+    Those stay whose edges on ``ink`` (H, W), the reflectance, are crisp for their darkness.
+    """
+    mask = (coverage > 0.5).view(np.uint8)
+    count, found = cv2.connectedComponents(mask, connectivity=8, ltype=cv2.CV_32S)
+    if count == 1:
+        return
+    label = np.asarray(found, np.int32)
+    at = np.flatnonzero(mask)
+    which = label.ravel()[at]
+    size = np.bincount(which, minlength=count)
+    dark = darkness(ink)
+    own = dark.ravel()[at]
+    depth = np.bincount(which, own**2, count) / np.maximum(np.bincount(which, own, count), 1e-9)
+    edge, usual = _crispness(label, size, depth, slope_of(dark))
+    unsure = np.bincount(which, sure.ravel()[at], count) <= SURE_SHARE * size
+    gone = unsure & (edge < UNSURE_BUT_CRISP * usual)
+    gone[0] = False
+    coverage[gone[label]] = 0
