@@ -25,6 +25,7 @@ from inkclean.desk.log import Act, EditLog
 from inkclean.desk.numbers import shared_numbers
 from inkclean.desk.shelf import Shelf, ShelfPage
 from inkclean.desk.touch import colour_at, turned
+from inkclean.desk.work.before import trim
 from inkclean.desk.work.bench import Hands
 from inkclean.desk.work.task import PageTask, Purpose
 from inkclean.flats.lettering.edits import read_letter_edits
@@ -52,8 +53,9 @@ class Desk:
         self._starts: dict[str, PageEdits] = {}
         self._said: dict[str, dict[str, Any]] = {}
         self._ears: dict[asyncio.Queue[dict[str, Any]], asyncio.AbstractEventLoop] = {}
-        for left in (*config.own.glob("pages/*/pictures"), *config.own.glob("pages/*/take")):
+        for left in config.own.glob("pages/*/take"):
             shutil.rmtree(left, ignore_errors=True)
+        trim(list(config.own.glob("pages/*/pictures")))
         for left in config.own.glob("incoming-*"):
             left.unlink(missing_ok=True)
         self._hands = Hands(self._heard)
@@ -291,8 +293,7 @@ class Desk:
         """Return all that the browser shows of a page."""
         log, work = self.log(page), self.work(page)
         s = work.settings
-        with self._lock:
-            said = dict(self._said.get(page.id, {}))
+        said = self._stages(page)
         return {
             "id": page.id,
             "name": page.name,
@@ -317,6 +318,18 @@ class Desk:
             "stages": said,
             "numbers": shared_numbers(),
         }
+
+    def _stages(self, page: ShelfPage) -> dict[str, Any]:
+        """Return what was told of the page's stages; of one just opened, what still holds."""
+        from inkclean.desk.work.stages import Bench
+
+        with self._lock:
+            if page.id not in self._said:
+                task = self._task(page, "look")
+                bench = Bench(task.source, task.number, task.folder, task.budget_mp, task.more)
+                told = bench.standing(task.work)
+                self._said[page.id] = {stage: {**said, "n": 0} for stage, said in told.items()}
+            return dict(self._said[page.id])
 
     def curves(self, page: ShelfPage, x: float, y: float, within_mm: float) -> CurvesPiece:
         """Return the curves of a small piece of the ink, as close to its edge as asked.

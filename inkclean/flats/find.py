@@ -189,7 +189,10 @@ def _ground(page: Prepared, joins: Joins, walls: I32, opened: tuple[Point, ...])
     if kept.ground is None or not same:
         border = border_walls(page.closed | certain[walls], page.panel, page.scale)
         _open(border, opened, page.scale)
-        kept.ground, kept.barred, kept.opened = Ground.of(page.closed | border), barred, opened
+        parting = page.closed | border
+        if kept.ground is None or (kept.ground.ink != parting).any():
+            kept.ground = Ground.of(parting)
+        kept.barred, kept.opened = barred, opened
     return kept.ground
 
 

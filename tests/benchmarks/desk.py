@@ -1,8 +1,8 @@
 """The desk in a real browser: latencies, the first ink, panning, memory after long work.
 
-Run: ``python -m tests.benchmarks.desk [latency] [pan] [memory] [--rounds N]``; all without a
-name. Needs Debian's chromium. Latencies count from the browser's own time stamp of the input
-to the first frame in which pixels of the canvas are others.
+Run: ``python -m tests.benchmarks.desk [first] [again] [latency] [pan] [memory] [--rounds N]``;
+all without a name. Needs Debian's chromium. Latencies count from the browser's own time stamp of
+the input to the first frame in which pixels of the canvas are others.
 """
 
 from __future__ import annotations
@@ -123,6 +123,36 @@ def first_ink(browser: Browser, rounds: int) -> None:
     line("the ink itself on the screen (ms)", whole, 3000)
 
 
+def opened_again(browser: Browser, rounds: int) -> None:
+    """Print the seconds from a tap on a page worked on before to its areas on the screen.
+
+    The desk was stopped and started in between: nothing is in its memory.
+    """
+    found = []
+    with desk(browser) as (table, first):
+        put_in(first, mosaic(3000, 4000, 0))
+        first.wait_for_selector("[data-station=sheet][aria-current]")
+        station(first, "Areas")
+        reached(first, "colours")
+        drawn(first)
+        settled(first)
+        for _ in range(rounds):
+            table.stop()
+            table.start()
+            tab = table.tab(TABLET)
+            tab.context.set_default_timeout(PATIENCE_MS)
+            page = tab.locator("#shelf li > button").first
+            page.wait_for()
+            start = time.perf_counter()
+            page.click()
+            station(tab, "Areas")
+            reached(tab, "colours")
+            drawn(tab)
+            found.append(1000 * (time.perf_counter() - start))
+            tab.context.close()
+    line("a page opened again, its areas on the screen (ms)", found, 1000)
+
+
 def slid(tab: Page, name: str) -> Callable[[], object]:
     """Return a step of the slider of a tool, back and forth."""
     tab.get_by_role("button", name=name, exact=True).click()
@@ -206,7 +236,7 @@ def area_latencies(tab: Page, rounds: int) -> None:
                 continue
         line(name, found, 100)
         if after:
-            line(f"{name}: until the areas have followed", after, 100)
+            line(f"{name}: until the areas have followed", after, 300)
     tab.get_by_role("button", name="Light direction").click()
     reached(tab, "relief")
     drawn(tab)
@@ -335,7 +365,7 @@ def _children(number: int) -> list[int]:
 def main() -> None:
     """Print what was asked for."""
     parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("what", nargs="*", default=["first", "latency", "pan", "memory"])
+    parser.add_argument("what", nargs="*", default=["first", "again", "latency", "pan", "memory"])
     parser.add_argument("--rounds", type=int, default=24)
     options = parser.parse_args()
     with sync_playwright() as play:
@@ -343,6 +373,8 @@ def main() -> None:
         print("| what | times | median | 95th percentile | worst | target |")
         if "first" in options.what:
             first_ink(browser, 3)
+        if "again" in options.what:
+            opened_again(browser, 3)
         if "latency" in options.what:
             with desk(browser) as (_, tab):
                 put_in(tab, mosaic(3000, 4000, 0))

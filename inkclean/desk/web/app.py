@@ -59,6 +59,7 @@ def _warm() -> None:
     import inkclean.curves.trace
     import inkclean.deliver.flats_record
     import inkclean.desk.work.printing
+    import inkclean.desk.work.stages
     import inkclean.page  # noqa: F401
 
 

@@ -81,6 +81,7 @@ class Worker:
         self._now: str | None = None
         self._task: PageTask | None = None
         self._closed = False
+        self._settling = False  # all was told: what is done now is for later
         self._context = _context()
         self._serial = 0
         self._cancels: Any = None
@@ -94,7 +95,7 @@ class Worker:
     def busy(self) -> bool:
         """Whether something is done or waits to be."""
         with self._ready:
-            return self._now is not None or bool(self._waiting)
+            return (self._now is not None and not self._settling) or bool(self._waiting)
 
     def has(self, key: str) -> bool:
         """Tell whether the page is at hand here, or will be."""
@@ -106,12 +107,12 @@ class Worker:
     def ask(self, key: str, task: PageTask) -> None:
         """Do ``task`` in place of any older one under ``key``."""
         with self._ready:
-            doing = self._task if self._now == key else None
+            doing = self._task if self._now == key and not self._settling else None
             if doing is not None and _same(doing, task) and key not in self._waiting:
                 return
             self._waiting.pop(key, None)
             self._waiting[key] = task
-            if self._now == key:
+            if self._now == key or self._settling:
                 self._cancel()
             self._ready.notify()
 
@@ -165,6 +166,10 @@ class Worker:
                     event = self._pipe.recv()
                     if event is None:
                         break
+                    with self._ready:
+                        self._settling = event["event"] == "done"
+                        if self._settling and self._waiting:
+                            self._cancel()
                     self._publish({"page": task.page, **event})
             except (EOFError, OSError):
                 self._process = None
@@ -172,7 +177,7 @@ class Worker:
                     why = "this page needs more memory than is free; close other programs"
                     self._publish({"page": task.page, "event": "failed", "why": why})
             with self._ready:
-                self._now = None
+                self._now, self._settling = None, False
 
 
 def _context() -> Any:

@@ -53,6 +53,7 @@ def _take_tasks(pipe: Any, cancels: Any) -> None:
             else:
                 bench.run(task.work, task.goal, tell, check)
                 pipe.send({"event": "done", "goal": task.goal})
+                bench.settle(task.work, task.goal)
         except CancelledError:
             pass
         except InkcleanError as error:

@@ -17,6 +17,7 @@ from inkclean.base.colour import to_srgb
 from inkclean.desk import pictures
 from inkclean.desk.colouring import hex_of, hints_of, named
 from inkclean.desk.edits import DUST_SIZES_MM, PageEdits
+from inkclean.desk.work.before import read_told, write_told
 from inkclean.desk.work.task import GOALS, More
 from inkclean.desk.work.told import (
     BridgeTold,
@@ -37,6 +38,7 @@ from inkclean.desk.work.told import (
     Shown,
     SpecksTold,
     Told,
+    plain,
 )
 from inkclean.flats.colour.colours import Colouring
 from inkclean.flats.colour.things import things_of
@@ -87,7 +89,8 @@ class Bench:
         self, source: Path, number: int, folder: Path, budget_mp: float, more: More | None = None
     ) -> None:
         self.folder = folder
-        others, newer = ((), ()) if more is None else (more.others, more.newer)
+        self._more = more or More()
+        others, newer = self._more.others, self._more.newer
         self.page = Page(
             source,
             number=number,
@@ -115,7 +118,9 @@ class Bench:
             "colours": self._colours,
             "relief": self._relief,
         }
-        self._told: dict[str, tuple[str, Told]] = {}
+        # what was told of each stage; of those from the disk the page has no values yet
+        self._told = read_told(folder, self._more)
+        self._only_told = set(self._told)
 
     def run(self, work: PageEdits, goal: str, tell: Tell, check: Callable[[], None]) -> None:
         """Bring the page to ``goal``, one of ``GOALS``; ``tell`` is given each stage as JSON.
@@ -125,6 +130,29 @@ class Bench:
             InkcleanError: the page cannot be used; says why in one line.
         """
         self._check = check
+        fresh = False
+        self._ask(work)
+        for stage in GOALS[goal]:
+            if stage == "first" and not self._wants_first(work):
+                continue
+            check()
+            if not self._stands(stage, work):
+                self._told.pop(stage, None)
+                self._only_told.discard(stage)
+                self.page.bring(*_OF[stage])
+                told = plain(self._stages[stage](work))
+                self._told[stage] = {"key": self._key(stage, work), **told}
+                fresh = True
+            tell(stage, self._told[stage])
+        if fresh:
+            write_told(self.folder, self._more, self._told)
+
+    def standing(self, work: PageEdits) -> dict[str, dict[str, Any]]:
+        """Return what was told of the stages that are still as they are asked for."""
+        self._ask(work)
+        return {stage: said for stage, said in self._told.items() if self._stands(stage, work)}
+
+    def _ask(self, work: PageEdits) -> None:
         self.page.change(
             settings=replace(work.settings, budget_mp=self._budget_mp),
             ink_edits=work.ink,
@@ -132,16 +160,23 @@ class Bench:
             flat_edits=work.flats,
             shade=work.light,
         )
+
+    def settle(self, work: PageEdits, goal: str) -> None:
+        """Have the page make what was only told from the disk, so that the next edit is quick.
+
+        Raises:
+            CancelledError: by what ``run`` was given to check: something newer is asked for.
+        """
         for stage in GOALS[goal]:
-            if stage == "first" and not self._wants_first():
-                continue
-            check()
-            key = self._key(stage, work)
-            if self._told.get(stage, ("", None))[0] != key:
-                self._told.pop(stage, None)
+            if stage in self._only_told and stage != "first":
+                self._check()
                 self.page.bring(*_OF[stage])
-                self._told[stage] = (key, self._stages[stage](work))
-            tell(stage, {"key": key, **asdict(self._told[stage][1])})
+                if stage == "colours":
+                    self._colours(work)
+                self._only_told.discard(stage)
+
+    def _stands(self, stage: str, work: PageEdits) -> bool:
+        return self._told.get(stage, {}).get("key") == self._key(stage, work)
 
     @property
     def colouring(self) -> Colouring | None:
@@ -156,7 +191,9 @@ class Bench:
         text = json.dumps([stage, self.page.key(_OF[stage][0]), asked], sort_keys=True)
         return hashlib.sha256(text.encode()).hexdigest()[:16]
 
-    def _wants_first(self) -> bool:
+    def _wants_first(self, work: PageEdits) -> bool:
+        if self._stands("sheet", work):
+            return False
         pixels = self.page.photo.pixels
         return not self.page.has("sheet") and pixels[..., 0].size > LEAST_MP * 1e6
 

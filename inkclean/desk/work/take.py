@@ -92,7 +92,9 @@ def make_files(
     areas = areas or (purpose.use == "publish" and coloured)
     printing = purpose.printing or Printing() if purpose.use == "print" else None
     drawn = areas or (printing is not None and printing.coloured)
-    bench.run(work, "flats" if drawn else "ink", lambda stage, said: at(stage), check)
+    goal = "flats" if drawn else "ink"
+    bench.run(work, goal, lambda stage, said: at(stage), check)
+    bench.settle(work, goal)
     at("curves")
     order = Order(work.settings, tuple(kind for kind in kinds if kind not in ("ink", "svg")))
     page = bench.page

@@ -5,7 +5,8 @@ Lengths and places are in mm of the sheet unless a name says otherwise.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, is_dataclass
+from typing import Any
 
 Point = tuple[float, float]
 
@@ -180,6 +181,16 @@ class ReliefTold(Shown):
     """Which way the surface looks: of a pixel's two bytes the low one is x, the high one y."""
 
     px_per_mm: float
+
+
+def plain(told: Told) -> dict[str, Any]:
+    """Return what is told as JSON takes it."""
+    return {name: _plain(value) for name, value in vars(told).items()}
+
+
+def _plain(value: Any) -> Any:
+    rows = isinstance(value, list) and value and is_dataclass(value[0])
+    return [vars(row) for row in value] if rows else value
 
 
 Told = Shown | FrameTold | PencilTold | CutTold | SpecksTold | MarksTold | LinesTold | ColoursTold

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -59,6 +60,12 @@ _BRIGHT_CHROMA = 55.0
 
 def colour_name(srgb: ArrayLike) -> str:
     """Return a plain name of our own for one sRGB colour, such as ``light sky``."""
+    red, green, blue = np.asarray(srgb).tolist()
+    return _name(red, green, blue)
+
+
+@lru_cache(4096)
+def _name(*srgb: float) -> str:
     light, a, b = (float(part) for part in to_lab(srgb))
     chroma, hue = np.hypot(a, b), np.degrees(np.arctan2(b, a)) % 360.0
     if chroma < _GREY_CHROMA:

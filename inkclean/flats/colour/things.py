@@ -127,11 +127,13 @@ def _same_three(seen: I64, three: I64) -> Bool:
 def _meetings(flats: Flats) -> tuple[F64, I64]:
     """Return the places (J, 2) in mm where three areas meet, and these (J, 3), rising."""
     step = max(1, round(flats.px_per_mm / COARSE_PX_PER_MM))
-    small = flats.labels[::step, ::step].astype(np.int64)
-    square = np.stack([small[:-1, :-1], small[:-1, 1:], small[1:, :-1], small[1:, 1:]], axis=2)
-    differs = (square != square[..., :1]).any(axis=2)
-    row, column = np.nonzero(differs)
-    of = np.sort(square[row, column], axis=1)
+    small = np.ascontiguousarray(flats.labels[::step, ::step])
+    across, down = small[:, 1:] != small[:, :-1], small[1:] != small[:-1]
+    # with fewer than three of its four sides between two areas, a square holds no three
+    sides = across[1:].view(np.uint8) + across[:-1] + down[:, 1:] + down[:, :-1]
+    row, column = np.nonzero(sides > 2)
+    corners = [small[row + below, column + beside] for below in (0, 1) for beside in (0, 1)]
+    of = np.sort(np.stack(corners, axis=1).astype(np.int64), axis=1)
     new = np.diff(of, axis=1) > 0
     here = new.sum(axis=1) == 2
     row, column, of, new = row[here], column[here], of[here], new[here]

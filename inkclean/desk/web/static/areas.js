@@ -72,6 +72,10 @@ export class Areas {
     const [before, was] = [this.goal, this.mode];
     this.mode = key;
     this.modes.forEach((made, n) => made.setAttribute("aria-pressed", `${this.keys[n] === key}`));
+    // as high as with the palette, so that the page does not jump
+    this.own.style.minHeight = "";
+    this.own.replaceChildren(...this.palette.parts);
+    this.own.style.minHeight = `${this.own.offsetHeight}px`;
     this.own.replaceChildren(...this.rows[key]);
     const draws = { down: (p) => this.begin(p), move: (p) => this.extend(p), up: (p) => this.end(p), cancel: () => this.cancel() };
     this.desk.view.tool = key === "check" ? { tap: (p) => this.checks.point(p) } : draws;
