@@ -38,6 +38,9 @@ NARROWEST = 0.35  # share of the smallest length: rooms thinner than this are sl
 DOUBT = -0.3  # log-odds down to which a wall stays: a leak spoils two areas, a wrong split one
 DOUBT_SEEN = -1.2  # and a wall all whose openings have
 SEAM_SEEN = 2.0  # log-odds of a seam above this
+RAGGED = 0.6  # a wall open for more of its length than this,
+RAGGED_MM = 3.0  # and for more than this in all, runs from mark to mark, and
+DOUBT_RAGGED = 1.0  # has to be likelier
 SURE_GAP = 2.0  # log-odds from which a gap between the ends of strokes is surely one,
 SURE_OPEN = 4.0  # and from which any opening is
 MANY_GAPS = 4.0  # on a page with fewer of these, and
@@ -124,8 +127,10 @@ class Merger:
         """Return the log-odds (E,) below which each wall falls, surely or in doubt."""
         if sure:
             return np.full(len(self.wall), SURELY_NONE)
-        seen = (self.wall[:, OPEN] > 0) & (self.wall[:, LOWEST] > SEAM_SEEN)
-        return np.where(seen, DOUBT_SEEN, DOUBT)
+        drawn, open_ = self.wall[:, DRAWN], self.wall[:, OPEN]
+        seen = (open_ > 0) & (self.wall[:, LOWEST] > SEAM_SEEN)
+        ragged = (open_ > RAGGED_MM) & (open_ > RAGGED * (drawn + open_))
+        return np.where(ragged, DOUBT_RAGGED, np.where(seen, DOUBT_SEEN, DOUBT))
 
     def drawn_closed(self) -> bool:
         """Return whether next to no line of the page breaks off for sure."""
