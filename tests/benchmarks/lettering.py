@@ -1,11 +1,11 @@
 """Lettering told apart from the art, on drawn pages whose lettering is known.
 
-Run: ``python -m tests.benchmarks.lettering [PAGES] [ART.npz]``. Pages are drawn with fonts of
-Debian's: those that choices were made on, and those kept out of everything. ART are drawings by
-other hands that were kept out too (``kept-out.npz`` of ``tests/fitting/lettering/art.py``);
-without them the pages hold textures and panels alone. Pages in four of the fonts kept out were
-looked at while the rules for balloons were made (see RESULTS.md). What is not installed is
-left out:
+Run: ``python -m tests.benchmarks.lettering [PAGES] [ART.npz] [FONTS]``. Pages are drawn with
+fonts of Debian's: those that choices were made on, and those kept out of fitting, on which later
+choices were made too (see RESULTS.md). ART are drawings by other hands that were kept out
+(``kept-out.npz`` of ``tests/fitting/lettering/art.py``); without them the pages hold textures and
+panels alone. FONTS is a folder of other fonts to measure in their place; every second page then
+has thoughts and black boxes too. What is not installed is left out:
 
 apt-get install fonts-tomsontalks fonts-dkg-handwriting fonts-breip fonts-bwht fonts-femkeklaver
 fonts-kristi fonts-leckerli-one fonts-rufscript fonts-sjfonts fonts-tlwg-purisa-ttf
@@ -25,6 +25,7 @@ import numpy as np
 from inkclean.flats.lettering.find import find_lettering
 from tests.fitting.lettering.packed import Art
 from tests.lettering import pages, textures, words
+from tests.lettering.thoughts import thoughts_and_blacks
 
 FONTS = Path("/usr/share/fonts")
 KEPT_OUT = {
@@ -82,6 +83,10 @@ class Tally:
     outline: int = 0
     outline_found: int = 0
     balloons: list[float] = field(default_factory=list)
+    bubbles: int = 0
+    bubbles_found: int = 0
+    black: int = 0
+    black_found: int = 0
 
     def add(self, board: pages.Board) -> None:
         """Count a page."""
@@ -106,6 +111,10 @@ class Tally:
             for place, own in board.outlines
             if own.any()
         ]
+        self.bubbles += int(board.bubbles.sum())
+        self.bubbles_found += int((kind[board.bubbles] == pages.BALLOON).sum())
+        self.black += int(board.black.sum())
+        self.black_found += int((kind[board.black] == pages.BALLOON).sum())
 
     def line(self, name: str) -> str:
         """Return a row of the table."""
@@ -117,6 +126,8 @@ class Tally:
             self.taken / max(self.art, 1),
             self.outline_found / max(self.outline, 1),
             float(whole),
+            self.bubbles_found / max(self.bubbles, 1),
+            self.black_found / max(self.black, 1),
         ]
         return f"| {name} | " + " | ".join(f"{100 * share:.2f}" for share in shares) + " |"
 
@@ -127,8 +138,10 @@ class Tally:
         return self
 
 
-def measured(fonts: dict[str, str], many: int, art: Art | None, seed: int) -> None:
-    """Print a row a font, and one of all."""
+def measured(
+    fonts: dict[str, str], many: int, art: Art | None, seed: int, *, thoughts: bool = False
+) -> None:
+    """Print a row a font, and one of all; with ``thoughts`` on every second page."""
     whole = Tally()
     for number, (name, path) in enumerate(fonts.items()):
         if not (FONTS / path).exists():
@@ -138,7 +151,9 @@ def measured(fonts: dict[str, str], many: int, art: Art | None, seed: int) -> No
         for page in range(many):
             setter = words.of_font(FONTS / path, script=name in SCRIPTS)
             drawn = art.any if art else None
-            own.add(pages.board(seed + 100 * number + page, [setter], drawn, bare=0.15))
+            more = thoughts_and_blacks if thoughts and page % 2 else None
+            place = seed + 100 * number + page
+            own.add(pages.board(place, [setter], drawn, bare=0.15, more=more))
         print(own.line(name), flush=True)
         whole += own
     print(whole.line("all"), flush=True)
@@ -149,14 +164,23 @@ def main() -> None:
     cv2.setNumThreads(1)
     many = int(sys.argv[1]) if len(sys.argv) > 1 else 4
     art = Art(Path(sys.argv[2])) if len(sys.argv) > 2 else None
+    if len(sys.argv) > 3:
+        given = {path.stem: str(path) for path in sorted(Path(sys.argv[3]).glob("*.[to]tf"))}
+        _head("given")
+        measured(given, many, art, 90_000, thoughts=True)
+        return
     for title, fonts, seed in (
         ("chosen on", CHOSEN_ON, 50_000),
         ("kept out", KEPT_OUT, 70_000),
     ):
-        columns = "letters | sound words | bare on art | art taken | outlines | balloons |"
-        print(f"\n| fonts {title} | {columns}")
-        print("| --- | --- | --- | --- | --- | --- | --- |")
+        _head(title)
         measured(fonts, many, art, seed)
+
+
+def _head(title: str) -> None:
+    columns = "letters | sound words | bare on art | art taken | outlines | balloons | bubbles"
+    print(f"\n| fonts {title} | {columns} | black boxes |")
+    print("| --- " * 9 + "|")
 
 
 if __name__ == "__main__":

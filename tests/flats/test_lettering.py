@@ -21,6 +21,7 @@ from inkclean.flats.lettering.find import find_lettering, sort_lettering
 from inkclean.flats.lettering.values import ART, BALLOON, NOTHING, TEXT, Lettering
 from inkclean.ink.values import Ink, Pencil
 from tests.lettering import pages, textures, words
+from tests.lettering.thoughts import thoughts_and_blacks
 
 FONTS = Path("/usr/share/fonts")
 # Debian's fonts-comic-neue (OFL) and fonts-tomsontalks; neither had a part in fitting.
@@ -54,6 +55,27 @@ def test_lettering_of_pages_in_our_own_alphabet_is_found(seed: int) -> None:
     assert found["text"] > 0.9
     assert found["art"] < 0.03
     assert found["balloons"] > 0.9
+
+
+@pytest.mark.parametrize("seed", [3, 5])
+def test_thoughts_with_their_bubbles_and_black_boxes_are_found(seed: int) -> None:
+    size = 100.0, 120.0
+    board = pages.board(
+        seed, [words.of_strokes], None, size_mm=size, bare=0.0, more=thoughts_and_blacks
+    )
+    found = _sorted(board)
+    for own in (board.black, board.bubbles):
+        assert not own.any() or (found.kind[own] == BALLOON).mean() > 0.85
+    assert board.black.any() or board.bubbles.any()
+    assert _shares(board, found)["art"] < 0.03
+
+
+def test_black_shapes_with_holes_that_are_no_letters_stay_art() -> None:
+    ink = np.zeros((700, 900), np.uint8)
+    cv2.ellipse(ink, (450, 350), (380, 280), 0, 0, 360, 1, -1)
+    for x in range(160, 760, 60):
+        cv2.line(ink, (x, 300 + x // 12), (x + 30, 330 + x // 15), 0, 7)
+    assert not find_lettering(_ink(ink)).found
 
 
 @pytest.mark.parametrize("path", FREE)

@@ -31,7 +31,8 @@ class Board:
     """A page drawn: ``coverage`` (H, W) 0..1; ``kind`` (H, W) ART, TEXT, BALLOON, 0 none.
 
     ``outlines`` are the balloons' and boxes' own ink, (H, W) bool each with its place (rows,
-    columns); ``sounds`` (H, W) is the ink of sound words, ``bare`` that of words on bare art.
+    columns); ``sounds`` (H, W) is the ink of sound words, ``bare`` that of words on bare art,
+    ``bubbles`` of those that lead to a thought, ``black`` of boxes with white letters.
     """
 
     coverage: F32
@@ -39,6 +40,8 @@ class Board:
     outlines: list[tuple[tuple[slice, slice], Bool]]
     sounds: Bool
     bare: Bool
+    bubbles: Bool
+    black: Bool
 
     @property
     def ink(self) -> Ink:
@@ -57,6 +60,8 @@ class Easel:
     outlines: list[tuple[tuple[slice, slice], U8]] = field(default_factory=list)
     sounds: list[tuple[tuple[slice, slice], U8]] = field(default_factory=list)
     bare: list[tuple[tuple[slice, slice], U8]] = field(default_factory=list)
+    bubbles: list[tuple[tuple[slice, slice], U8]] = field(default_factory=list)
+    black: list[tuple[tuple[slice, slice], U8]] = field(default_factory=list)
 
     def put(self, mask: U8, x: int, y: int, what: int, clear: U8 | None = None) -> None:
         """Lay a mask's ink with its corner at x, y; ``clear`` is white laid first."""
@@ -92,6 +97,10 @@ class Easel:
         )
 
 
+More: TypeAlias = Callable[[Easel, Setter], None]
+"""Lays more lettering on a page."""
+
+
 def board(
     seed: int,
     setters: Sequence[Setter],
@@ -99,8 +108,12 @@ def board(
     *,
     size_mm: tuple[float, float] = (150, 200),
     bare: float = 0.15,
+    more: More | None = None,
 ) -> Board:
-    """Draw a page of ``size_mm``; ``bare`` is the share of sound words laid on bare art."""
+    """Draw a page of ``size_mm``; ``bare`` is the share of sound words laid on bare art.
+
+    ``more`` lays lettering on it last.
+    """
     rng = np.random.default_rng(seed)
     size = round(size_mm[1] * FINER), round(size_mm[0] * FINER)
     easel = Easel(np.zeros(size, np.uint8), rng)
@@ -116,6 +129,9 @@ def board(
         _caption(easel, own[int(rng.random() < 0.3)])
     for _ in range(int(rng.integers(2, 7))):
         _balloon(easel, own[0])
+    if more is not None:
+        easel.rng = np.random.default_rng([seed, 1])
+        more(easel, own[0])
     return _looked_at(easel)
 
 
@@ -145,10 +161,12 @@ def _looked_at(easel: Easel) -> Board:
         if high > 0 and wide > 0:
             small = cv2.resize(mask, (wide, high), interpolation=cv2.INTER_NEAREST)
             outlines.append((place, np.asarray((small > 0) & (own[place] == BALLOON))))
-    return Board(coverage, own, outlines, shrunk(easel.sounds, TEXT), shrunk(easel.bare, TEXT))
+    sounds, bare = shrunk(easel.sounds, TEXT), shrunk(easel.bare, TEXT)
+    bubbles, black = shrunk(easel.bubbles, BALLOON), shrunk(easel.black, BALLOON)
+    return Board(coverage, own, outlines, sounds, bare, bubbles, black)
 
 
-def _kept(
+def kept(
     easel: Easel, mask: U8, x: int, y: int, into: list[tuple[tuple[slice, slice], U8]]
 ) -> None:
     height, width = easel.kind.shape
@@ -226,7 +244,7 @@ def _silhouette(mask: U8) -> U8:
 # lettering
 
 
-def _text(easel: Easel, setter: Setter, letters: tuple[int, int]) -> tuple[U8, float]:
+def text_of(easel: Easel, setter: Setter, letters: tuple[int, int]) -> tuple[U8, float]:
     rng = easel.rng
     high = float(rng.uniform(1.9, 3.8))
     many = int(rng.integers(*letters))
@@ -238,7 +256,7 @@ def _text(easel: Easel, setter: Setter, letters: tuple[int, int]) -> tuple[U8, f
 
 def _caption(easel: Easel, setter: Setter) -> None:
     rng = easel.rng
-    mask, high = _text(easel, setter, (6, 70))
+    mask, high = text_of(easel, setter, (6, 70))
     margin = round(rng.uniform(0.35, 0.9) * high * FINER)
     thick = round(rng.uniform(0.25, 0.8) * FINER)
     height, width = mask.shape[0] + 2 * margin, mask.shape[1] + 2 * margin
@@ -277,10 +295,10 @@ def _close(
     easel.put(outline, x, y, ART, clear)
     easel.put(own, x, y, BALLOON)
     easel.put(mask, x + right, y + down, TEXT)
-    _kept(easel, own, x, y, easel.outlines)
+    kept(easel, own, x, y, easel.outlines)
 
 
-def _shape(rng: Rng, width: float, height: float) -> F64:
+def shape_of(rng: Rng, width: float, height: float) -> F64:
     """The outline of a balloon that holds a box so large, around 0, 0."""
     angle = np.linspace(0, 2 * np.pi, 240, endpoint=False)
     power = rng.uniform(2.0, 3.6)
@@ -305,9 +323,9 @@ def _shape(rng: Rng, width: float, height: float) -> F64:
 
 def _balloon(easel: Easel, setter: Setter) -> None:
     rng = easel.rng
-    mask, high = _text(easel, setter, (2, 75))
+    mask, high = text_of(easel, setter, (2, 75))
     margin = rng.uniform(0.4, 1.2) * high * FINER
-    shape = _shape(rng, mask.shape[1] + margin, mask.shape[0] + margin)
+    shape = shape_of(rng, mask.shape[1] + margin, mask.shape[0] + margin)
     low, top = shape.min(0), shape.max(0)
     tail = rng.uniform(3, 14) * FINER if rng.random() < 0.75 else 0.0
     pad = round(tail + 1.5 * FINER)
@@ -360,7 +378,7 @@ def _halo(mask: U8, mm: float) -> tuple[U8, U8, int]:
 def _free(easel: Easel, setter: Setter) -> None:
     """Words on the art without a box, white left around them."""
     rng = easel.rng
-    mask, _ = _text(easel, setter, (4, 50))
+    mask, _ = text_of(easel, setter, (4, 50))
     wide, clear, _pad = _halo(mask, float(rng.uniform(0.5, 1.5)))
     place = easel.free(wide.shape[1], wide.shape[0])
     if place is not None:
@@ -383,6 +401,6 @@ def _sound(easel: Easel, setter: Setter, bare: float) -> None:
         wide = np.asarray(cv2.dilate(wide, disc) - wide, np.uint8)
     on_bare = rng.random() < bare
     easel.put(wide, *place, TEXT, None if on_bare else clear)
-    _kept(easel, wide, *place, easel.sounds)
+    kept(easel, wide, *place, easel.sounds)
     if on_bare:
-        _kept(easel, wide, *place, easel.bare)
+        kept(easel, wide, *place, easel.bare)

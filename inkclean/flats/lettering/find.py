@@ -11,6 +11,8 @@ from scipy.spatial import cKDTree
 from inkclean.base.arrays import F32, F64, I64, U8, Bool
 from inkclean.flats.around import around_ink
 from inkclean.flats.lettering.balloons import Balloon, find_balloons
+from inkclean.flats.lettering.blacks import find_blacks
+from inkclean.flats.lettering.bubbles import find_bubbles
 from inkclean.flats.lettering.edits import LetterEdits, apply_moves
 from inkclean.flats.lettering.judge import letter_odds
 from inkclean.flats.lettering.marks import Marks, find_marks
@@ -38,8 +40,10 @@ def find_lettering(ink: Ink) -> Lettering:
     marks = find_marks(inked, scale)
     odds = letter_odds(marks)
     letter = _with_stops(marks, _with_insides(marks, odds > SURE))
-    balloons = find_balloons(inked, marks.label, marks.box, letter, scale)
-    kind = spread(_kinds(marks, odds, letter, balloons))
+    balloons = find_balloons(inked, marks.label, marks.box, odds, letter, scale)
+    own = [(one.place, one.outline) for one in find_bubbles(inked, balloons, scale)]
+    own += find_blacks(marks)
+    kind = spread(_kinds(marks, odds, letter, balloons, own))
     if every > 1:
         kind = kind.repeat(every, axis=0).repeat(every, axis=1)
     return Lettering(around.back(kind[: around.high, : around.wide]), ink.px_per_mm)
@@ -99,8 +103,17 @@ def _with_stops(marks: Marks, letter: Bool) -> Bool:
     return out
 
 
-def _kinds(marks: Marks, odds: F32, letter: Bool, balloons: list[Balloon]) -> U8:
-    """Return (H, W) uint8: ART, TEXT or BALLOON on ink, 0 elsewhere."""
+def _kinds(
+    marks: Marks,
+    odds: F32,
+    letter: Bool,
+    balloons: list[Balloon],
+    others: list[tuple[tuple[slice, slice], Bool]],
+) -> U8:
+    """Return (H, W) uint8: ART, TEXT or BALLOON on ink, 0 elsewhere.
+
+    ``others`` are more ink of balloons, in windows.
+    """
     within = np.zeros(marks.ink.shape, bool)
     outline = np.zeros(marks.ink.shape, bool)
     for balloon in balloons:
@@ -113,6 +126,8 @@ def _kinds(marks: Marks, odds: F32, letter: Bool, balloons: list[Balloon]) -> U8
     kind = np.where(marks.ink, np.uint8(ART), np.uint8(0))
     kind[outline & ~within] = BALLOON
     kind[text] = TEXT
+    for place, own in others:
+        kind[place][own] = BALLOON
     return np.asarray(kind, np.uint8)
 
 

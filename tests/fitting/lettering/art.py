@@ -37,6 +37,11 @@ FONTS = (
     "patrick-hand permanent-marker* reenie-beanie satisfy* schoolbell* shadows-into-light "
     "shantell-sans short-stack spicy-rice sriracha sue-ellen-francisco titan-one"
 )
+# Only what tells balloons was fitted on these too.
+MORE_FONTS = (
+    "bad-script cabin-sketch fredericka-the-great homemade-apple* nanum-pen-script parisienne "
+    "sacramento yellowtail*"
+)
 # Of each set so many drawings, so many px a side.
 SETS = {"peeps": (160, 900), "croodles": (120, 700), "phosphor": (350, 360), "tabler": (500, 360)}
 KEPT_OUT = {"notion": (120, 800), "lorelei": (120, 700), "iconoir": (350, 360)}
@@ -86,9 +91,10 @@ def pack(svgs: Path, sets: dict[str, tuple[int, int]], out: Path) -> None:
 def unpack_fonts(packages: Path, out: Path) -> None:
     """Write the fonts as files that FreeType opens on any machine."""
     out.mkdir(exist_ok=True)
-    for name in FONTS.replace("*", "").split():
+    for name in f"{FONTS} {MORE_FONTS}".replace("*", "").split():
         for path in sorted((packages / "@fontsource" / name / "files").glob("*.woff")):
-            if re.fullmatch(rf"{name}-latin-[47]00-normal\.woff", path.name):
+            weight = "[47]00" if name in FONTS else "400"
+            if re.fullmatch(rf"{name}-latin-{weight}-normal\.woff", path.name):
                 font = TTFont(path)
                 font.flavor = None
                 font.save(out / f"{path.stem}.ttf")
