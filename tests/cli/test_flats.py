@@ -6,41 +6,25 @@ import json
 import zipfile
 from pathlib import Path
 from typing import Any
-from xml.etree import ElementTree
 
-import cv2
 import numpy as np
-import pikepdf
 import pytest
-from click.testing import CliRunner, Result
+from click.testing import CliRunner
 from PIL import Image
 
 import inkclean.jobs.flat_pages
 from inkclean.base.errors import InkcleanError, OutputError, UsageError
 from inkclean.cli.clean import clean
-from inkclean.cli.flats import flats
 from inkclean.cli.main import main
-from inkclean.cli.press import press
 from inkclean.deliver.flats_set import write_flats
-from tests.deliver.pdf_reading import operators
+from tests.cli.boxes import WHOLE, run, two_boxes
 
 RED, BLUE = (200, 60, 50), (40, 90, 200)
-WHOLE = ("--frame", "whole", "--drop", "none", "--paper", "100x80mm")
 
 
 @pytest.fixture
 def drawing(tmp_path: Path) -> Path:
-    """Return a drawing of two closed boxes on 100 × 80 mm, 12 px/mm."""
-    page = np.full((960, 1200), 250, np.uint8)
-    cv2.rectangle(page, (150, 200), (500, 700), 15, 8)
-    cv2.rectangle(page, (700, 200), (1050, 700), 15, 8)
-    path = tmp_path / "boxes.png"
-    Image.fromarray(page).save(path, dpi=(304.8, 304.8))
-    return path
-
-
-def _run(*words: object) -> Result:
-    return CliRunner().invoke(flats, [*map(str, words)], standalone_mode=False)
+    return two_boxes(tmp_path)
 
 
 def _shown(path: Path) -> list[list[int]]:
@@ -52,7 +36,7 @@ def _shown(path: Path) -> list[list[int]]:
 
 
 def test_a_drawing_leaves_flats_areas_layers_and_the_clean_results(drawing: Path) -> None:
-    result = _run(drawing, *WHOLE, "--json")
+    result = run(drawing, *WHOLE, "--json")
     assert result.exception is None
     report = json.loads(result.stdout)
     kinds = {"ink", "svg", "ticket", "flats", "areas", "flats_svg", "flats_proof", "ora"}
@@ -73,12 +57,12 @@ def test_a_drawing_leaves_flats_areas_layers_and_the_clean_results(drawing: Path
 def test_colours_given_are_kept_in_the_ticket_and_come_again(drawing: Path) -> None:
     hints = drawing.with_name("hints.csv")
     hints.write_text("x_mm,y_mm,colour,name\n27,37,#C83C32,skin\n73,37,#285AC8,\n", "utf-8")
-    assert _run(drawing, *WHOLE, "--colours", hints).exception is None
+    assert run(drawing, *WHOLE, "--colours", hints).exception is None
     first = _shown(drawing.with_name("boxes.flats.png"))
     assert first[:2] == [list(RED), list(BLUE)]
     ticket = drawing.with_name("boxes.ticket.json")
     hints.unlink()
-    again = _run(ticket, "--layers", "png", "--shade", "315", "-o", drawing.parent / "again")
+    again = run(ticket, "--layers", "png", "--shade", "315", "-o", drawing.parent / "again")
     assert again.exception is None
     assert _shown(drawing.parent / "again" / "boxes.flats.png") == first
     layers = {path.name for path in (drawing.parent / "again" / "boxes.layers").iterdir()}
@@ -88,7 +72,7 @@ def test_colours_given_are_kept_in_the_ticket_and_come_again(drawing: Path) -> N
 
 def test_ink_that_was_cleaned_before_is_taken_as_it_is(drawing: Path) -> None:
     ink = drawing.rename(drawing.with_name("boxes.ink.png"))
-    result = _run(ink, "--paper", "100x80mm")
+    result = run(ink, "--paper", "100x80mm")
     assert result.exception is None
     names = {path.name for path in drawing.parent.iterdir()}
     assert names == {
@@ -104,7 +88,7 @@ def test_ink_that_was_cleaned_before_is_taken_as_it_is(drawing: Path) -> None:
 
 def test_results_are_not_written_over(drawing: Path) -> None:
     drawing.with_name("boxes.ora").write_text("mine")
-    result = _run(drawing, *WHOLE)
+    result = run(drawing, *WHOLE)
     assert isinstance(result.exception, (OutputError, SystemExit))
     assert drawing.with_name("boxes.ora").read_text() == "mine"
     assert not drawing.with_name("boxes.flats.png").exists()
@@ -119,7 +103,7 @@ def test_results_are_not_written_over(drawing: Path) -> None:
     ],
 )
 def test_wrong_options_are_one_line(drawing: Path, words: tuple[str, ...], says: str) -> None:
-    result = _run(drawing, *words)
+    result = run(drawing, *words)
     assert isinstance(result.exception, UsageError)
     assert says in str(result.exception)
     assert "\n" not in str(result.exception)
@@ -128,7 +112,7 @@ def test_wrong_options_are_one_line(drawing: Path, words: tuple[str, ...], says:
 def test_bad_hints_are_one_line(drawing: Path) -> None:
     hints = drawing.with_name("hints.json")
     hints.write_text("nonsense")
-    result = _run(drawing, *WHOLE, "--colours", hints)
+    result = run(drawing, *WHOLE, "--colours", hints)
     assert isinstance(result.exception, (InkcleanError, SystemExit))
     assert "hints.json" in result.output
     assert "Traceback" not in result.output
@@ -137,7 +121,7 @@ def test_bad_hints_are_one_line(drawing: Path) -> None:
 def test_hints_belong_to_one_page(drawing: Path) -> None:
     other = drawing.with_name("other.png")
     other.write_bytes(drawing.read_bytes())
-    result = _run(drawing, other, "--colours", "x.json")
+    result = run(drawing, other, "--colours", "x.json")
     assert isinstance(result.exception, UsageError)
 
 
@@ -148,24 +132,24 @@ def _stamps(folder: Path) -> dict[str, int]:
 @pytest.mark.parametrize("layers", ["ora", "png"])
 def test_finished_pages_are_told_not_made_again(drawing: Path, layers: str) -> None:
     words = (drawing, *WHOLE, "--layers", layers, "--json")
-    first = json.loads(_run(*words).stdout)
+    first = json.loads(run(*words).stdout)
     stamps = _stamps(drawing.parent)
     for given in (drawing, drawing.with_name("boxes.ticket.json")):
-        again = json.loads(_run(given, *words[1:]).stdout)
+        again = json.loads(run(given, *words[1:]).stdout)
         assert again["done_before"]
         assert not first["done_before"]
         assert again["flats"] == first["flats"]
         assert _stamps(drawing.parent) == stamps
     drawing.with_name("boxes.flats.png").write_bytes(b"spoilt")
-    assert _run(*words).exception is not None, "a result that is not as it was left stays"
+    assert run(*words).exception is not None, "a result that is not as it was left stays"
     assert drawing.with_name("boxes.flats.png").read_bytes() == b"spoilt"
 
 
 @pytest.mark.slow
 def test_other_settings_are_another_order(drawing: Path) -> None:
-    assert _run(drawing, *WHOLE, "--quiet").exception is None
-    assert _run(drawing, *WHOLE, "--smallest", "3mm").exception is not None
-    result = _run(drawing, *WHOLE, "--smallest", "3mm", "--replace", "--json")
+    assert run(drawing, *WHOLE, "--quiet").exception is None
+    assert run(drawing, *WHOLE, "--smallest", "3mm").exception is not None
+    result = run(drawing, *WHOLE, "--smallest", "3mm", "--replace", "--json")
     assert not json.loads(result.stdout)["done_before"]
 
 
@@ -173,7 +157,7 @@ def test_clean_results_that_stand_are_gone_on_from(drawing: Path) -> None:
     words = [str(word) for word in (drawing, *WHOLE, "--quiet")]
     assert CliRunner().invoke(clean, words, standalone_mode=False).exception is None
     ink = drawing.with_name("boxes.ink.png").stat().st_mtime_ns
-    result = _run(drawing, *WHOLE, "--json")
+    result = run(drawing, *WHOLE, "--json")
     assert {"ink", "ora"} <= set(json.loads(result.stdout)["outputs"])
     assert drawing.with_name("boxes.ink.png").stat().st_mtime_ns == ink
 
@@ -188,11 +172,11 @@ def test_a_run_cut_short_goes_on(drawing: Path, monkeypatch: pytest.MonkeyPatch)
 
     with monkeypatch.context() as patch:
         patch.setattr(inkclean.jobs.flat_pages, "write_flats", stopped)
-        assert isinstance(_run(drawing, *WHOLE).exception, SystemExit)
-    result = _run(drawing, *WHOLE, "--json")
+        assert isinstance(run(drawing, *WHOLE).exception, SystemExit)
+    result = run(drawing, *WHOLE, "--json")
     assert result.exception is None
     assert not json.loads(result.stdout)["done_before"]
-    assert json.loads(_run(drawing, *WHOLE, "--json").stdout)["done_before"]
+    assert json.loads(run(drawing, *WHOLE, "--json").stdout)["done_before"]
 
 
 @pytest.mark.slow
@@ -204,7 +188,7 @@ def test_pages_side_by_side_come_out_the_same(drawing: Path, tmp_path: Path) -> 
     runs = {}
     for jobs in (1, 2):
         out = tmp_path / f"out{jobs}"
-        result = _run(tmp_path, *WHOLE, "--jobs", jobs, "-o", out, "--json")
+        result = run(tmp_path, *WHOLE, "--jobs", jobs, "-o", out, "--json")
         assert isinstance(result.exception, SystemExit)
         assert result.exception.code == 4
         assert "broken.png" in result.stderr
@@ -217,7 +201,7 @@ def test_pages_side_by_side_come_out_the_same(drawing: Path, tmp_path: Path) -> 
 @pytest.mark.slow
 def test_edits_by_hand_outlive_a_page_cleaned_anew(drawing: Path) -> None:
     words = [str(word) for word in (drawing, *WHOLE)]
-    assert _run(*words, "--quiet").exception is None
+    assert run(*words, "--quiet").exception is None
     path = drawing.with_name("boxes.ticket.json")
     ticket = json.loads(path.read_text("utf-8"))
     # a stroke of ink down the middle of the left box
@@ -230,7 +214,7 @@ def test_edits_by_hand_outlive_a_page_cleaned_anew(drawing: Path) -> None:
     with Image.open(drawing.with_name("boxes.ink.png")) as picture:
         ink = ~np.asarray(picture)
     assert ink[int(ink.shape[0] * 0.5), int(ink.shape[1] * 0.27)]
-    result = _run(*words, "--replace", "--dpi", "300", "--json")
+    result = run(*words, "--replace", "--dpi", "300", "--json")
     assert json.loads(result.stdout)["flats"]["areas"] == 4
 
 
@@ -238,7 +222,7 @@ def test_flats_of_a_photo_tell_the_doubts_of_cleaning(drawing: Path) -> None:
     # no size in the file and none asked for: the scale of the sheet is a guess, and said to be
     page = Image.open(drawing)
     page.save(drawing.with_name("bare.png"))
-    result = _run(drawing.with_name("bare.png"), "--frame", "whole", "--drop", "none")
+    result = run(drawing.with_name("bare.png"), "--frame", "whole", "--drop", "none")
     assert result.exception is None
     ticket = json.loads(drawing.with_name("bare.ticket.json").read_text("utf-8"))
     assert ticket["measured"]["sheet"]["to_check"]
@@ -248,7 +232,7 @@ def test_flats_of_a_photo_tell_the_doubts_of_cleaning(drawing: Path) -> None:
 
 def test_odd_names_come_out_as_json(drawing: Path) -> None:
     odd = drawing.rename(drawing.with_name("bo\udcffxes.png"))
-    result = _run(odd, *WHOLE, "--json")
+    result = run(odd, *WHOLE, "--json")
     assert result.exception is None
     assert Path(json.loads(result.stdout)["input"]) == odd
 
@@ -263,7 +247,7 @@ def test_a_ticket_in_another_folder_knows_where_its_photo_is(drawing: Path) -> N
     out = drawing.parent / "made" / "today"
     ticket = _cleaned(drawing, out)
     assert json.loads(ticket.read_text("utf-8"))["folder"] == "../.."
-    result = _run(ticket)
+    result = run(ticket)
     assert result.exception is None
     assert (out / "boxes.ora").exists()
     # both moved to a place of their own: the way between them is the same
@@ -271,7 +255,7 @@ def test_a_ticket_in_another_folder_knows_where_its_photo_is(drawing: Path) -> N
     (moved / "made").mkdir(parents=True)
     drawing.rename(moved / drawing.name)
     out.rename(moved / "made" / "today")
-    result = _run(moved / "made" / "today" / "boxes.ticket.json", "--replace", "--gap", "4mm")
+    result = run(moved / "made" / "today" / "boxes.ticket.json", "--replace", "--gap", "4mm")
     assert result.exception is None
 
 
@@ -279,7 +263,7 @@ def test_a_photo_that_lies_beside_its_ticket_by_now_is_found(drawing: Path) -> N
     out = drawing.parent / "made"
     ticket = _cleaned(drawing, out)
     drawing.rename(out / drawing.name)
-    assert _run(ticket).exception is None
+    assert run(ticket).exception is None
 
 
 def test_a_photo_that_is_gone_is_looked_for_in_places_that_are_named(drawing: Path) -> None:
@@ -300,116 +284,7 @@ def test_a_ticket_beside_its_photo_names_no_folder(drawing: Path) -> None:
     assert "folder" not in ticket
 
 
-def _dpi(path: Path) -> float:
-    """Return the resolution that a picture states, read by Pillow, or from an OpenRaster stack."""
-    if path.suffix == ".ora":
-        with zipfile.ZipFile(path) as archive:
-            stack = ElementTree.fromstring(archive.read("stack.xml"))
-            with Image.open(archive.open("mergedimage.png")) as merged:
-                assert merged.info["dpi"] == pytest.approx([float(stack.attrib["xres"])] * 2, abs=1)
-                assert merged.size == (int(stack.attrib["w"]), int(stack.attrib["h"]))
-            assert stack.attrib["xres"] == stack.attrib["yres"]
-            return float(stack.attrib["xres"])
-    with Image.open(path) as picture:
-        assert picture.info["dpi"][0] == picture.info["dpi"][1]
-        return float(picture.info["dpi"][0])
-
-
-def _size(path: Path) -> tuple[int, int]:
-    if path.suffix == ".ora":
-        with zipfile.ZipFile(path) as archive:
-            stack = ElementTree.fromstring(archive.read("stack.xml"))
-        return int(stack.attrib["w"]), int(stack.attrib["h"])
-    with Image.open(path) as picture:
-        return picture.size
-
-
-@pytest.mark.parametrize(
-    ("words", "ink", "colour"),
-    [
-        ((), 600, 300),
-        (("--dpi", "300"), 300, 300),
-        (("--dpi", "1200", "--colour-dpi", "400"), 1200, 400),
-    ],
-)
-def test_pictures_come_at_the_resolution_asked_for(
-    drawing: Path, words: tuple[str, ...], ink: int, colour: int
-) -> None:
-    result = _run(drawing, *WHOLE, *words, "--json")
-    assert result.exception is None
-    report = json.loads(result.stdout)
-    assert (report["flats"]["ink_dpi"], report["flats"]["colour_dpi"]) == (ink, colour)
-    made = {kind: Path(path) for kind, path in report["outputs"].items()}
-    assert _dpi(made["ink"]) == pytest.approx(ink, abs=0.02)
-    wide, high = _size(made["ink"])
-    assert wide == pytest.approx(100 / 25.4 * ink, abs=ink / colour)
-    assert high == pytest.approx(80 / 25.4 * ink, abs=ink / colour)
-    for kind in ("flats", "areas", "ora"):
-        assert _dpi(made[kind]) == pytest.approx(colour, abs=0.02)
-        assert _size(made[kind]) == (round(wide * colour / ink), round(high * colour / ink))
-    if ink / colour == ink // 300:
-        assert _size(made["ora"]) == (wide * colour / ink, high * colour / ink)
-
-
-def test_ink_that_has_a_resolution_gives_it_to_the_colours(drawing: Path) -> None:
-    ink = drawing.rename(drawing.with_name("boxes.ink.png"))
-    result = _run(ink, "--paper", "100x80mm", "--layers", "png", "--colour-dpi", "100")
-    assert isinstance(result.exception, SystemExit)  # 304.8 dpi are no whole number of times 100
-    result = _run(ink, "--paper", "100x80mm", "--layers", "png")
-    assert result.exception is None
-    assert "ink 304.8 dpi, colour files 304.8 dpi" in result.stdout
-    assert _size(ink.with_name("boxes.flats.png")) == _size(ink) == (1200, 960)
-    for layer in ink.with_name("boxes.layers").glob("*.png"):
-        assert _dpi(layer) == pytest.approx(304.8, abs=0.02)
-
-
-def test_a_colour_resolution_that_does_not_fit_the_ink_is_refused(drawing: Path) -> None:
-    result = _run(drawing, "--colour-dpi", "250")
-    assert isinstance(result.exception, UsageError)
-    assert "--colour-dpi 250" in str(result.exception)
-
-
-def test_colour_under_the_lines_comes_to_print_at_its_resolution(drawing: Path) -> None:
-    assert _run(drawing, *WHOLE, "--quiet").exception is None
-    ticket, ora = drawing.with_name("boxes.ticket.json"), drawing.with_name("boxes.ora")
-    words = [ticket, "--under", ora, "--trim", "100x80mm", "--quiet"]
-    ran = CliRunner().invoke(press, [*map(str, words)], standalone_mode=False)
-    assert ran.exception is None
-    with pikepdf.open(drawing.with_name("boxes.press.pdf")) as pdf:
-        page = pdf.pages[0]
-        ((_, picture),) = page.Resources.XObject.items()
-        wide = max(abs(values[0]) for name, values in operators(page) if name == "cm") / 72
-        assert int(picture.Width) / wide == pytest.approx(300, abs=0.5)
-
-
-def test_options_typed_beside_a_ticket_win_over_it(drawing: Path) -> None:
-    assert _run(drawing, *WHOLE, "--dpi", "300", "--quiet").exception is None
-    ticket, ink = (drawing.with_name(f"boxes{end}") for end in (".ticket.json", ".ink.png"))
-    words = (ticket, "--dpi", "400", "--frame", "whole")
-    before = ink.read_bytes()
-    refused = _run(*words, "--json")
-    assert isinstance(refused.exception, SystemExit) and refused.exception.code == 3
-    said = "--dpi 400 as typed, in place of 300 in the ticket"
-    assert said in refused.stderr and "--replace" in refused.stderr
-    assert ink.read_bytes() == before
-    made = _run(*words, "--replace")
-    assert made.exception is None
-    assert said in made.stdout and "ink 400 dpi, colour files 400 dpi" in made.stdout
-    assert _dpi(ink) == pytest.approx(400, abs=0.02)
-    assert _size(ink) == _size(drawing.with_name("boxes.flats.png"))
-    # what it says now is what was typed: the same again is done already
-    assert json.loads(ticket.read_text("utf-8"))["settings"]["dpi"] == 400
-    assert "already done" in _run(*words).stdout
-
-
 def test_a_ticket_is_cleaned_by_its_photo(tmp_path: Path) -> None:
     refused = CliRunner().invoke(main, ["clean", str(tmp_path / "boxes.ticket.json")])
     assert refused.exit_code == 2
     assert "give its photo, with --like" in refused.stderr
-
-
-def test_ink_has_a_resolution_of_its_own(drawing: Path) -> None:
-    ink = drawing.rename(drawing.with_name("boxes.ink.png"))
-    refused = _run(ink, "--dpi", "300")
-    assert isinstance(refused.exception, SystemExit) and refused.exception.code == 2
-    assert "leave out --dpi" in refused.stderr

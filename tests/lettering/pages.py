@@ -13,9 +13,10 @@ from typing import TypeAlias
 import cv2
 import numpy as np
 
-from inkclean.base.arrays import F32, F64, U8, Bool
+from inkclean.base.arrays import F32, U8, Bool
 from inkclean.ink.values import Ink, Pencil
 from tests.lettering import words
+from tests.lettering.shapes import halo, shape_of, tail_of
 from tests.lettering.textures import ART, TEXTURES
 from tests.lettering.words import FINER, Rng, Setter
 
@@ -298,29 +299,6 @@ def _close(
     kept(easel, own, x, y, easel.outlines)
 
 
-def shape_of(rng: Rng, width: float, height: float) -> F64:
-    """The outline of a balloon that holds a box so large, around 0, 0."""
-    angle = np.linspace(0, 2 * np.pi, 240, endpoint=False)
-    power = rng.uniform(2.0, 3.6)
-    c, s = np.cos(angle), np.sin(angle)
-    grow = 2 ** (1 / power) * rng.uniform(1.02, 1.2)
-    x = np.sign(c) * np.abs(c) ** (2 / power) * width / 2 * grow
-    y = np.sign(s) * np.abs(s) ** (2 / power) * height / 2 * grow
-    style = rng.choice(["plain", "plain", "wobbly", "cloud", "burst"])
-    factor = np.ones_like(angle)
-    if style == "wobbly":
-        waves = range(2, 7)
-        factor += sum(
-            rng.normal() * 0.05 / k * np.cos(k * angle + rng.uniform(0, 7)) for k in waves
-        )
-    elif style == "cloud":
-        factor += 0.09 * np.abs(np.sin(int(rng.integers(5, 9)) * angle / 1.0 + rng.uniform(0, 3)))
-    elif style == "burst":
-        teeth = int(rng.integers(9, 18))
-        factor += 0.3 * np.abs((teeth * angle / (2 * np.pi)) % 1 - 0.5) * rng.uniform(0.7, 1.3)
-    return np.stack([x * factor, y * factor], 1)
-
-
 def _balloon(easel: Easel, setter: Setter) -> None:
     rng = easel.rng
     mask, high = text_of(easel, setter, (2, 75))
@@ -339,7 +317,7 @@ def _balloon(easel: Easel, setter: Setter) -> None:
     filled = np.zeros((height, width), np.uint8)
     cv2.fillPoly(filled, [np.round(shape + centre).astype(np.int32)], 1)
     if tail:
-        _tail(filled, shape, centre, tail, rng)
+        tail_of(filled, shape, centre, tail, rng)
     contours, _ = cv2.findContours(filled, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
     outline = np.zeros_like(filled)
     cv2.drawContours(outline, contours, -1, 1, thick)
@@ -348,38 +326,11 @@ def _balloon(easel: Easel, setter: Setter) -> None:
     _close(easel, outline, filled, mask, right, down, x, y)
 
 
-def _tail(filled: U8, shape: F64, centre: F64, tail: float, rng: Rng) -> None:
-    at = int(rng.integers(len(shape)))
-    foot = shape[at]
-    way = foot / np.hypot(*foot) + rng.normal(size=2) * 0.4
-    side = np.array([-way[1], way[0]]) * rng.uniform(1.0, 2.5) * FINER
-    tip = foot + way * tail + rng.normal(size=2) * FINER
-    inner = foot * 0.7
-    bend = rng.normal() * tail * 0.2 * np.array([-way[1], way[0]])
-    t = np.linspace(0, 1, 12)[:, None]
-
-    def edge(start: F64) -> F64:
-        return np.asarray(
-            (1 - t) ** 2 * start + 2 * t * (1 - t) * (start / 2 + tip / 2 + bend) + t**2 * tip
-        )
-
-    outline = np.vstack([edge(inner + side), edge(inner - side)[::-1]])
-    cv2.fillPoly(filled, [np.round(outline + centre).astype(np.int32)], 1)
-
-
-def _halo(mask: U8, mm: float) -> tuple[U8, U8, int]:
-    """The mask with room around it, and the white around its letters."""
-    reach = round(mm * FINER)
-    wide = np.pad(mask, reach + 2)
-    disc = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (2 * reach + 1, 2 * reach + 1))
-    return wide, np.asarray(cv2.dilate(wide, disc), np.uint8), reach + 2
-
-
 def _free(easel: Easel, setter: Setter) -> None:
     """Words on the art without a box, white left around them."""
     rng = easel.rng
     mask, _ = text_of(easel, setter, (4, 50))
-    wide, clear, _pad = _halo(mask, float(rng.uniform(0.5, 1.5)))
+    wide, clear, _pad = halo(mask, float(rng.uniform(0.5, 1.5)))
     place = easel.free(wide.shape[1], wide.shape[0])
     if place is not None:
         easel.put(wide, *place, TEXT, clear)
@@ -391,7 +342,7 @@ def _sound(easel: Easel, setter: Setter, bare: float) -> None:
     high = float(rng.uniform(6, 22))
     text = str(rng.choice(words.SOUNDS)) + str(rng.choice(["", "!", "!!"]))
     mask = words.sound(setter, text, high, rng)
-    wide, clear, _ = _halo(mask, float(rng.uniform(0.35, 1.2)))
+    wide, clear, _ = halo(mask, float(rng.uniform(0.35, 1.2)))
     place = easel.free(wide.shape[1], wide.shape[0])
     if place is None:
         return

@@ -6,7 +6,8 @@ import cv2
 import numpy as np
 
 from inkclean.base.arrays import F64, U8
-from tests.lettering.pages import BALLOON, TEXT, Easel, kept, shape_of, text_of
+from tests.lettering.pages import BALLOON, TEXT, Easel, kept, text_of
+from tests.lettering.shapes import shape_of
 from tests.lettering.words import FINER, Rng, Setter
 
 
