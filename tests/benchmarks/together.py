@@ -36,6 +36,12 @@ from tests.scoring import cases, measures
 from tests.scoring.score import align_sheet
 from tests.sheet import views
 
+# a hand's shadow with a hard edge, and a page that does not lie flat
+SHADOW = Conditions(shadow=0.6, shadow_soft_mm=0.7, shadow_at=0.35)
+OTHER_SHADOW = Conditions(shadow=0.5, shadow_soft_mm=1.0, shadow_at=0.6, shadow_from=140)
+BOWED = Conditions(bow_mm=8.0)
+OTHER_BOW = Conditions(bow_mm=-5.0, bow_axis=1)
+
 
 @dataclass(frozen=True)
 class Meeting:
@@ -209,6 +215,11 @@ def spoilt(page: DrawnPage, shots: Sequence[Shot]) -> list[Shot]:
     ]
 
 
+def unlike(page: DrawnPage, first: Conditions, second: Conditions) -> list[Shot]:
+    """Return two photos of the whole page, each taken in its own way."""
+    return [photograph(page, each) for each in (first, second.but(seed=2, turn=-3))]
+
+
 def real_scans() -> None:
     """Cut each real scan in overlapping parts, distort and light them anew, compare."""
     for path in sorted(folder("ink_scans").glob("*.jpg")):
@@ -258,6 +269,10 @@ def main() -> None:
         "spoilt 2": lambda: measure("spoilt 2", page, spoilt(page, whole[:2])),
         "spoilt 3": lambda: measure("spoilt 3", page, spoilt(page, whole[:3])),
         "spoilt 4": lambda: measure("spoilt 4", page, spoilt(page, whole)),
+        "hard shadow": lambda: measure("hard shadow", page, unlike(page, SHADOW, Conditions())),
+        "two shadows": lambda: measure("two shadows", page, unlike(page, SHADOW, OTHER_SHADOW)),
+        "one bowed": lambda: measure("one bowed", page, unlike(page, Conditions(), BOWED)),
+        "both bowed": lambda: measure("both bowed", page, unlike(page, OTHER_BOW, BOWED)),
         "strips": lambda: measure("strips", page, strips(page), 300.0),
         "quarters": lambda: measure("quarters", page, quarters(page)),
     }

@@ -8,7 +8,7 @@ from functools import cache
 import numpy as np
 import pytest
 
-from inkclean.base.arrays import F32
+from inkclean.base.arrays import F32, F64
 from inkclean.base.errors import InputError
 from inkclean.demo.camera.conditions import Conditions
 from inkclean.demo.camera.shot import Shot, photograph
@@ -16,7 +16,10 @@ from inkclean.demo.drawing.page import DrawnPage
 from inkclean.sheet.together import seams
 from inkclean.sheet.together.gains import gains_of
 from inkclean.sheet.together.join import join, renew
+from inkclean.sheet.together.matching import Match
+from inkclean.sheet.together.placing import lay, quarters
 from inkclean.sheet.together.render import nearest_labels
+from inkclean.sheet.together.seen import look
 from inkclean.sheet.together.values import Joined, Lens
 from inkclean.sheet.values import Photo
 from tests.benchmarks import together
@@ -162,6 +165,30 @@ def test_light_goes_over_smoothly() -> None:
     assert np.abs(both[0] / both[1] - 1).max() < 0.02
     row = np.where(reached[0, 20, :, None], lit[0, 20], lit[1, 20])
     assert np.abs(np.diff(row, axis=0)).max() < 0.06
+
+
+@pytest.mark.parametrize(
+    ("turns", "first"), [((0, 2, 0), 2), ((2, 0, 0), 1), ((1, 0, 3), 0), ((0, 2, 2), 1)]
+)
+def test_the_page_lies_as_most_photos_show_it(turns: tuple[int, ...], first: int) -> None:
+    # a row of three parts, the middle one shares ink with both
+    rng = np.random.default_rng(2)
+    size = np.array([300.0, 400.0])
+    seen = [look(Photo(np.full((400, 300, 3), 250, np.uint8), None, "part"), 1.0)] * 3
+
+    def at(k: int, page: F64) -> F64:
+        own = page - [200.0 * k, 0] - size / 2
+        c, s = np.cos(turns[k] * np.pi / 2), np.sin(turns[k] * np.pi / 2)
+        return np.asarray(own @ np.array([[c, s], [-s, c]]) + size / 2)
+
+    pairs = []
+    for a, b, many in ((0, 1, 60), (1, 2, 80)):
+        page = rng.uniform((200.0 * b, 0), (200.0 * b + 100, 400), (many, 2))
+        pairs.append(Match(a, b, at(a, page), at(b, page), 1.0))
+    plane = lay(seen, pairs)
+    assert plane.first == first
+    whole = sum(turn == turns[first] for turn in turns)
+    assert (quarters([seen[0]] * 3, plane.matrices) == 0).sum() == whole
 
 
 def test_a_newer_photo_lies_as_the_old_one_did() -> None:

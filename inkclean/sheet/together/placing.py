@@ -12,6 +12,7 @@ from itertools import pairwise
 
 import cv2
 import numpy as np
+from numpy.typing import NDArray
 
 from inkclean.base.arrays import F64, Bool
 from inkclean.base.errors import InputError
@@ -71,15 +72,37 @@ def connected(seen: Sequence[Glance], matches: Sequence[Match]) -> None:
 
 
 def lay(seen: Sequence[Glance], matches: Sequence[Match], keep: int | None = None) -> Plane:
-    """Return how all photos lie, roughly, in the plane of ``keep``, or of who shares most."""
+    """Return how all photos lie, roughly, in the plane of ``keep``.
+
+    Where none is kept it is the plane of the photo that shares most, of those that lie the way
+    up that most do; where as many lie another way, of those that lie as the first does.
+    """
     count = len(seen)
-    shared = np.zeros((count, count))
-    for pair in matches:
-        shared[pair.first, pair.second] = shared[pair.second, pair.first] = len(pair.at_first)
-    first = int(shared.sum(axis=1).argmax()) if keep is None else keep
+    if keep is None:
+        shared = np.zeros(count)
+        for pair in matches:
+            shared[[pair.first, pair.second]] += len(pair.at_first)
+        turns = quarters(seen, _along_tree(0, count, matches))
+        votes = np.bincount(turns, minlength=4)
+        upright = votes[turns] == votes.max()
+        if upright[0]:
+            upright = turns == turns[0]
+        keep = int(np.where(upright, shared, -1.0).argmax())
     lenses = [Lens(one.size) for one in seen]
-    matrices = _along_tree(first, count, matches)
-    return Plane(first, tuple(matrices), tuple(lenses))
+    matrices = _along_tree(keep, count, matches)
+    return Plane(keep, tuple(matrices), tuple(lenses))
+
+
+def quarters(seen: Sequence[Glance], matrices: Sequence[F64]) -> NDArray[np.int64]:
+    """Return by how many quarters each photo is turned against the first, from 0 to 3.
+
+    ``matrices`` lead from the first photo to each.
+    """
+    high, wide = seen[0].size
+    middle = np.array([[wide / 2, high / 2], [wide / 2 + 1, high / 2]])
+    ways = np.array([np.diff(carry(matrix, middle), axis=0)[0] for matrix in matrices])
+    turns = np.round(np.arctan2(ways[:, 1], ways[:, 0]) / (np.pi / 2)).astype(np.int64) % 4
+    return np.asarray(turns, np.int64)
 
 
 def fit(plane: Plane, matches: Sequence[Match]) -> Plane:

@@ -1,6 +1,6 @@
 // The step Areas: flats with their bridges; fill, check, join, split; the first shade.
 
-import { Checks } from "./checks.js";
+import { ASKED, Checks } from "./checks.js";
 import * as mend from "./mend.js";
 import { Palette } from "./palette.js";
 import { button, choice, el } from "./parts.js";
@@ -15,11 +15,6 @@ const HELP = {
   join: "Draw a line through the areas that belong together, or draw around them.",
   split: "Draw a line across an area to split it. It snaps to the ink.",
   shade: "Draw a line from the lamp to the drawing.",
-};
-const ASKED = {
-  gap: "this gap is open. Close it?",
-  bridge: "this gap is closed by a bridge. Keep it?",
-  line: "this line parts two areas. Keep them apart?",
 };
 const STEP_PX = 4; // a dab drawn over areas looks at every so many css px,
 const STAY_PX = 8; // and fills an area that it stays in for so many

@@ -5,6 +5,13 @@ import { button } from "./parts.js";
 const LEAST_PX = 26; // css px of a ring, at least
 const SAME_MM = 0.02; // a place that was answered is told by where it lies
 
+// what is asked of areas
+export const ASKED = {
+  gap: "this gap is open. Close it?",
+  bridge: "this gap is closed by a bridge. Keep it?",
+  line: "this line parts two areas. Keep them apart?",
+};
+
 export class Checks {
   /**
    * `all` gives the places (x, y, size), costliest first; `words` says what is asked at one;
