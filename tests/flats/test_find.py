@@ -192,7 +192,7 @@ def test_dashes_in_a_row_are_no_lettering() -> None:
     assert at(flats, 30, 30) != at(flats, 2, 2)
 
 
-@pytest.mark.slow
+@pytest.mark.slow(48)
 def test_what_a_bridge_stands_on_makes_it_doubtful() -> None:
     kinds = {"loose": LOOSE} | {name: SINGLE[name] for name in ("dry brush", "lettering")}
     doubts: list[bool] = []
