@@ -71,6 +71,7 @@ def test_parts_become_the_page(parts: tuple[Path, Path], tmp_path: Path) -> None
     assert "already done" in again.stdout
 
 
+@pytest.mark.slow(6)
 def test_a_ticket_names_all_its_photos(parts: tuple[Path, Path], tmp_path: Path) -> None:
     out = tmp_path / "out"
     assert _run("clean", *parts, "--as-one", "--frame", "whole", "-o", out).exit_code == 0

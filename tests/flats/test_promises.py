@@ -82,6 +82,7 @@ def _loose_marks(page: U8, rng: np.random.Generator) -> None:
             _line(page, line / PX_PER_MM, float(rng.uniform(0.2, 0.5)))
 
 
+@pytest.mark.slow(26)
 def test_areas_drawn_all_round_are_kept_apart_and_whole() -> None:
     lost = joined = split = areas = 0
     for seed in range(PAGES):

@@ -44,6 +44,7 @@ def photos_of(taken: tuple[Shot, ...] | list[Shot]) -> list[Photo]:
     return [Photo(shot.pixels, None, f"photo{k}") for k, shot in enumerate(taken)]
 
 
+@pytest.mark.slow(14)
 def test_ink_meets_within_a_fraction_of_a_px() -> None:
     joined = join(photos_of(shots()))
     met = together.meeting(joined, shots())
