@@ -40,7 +40,7 @@ from tests.sheet import views
 SHADOW = Conditions(shadow=0.6, shadow_soft_mm=0.7, shadow_at=0.35)
 OTHER_SHADOW = Conditions(shadow=0.5, shadow_soft_mm=1.0, shadow_at=0.6, shadow_from=140)
 BOWED = Conditions(bow_mm=8.0)
-OTHER_BOW = Conditions(bow_mm=-5.0, bow_axis=1)
+OTHER_BOW = Conditions(bow_mm=5.0, bow_axis=1)
 
 
 @dataclass(frozen=True)
