@@ -7,6 +7,9 @@ from dataclasses import dataclass
 from inkclean.base.errors import UsageError
 from inkclean.base.units import parse_paper
 
+# the options that settings come from, where the names differ
+OPTIONS = {"speck_mm": "speck", "within_mm": "within", "budget_mp": "budget"}
+
 
 @dataclass(frozen=True)
 class Settings:

@@ -21,8 +21,6 @@ if TYPE_CHECKING:
 _F = TypeVar("_F", bound=Callable[..., Any])
 _R = TypeVar("_R")
 SOME_FAILED = 4
-# the settings that the options are read into, where the names differ
-_FIELDS = {"speck": "speck_mm", "within": "within_mm", "budget": "budget_mp"}
 
 
 def option_group(*options: Callable[[_F], _F]) -> Callable[[_F], _F]:
@@ -170,15 +168,17 @@ def typed_settings() -> frozenset[str]:
     """Return the names of the settings that were typed, not left at their defaults."""
     from dataclasses import fields
 
-    from inkclean.settings import Settings
+    from inkclean.settings import OPTIONS, Settings
 
     context = click.get_current_context()
-    typed = {
-        _FIELDS.get(name, name)
-        for name in context.params
-        if context.get_parameter_source(name) is not ParameterSource.DEFAULT
-    }
-    return frozenset(typed & {item.name for item in fields(Settings)})
+    names = [item.name for item in fields(Settings)]
+    options = [OPTIONS.get(name, name) for name in names]
+    return frozenset(
+        name
+        for name, option in zip(names, options, strict=True)
+        if option in context.params
+        and context.get_parameter_source(option) is not ParameterSource.DEFAULT
+    )
 
 
 def work_through(

@@ -65,10 +65,8 @@ def recolour_files(
 
 def _flats(before: Colouring, labels: U16) -> Callable[[str], U8]:
     """Return what gives the alpha (H, W) of a colour's flat by the colour's name."""
-    rows, index = (
-        dict(zip(before.names, range(len(before.names)), strict=True)),
-        before.of_area[labels],
-    )
+    rows = {name: row for row, name in enumerate(before.names)}
+    index = before.of_area[labels]
     return lambda name: (index == rows[name]).view(np.uint8) * np.uint8(255)
 
 

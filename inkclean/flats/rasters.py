@@ -26,6 +26,17 @@ def depth(mask: U8 | Bool) -> F32:
     return np.asarray(cv2.distanceTransform(mask.astype(np.uint8), cv2.DIST_L2, 5), np.float32)
 
 
+def beside_others(label: NDArray[np.integer[Any]]) -> Bool:
+    """Return where a map (H, W) has another label above, below, left or right."""
+    edge = np.zeros(label.shape, np.bool_)
+    across, down = label[:, 1:] != label[:, :-1], label[1:] != label[:-1]
+    edge[:, 1:] |= across
+    edge[:, :-1] |= across
+    edge[1:] |= down
+    edge[:-1] |= down
+    return edge
+
+
 def pieces(mask: U8 | Bool, connectivity: int = 8) -> tuple[int, I32]:
     """Return how many connected pieces a mask has, 0 (outside) counted, and their map."""
     count, label = cv2.connectedComponents(mask.astype(np.uint8), connectivity=connectivity)

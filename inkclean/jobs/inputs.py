@@ -13,7 +13,7 @@ from inkclean.deliver.files import is_contact
 from inkclean.flats.lettering.edits import LetterEdits, read_letter_edits
 from inkclean.ink.edits import InkEdits, read_ink_edits
 from inkclean.jobs.ticket import Ticket, file_hash, read_ticket
-from inkclean.settings import Settings
+from inkclean.settings import OPTIONS, Settings
 from inkclean.sheet.values import Photo
 
 PICTURES = {".jpg", ".jpeg", ".png", ".tif", ".tiff", ".webp", ".heic", ".heif", ".pdf"}
@@ -44,8 +44,6 @@ _OWN = (
     ),
 )
 
-# the options that settings come from, where the names differ
-_OPTIONS = {"speck_mm": "speck", "within_mm": "within", "budget_mp": "budget"}
 _PLATE = re.compile(r"\.plate-[a-z0-9-]+\.tiff$")
 
 
@@ -158,7 +156,7 @@ class Given:
         now, before = self.settings, self.ticket.settings_used
         names = [item.name for item in fields(Settings)]
         return tuple(
-            f"--{_OPTIONS.get(name, name)} {_shown(getattr(now, name))} as typed, in place of "
+            f"--{OPTIONS.get(name, name)} {_shown(getattr(now, name))} as typed, in place of "
             f"{_shown(getattr(before, name))} in the ticket"
             for name in names
             if getattr(now, name) != getattr(before, name)

@@ -10,6 +10,7 @@ from __future__ import annotations
 import numpy as np
 
 from inkclean.base.arrays import F64, I64, U16, Bool
+from inkclean.flats.rasters import beside_others
 
 # colours of a page with flats; of pictures with soft tones most neighbours share their inks
 MOST_TRAPPED = 64
@@ -50,7 +51,7 @@ def trapped(index: U16, lines: Bool, into: Bool, reach_px: float) -> tuple[I64, 
     came = np.full(own.size, -1, np.int64)
     steps = round(reach_px)
     # the first step is from every pixel beside one of another colour
-    front = _beside_others(index)
+    front = np.flatnonzero(beside_others(index))
     source = own[front]
     for number in range(steps):
         ways = _CORNERS if number % 2 else _SIDES
@@ -68,16 +69,6 @@ def trapped(index: U16, lines: Bool, into: Bool, reach_px: float) -> tuple[I64, 
             break
     at = np.flatnonzero(came >= 0)
     return at, came[at]
-
-
-def _beside_others(index: U16) -> I64:
-    across, down = index[:, 1:] != index[:, :-1], index[1:] != index[:-1]
-    edge = np.zeros(index.shape, np.bool_)
-    edge[:, 1:] |= across
-    edge[:, :-1] |= across
-    edge[1:] |= down
-    edge[:-1] |= down
-    return np.flatnonzero(edge)
 
 
 def _moved(at: I64, way: tuple[int, int], shape: tuple[int, int]) -> tuple[I64, Bool]:

@@ -10,7 +10,7 @@ import numpy as np
 from inkclean.base.arrays import F32, F64, I32, I64, U16, Bool
 from inkclean.base.tiles import side_by_side, strips
 from inkclean.flats.nearest import grown
-from inkclean.flats.rasters import dilated, square
+from inkclean.flats.rasters import beside_others, dilated, square
 from inkclean.flats.walls.cells import Box, whole
 from inkclean.flats.walls.rooms import on_pixels
 
@@ -198,13 +198,7 @@ def _most(patch: I32, sight: _Sight, count: int) -> U16:
 
 def firmly(label: I32, sure: Bool) -> Bool:
     """Return the paper of the working raster that is well inside its area."""
-    edge = np.zeros(label.shape, bool)
-    across, down = label[:, 1:] != label[:, :-1], label[1:] != label[:-1]
-    edge[:, 1:] |= across
-    edge[:, :-1] |= across
-    edge[1:] |= down
-    edge[:-1] |= down
-    return np.asarray(sure & (dilated(edge, square(FIRM_PX)) == 0))
+    return np.asarray(sure & (dilated(beside_others(label), square(FIRM_PX)) == 0))
 
 
 def bare_px(coverage: F32, label: U16, count: int) -> I64:
