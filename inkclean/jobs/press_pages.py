@@ -138,7 +138,7 @@ def wash_notes(washed: Washed) -> Iterator[str]:
     if washed.unsure_mm2:
         yield (
             f"{washed.unsure_mm2:.0f} mm² of broad dark grey are nearly as dark as the lines: they "
-            "print solid; if they are a wash, check them"
+            "print solid; a wash has to be paler to print as grey"
         )
 
 

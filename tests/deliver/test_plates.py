@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from itertools import pairwise
 from pathlib import Path
 
 import cv2
@@ -226,6 +227,16 @@ def test_marks_and_names_lie_beside_the_page() -> None:
     marks_only = render(marks, 1200, region=Region(-7, -7, 74, 94)).sum() / px**2
     assert marks_only == pytest.approx(4 * (2 * np.pi * 1.5 + 10) * 0.09, rel=0.08)
     assert ink.sum() / px**2 > marks_only + 3
+
+
+@pytest.mark.parametrize("from_mm", [0.0, 8.0, 20.0, 31.0])
+def test_names_leave_room_for_the_mark_between_them(from_mm: float) -> None:
+    names = plate_names(("blue", "warm red", "black"), from_mm, 84, 30.0)
+    region = Region(0, 80, 100, 10)
+    taken = np.flatnonzero(render(joined(names), 300, region=region).any(axis=0)) * 25.4 / 300
+    assert (np.abs(taken - 30.0) > 2.5).all()  # half the breadth of a mark
+    sides = [(name.cubics[..., 0].min(), name.cubics[..., 0].max()) for name in names]
+    assert all(one[1] < two[0] for one, two in pairwise(sides))
 
 
 def _settings(folder: Path, **more: object) -> PressSettings:

@@ -53,11 +53,19 @@ def registration_marks(around: Region, out_mm: float) -> Curves:
     )
 
 
-def plate_names(names: tuple[str, ...], x_mm: float, y_mm: float) -> tuple[Curves, ...]:
-    """Return each name as outlines, one after the other in a row from (x, y), its top left."""
+def plate_names(
+    names: tuple[str, ...], x_mm: float, y_mm: float, mark_mm: float | None = None
+) -> tuple[Curves, ...]:
+    """Return each name as outlines, one after the other in a row from (x, y), its top left.
+
+    The row leaves room for a registration mark whose middle is ``mark_mm`` across the page.
+    """
     rows = []
     for name in names:
         text = _outlined(name)
+        if mark_mm is not None:
+            left, right = mark_mm - _ARM_MM - _GAP_MM, mark_mm + _ARM_MM + _GAP_MM
+            x_mm = right if x_mm < right and x_mm + text.width_mm > left else x_mm
         rows.append(moved(text, 1.0, x_mm, y_mm))
         x_mm += text.width_mm + _GAP_MM
     return tuple(rows)

@@ -250,7 +250,8 @@ def _marks(made: Plated, bled: Region, media: Region) -> tuple[Curves, tuple[Cur
     marks = registration_marks(bled, _MARK_OUT_MM)
     words = (*(plate.ink.name for plate in made.plates), LINES)
     y = media.y_mm + media.height_mm - _NAMES_MM - 3.0
-    return marks, plate_names(words, media.x_mm + _NAMES_MM + 8.0, y)
+    middle = bled.x_mm + bled.width_mm / 2
+    return marks, plate_names(words, media.x_mm + _NAMES_MM + 8.0, y, middle)
 
 
 def write_plate(
