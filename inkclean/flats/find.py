@@ -12,9 +12,10 @@ from inkclean.base.arrays import F64, I32, I64, Bool
 from inkclean.flats.laid import lay_out
 from inkclean.flats.panels import (
     CERTAIN,
-    border_walls,
     border_zone,
     lies_in,
+    meetings,
+    open_channels,
 )
 from inkclean.flats.prepared import Prepared, prepare
 from inkclean.flats.rasters import pieces
@@ -187,7 +188,12 @@ def _ground(page: Prepared, joins: Joins, walls: I32, opened: tuple[Point, ...])
     barred = page.closed.ravel()[kept.zone] | certain[walls.ravel()[kept.zone]]
     same = kept.barred is not None and kept.opened == opened and (kept.barred == barred).all()
     if kept.ground is None or not same:
-        border = border_walls(page.closed | certain[walls], page.panel, page.scale)
+        barrier, changed = page.closed | certain[walls], None
+        if kept.met_walls is not None and kept.barred is not None:
+            changed = kept.zone[kept.barred != barred]
+        kept.met_walls = meetings(barrier, page.panel, page.scale, kept.met_walls, changed)
+        border = kept.met_walls.copy()
+        open_channels(border, barrier, page.panel, page.scale)
         _open(border, opened, page.scale)
         parting = page.closed | border
         if kept.ground is None or (kept.ground.ink != parting).any():

@@ -34,12 +34,14 @@ class Kept:
     """Values of the last time, None where there are none yet.
 
     ``zone`` (N,) are the pixels that decide where panels' borders are walled off, ``barred``
-    (N,) what barred them, and ``opened`` the places that were said to be open; ``ground`` is
-    what came of it. ``lies`` (cells + 1, panels + 1) is how much of each cell lies in which.
+    (N,) what barred them, ``met_walls`` (H, W) where panels met on paper, and ``opened`` the
+    places that were said to be open; ``ground`` is what came of it. ``lies`` (cells + 1,
+    panels + 1) is how much of each cell lies in which.
     """
 
     zone: I64 | None = None
     barred: Bool | None = None
+    met_walls: Bool | None = None
     opened: tuple[Point, ...] = ()
     ground: Ground | None = None
     cells: Cells | None = None

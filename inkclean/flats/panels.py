@@ -7,7 +7,8 @@ import numpy as np
 from numpy.typing import NDArray
 from skimage.segmentation import watershed
 
-from inkclean.base.arrays import F64, U8, Bool
+from inkclean.base.arrays import F64, I64, U8, Bool
+from inkclean.base.tiles import TILE, Tile, side_by_side, tiles
 from inkclean.flats.boxes import find_boxes
 from inkclean.flats.rasters import depth, dilated, in_order, pieces, square
 from inkclean.flats.walls.cells import Cells
@@ -24,6 +25,7 @@ WELL = 0.8  # share of the worst side of a well drawn box
 HOLD = 0.6  # panels with a broken border count where all hold so much of the ink
 MOST = 120  # panels of either kind
 MOST_NUMBERS = 255  # of panels in all
+AHEAD_MM = 8.0  # so far along a border lies what decides where its sides meet
 BESIDE_MM = 1.0  # a join this near a panel's border lies on it
 CHANNEL_MM = 2.5  # length of a channel that leads out from a gap in a border
 NARROW = 1.35  # widths of the gap that a channel has of paper at most
@@ -135,11 +137,45 @@ def certain_on_borders(joins: Joins, panel: U8, px_per_mm: float) -> F64:
 def border_walls(barrier: Bool, panel: U8, px_per_mm: float) -> Bool:
     """Return the paper on which a panel still meets another or the gutter.
 
-    ``barrier`` (H, W): ink, and what is laid across its gaps. Each side is flooded from what
-    lies well within it, along the ink, so that the wall runs on where the ruled line breaks off.
+    ``barrier`` (H, W): ink, and what is laid across its gaps. What leads out through a channel
+    does not count.
     """
+    wall = meetings(barrier, panel, px_per_mm)
+    open_channels(wall, barrier, panel, px_per_mm)
+    return wall
+
+
+def meetings(
+    barrier: Bool,
+    panel: U8,
+    px_per_mm: float,
+    before: Bool | None = None,
+    changed: I64 | None = None,
+) -> Bool:
+    """Return the paper on which a panel meets another or the gutter.
+
+    Each side is flooded from what lies well within it, along the ink, so that the wall runs on
+    where the ruled line breaks off. ``before`` is what was returned until the barrier
+    ``changed`` (N,): indices of pixels.
+    """
+    wall = np.zeros(panel.shape, bool) if before is None else before.copy()
     if not panel.any():
-        return np.zeros(panel.shape, bool)
+        return wall
+    fresh = np.ones(panel.shape, bool) if changed is None else np.zeros(panel.shape, bool)
+    if changed is not None:
+        fresh.ravel()[changed] = True
+
+    def meet(tile: Tile) -> None:
+        here = panel[tile.around]
+        if fresh[tile.around].any() and here.min() != here.max():
+            wall[tile.own] = _met(barrier[tile.around], here, px_per_mm)[tile.inner]
+
+    side_by_side(meet, tiles(panel.shape, TILE, round(AHEAD_MM * px_per_mm)))
+    return wall
+
+
+def _met(barrier: Bool, panel: U8, px_per_mm: float) -> Bool:
+    """Return where panels meet on paper, as :func:`meetings` does, in a part of a page."""
     edge = cv2.morphologyEx(panel, cv2.MORPH_GRADIENT, square(3))
     near = dilated(edge > 0, square(2 * round(BESIDE_MM * px_per_mm) + 1)) > 0
     rim = dilated(near, square(3)) > 0
@@ -148,9 +184,7 @@ def border_walls(barrier: Bool, panel: U8, px_per_mm: float) -> Bool:
     height[barrier] = 2
     side = watershed(height, marker, mask=rim).astype(np.float32)
     side[~rim] = panel[~rim] + 1
-    wall = np.asarray((cv2.erode(side, square(3)) != side) & rim & ~barrier)
-    _open_channels(wall, ~barrier & (panel == 0), px_per_mm)
-    return wall
+    return np.asarray((cv2.erode(side, square(3)) != side) & rim & ~barrier)
 
 
 def border_zone(panel: U8, px_per_mm: float) -> Bool:
@@ -182,24 +216,21 @@ def lies_in(cells: Cells, panel: U8, before: NDArray[np.int64] | None) -> NDArra
     return found
 
 
-def _open_channels(wall: Bool, gutter: Bool, px_per_mm: float) -> None:
-    """Remove the pieces of wall from which lines lead outwards on both sides."""
+def open_channels(wall: Bool, barrier: Bool, panel: U8, px_per_mm: float) -> None:
+    """Remove the pieces of wall from which lines lead outwards on both sides, in place."""
     reach = round(CHANNEL_MM * px_per_mm)
-    count, piece = pieces(wall)
-    rows, columns = np.nonzero(wall)
-    number = piece[rows, columns]
+    count, piece, stats, _ = cv2.connectedComponentsWithStats(wall.view(np.uint8), connectivity=8)
     for k in range(1, count):
-        y, x = rows[number == k], columns[number == k]
+        left, top, wide, high = stats[k, : cv2.CC_STAT_AREA].tolist()
         around = np.s_[
-            max(0, y.min() - reach) : y.max() + reach + 1,
-            max(0, x.min() - reach) : x.max() + reach + 1,
+            max(0, top - reach) : top + high + reach, max(0, left - reach) : left + wide + reach
         ]
-        own = piece[around] == k
+        own = np.asarray(piece[around] == k)
         away = cv2.distanceTransform((~own).astype(np.uint8), cv2.DIST_L2, 3)
-        _, part = pieces(gutter[around] & (away <= reach) & ~own, 4)
+        gutter = ~barrier[around] & (panel[around] == 0)
+        _, part = pieces(gutter & (away <= reach) & ~own, 4)
         beside = np.unique(part[(dilated(own, square(3)) > 0) & (part > 0)])
-        wide = max(np.ptp(y), np.ptp(x)) + 1
-        if 0 < np.isin(part, beside).sum() < NARROW * wide * reach:
+        if 0 < np.isin(part, beside).sum() < NARROW * max(high, wide) * reach:
             wall[around][own] = False
 
 

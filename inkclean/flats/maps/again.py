@@ -5,19 +5,21 @@ All comes out as :func:`full.at_full_resolution` has it.
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import cv2
 import numpy as np
 
-from inkclean.base.arrays import F32, F64, I32, I64, Bool
+from inkclean.base.arrays import F32, F64, I32, I64, U16, Bool
 from inkclean.flats.maps.full import Full, firmly, seeds_of, under
 from inkclean.flats.nearest import grown
 from inkclean.flats.rasters import depth, dilated, square
-from inkclean.flats.walls.cells import Box, area_of, renumbered, widened, within
+from inkclean.flats.walls.cells import Box, area_of, renumbered, whole, widened, within
 from inkclean.flats.walls.rooms import on_pixels
 
 LEAST_PX = 64  # a part of the page that is too small for its patches grows by this at least,
 GROWS = 0.5  # or by this share of it
-MOST = 0.7  # when more of the page than this is to be looked at, all of it is
+MOST = 0.35  # when more of the page than this is to be looked at, all of it is
 FIRM = 3  # px around a change within which a label may be firm or not
 
 
@@ -32,7 +34,7 @@ def laid_again(
     now: I64,
     window: Box,
 ) -> Full | None:
-    """Return the label map after an edit, None if laying out all of it is as quick.
+    """Return the label map after an edit, None if it can only be laid out as a whole.
 
     Args:
         before: the map before the edit.
@@ -61,41 +63,62 @@ def laid_again(
     labels = renumbered(before.labels, now.astype(np.uint16))
     if labels is before.labels:
         labels = labels.copy()
-    seeded = before.seeded.copy()
+    sizes = _sizes(before, now, count)
+    full = Full(labels, before.seeded.copy(), label, firm, bridges, sizes, before.reach)
     if not len(laid[0]) and not len(touched[0]):
-        sizes = _sizes(before, now, count)
-        return Full(labels, seeded, label, firm, bridges, sizes, before.reach)
+        return full
     rows, columns, _ = on_pixels(shape, bridges * px_per_mm, np.arange(len(bridges)))
     at = np.concatenate([laid[0], touched[0]]), np.concatenate([laid[1], touched[1]])
-    part = _patches(coverage, (rows, columns), at)
-    if part is None:
-        return None
-    box, paper, patch = part
+    box, paper, patch = _patches(coverage, (rows, columns), at)
     under_box = slice(int(row[box[0].start]), int(row[box[0].stop - 1]) + 1)
     sure_of = np.zeros(small, np.int32)
     np.copyto(sure_of[under_box], label[under_box], where=firm[under_box])
-    found = seeds_of(patch, sure_of, paper, row[box[0]], column[box[1]], box)
-    own = patch > 0
-    seeded[box] &= paper
-    np.copyto(seeded[box], found > 0, where=own)
-    np.copyto(labels[box], found, where=own)
-    # and grown anew around it
+    found = seeds_of(patch, sure_of, row[box[0]], column[box[1]], box)
+    # paper of other patches has the seeds that it had
+    had = np.where(full.seeded[box], labels[box], np.uint16(0))
+    np.copyto(found, had, where=paper & (patch == 0))
+    part = _true_in(found != had)
+    if part is None:
+        return full
+    box, found = _moved(part, box), found[part]
+    full.seeded[box] = found > 0
     reach = before.reach or _deepest(before.seeded)
-    while True:
-        inner = widened(box, reach, shape)
-        outer = widened(inner, reach, shape)
-        if (deepest := _deepest(seeded[outer])) <= reach:
-            break
+    while (deepest := _deepest(full.seeded[widened(box, 2 * reach, shape)])) > reach:
         reach = deepest
+    _grow(full, coverage, found, box, reach)
+    return replace(full, reach=reach) if labels.all() else None
+
+
+def _grow(full: Full, coverage: F32, found: U16, box: Box, reach: int) -> None:
+    """Give a box of the map other seeds, and all around it its label, in place."""
+    inner = widened(box, reach, coverage.shape)
+    outer = widened(inner, reach, coverage.shape)
     bare = coverage[inner] < 0.5
-    sizes = _sizes(before, now, count)
-    was = renumbered(before.labels[inner], now.astype(np.uint16))
-    sizes -= np.bincount(was[bare], minlength=count + 1)
-    seeds = np.where(seeded[outer], labels[outer], np.uint16(0))
-    labels[inner] = grown(seeds)[within(inner, outer)]
-    sizes += np.bincount(labels[inner][bare], minlength=count + 1)
-    sizes[0] = 0
-    return Full(labels, seeded, label, firm, bridges, sizes, reach) if labels.all() else None
+    count = len(full.sizes)
+    full.sizes[:] -= np.bincount(full.labels[inner][bare], minlength=count)
+    seeds = np.where(full.seeded[outer], full.labels[outer], np.uint16(0))
+    seeds[within(box, outer)] = found
+    full.labels[inner] = grown(seeds)[within(inner, outer)]
+    full.sizes[:] += np.bincount(full.labels[inner][bare], minlength=count)
+    full.sizes[0] = 0
+
+
+def _true_in(mask: Bool) -> Box | None:
+    """Return the box around what is true, None if nothing is."""
+    rows = np.flatnonzero(mask.any(axis=1))
+    if not len(rows):
+        return None
+    columns = np.flatnonzero(mask[rows[0] : rows[-1] + 1].any(axis=0))
+    return slice(int(rows[0]), int(rows[-1]) + 1), slice(int(columns[0]), int(columns[-1]) + 1)
+
+
+def _moved(part: Box, box: Box) -> Box:
+    """Return where a part of a box lies on the page."""
+    rows, columns = (
+        slice(inner.start + outer.start, inner.stop + outer.start)
+        for inner, outer in zip(part, box, strict=True)
+    )
+    return rows, columns
 
 
 def _sizes(before: Full, now: I64, count: int) -> I64:
@@ -138,14 +161,11 @@ def _pieces(paper: Bool) -> I32:
     return np.asarray(patch, np.int32)
 
 
-def _patches(
-    coverage: F32, laid: tuple[I64, I64], at: tuple[I64, I64]
-) -> tuple[Box, Bool, I32] | None:
+def _patches(coverage: F32, laid: tuple[I64, I64], at: tuple[I64, I64]) -> tuple[Box, Bool, I32]:
     """Return a box in which all patches of paper lie that have to do with places.
 
-    With it the paper in the box, and the numbers of these patches.
-
-    ``laid`` are the pixels of all bridges, ``at`` the places. None if it is most of the page.
+    With it the paper in the box, and the numbers of these patches, 0 of others. ``laid`` are the
+    pixels of all bridges, ``at`` the places.
     """
     shape = coverage.shape
     box: Box = (
@@ -153,7 +173,9 @@ def _patches(
         slice(int(at[1].min()), int(at[1].max()) + 1),
     )
     box = widened(box, LEAST_PX, shape)
-    while area_of(box) < MOST * coverage.size:
+    while True:
+        if area_of(box) > MOST * coverage.size:
+            box = whole(shape)
         paper = coverage[box] < 0.5
         inside = (
             (laid[0] >= box[0].start)
@@ -182,7 +204,6 @@ def _patches(
         if wider == box:
             return box, paper, np.where(own[patch], patch, np.int32(0))
         box = widened((wider[0], wider[1]), 0, shape)
-    return None
 
 
 def _by(side: slice) -> int:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from threading import Lock
 
 import cv2
 import numpy as np
@@ -65,7 +66,7 @@ def at_full_resolution(
     row, column = under(shape, label.shape, px_per_mm / scale)
     _, patch = cv2.connectedComponents(paper.view(np.uint8), connectivity=4)
     sure_of = np.where(firm, label, np.int32(0))
-    seeds = seeds_of(np.asarray(patch, np.int32), sure_of, paper, row, column, whole(shape))
+    seeds = seeds_of(np.asarray(patch, np.int32), sure_of, row, column, whole(shape))
     del paper, patch
     labels = grown(seeds)
     sizes = bare_px(coverage, labels, int(label.max(initial=0)))
@@ -83,34 +84,16 @@ def under(shape: tuple[int, ...], small: tuple[int, ...], factor: float) -> tupl
 
 @dataclass(frozen=True)
 class _Sight:
-    """What the working raster knows of the paper at full resolution.
+    """What the working raster knows of paper at full resolution.
 
     Its labels, nearest pixel centre, aligned at the outer corner: ``wide`` (h, W) enlarged
-    along rows only, and ``row`` (H,) which of these each row is; ``known`` (H, W) paper where
-    they are more than 0.
+    along rows only, 0 where they are not known, and ``row`` (H,) which of these each row is.
+    ``corner`` is where the paper's first pixel lies on the page.
     """
 
     wide: U16
     row: I64
-    known: Bool
     corner: tuple[int, int]
-
-    @classmethod
-    def of(
-        cls, label: I32, paper: Bool, row: I64, column: I64, corner: tuple[int, int] = (0, 0)
-    ) -> _Sight:
-        """See the labels, 0 where they are unsure; ``row`` and ``column`` lie under the paper's.
-
-        ``corner`` is where the paper's first pixel lies on the page.
-        """
-        wide = label.astype(np.uint16)[:, column]
-        found = cls(wide, row, np.empty(paper.shape, bool), corner)
-
-        def look(band: slice) -> None:
-            np.logical_and(found.full(band) > 0, paper[band], out=found.known[band])
-
-        side_by_side(look, found.bands)
-        return found
 
     @property
     def bands(self) -> list[slice]:
@@ -122,15 +105,15 @@ class _Sight:
         return self.wide[self.row[band]]
 
 
-def seeds_of(patch: I32, firm: I32, paper: Bool, row: I64, column: I64, box: Box) -> U16:
+def seeds_of(patch: I32, firm: I32, row: I64, column: I64, box: Box) -> U16:
     """Return the label of each pixel of paper in a box of the page, 0 where it is not known.
 
-    ``patch`` (H, W): the patches of ``paper`` there; ``row`` and ``column``: where ``firm`` lies
+    ``patch`` (H, W): the patches of paper there; ``row`` and ``column``: where ``firm`` lies
     under them.
     """
     rows = slice(int(row[0]), int(row[-1]) + 1)
-    corner = box[0].start, box[1].start
-    sight = _Sight.of(firm[rows], paper, row - row[0], column, corner)
+    wide = firm[rows].astype(np.uint16)[:, column]
+    sight = _Sight(wide, row - row[0], (box[0].start, box[1].start))
     return _seeds(patch, sight, int(patch.max(initial=0)) + 1)
 
 
@@ -139,60 +122,84 @@ def _seeds(patch: I32, sight: _Sight, count: int) -> U16:
     seeds = np.empty(patch.shape, np.uint16)
     table = _most(patch, sight, count)
 
-    def lay_out(band: slice) -> I32:
-        np.take(table, patch[band], out=seeds[band])
-        differs = sight.known[band] & (seeds[band] != sight.full(band))
-        return np.asarray(patch[band][differs], np.int32)
+    wrong, guard = np.zeros(count, np.int64), Lock()
 
-    wrong = np.bincount(np.concatenate(side_by_side(lay_out, sight.bands)), minlength=count)
-    if not wrong.any():
-        return seeds
-    size = np.zeros(count, np.int64)
+    def lay_out(band: slice) -> tuple[I32, U16]:
+        """Lay out the labels of patches; return the pixels of those that have none yet.
+
+        Of others count how many known pixels of each have another.
+        """
+        found, own = sight.full(band), patch[band]
+        np.take(table, own, out=seeds[band], mode="clip")
+        differs = (found != seeds[band]) & (found > 0) & (own > 0)
+        of, other = own[differs], found[differs]
+        missed = table[of] == 0
+        part = np.bincount(of[~missed])
+        with guard:
+            wrong[: len(part)] += part
+        return of[missed], other[missed]
+
+    small = side_by_side(lay_out, sight.bands)
+    of, own = (np.concatenate(part) for part in zip(*small, strict=True))
+    if len(of):
+        # the lattice met none of the smallest patches: the last pixel of each decides
+        table[of] = own
+        wrong += np.bincount(of[table[of] != own], minlength=count)
+        rest = np.zeros(count, np.uint16)
+        rest[of] = table[of]
+
+        def fill(band: slice) -> None:
+            here = np.nonzero((seeds[band] == 0) & (patch[band] > 0))
+            seeds[band][here] = rest[patch[band][here]]
+
+        side_by_side(fill, sight.bands)
+    if wrong.any():
+        _keep_own(seeds, patch, sight, wrong)
+    return seeds
+
+
+def _keep_own(seeds: U16, patch: I32, sight: _Sight, wrong: I64) -> None:
+    """Give pixels of mixed patches their own label, in place; ``wrong`` (N,) have another."""
+    size = np.zeros(len(wrong), np.int64)
     for band in sight.bands:
-        size += np.bincount(patch[band].ravel(), minlength=count)
+        size += np.bincount(patch[band].ravel(), minlength=len(wrong))
     mixed = wrong > MIXED * size
-    mixed[0] = False
 
     def keep_own(band: slice) -> None:
         here = mixed[patch[band]]
         if here.any():
-            np.copyto(seeds[band], sight.full(band) * sight.known[band], where=here)
+            np.copyto(seeds[band], sight.full(band), where=here)
 
     if mixed.any():
         side_by_side(keep_own, sight.bands)
-    return seeds
 
 
 def _most(patch: I32, sight: _Sight, count: int) -> U16:
-    """Return for each patch the label most of its known pixels have, 0 for none."""
-    bands = sight.bands
+    """Return for each patch the label most of its known pixels on a lattice have, 0 for none."""
 
-    def sample(number: int) -> tuple[I32, U16, I64]:
-        band = bands[number]
-        here = sight.known[band]
-        patches, labels = patch[band][here], sight.full(band)[here]
-        last = np.zeros(int(patches.max(initial=0)) + 1, np.uint16)
-        last[patches] = labels
-        held = np.flatnonzero(last).astype(np.int32)
+    def sample(band: slice) -> tuple[I64, I64]:
         # a lattice that stays where it is, whatever part of the page is looked at
         row = np.arange(band.start, band.stop)[:, None]
         column = -(SHIFTED * (row + sight.corner[0]) + sight.corner[1]) % SAMPLED
         column = column + np.arange(0, patch.shape[1], SAMPLED)
         inside = column < patch.shape[1]
         row, column = np.broadcast_to(row, column.shape)[inside], column[inside]
-        met = sight.known[row, column]
-        row, column = row[met], column[met]
         some = sight.wide[sight.row[row], column].astype(np.int64)
-        return held, last[held], patch[row, column].astype(np.int64) << 16 | some
+        own = patch[row, column].astype(np.int64)
+        met = (some > 0) & (own > 0)
+        key = own[met] << 16 | some[met]
+        # neighbours are mostly alike
+        starts = np.flatnonzero(np.diff(key, prepend=-1))
+        return key[starts], np.diff(starts, append=len(key))
 
-    held, last, keys = zip(*side_by_side(sample, range(len(bands))), strict=True)
+    keys, times = (
+        np.concatenate(part) for part in zip(*side_by_side(sample, sight.bands), strict=True)
+    )
+    key, at = np.unique(keys, return_inverse=True)
+    total = np.bincount(at.ravel(), times, len(key))
+    order = np.argsort(total, kind="stable")
     table = np.zeros(count, np.uint16)
-    # one of them: enough for the smallest patches
-    table[np.concatenate(held)] = np.concatenate(last)
-    key, times = np.unique(np.concatenate(keys), return_counts=True)
-    order = np.argsort(times, kind="stable")
     table[key[order] >> 16] = key[order] & 0xFFFF  # the most frequent last
-    table[0] = 0
     return table
 
 
