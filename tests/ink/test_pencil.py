@@ -193,7 +193,7 @@ def test_named_colours_drop_what_is_named_and_nothing_else() -> None:
     assert (kept.ink[red] < 0.5).mean() > 0.99
     assert (gone.ink[red] < 0.5).mean() < 0.05
     assert (by_code.ink[red] < 0.5).mean() < 0.05
-    assert pencil.note == "removed, as asked: red"
+    assert pencil.note == "removed, as asked: red (from 8 % of the sheet)"
 
 
 def _two_pencils(first: str, second: str) -> tuple[Drawn, Bool]:
@@ -255,6 +255,38 @@ def test_fringes_of_the_lens_shave_nothing_off_the_inks_edges() -> None:
     clean, _ = separate(plain)
     wide = float((fringed.ink < 0.5).sum()) / float((clean.ink < 0.5).sum())
     assert wide == pytest.approx(1.0, abs=0.02)  # 0.06 px a side
+
+
+@pytest.mark.parametrize("channels", [(0.4, 0.15, 0.1), (0.0, -0.03, -0.3)])
+def test_what_a_camera_leaves_beside_black_lines_is_not_named(
+    channels: tuple[float, float, float],
+) -> None:
+    drawn = draw()
+    near = cv2.dilate(drawn.ink, np.ones((15, 15), np.uint8))
+    ring = cv2.GaussianBlur(near, (0, 0), 2.0) * (1 - drawn.ink)
+    page = drawn.reflectance + ring[..., None] * np.array(channels, np.float32)
+    _, pencil = separate(even(Drawn(drawn.ink, drawn.pencil, page.astype(np.float32))))
+    assert not pencil.found
+    assert pencil.note == "no coloured pencil found"
+
+
+@pytest.mark.parametrize("colour", ["#D2EEF6", "#FFF3B0", "#FFE9E0"])
+def test_truly_pale_pencil_is_named_and_goes(colour: str) -> None:
+    drawn = draw(colour)
+    grey, pencil = separate(even(drawn))
+    assert len(pencil.colours) == 1
+    assert re.fullmatch(
+        rf"\w+ {pencil.colours[0]}: pencil, printed lines or wash, removed "
+        r"\(from \d+ % of the sheet\)",
+        pencil.note,
+    )
+    alone = (drawn.pencil > 0.6) & (cv2.dilate(drawn.ink, np.ones((15, 15), np.uint8)) == 0)
+    assert float(grey.ink[alone].mean()) > 0.97
+
+
+def test_what_was_asked_to_go_and_is_not_there_is_said() -> None:
+    _, pencil = separate(even(draw()), ["green"])
+    assert pencil.note == "removed, as asked: green (none was found)"
 
 
 def test_the_layer_shows_the_pencil_without_the_ink() -> None:

@@ -9,7 +9,7 @@ has no reason to do.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
@@ -19,6 +19,8 @@ from inkclean.ink.pencil.pigments import (
     AXES,
     DARK,
     LEAST_CHROMA,
+    LEAST_SHARE,
+    OVERLIT,
     REACH_DEGREES,
     Colours,
     Pigment,
@@ -44,6 +46,9 @@ ENOUGH = 4  # cores near each other from which on they are compared
 BROAD = 0.5  # share left after paring off a line's half width: flat colour or wash
 COMPANY = 2.5  # times as often beside black lines as anywhere
 LINE_MM = 1.6  # drawn lines, their blur included, are narrower
+LEAST_APART = 0.05  # share of a fringe's px that lie apart from black lines
+FAINT, CLINGS = 0.6, 12.0  # a colour so pale, so many times oftener beside black, is its fringe
+PURE = 0.5  # a pixel of a pigment is at least so saturated beside the pigment
 FRINGE_MM = 0.35  # nearer to a black line lies what lens and JPEG smear out of it
 # On a page whose darkest part of this share is paler than dark ink, that part is its ink,
 INK_SHARE = 0.002
@@ -60,7 +65,9 @@ class Evidence:
     ``core`` is the reflectance in its strongest channel at the centres of its strokes;
     ``broad`` the share of its area that is no line; ``company`` how many times as often it
     lies beside black lines as elsewhere; ``uneven`` the deviation of its cores' density from
-    those near them, as a share; ``printed`` the share of it that is long level or upright lines.
+    those near them, as a share; ``printed`` the share of it that is long level or upright lines;
+    ``apart`` the share of the sheet that it marks clearly, and further from black lines than
+    their fringes, ``all`` the share it marks at all.
     """
 
     core: float
@@ -68,6 +75,18 @@ class Evidence:
     company: float
     uneven: float = 1.0
     printed: float = 0.0
+    apart: float = 1.0
+    all: float = 1.0
+
+    def is_fringe(self, strongest: float) -> bool:
+        """Whether a pigment that reflects ``strongest`` is what lens, sharpening and JPEG leave.
+
+        Nobody sees it as a colour: it lies nowhere but beside black lines, or is lighter than
+        the paper there.
+        """
+        if self.apart < max(LEAST_SHARE, LEAST_APART * self.all):
+            return True
+        return strongest > FAINT and self.company > CLINGS
 
     @property
     def is_ink(self) -> bool:
@@ -150,10 +169,17 @@ def gather(
         black = _along(across, along, strength, main) & (strongest > 0.7 * main.density.max())
     fringe = _grow(black, FRINGE_MM * per_mm)
     beside = _grow(black, BESIDE_MM * per_mm)
+    coloured = (strength > 1.3 * LEAST_CHROMA) & ~black
+    lit = colours.bright < OVERLIT
+    total = np.sqrt(sum(plane * plane for plane in cv2.split(colours.density)))
     result = []
     for pigment in pigments:
-        mask = (strength > 1.3 * LEAST_CHROMA) & ~black & _along(across, along, strength, pigment)
-        result.append(_signs(mask, strongest, fringe, beside, per_mm))
+        mask = coloured & _along(across, along, strength, pigment)
+        # thin black lines and soft edges are grey with hardly a tint
+        pure = lit & (strength > PURE * saturation(pigment) * total)
+        signs = _signs(mask, strongest, fringe, beside, per_mm)
+        apart = float((mask & pure & ~fringe).mean())
+        result.append(replace(signs, apart=apart, all=float(mask.mean())))
     return result
 
 

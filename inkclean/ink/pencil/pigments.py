@@ -26,6 +26,7 @@ BINS = 72  # hue bins of 5 degrees
 REACH_DEGREES = 32.0  # hues this near the peak are one pigment
 LEAST_CHROMA = 0.09  # fainter tints are paper
 LEAST_SHARE = 2e-4  # of the sheet; less is a stain or a coloured fringe
+OVERLIT = 1.08  # a channel lighter than this is no pigment's: what sharpening leaves beside ink
 DARK = 0.30  # a pixel all of whose channels lie under this is dark ink
 LEAST_NEUTRAL = 0.35  # quantile of the grey that goes with a pigment's chroma
 MOST_MIXED = 3  # pigments whose mixtures are looked for

@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import compress
 
 import numpy as np
 
@@ -13,6 +14,7 @@ from inkclean.base.errors import UsageError
 from inkclean.base.tiles import side_by_side, strips
 from inkclean.ink.pencil.evidence import NEUTRAL, PALE, gather, ink_hue, saturation
 from inkclean.ink.pencil.pigments import (
+    LEAST_SHARE,
     NAMED,
     Colours,
     Pigment,
@@ -32,6 +34,7 @@ from inkclean.sheet.values import Sheet
 REDUCED_PER_MM = 5.0  # pencil is broad and soft: this many px/mm show all of it
 SAME_HUE = 40.0  # degrees; a named colour means pigments this near
 MARKED = 0.9  # least light of paper that no pencil marks, in the darkest channel
+LEAST_SAID = 1e-3  # share of the sheet; less is not told in figures
 TINT = 0.8  # in its strongest channel: paler than this is uneven paper
 CROSSING = 20.0  # degrees from the mixture of two pigments
 APART = 60.0  # degrees; beside coloured ink, nearer hues are the ink itself or mixed with it
@@ -100,7 +103,7 @@ def separate(
     darkest = np.minimum(np.minimum(under[0], under[1]), under[2])
     pencilled = darkest < MARKED if gone else None
     share = 0.0 if pencilled is None else float(pencilled.mean())
-    note, printed = decision.note, False
+    note, printed = decision.note + (_amount(share) if gone else ""), False
     if "auto" in words:
         colour, marked, said, band = _lift_print(sheet, grey, factor)
         if colour and band is not None:
@@ -165,6 +168,8 @@ def _decide(
     if "auto" not in words:
         return _named(coloured, words, main)
     signs = gather(colours, coloured, main)
+    real = [not s.is_fringe(p.strongest) for p, s in zip(coloured, signs, strict=True)]
+    coloured, signs = list(compress(coloured, real)), list(compress(signs, real))
     off = [p.strongest > PALE or not s.is_ink for p, s in zip(coloured, signs, strict=True)]
     parts = []
     if main is not None:
@@ -180,6 +185,15 @@ def _decide(
         parts.append(f"{gone}: pencil, printed lines or wash, removed")
     note = "; ".join(parts) or "no coloured pencil found"
     return _Decision(tuple(coloured), tuple(off), main, note)
+
+
+def _amount(share: float) -> str:
+    """Return in words from how much of the sheet pencil was removed."""
+    if share < LEAST_SHARE:
+        return " (none was found)"
+    if share < LEAST_SAID:
+        return " (from less than 0.1 % of the sheet)"
+    return f" (from {100 * share:.{0 if share >= 0.01 else 1}f} % of the sheet)"
 
 
 def _own(pigments: Sequence[Pigment]) -> list[Pigment]:
