@@ -16,7 +16,10 @@ from dataclasses import dataclass
 import numpy as np
 
 from inkclean.base.arrays import F32, F64, I64
+from inkclean.base.compiled import compiled
 from inkclean.curves.plane import as_complex
+
+_cubics = compiled("inkclean.curves._cubics")
 
 # Samples a span, ends included: a cubic's error has five lobes at most, three samples on each
 SAMPLES = 16
@@ -56,20 +59,72 @@ def fit_spans(
     rounds: int = ROUNDS,
     hopeless: float = np.inf,
     freed: bool = False,
+    share: float = 1.0,
 ) -> Fit:
     """Fit S cubics to spans of ``points`` (N, 2) from index ``first`` to ``last`` (S,) inclusive.
 
-    ``tolerance`` is (N,) px; ``start`` and ``end`` are (S, 2) unit tangents, both pointing onward
-    along the span; ``count`` samples are taken of each. Where ``worst`` is above ``hopeless``
-    after the first round, that round's fit is given. With ``freed``, ``start`` and ``end`` of
-    the fit are the tangents that the samples would rather have, else those given.
+    ``tolerance`` is (N,) px, of which samples may use a ``share``; ``start`` and ``end`` are (S, 2)
+    unit tangents, both pointing onward along the span; ``count`` samples are taken of each. Where
+    ``worst`` is above ``hopeless`` after the first round, that round's fit is given. With
+    ``freed``, ``start`` and ``end`` of the fit are the tangents that the samples would rather
+    have, else those given.
     """
+    fit = fit_by_numpy if _cubics is None else fit_compiled
+    return fit(points, tolerance, first, last, start, end, count, rounds, hopeless, freed, share)
+
+
+def fit_by_numpy(
+    points: F64,
+    tolerance: F32,
+    first: I64,
+    last: I64,
+    start: F32,
+    end: F32,
+    count: int,
+    rounds: int,
+    hopeless: float,
+    freed: bool,
+    share: float,
+) -> Fit:
+    """Fit as ``fit_spans`` does, all spans at once."""
     q, tolerance = _sample(points, tolerance, first, last, count)
+    tolerance *= np.float32(share)
     ways = np.ascontiguousarray(start.T), np.ascontiguousarray(end.T)
     inner, worst, at, u = _fit(q, tolerance, *ways, rounds, hopeless)
     if freed:
         start, end = (np.ascontiguousarray(way.T) for way in _free_tangents(q, u))
     return Fit(inner.T, worst, at, start, end)
+
+
+def fit_compiled(
+    points: F64,
+    tolerance: F32,
+    first: I64,
+    last: I64,
+    start: F32,
+    end: F32,
+    count: int,
+    rounds: int,
+    hopeless: float,
+    freed: bool,
+    share: float,
+) -> Fit:
+    """Fit as ``fit_spans`` does, a span at a time by ``_cubics.c``: the same to the bit."""
+    cubics = np.empty((first.size, 4), np.float32)
+    ways = np.empty((first.size if freed else 0, 2, 2), np.float32)
+    given = (
+        np.ascontiguousarray(points, np.float64),
+        np.ascontiguousarray(tolerance, np.float32),
+        np.ascontiguousarray(first, np.int64),
+        np.ascontiguousarray(last, np.int64),
+        np.ascontiguousarray(start, np.float32),
+        np.ascontiguousarray(end, np.float32),
+    )
+    asked = (count, FEW_SAMPLES, rounds, share, hopeless, _WORTH_LEAVING)
+    _cubics.fit(*given, cubics, ways, *asked)
+    if freed:
+        start, end = ways[:, 0], ways[:, 1]
+    return Fit(cubics[:, :2], cubics[:, 2], cubics[:, 3], start, end)
 
 
 def _sample(points: F64, tolerance: F32, first: I64, last: I64, count: int) -> tuple[F32, F32]:

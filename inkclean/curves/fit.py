@@ -142,13 +142,11 @@ def _measure(
         chunks = np.array_split(rows, max(rows.size * count // _CHUNK, 1))
         parts += [(count, chunk) for chunk in chunks if chunk.size]
 
-    asked = runs.tolerance * np.float32(_CHECKED)
-
     def work(part: tuple[int, I64]) -> None:
         count, chunk = part
         fit = fit_spans(
             runs.points,
-            asked,
+            runs.tolerance,
             first[chunk],
             last[chunk],
             start.take(chunk, axis=0),
@@ -157,6 +155,7 @@ def _measure(
             rounds=_TURNED if turn else ROUNDS,
             hopeless=np.inf if turn else _HOPELESS,
             freed=turn,
+            share=_CHECKED,
         )
         inner[chunk], worst[chunk], at[chunk] = fit.inner, fit.worst, fit.at
         if turn:

@@ -12,7 +12,10 @@ from itertools import pairwise
 import numpy as np
 
 from inkclean.base.arrays import F64, I32, I64, Bool, count_up, offsets_of
+from inkclean.base.compiled import compiled
 from inkclean.curves.plane import cross, length
+
+_meetings = compiled("inkclean.curves.outlines._meetings")
 
 _SQUARE_PX = 2.0  # px, side of the squares: most pieces are shorter
 _PAIRS = 1 << 19  # pairs of pieces that are looked at at once: what fits in the cache
@@ -65,6 +68,13 @@ def crossing_pieces(pieces: EdgePieces, side: I64, among: I64 | None = None) -> 
 
     Only pieces ``among`` those given are looked at, or those near enough.
     """
+    if _meetings is not None:
+        return meeting_compiled(pieces, side, among)
+    return crossing_by_numpy(pieces, side, among)
+
+
+def crossing_by_numpy(pieces: EdgePieces, side: I64, among: I64 | None = None) -> tuple[I64, I64]:
+    """Return what ``crossing_pieces`` does, pairs within ``side`` from both sides."""
     if among is None:
         among = near_pieces(pieces, side)
     one, two = _neighbours(pieces, side, among)
@@ -75,11 +85,45 @@ def all_crossings(pieces: EdgePieces, side: I64, reach: F64 | None = None) -> tu
     """Return the pairs of pieces, one of them of ``side``, that cross, each pair at least once.
 
     With ``reach`` (N,) px, how far off each piece its curve may run, all that may cross. Else
-    the same as ``crossing_pieces`` finds, in another order. For ``side`` of most of the pieces:
-    each two in a square meet once and not from both sides, a part of them at a time.
+    the same as ``crossing_pieces`` finds, in another order.
     """
     if side.size == 0:
         return side, side
+    if _meetings is not None:
+        return meeting_compiled(pieces, side, None, reach)
+    return all_by_numpy(pieces, side, reach)
+
+
+def meeting_compiled(
+    pieces: EdgePieces, side: I64, among: I64 | None = None, reach: F64 | None = None
+) -> tuple[I64, I64]:
+    """Return what ``crossing_pieces`` or ``all_crossings`` do, by ``_meetings.c``: the same pairs,
+    each once.
+    """
+    count = len(pieces.points)
+    of_side = np.zeros(count, np.bool_)
+    of_side[side] = True
+    looked_at = np.ones(count, np.bool_) if among is None else of_side.copy()
+    if among is not None:
+        looked_at[among] = True
+    found = _meetings.meeting(
+        np.ascontiguousarray(pieces.points, np.float64),
+        np.ascontiguousarray(pieces.following, np.int64),
+        of_side,
+        looked_at,
+        np.zeros(0) if reach is None else np.ascontiguousarray(reach, np.float64),
+        1.0 / _SQUARE_PX,
+    )
+    one, two = np.ascontiguousarray(np.frombuffer(found, np.int64).reshape(-1, 2).T)
+    near = None if reach is None else reach.take(one) + reach.take(two)
+    kept = np.flatnonzero(do_cross(pieces, one, two, near))
+    return one[kept], two[kept]
+
+
+def all_by_numpy(pieces: EdgePieces, side: I64, reach: F64 | None = None) -> tuple[I64, I64]:
+    """Return what ``all_crossings`` does. For ``side`` of most of the pieces: each two in a square
+    meet once and not from both sides, a part of them at a time.
+    """
     among = near_pieces(pieces, side)
     boxes = _Boxes.of(pieces, reach)
     low, high = boxes.squares(among)
