@@ -17,6 +17,7 @@ import cv2
 import numpy as np
 
 from inkclean.base.arrays import F32
+from inkclean.base.memory import hand_back
 from inkclean.base.stopwatch import Stopwatch
 from inkclean.ink.edits import InkEdits
 from inkclean.ink.values import Doubt, Ink, Pencil
@@ -48,6 +49,9 @@ class Page:
         number: which picture of the file, from 1.
         given: values that stand already and are not made, by the names of the table.
         keep: names of values to be kept all the same, ``EVERYTHING`` for a page that is worked on.
+        spare: names of results, or of values given, that are let go all the same once no step to
+            come needs them; what was given cannot be made again. With any, memory goes back to
+            the system after each step.
         before: called before each step; what it raises ends the work between two steps.
         watch: counts the time.
     """
@@ -60,6 +64,7 @@ class Page:
         number: int = 1,
         given: Mapping[str, object] | None = None,
         keep: Collection[str] = (),
+        spare: Collection[str] = (),
         before: Callable[[Step], None] = lambda step: None,
         watch: Stopwatch | None = None,
         **asked: Any,
@@ -69,7 +74,10 @@ class Page:
         self._given = dict(given or {})
         if isinstance(photo, Photo):
             self._given |= {"photo": photo, "joined": photo}
-        self._keep = EVERYTHING - PASSING | set(keep)
+        self._origin = frozenset(self._given)
+        self._keep = EVERYTHING - PASSING - set(spare) | set(keep)
+        self._spare = frozenset(spare)
+        self._name = photo.name if isinstance(photo, Photo) else ""
         self._before = before
         self._values: dict[str, Any] = dict(self._given)
         # what each value was made from, and, worked out once, what it would be made from now
@@ -102,7 +110,7 @@ class Page:
 
     def key(self, name: str) -> str:
         """Return what tells one making of a value from another: equal if it would be the same."""
-        if name in self._given:
+        if name in self._origin:
             return "given"
         if name not in self._keys:
             step = MAKERS[name]
@@ -136,6 +144,8 @@ class Page:
             self._run(step, wanted)
             for name in set(self._values) - wanted:
                 self._drop(name)
+            if self._spare:
+                hand_back()
 
     def get(self, name: str) -> Any:
         """Return a value of the table, made if it does not stand."""
@@ -178,8 +188,12 @@ class Page:
         for name, value in zip(step.makes, made if len(step.makes) > 1 else (made,), strict=True):
             self._values[name] = value
             self._made_from[name] = self.key(name)
+            if name == "photo":
+                self._name = value.name
 
     def _drop(self, name: str) -> None:
+        if name in self._spare:
+            self._given.pop(name, None)
         if name not in self._given:
             self._values.pop(name, None)
             self._made_from.pop(name, None)
@@ -215,6 +229,11 @@ class Page:
     def photo(self) -> Photo:
         """The photo: upright, (H, W, 3) uint8 sRGB."""
         return cast("Photo", self.get("photo"))
+
+    @property
+    def name(self) -> str:
+        """What the photo is called in messages and in names of files."""
+        return self._name or self.photo.name
 
     @property
     def frame(self) -> Frame:

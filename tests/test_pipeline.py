@@ -94,7 +94,7 @@ def test_steps_run_when_asked_for_and_again_only_where_something_changed(ran: li
     page = _page(ran, keep=EVERYTHING)
     assert ran == []
     coverage = page.ink.coverage
-    to_ink = ["frame", "square", "light", "separate", "blur", "cut", "specks", "differ", "weigh"]
+    to_ink = ["frame", "differ", "square", "light", "separate", "blur", "cut", "specks", "weigh"]
     to_ink.append("mend")
     assert ran == to_ink
     assert page.ink.coverage is coverage
@@ -125,6 +125,21 @@ def test_a_page_that_lets_go_gives_the_same_and_holds_its_results_alone(ran: lis
     # the sheet stands, what was let go on the way is made again
     assert page.ink.coverage.sum() > kept.ink.coverage.sum()
     assert ran == ["separate", "blur", "cut", "specks", "weigh", "mend"]
+
+
+def test_a_page_lets_go_of_its_photo_where_that_is_spared(ran: list[str]) -> None:
+    page, kept = _page(ran, spare=("photo", "joined")), _page([])
+    page.bring("capture", "ink")
+    assert not page.has("photo") and not page.has("joined")
+    assert page.name == "page"
+    assert page.key("ink") == kept.key("ink")
+    assert np.array_equal(page.ink.coverage, kept.ink.coverage)
+    assert kept.has("photo")
+    with pytest.raises(UsageError, match="no photo"):
+        page.get("photo")
+    held = _page([], spare=("photo", "joined"))
+    held.bring("photo", "ink")  # asked for beside the ink, it stays
+    assert held.has("photo")
 
 
 def test_what_a_branch_tries_leaves_the_page_as_it_is(ran: list[str]) -> None:

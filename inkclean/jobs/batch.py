@@ -233,15 +233,17 @@ def _clean_pages(job: Job, log: Log) -> None:
             page = Page(
                 photo,
                 order.settings,
+                spare=("photo", "joined"),
                 watch=watch,
                 keep_pencil=order.keep_pencil,
                 line_mm=None if order.evening is None else order.evening.line_mm,
                 ink_edits=read_ink_edits(edits.get("ink", {})),
                 letter_edits=read_letter_edits(edits.get("lettering", {})),
             )
+            photo = None  # the page lets go of it
             report = write_results(page, order, origin, target, edits)
             keep(page, photo_of(origin, number))
-            log.work.append(Work(photo.name, process, tuple(watch.spans)))
+            log.work.append(Work(target.name, process, tuple(watch.spans)))
         log.reports.append(report)
 
 
@@ -258,6 +260,7 @@ def _clean_together(job: Job, origin: Origin, target: Target, log: Log) -> None:
         page = Page(
             job.path,
             job.order.settings,
+            spare=("photo", "joined"),
             watch=watch,
             others=job.others,
             keep_pencil=job.order.keep_pencil,

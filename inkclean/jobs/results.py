@@ -77,6 +77,7 @@ class Order:
         """What a page must make for the results, by the names of the chain's table."""
         made = ("sheet", "capture", "ink", "curves")
         more = ("strokes",) if self.settings.strokes else ()
+        more = (*more, "photo") if "proof" in self.also else more
         return (*made, *more, "lettering") if PARTS.keys() & set(self.also) else (*made, *more)
 
     @property
@@ -288,27 +289,27 @@ def _at_dpi(
 
 
 def _writers(page: Page, settings: Settings, cut: Bool) -> dict[str, Callable[[Path], None]]:
-    ink, sheet, photo = page.ink, page.sheet, page.photo
+    ink, sheet = page.ink, page.sheet
     coarse = colour_dpi(settings.dpi)
 
     def svg(path: Path) -> None:
         from inkclean.deliver.vector.svg import write_strokes_svg, write_svg
 
-        about = f"Ink of {photo.name}, cleaned by inkclean {__version__}"
+        about = f"Ink of {page.name}, cleaned by inkclean {__version__}"
         if settings.strokes:
-            write_strokes_svg(page.strokes, path, title=photo.name, description=about)
+            write_strokes_svg(page.strokes, path, title=page.name, description=about)
         else:
-            write_svg(page.curves, path, title=photo.name, description=about)
+            write_svg(page.curves, path, title=page.name, description=about)
 
     def pdf(path: Path) -> None:
         from inkclean.deliver.vector.pdf import write_pdf
 
-        write_pdf(page.curves, path, title=photo.name)
+        write_pdf(page.curves, path, title=page.name)
 
     def proof(path: Path) -> None:
         from inkclean.deliver.pictures.proof import write_proof
 
-        write_proof(photo, sheet, ink, page.capture, path)
+        write_proof(page.photo, sheet, ink, page.capture, path)
 
     def lines(path: Path) -> None:
         alpha = _at_dpi(bitmap.edge_alpha, page, settings.dpi)
