@@ -18,6 +18,7 @@ import numpy as np
 
 from inkclean.base.arrays import F32, U8, Bool, length
 from inkclean.base.colour import to_linear
+from inkclean.sheet.pale import PALE, PALEST, line_tone, pale_blacks, upper_light
 
 PITCH_MM = 0.3  # a sample of the shading: finer than the penumbra of any usual shadow
 MOST_SAMPLES = 1_200_000  # keeps a sheet of A2 as quick as one of A3
@@ -70,6 +71,9 @@ def find_shading(samples: U8, per_mm: float, inside: Bool | None) -> LightGrid:
     paper = _paper(light, usable, per_mm, inside)
     if not paper.any():
         paper = np.ones(level.shape, np.bool_) if inside is None else inside.copy()
+    tone = line_tone(bright, samples)
+    if tone is not None and PALE < tone < PALEST:
+        paper = _without_blacks(light, paper, tone, per_mm)
     calm = _fill(light, paper, CALM_MM * per_mm)
     side = _disc(SIDE_MM * per_mm)
     low = np.asarray(cv2.erode(calm, side), np.float32)
@@ -160,6 +164,21 @@ def _paper(light: F32, usable: Bool, per_mm: float, inside: Bool | None) -> Bool
         kept[0] = False
     paper = kept[labels].astype(np.uint8)
     return np.asarray(cv2.erode(paper, np.ones((3, 3), np.uint8)), np.bool_)
+
+
+def _without_blacks(light: F32, paper: Bool, tone: float, per_mm: float) -> Bool:
+    """Paper without what was filled with a pale ink, whose lines have that ``tone``."""
+    level = _mean(light)
+    slope = _slope(np.log(cv2.GaussianBlur(level, (0, 0), 1.0) + _EPS), per_mm)
+    around = upper_light(level)
+    for look in range(2):  # the second by the paper between what the first found
+        drawn = pale_blacks(level, around, slope, tone, per_mm)
+        rest = paper & ~cv2.dilate(drawn.view(np.uint8), _disc(3)).view(np.bool_)
+        if not drawn.any() or not rest.any():
+            return paper
+        if look == 0:
+            around = _mean(_fill(light, rest, CALM_MM * per_mm))
+    return np.asarray(rest, np.bool_)
 
 
 def _fill(values: F32, known: Bool, sigma: float, *, rough: bool = False) -> F32:
