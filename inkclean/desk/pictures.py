@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import shutil
+import zlib
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -13,7 +14,9 @@ import numpy as np
 from inkclean.base.arrays import U8, U16
 
 TILE_PX = 512
+NUMBERS = "application/octet-stream"  # media type of label maps
 _JPEG_QUALITY = 88
+_LEAST_EFFORT = 1  # of deflating: a quarter of a megabyte in a millisecond
 
 
 @dataclass(frozen=True)
@@ -72,8 +75,8 @@ def read_whole(folder: Path, level: int = 0) -> U8:
 def tile(folder: Path, level: int, column: int, row: int) -> tuple[bytes, str]:
     """Return one tile as bytes, and its media type.
 
-    Colour comes as JPEG, coverage as grey PNG (0 = ink), labels as RGB PNG (red = low byte,
-    green = high byte).
+    Colour comes as JPEG, coverage as grey PNG (0 = ink). Labels come as ``NUMBERS``: width,
+    height and all values as 16-bit whole numbers, low byte first, deflated (RFC 1950).
 
     Raises:
         FileNotFoundError: the picture has gone.
@@ -89,10 +92,9 @@ def tile(folder: Path, level: int, column: int, row: int) -> tuple[bytes, str]:
         _, data = cv2.imencode(".jpg", swapped, [cv2.IMWRITE_JPEG_QUALITY, _JPEG_QUALITY])
         return data.tobytes(), "image/jpeg"
     if part.dtype == np.uint16:
-        planes = np.zeros((*part.shape, 3), np.uint8)
-        planes[..., 2] = part & 255
-        planes[..., 1] = part >> 8
-        return _png(planes), "image/png"
+        size = np.array([part.shape[1], part.shape[0]], "<u2")
+        values = size.tobytes() + part.astype("<u2").tobytes()
+        return zlib.compress(values, _LEAST_EFFORT), NUMBERS
     return _png(np.asarray(255 - part, np.uint8)), "image/png"
 
 

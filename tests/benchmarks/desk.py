@@ -327,15 +327,8 @@ def _taken(browser: Browser, tab: Page, server: int) -> str:
     line_in.send("Performance.enable")
     metrics = {m["name"]: m["value"] for m in line_in.send("Performance.getMetrics")["metrics"]}
     line_in.detach()
-    whole = browser.new_browser_cdp_session()
-    ids = [
-        p["id"]
-        for p in whole.send("SystemInfo.getProcessInfo")["processInfo"]
-        if p["type"] == "renderer"
-    ]
-    whole.detach()
-    page = max(_pss(number) for number in ids)
-    server_mb, others = _pss(server), sum(_pss(number) for number in _children(server))
+    page = max(_pss(number) for number in renderers(browser))
+    server_mb, others = _pss(server), sum(_pss(number) for number in children(server))
     heap = metrics["JSHeapUsedSize"] / 2**20
     return (
         f"server {server_mb:.0f} MB, workers {others:.0f} MB, page {page:.0f} MB, "
@@ -351,14 +344,23 @@ def _pss(number: int) -> float:
     return next(int(row.split()[1]) for row in text.splitlines() if row.startswith("Pss:")) / 1024
 
 
-def _children(number: int) -> list[int]:
+def renderers(browser: Browser) -> list[int]:
+    """Return the processes that draw the browser's pages."""
+    whole = browser.new_browser_cdp_session()
+    running = whole.send("SystemInfo.getProcessInfo")["processInfo"]
+    whole.detach()
+    return [one["id"] for one in running if one["type"] == "renderer"]
+
+
+def children(number: int) -> list[int]:
+    """Return the processes that a process started, and those that they did."""
     found = []
     for path in Path("/proc").glob("[0-9]*/stat"):
         with contextlib.suppress(OSError, ValueError, IndexError):
             parent = int(path.read_text("ascii", "replace").rpartition(")")[2].split()[1])
             if parent == number:
                 child = int(path.parent.name)
-                found += [child, *_children(child)]
+                found += [child, *children(child)]
     return found
 
 

@@ -288,6 +288,8 @@ def _picture_routes(desk: Desk) -> list[Route]:
         except FileNotFoundError:
             return Response(status_code=204)
         headers = {"cache-control": "private, max-age=86400, immutable"}
+        if kind == pictures.NUMBERS:
+            headers["content-encoding"] = "deflate"
         return Response(body, media_type=kind, headers=headers)
 
     return [

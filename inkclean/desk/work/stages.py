@@ -64,7 +64,7 @@ _OF = {
     "colours": ("flats",),
     "relief": ("relief",),
 }
-FIRST_MP = 1.2  # megapixels of a photo reduced for the first look: as many as a tablet shows
+FIRST_MP = 0.8  # megapixels of a photo reduced for the first look: enough for a few seconds
 LEAST_MP = 6.0  # megapixels of a photo that gets a first look: below, the page is there as soon
 _MOST_MARKS = 3000  # marks that are told one by one
 _MOST_RINGS = 2000  # rings that are

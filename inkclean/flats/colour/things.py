@@ -9,6 +9,7 @@ DOI 10.1016/0010-0285(91)90009-D).
 
 from __future__ import annotations
 
+import weakref
 from dataclasses import dataclass
 
 import numpy as np
@@ -48,11 +49,23 @@ class _Ends:
     front: I64
 
 
+_latest: list[tuple[weakref.ref[Flats], I64]] = []
+
+
 def things_of(flats: Flats) -> I64:
     """Return (N,) the number of the thing that each area is part of, from 0.
 
-    Only figures that do not touch each other are parts of one thing.
+    Only figures that do not touch each other are parts of one thing. What was found for the
+    latest flats is kept as long as these are.
     """
+    known = _latest[0] if _latest else None
+    if known is None or known[0]() is not flats:
+        known = weakref.ref(flats), _found(flats)
+        _latest[:] = [known]
+    return known[1].copy()
+
+
+def _found(flats: Flats) -> I64:
     count = len(flats.areas)
     ends = _ends(flats)
     one, other, weight = _edges(flats, ends)

@@ -41,15 +41,9 @@ export class Areas {
 
   enter() {
     const { desk } = this;
-    this.line = null;
-    this.sweep = null;
-    this.turning = null;
+    this.line = this.sweep = this.turning = this.tint = this.seen = this.checks.place = null;
     this.pending = [];
-    this.tint = null;
-    this.seen = null;
-    this.checks.place = null;
-    const words = [["dab", "Fill"], ["check", "Check"], ["bridge", "Bridge"], ["join", "Join"], ["split", "Split"]];
-    words.push(["shade", "Light direction"]);
+    const words = [["dab", "Fill"], ["check", "Check"], ["bridge", "Bridge"], ["join", "Join"], ["split", "Split"], ["shade", "Light direction"]];
     this.modes = choice(words, this.mode, (key) => this.use(key));
     this.keys = words.map(([key]) => key);
     this.even = button("No shade", () => desk.act({ kind: "light", degrees: null }));
@@ -149,6 +143,9 @@ export class Areas {
 
   stage(name) {
     if ((name === "ink" && !this.seen) || name === "relief") this.show();
+    const { flats, ink } = this.desk.state.stages;
+    // the new labels come while their colours are still worked out
+    if (name === "flats" && this.seen && ink) this.desk.view.fetch(this.desk.layer("labels", flats, flats.picture, ink.px_per_mm));
     if (name !== "colours") return;
     const first = !this.seen;
     this.snapshot();

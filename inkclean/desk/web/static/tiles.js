@@ -5,8 +5,10 @@ import { numbers } from "./numbers.js";
 
 // A large tablet at full sharpness shows some 40 tiles of each of two pictures, old and new.
 const MOST = 180;
+const NUMBERS = "application/octet-stream"; // tiles that are whole numbers, not a picture
 const held = new Map(); // url → {image}, {image: null} while under way
 const raw = new Map(); // url → {values, width, height}, or a promise of it
+const heard = new WeakSet(); // promises of values that somebody waits for
 const painted = new Map(); // url → {key, image}: values as colours, the latest table only
 
 /** Give the tile's bitmap if it is here; else have it fetched and call `come` when it is. */
@@ -42,11 +44,12 @@ function recoloured(url, come, change) {
     raw.set(url, values);
     trim(raw, MOST / 3);
   }
-  if (!values) {
-    valuesOf(url).then(come, () => {});
+  values ??= asked(url);
+  if (values instanceof Promise) {
+    if (!heard.has(values)) values.then(come, () => {});
+    heard.add(values);
     return null;
   }
-  if (values instanceof Promise) return null;
   const image = known?.image ?? new OffscreenCanvas(values.width, values.height);
   image.getContext("2d").putImageData(change.paint(values), 0, 0);
   painted.delete(url);
@@ -55,25 +58,44 @@ function recoloured(url, come, change) {
   return image;
 }
 
-async function decode(url) {
+async function fetched(url) {
   const reply = await fetch(at(url));
   if (reply.status !== 200) throw new Error("gone");
-  return createImageBitmap(await reply.blob(), { colorSpaceConversion: "none" });
+  return reply;
 }
 
-function valuesOf(url) {
-  const known = raw.get(url);
-  if (known) return Promise.resolve(known);
-  const asked = decode(url).then((image) => {
-    const made = read(image);
-    image.close();
+async function decode(url) {
+  return createImageBitmap(await (await fetched(url)).blob(), { colorSpaceConversion: "none" });
+}
+
+/** A tile of whole numbers: its width, its height, and then all of them. */
+function counted(buffer) {
+  const [width, height] = new Uint16Array(buffer, 0, 2);
+  return { values: new Uint16Array(buffer, 4), width, height };
+}
+
+async function seen(reply) {
+  const image = await createImageBitmap(await reply.blob(), { colorSpaceConversion: "none" });
+  const made = read(image);
+  image.close();
+  return made;
+}
+
+/** The values of a tile that was not asked for yet, as a promise. */
+function asked(url) {
+  const coming = fetched(url).then(async (reply) => {
+    const made = reply.headers.get("content-type") === NUMBERS ? counted(await reply.arrayBuffer()) : await seen(reply);
     raw.set(url, made);
     return made;
   });
-  raw.set(url, asked);
-  asked.catch(() => raw.delete(url));
+  raw.set(url, coming);
+  coming.catch(() => raw.delete(url));
   trim(raw, MOST / 3);
-  return asked;
+  return coming;
+}
+
+export async function valuesOf(url) {
+  return raw.get(url) ?? asked(url);
 }
 
 function read(image) {
@@ -82,7 +104,9 @@ function read(image) {
   const ctx = canvas.getContext("2d", { willReadFrequently: true });
   ctx.drawImage(image, 0, 0);
   const data = new Uint32Array(ctx.getImageData(0, 0, width, height).data.buffer);
-  return { values: Uint16Array.from(data, (pixel) => pixel & 0xffff), width, height };
+  const values = new Uint16Array(data.length);
+  for (let k = 0; k < data.length; k++) values[k] = data[k] & 0xffff;
+  return { values, width, height };
 }
 
 /** Let go of the tiles of a picture that will not be shown again. */

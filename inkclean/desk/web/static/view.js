@@ -1,8 +1,9 @@
 // The sheet on the screen: moved and sized by fingers, wheel and keys; drawn from tiles.
 
 import { numbers } from "./numbers.js";
-import { forget, tile } from "./tiles.js";
+import { forget, tile, valuesOf } from "./tiles.js";
 
+const TOGETHER_MS = 50; // tiles that come within so long are drawn together
 // What the keys draw with: it has no pressure.
 const KEYS = { pointerType: "keys", pressure: 0 };
 
@@ -227,12 +228,21 @@ export class View {
     this.working = false;
   }
 
+  /** A tile has come: the last one is drawn at once, others a few together. */
+  come() {
+    this.waiting -= 1;
+    if (this.waiting <= 0) this.draw();
+    else this.later ??= setTimeout(() => this.draw(), TOGETHER_MS);
+  }
+
   /** Draw at the next frame, once however often it is asked for. */
   draw() {
     if (this.asked) return;
     this.asked = true;
     requestAnimationFrame(() => {
       this.asked = false;
+      clearTimeout(this.later);
+      this.later = null;
       this.paint();
     });
   }
@@ -275,37 +285,44 @@ export class View {
     return Math.max(0, Math.min(layer.levels - 1, Math.floor(Math.log2(1 / size) + 0.25)));
   }
 
+  /** The tiles of a layer that are on the screen, the coarsest first: where, and how large a px. */
+  *placed(layer) {
+    const { canvas, ratio } = this;
+    const size = (ratio * this.k) / layer.per; // screen px per px of the picture
+    const [x0, y0] = [ratio * this.x, ratio * this.y];
+    for (const level of new Set([layer.levels - 1, this.levelOf(layer)])) {
+      const scale = 2 ** level * size;
+      const step = numbers.tile_px * scale;
+      const many = (full) => Math.ceil(full / (numbers.tile_px * 2 ** level));
+      const first = (from) => Math.max(0, Math.floor(-from / step));
+      const last = (from, room, full) => Math.min(many(full) - 1, Math.floor((room - from) / step));
+      for (let row = first(y0); row <= last(y0, canvas.height, layer.height); row++)
+        for (let column = first(x0); column <= last(x0, canvas.width, layer.width); column++)
+          yield { level, column, row, x: x0 + column * step, y: y0 + row * step, scale };
+    }
+  }
+
+  /** Have the tiles of a layer fetched that its place on the screen asks for. */
+  fetch(layer) {
+    for (const { level, column, row } of this.placed(layer)) valuesOf(layer.url(level, column, row)).catch(() => {});
+  }
+
   /** Draw a layer's tiles; returns how many are still to come. */
   lay(layer) {
-    const { ctx, canvas, ratio } = this;
-    const size = (ratio * this.k) / layer.per; // screen px per px of the picture
-    const top = layer.levels - 1;
-    const level = this.levelOf(layer);
+    const { ctx } = this;
     let missing = 0;
-    for (const each of level < top ? [top, level] : [top]) {
-      const step = numbers.tile_px * 2 ** each * size;
+    for (const { level, column, row, x, y, scale } of this.placed(layer)) {
       // some changes know at which of the picture's sizes they are made
-      const change = typeof layer.change === "function" ? layer.change(each) : layer.change;
-      const [x0, y0] = [ratio * this.x, ratio * this.y];
-      const columns = Math.ceil(layer.width / (numbers.tile_px * 2 ** each));
-      const rows = Math.ceil(layer.height / (numbers.tile_px * 2 ** each));
-      const first = (from) => Math.max(0, Math.floor(-from / step));
-      const last = (from, room, n) => Math.min(n - 1, Math.floor((room - from) / step));
-      for (let row = first(y0); row <= last(y0, canvas.height, rows); row++)
-        for (let column = first(x0); column <= last(x0, canvas.width, columns); column++) {
-          const image = tile(layer.url(each, column, row), () => this.draw(), change);
-          if (!image) {
-            missing += 1;
-            continue;
-          }
-          const scale = 2 ** each * size;
-          ctx.imageSmoothingEnabled = !layer.hard || scale < 1;
-          ctx.setTransform(1, 0, 0, 1, 0, 0);
-          const [l, t] = [Math.round(x0 + column * step), Math.round(y0 + row * step)];
-          const r = Math.round(x0 + column * step + image.width * scale);
-          const b = Math.round(y0 + row * step + image.height * scale);
-          ctx.drawImage(image, l, t, r - l, b - t);
-        }
+      const change = typeof layer.change === "function" ? layer.change(level) : layer.change;
+      const image = tile(layer.url(level, column, row), () => this.come(), change);
+      if (!image) {
+        missing += 1;
+        continue;
+      }
+      ctx.imageSmoothingEnabled = !layer.hard || scale < 1;
+      ctx.setTransform(1, 0, 0, 1, 0, 0);
+      const [l, t, r, b] = [x, y, x + image.width * scale, y + image.height * scale].map(Math.round);
+      ctx.drawImage(image, l, t, r - l, b - t);
     }
     return missing;
   }
