@@ -10,10 +10,12 @@ nicks of a px or two are closed.
 
 from __future__ import annotations
 
+import math
+
 import cv2
 import numpy as np
 
-from inkclean.base.arrays import F32, Bool
+from inkclean.base.arrays import F32, I32, Bool
 from inkclean.base.tiles import TILE, Tile, side_by_side, strips, tiles
 from inkclean.ink.seen.places import Places
 from inkclean.ink.values import Grey
@@ -48,10 +50,14 @@ def bridge(coverage: F32, places: Places, grey: Grey) -> None:
     inked = places.inked & ~_pencilled(grey, places.odds.shape, px_per_mm / places.factor)
     share = averaged(coverage, places.factor)
     light = share >= 0.5
-    inked &= (places.odds > SLIT_ODDS) | ~_slits(light, px_per_mm / places.factor)
+    shut = closed(light, 1)
+    shut &= ~light
+    unsure = shut & inked
+    unsure &= places.odds <= SLIT_ODDS
+    _leave_slits(inked, shut, unsure, px_per_mm / places.factor)
     beyond = inked & ~light
     gaps = squares(beyond)
-    nicks = beyond & closed(light, 1)
+    nicks = beyond & shut
     if not gaps.any() and not nicks.any():
         return
     unit, high, wide = px_per_mm / places.factor, coverage.shape[0], coverage.shape[1]
@@ -59,13 +65,15 @@ def bridge(coverage: F32, places: Places, grey: Grey) -> None:
 
     def whole(tile: Tile) -> None:
         some = nicks[tile.own].astype(np.float32)
+        odds = places.odds[tile.own]
         if gaps[tile.around].any():
             here = tile.around
             dry = _dryness(inked[here], gaps[here], share[here], light[here], unit)
             np.maximum(some, dry[tile.inner], out=some)
         elif not some.any():
             return
-        seen[tile.own] = some / (1 + np.exp(np.float32(EDGE_ODDS) - places.odds[tile.own]))
+        at = np.nonzero(some)
+        seen[tile.own][at] = some[at] / (1 + np.exp(np.float32(EDGE_ODDS) - odds[at]))
 
     halo = max(_reach(ALONG_MM, unit), _reach(GRAIN_MM / 2, unit) + WHOLE_PX)
     side_by_side(whole, tiles((inked.shape[0], inked.shape[1]), TILE, halo))
@@ -99,24 +107,49 @@ def drop_scraps(coverage: F32, places: Places, px_per_mm: float) -> None:
     Those of the size of dust stay: they are told as removed later, one by one.
     """
     light = averaged(coverage, places.factor) >= 0.5
-    count, label, stats, _ = cv2.connectedComponentsWithStats(light.view(np.uint8), connectivity=8)
-    extent = np.maximum(stats[:, cv2.CC_STAT_WIDTH], stats[:, cv2.CC_STAT_HEIGHT])
-    at = np.flatnonzero(places.inked & light)
-    seen = np.bincount(np.asarray(label).ravel()[at], minlength=count) > 0
     unit = px_per_mm / places.factor
-    scrap = ~seen & (extent < SCRAP_MM * unit) & (extent >= DUST_MM * unit)
-    scrap[0] = False
-    gone = scrap[np.asarray(label)]
-    if not gone.any():
-        return
-    around = cv2.dilate(gone.view(np.uint8), np.ones((3, 3), np.uint8)) > 0
-    around &= ~light | gone
-    high, wide = coverage.shape
 
-    def clear(rows: slice) -> None:
-        coverage[rows][repeated(around, places.factor, (rows, slice(0, wide)))] = 0
+    def scraps(tile: Tile) -> Bool | None:
+        here = light[tile.around]
+        parts = _parts(here)
+        if parts is None:
+            return None
+        label, extent = parts
+        scrap = (extent < SCRAP_MM * unit) & (extent >= DUST_MM * unit)
+        scrap[0] = False
+        if not scrap.any():
+            return None
+        scrap[label[(places.odds[tile.around] > 0) & here]] = False
+        gone = scrap[label]
+        if not gone.any():
+            return None
+        around = cv2.dilate(gone.view(np.uint8), np.ones((3, 3), np.uint8)) > 0
+        around &= ~here | gone
+        return np.ascontiguousarray(around[tile.inner])
 
-    side_by_side(clear, strips(high, STRIP * places.factor))
+    # so far around a tile that what is a scrap, and a px beside it, lies wholly in sight
+    parts = tiles((light.shape[0], light.shape[1]), TILE, math.ceil(SCRAP_MM * unit) + 2)
+    for tile, around in zip(parts, side_by_side(scraps, parts), strict=True):
+        if around is None:
+            continue
+        rows, columns = (
+            slice(own.start * places.factor, min(own.stop * places.factor, length))
+            for own, length in zip(tile.own, coverage.shape, strict=True)
+        )
+        whole = slice(0, rows.stop - rows.start), slice(0, columns.stop - columns.start)
+        coverage[rows, columns][repeated(around, places.factor, whole)] = 0
+
+
+def _parts(mask: Bool) -> tuple[I32, I32] | None:
+    """Return the label of each pixel of ``mask`` (h, w), 0 beside, and how long each part is.
+
+    None where there is none.
+    """
+    if not mask.any():
+        return None
+    _, label, stats, _ = cv2.connectedComponentsWithStats(mask.view(np.uint8), connectivity=8)
+    extent = np.maximum(stats[:, cv2.CC_STAT_WIDTH], stats[:, cv2.CC_STAT_HEIGHT])
+    return np.asarray(label, np.int32), np.asarray(extent, np.int32)
 
 
 def _pencilled(grey: Grey, shape: tuple[int, ...], px_per_mm: float) -> Bool:
@@ -129,14 +162,23 @@ def _pencilled(grey: Grey, shape: tuple[int, ...], px_per_mm: float) -> Bool:
     return np.asarray(cv2.dilate(mask, kernel), np.uint8).view(np.bool_)
 
 
-def _slits(light: Bool, px_per_mm: float) -> Bool:
-    """Return where ``light`` (h, w) leaves long gaps of at most two px between its strokes."""
-    narrow = closed(light, 1) & ~light
-    _, label, stats, _ = cv2.connectedComponentsWithStats(narrow.view(np.uint8), connectivity=8)
-    extent = np.maximum(stats[:, cv2.CC_STAT_WIDTH], stats[:, cv2.CC_STAT_HEIGHT])
-    long = extent >= SLIT_MM * px_per_mm
-    long[0] = False
-    return np.asarray(long[np.asarray(label)], np.bool_)
+def _leave_slits(inked: Bool, shut: Bool, unsure: Bool, px_per_mm: float) -> None:
+    """Take out of ``inked`` (h, w), in place, those ``unsure`` that lie in long slits.
+
+    ``shut`` are the gaps of at most two px between strokes of light.
+    """
+    long = SLIT_MM * px_per_mm
+
+    def slits(tile: Tile) -> None:
+        own = unsure[tile.own]
+        parts = _parts(shut[tile.around]) if own.any() else None
+        if parts is not None:
+            label, extent = parts
+            inked[tile.own] &= ~(own & (extent >= long)[label[tile.inner]])
+
+    # a slit that leaves what is seen around a tile is long enough
+    halo = math.ceil(long) + 1
+    side_by_side(slits, tiles((inked.shape[0], inked.shape[1]), TILE, halo))
 
 
 def _uneven(inked: Bool, share: F32, light: Bool, px_per_mm: float) -> Bool:
