@@ -47,6 +47,7 @@ def _steps_functions() -> set[tuple[str, str]]:
     return found
 
 
+@pytest.mark.slow(4)
 def test_the_functions_of_the_steps_are_called_from_the_table_alone() -> None:
     ours = {name: module.split(".")[1] for module, name in _steps_functions()}
     assert {"separate", "trace", "find_flats", "shade_areas", "read_photo"} <= ours.keys()

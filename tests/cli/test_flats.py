@@ -218,6 +218,7 @@ def test_edits_by_hand_outlive_a_page_cleaned_anew(drawing: Path) -> None:
     assert json.loads(result.stdout)["flats"]["areas"] == 4
 
 
+@pytest.mark.slow(5)
 def test_flats_of_a_photo_tell_the_doubts_of_cleaning(drawing: Path) -> None:
     # no size in the file and none asked for: the scale of the sheet is a guess, and said to be
     page = Image.open(drawing)
@@ -243,6 +244,7 @@ def _cleaned(photo: Path, out: Path) -> Path:
     return out / "boxes.ticket.json"
 
 
+@pytest.mark.slow(5)
 def test_a_ticket_in_another_folder_knows_where_its_photo_is(drawing: Path) -> None:
     out = drawing.parent / "made" / "today"
     ticket = _cleaned(drawing, out)

@@ -84,6 +84,7 @@ def test_there_are_a_dozen_at_most() -> None:
     assert set(asked.tolist()) == set(np.flatnonzero(checks["kind"] == OPEN_GAP).tolist())
 
 
+@pytest.mark.slow(5)
 def test_a_yes_closes_an_open_gap_and_a_no_joins_two_areas() -> None:
     asked = 0
     for seed in (7, 32):

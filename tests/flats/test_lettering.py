@@ -48,6 +48,7 @@ def _shares(board: pages.Board, found: Lettering) -> dict[str, float]:
     }
 
 
+@pytest.mark.slow(4)
 @pytest.mark.parametrize("seed", [2, 5, 9])
 def test_lettering_of_pages_in_our_own_alphabet_is_found(seed: int) -> None:
     board = strokes_board(seed)

@@ -77,6 +77,7 @@ def test_borders_that_are_dry_and_broken_are_found(loose_page: Page) -> None:
         assert (true & found).sum() > 0.9 * (true | found).sum()
 
 
+@pytest.mark.slow(6)
 def test_no_area_crosses_a_border_that_is_dry_and_broken(loose_page: Page) -> None:
     flats = find_flats(loose_page.ink)
     paper = loose_page.coverage < 0.5

@@ -109,6 +109,7 @@ def test_areas_drawn_all_round_are_kept_apart_and_whole() -> None:
     assert (lost, joined, split) == (0, 0, 0)
 
 
+@pytest.mark.slow(6)
 def test_closed_drawings_come_out_at_least_as_right_as_plain_filling() -> None:
     found, filled = [], []
     for seed in range(700, 704):

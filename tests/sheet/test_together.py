@@ -53,6 +53,7 @@ def test_ink_meets_within_a_fraction_of_a_px() -> None:
     assert met.p95 < 0.12
 
 
+@pytest.mark.slow(4)
 def test_strips_of_a_scanner_meet_though_one_is_turned_and_stretched() -> None:
     strips = [
         views.part_scan(
@@ -71,6 +72,7 @@ def test_strips_of_a_scanner_meet_though_one_is_turned_and_stretched() -> None:
     assert joined.photo.ppi == pytest.approx(150, abs=1)
 
 
+@pytest.mark.slow(5)
 @pytest.mark.parametrize("count", [2, 3])
 def test_glare_and_a_finger_are_taken_from_the_photo_without(count: int) -> None:
     spoilt = together.spoilt(drawn(), shots()[:count])
@@ -98,6 +100,7 @@ def _shown_at(joined: Joined, photo: int, at: np.ndarray) -> np.ndarray:
     return np.asarray(labels[cell[:, 1], cell[:, 0]])
 
 
+@pytest.mark.slow(4)
 def test_other_pages_are_refused() -> None:
     page = drawn()
     # the same frames in other places: what two pages of a book have in common
