@@ -1,8 +1,11 @@
-/* Cubics fitted to many spans: what `bezier.py` does in numpy, a span at a time.
+/* Cubics fitted to many spans: what `bezier.py` does in numpy, four spans at a time.
 
    Every sum is taken in the same order and every value rounded to single precision at the same
    place, so both give the same bits (compiled without fused multiply and add). The package works
-   without this module, only slower. */
+   without this module, only slower.
+
+   Values of four spans lie side by side in a vector, which every processor of today adds and
+   multiplies at once (vectors as GCC and Clang have them). */
 
 #define PY_SSIZE_T_CLEAN
 #define Py_LIMITED_API 0x030B0000
@@ -12,40 +15,78 @@
 #include <stdlib.h>
 
 #define MOST_SAMPLES 1024
+#define L 4
+#define EACH for (int l = 0; l < L; l++)
 
 /* Made anew for the numbers of samples most spans have: with their loops unrolled. */
-#if defined(__GNUC__)
-#define INLINE static inline __attribute__((always_inline))
-#else
-#define INLINE static inline
+#if !defined(__GNUC__)
+#error "vectors are needed; without this module numpy is used"
 #endif
+#define INLINE static inline __attribute__((always_inline))
 
-typedef struct {
-    float x, y;
-} Way;
+typedef float Lanes __attribute__((vector_size(4 * L)));
+typedef int32_t Mask __attribute__((vector_size(4 * L)));
 
-/* The samples of one span (x, y and tolerance), their parameters and squared distances. */
+/* Samples of four spans, their tolerances and parameters; what is only for work. */
 typedef struct {
-    float *x, *y, *tolerance, *u;
+    Lanes *x, *y, *tolerance, *u, *off, *b1, *b2, *ends;
 } Samples;
 
+/* Tangents at both ends, handles, the worst sample and where it is. */
 typedef struct {
-    float b11, b12, b22;
-    Way r1, r2;
+    Lanes start_x, start_y, end_x, end_y, inner[2], worst;
+    Mask at;
+} Spans;
+
+typedef struct {
+    Lanes b11, b12, b22, x1, y1, x2, y2;
 } Sums;
 
 typedef struct {
     float inner[2], worst, at;
 } Cubic;
 
-INLINE float least(float a, float b) { return a > b ? b : a; }
-INLINE float most(float a, float b) { return a < b ? b : a; }
-INLINE float dot(Way one, Way other) { return one.x * other.x + one.y * other.y; }
+typedef struct {
+    float start_x, start_y, end_x, end_y;
+} Ways;
+
+typedef struct {
+    const double *points;
+    const float *tolerance;
+    const int64_t *first, *last;
+    const float *start, *end;
+    Cubic *cubics;
+    Ways *freed;
+    int64_t spans;
+    int count, few, rounds;
+    float share, hopeless;
+    double worth;
+} Task;
+
+INLINE Lanes pick(Mask which, Lanes one, Lanes other)
+{
+    return (Lanes)((which & (Mask)one) | (~which & (Mask)other));
+}
+
+INLINE Lanes all_of(float value)
+{
+    Lanes lanes = {value, value, value, value};
+    return lanes;
+}
+
+INLINE Lanes least(Lanes a, Lanes b) { return pick(a > b, b, a); }
+INLINE Lanes most(Lanes a, Lanes b) { return pick(a < b, b, a); }
+
+INLINE Lanes root(Lanes value)
+{
+    EACH value[l] = sqrtf(value[l]);
+    return value;
+}
 
 /* Products summed up as rows of four: of sixteen the last four first, then these four. */
-INLINE float summed(const float *one, const float *other, int count)
+INLINE Lanes summed(const Lanes *one, const Lanes *other, int count)
 {
-    float sums[4] = {0, 0, 0, 0};
+    Lanes sums[4] = {{0}, {0}, {0}, {0}};
     int many = count / 16 * 16;
     for (int four = 0; four < count; four += 4) {
         int at = four < many ? four / 16 * 16 + 12 - four % 16 : four;
@@ -55,18 +96,19 @@ INLINE float summed(const float *one, const float *other, int count)
     return (sums[0] + sums[1]) + (sums[2] + sums[3]);
 }
 
-INLINE void sample(const double *points, const float *tolerance, int64_t first, int64_t last,
-                   int count, int few, float share, const Samples *to)
+/* The samples of one span, into its lane. */
+INLINE void sample(const Task *task, int64_t span, int count, const Samples *to, int l)
 {
-    double x = points[2 * first], y = points[2 * first + 1];
+    int64_t first = task->first[span], last = task->last[span];
+    double x = task->points[2 * first], y = task->points[2 * first + 1];
     float steps = (float)(last - first), whole = (float)(count - 1);
     for (int k = 0; k < count; k++) {
         float exact = (float)k / whole * steps;
         int64_t at = first + (int64_t)lrintf(exact);
-        to->tolerance[k] = tolerance[at] * share;
-        if (count > few) {
-            to->x[k] = (float)(points[2 * at] - x);
-            to->y[k] = (float)(points[2 * at + 1] - y);
+        to->tolerance[k][l] = task->tolerance[at] * task->share;
+        if (count > task->few) {
+            to->x[k][l] = (float)(task->points[2 * at] - x);
+            to->y[k][l] = (float)(task->points[2 * at + 1] - y);
             continue;
         }
         /* with as many samples as points, some must lie between: a cubic may bulge there */
@@ -74,83 +116,82 @@ INLINE void sample(const double *points, const float *tolerance, int64_t first, 
         if (low > last - first - 1)
             low = last - first - 1;
         float between = exact - (float)low;
-        const double *near = points + 2 * (first + low);
-        to->x[k] = (float)((near[0] - x) + (double)between * (near[2] - near[0]));
-        to->y[k] = (float)((near[1] - y) + (double)between * (near[3] - near[1]));
+        const double *near = task->points + 2 * (first + low);
+        to->x[k][l] = (float)((near[0] - x) + (double)between * (near[2] - near[0]));
+        to->y[k][l] = (float)((near[1] - y) + (double)between * (near[3] - near[1]));
     }
 }
 
 /* Parameters by the length of chords. */
 INLINE void spread(const Samples *q, int count)
 {
-    float so_far = 0;
-    float step[MOST_SAMPLES];
-    for (int k = 0; k + 1 < count; k++) {
-        float x = q->x[k + 1] - q->x[k], y = q->y[k + 1] - q->y[k];
-        step[k] = sqrtf(x * x + y * y);
+    Lanes so_far = all_of(0.0f);
+    q->u[0] = so_far;
+    for (int k = 1; k < count; k++) {
+        Lanes x = q->x[k] - q->x[k - 1], y = q->y[k] - q->y[k - 1];
+        so_far += root(x * x + y * y);
+        q->u[k] = so_far;
     }
-    q->u[0] = 0;
-    for (int k = 0; k + 1 < count; k++)
-        q->u[k + 1] = so_far += step[k];
-    float whole = most(so_far, 1e-6f);
+    so_far = most(so_far, all_of(1e-6f));
     for (int k = 0; k < count; k++)
-        q->u[k] /= whole;
+        q->u[k] /= so_far;
 }
 
 INLINE Sums normal_sums(const Samples *q, int count)
 {
-    float b1[MOST_SAMPLES], b2[MOST_SAMPLES], ends[MOST_SAMPLES];
     for (int k = 0; k < count; k++) {
-        float u = q->u[k], square = u * u, left = 1.0f - u;
-        b2[k] = left * square * 3.0f;
-        b1[k] = u * left * 3.0f - b2[k];
-        ends[k] = (3.0f - 2.0f * u) * square;
+        Lanes u = q->u[k], square = u * u, left = 1.0f - u;
+        Lanes b2 = left * square * 3.0f;
+        q->b2[k] = b2;
+        q->b1[k] = u * left * 3.0f - b2;
+        q->ends[k] = (3.0f - 2.0f * u) * square;
     }
-    float e1 = summed(b1, ends, count), e2 = summed(b2, ends, count);
-    float x = q->x[count - 1], y = q->y[count - 1];
-    Sums sums = {summed(b1, b1, count), summed(b1, b2, count), summed(b2, b2, count),
-                 {summed(b1, q->x, count) - e1 * x, summed(b1, q->y, count) - e1 * y},
-                 {summed(b2, q->x, count) - e2 * x, summed(b2, q->y, count) - e2 * y}};
+    Lanes e1 = summed(q->b1, q->ends, count), e2 = summed(q->b2, q->ends, count);
+    Lanes x = q->x[count - 1], y = q->y[count - 1];
+    Sums sums = {summed(q->b1, q->b1, count),         summed(q->b1, q->b2, count),
+                 summed(q->b2, q->b2, count),         summed(q->b1, q->x, count) - e1 * x,
+                 summed(q->b1, q->y, count) - e1 * y, summed(q->b2, q->x, count) - e2 * x,
+                 summed(q->b2, q->y, count) - e2 * y};
     return sums;
 }
 
 /* Handles by least squares, shortened until the cubic advances along its chord. */
-INLINE void handles(const Samples *q, int count, Way start, Way end, float *inner)
+INLINE void handles(const Samples *q, int count, Spans *to)
 {
-    Way chord = {q->x[count - 1], q->y[count - 1]};
-    float length = most(sqrtf(dot(chord, chord)), 1e-6f);
     Sums s = normal_sums(q, count);
-    float c12 = s.b12 * -dot(start, end), x1 = dot(start, s.r1), x2 = -dot(end, s.r2);
-    float det = s.b11 * s.b22 - c12 * c12;
-    if (det <= 1e-4f * s.b11 * s.b22) {
-        inner[0] = inner[1] = length / 3.0f;
-    } else {
-        inner[0] = (s.b22 * x1 - c12 * x2) / det;
-        inner[1] = (s.b11 * x2 - c12 * x1) / det;
-    }
-    float leans[2] = {dot(start, chord) / length, dot(end, chord) / length};
-    for (int k = 0; k < 2; k++)
-        inner[k] = most(inner[k], 0.02f * length);
-    float advance = inner[0] * most(leans[0], 0.0f) + inner[1] * most(leans[1], 0.0f);
-    float shrink = least(1.0f, 0.98f * length / most(advance, 1e-9f));
-    for (int k = 0; k < 2; k++)
-        inner[k] = least(inner[k], 2.0f * length) * shrink;
+    Lanes x = q->x[count - 1], y = q->y[count - 1], none = all_of(0.0f);
+    Lanes length = most(root(x * x + y * y), all_of(1e-6f));
+    Lanes c12 = s.b12 * -(to->start_x * to->end_x + to->start_y * to->end_y);
+    Lanes x1 = to->start_x * s.x1 + to->start_y * s.y1;
+    Lanes x2 = -(to->end_x * s.x2 + to->end_y * s.y2);
+    Lanes det = s.b11 * s.b22 - c12 * c12;
+    Mask flat = det <= 1e-4f * s.b11 * s.b22;
+    det = pick(flat, all_of(1.0f), det);
+    Lanes one = pick(flat, length / 3.0f, (s.b22 * x1 - c12 * x2) / det);
+    Lanes two = pick(flat, length / 3.0f, (s.b11 * x2 - c12 * x1) / det);
+    one = most(one, 0.02f * length);
+    two = most(two, 0.02f * length);
+    Lanes lean = (to->start_x * x + to->start_y * y) / length;
+    Lanes other = (to->end_x * x + to->end_y * y) / length;
+    Lanes advance = one * most(lean, none) + two * most(other, none);
+    Lanes shrink = least(all_of(1.0f), 0.98f * length / most(advance, all_of(1e-9f)));
+    to->inner[0] = least(one, 2.0f * length) * shrink;
+    to->inner[1] = least(two, 2.0f * length) * shrink;
 }
 
 /* Parameters moved to the foot of their samples; squared distances there. */
-INLINE void nearer(const Samples *q, int count, Way start, Way end, const float *inner, float *off)
+INLINE void nearer(const Samples *q, int count, const Spans *of)
 {
-    float across[MOST_SAMPLES], along[MOST_SAMPLES], moved[MOST_SAMPLES];
-    float x3 = q->x[count - 1], y3 = q->y[count - 1];
-    float x1 = 3.0f * inner[0] * start.x, y1 = 3.0f * inner[0] * start.y;
-    float x2 = 3.0f * (x3 - inner[1] * end.x) - 2.0f * x1;
-    float y2 = 3.0f * (y3 - inner[1] * end.y) - 2.0f * y1;
+    Lanes x3 = q->x[count - 1], y3 = q->y[count - 1];
+    Lanes x1 = 3.0f * of->inner[0] * of->start_x, y1 = 3.0f * of->inner[0] * of->start_y;
+    Lanes x2 = 3.0f * (x3 - of->inner[1] * of->end_x) - 2.0f * x1;
+    Lanes y2 = 3.0f * (y3 - of->inner[1] * of->end_y) - 2.0f * y1;
     x3 = x3 - x1 - x2;
     y3 = y3 - y1 - y2;
     for (int k = 0; k < count; k++) {
-        float u = q->u[k];
-        float way_x = x3 * u, way_y = y3 * u;
-        float x = way_x + x2, y = way_y + y2;
+        Lanes u = q->u[k];
+        Lanes way_x = x3 * u, way_y = y3 * u;
+        Lanes x = way_x + x2, y = way_y + y2;
         way_x = (way_x + x) * u;
         way_y = (way_y + y) * u;
         x = x * u + x1;
@@ -159,103 +200,114 @@ INLINE void nearer(const Samples *q, int count, Way start, Way end, const float 
         way_y += y;
         x = x * u - q->x[k];
         y = y * u - q->y[k];
-        across[k] = most(way_x * way_x + way_y * way_y, 1e-9f);
-        along[k] = way_x * x + way_y * y;
-        off[k] = x * x + y * y;
-        moved[k] = least(most(u - along[k] / across[k], 0.0f), 1.0f);
-    }
-    moved[0] = 0.0f;
-    moved[count - 1] = 1.0f;
-    /* the square of what the step leaves */
-    for (int k = 0; k < count; k++) {
-        float step = q->u[k] - moved[k];
-        off[k] = most((across[k] * step - along[k] * 2.0f) * step + off[k], 0.0f);
-        q->u[k] = moved[k];
+        Lanes across = most(way_x * way_x + way_y * way_y, all_of(1e-9f));
+        Lanes along = way_x * x + way_y * y;
+        Lanes moved = least(most(u - along / across, all_of(0.0f)), all_of(1.0f));
+        moved = k == 0 ? all_of(0.0f) : k == count - 1 ? all_of(1.0f) : moved;
+        /* the square of what the step leaves */
+        Lanes step = u - moved;
+        across = (across * step - along * 2.0f) * step + (x * x + y * y);
+        q->off[k] = most(across, all_of(0.0f));
+        q->u[k] = moved;
     }
 }
 
-INLINE void one_round(const Samples *q, int count, Way start, Way end, Cubic *cubic)
+INLINE void one_round(const Samples *q, int count, Spans *to)
 {
-    float off[MOST_SAMPLES];
-    off[0] = 0;
-    handles(q, count, start, end, cubic->inner);
-    nearer(q, count, start, end, cubic->inner, off);
-    for (int k = 0; k < count; k++)
-        off[k] /= q->tolerance[k] * q->tolerance[k];
-    int at = 0;
-    for (int k = 1; k < count; k++)
-        if (off[k] > off[at])
-            at = k;
-    cubic->worst = sqrtf(off[at]);
-    cubic->at = (float)((double)at / (double)(float)(count - 1));
-}
-
-static int backward(const Samples *q, int count, Way start, Way end)
-{
-    Way chord = {q->x[count - 1], q->y[count - 1]};
-    return dot(start, chord) < 0.0f || dot(end, chord) < 0.0f;
+    handles(q, count, to);
+    nearer(q, count, to);
+    Lanes worst = q->off[0] / (q->tolerance[0] * q->tolerance[0]);
+    Mask at = {0, 0, 0, 0};
+    for (int k = 1; k < count; k++) {
+        Lanes off = q->off[k] / (q->tolerance[k] * q->tolerance[k]);
+        Mask more = off > worst;
+        at = (more & k) | (~more & at);
+        worst = pick(more, off, worst);
+    }
+    Lanes x = q->x[count - 1], y = q->y[count - 1];
+    Mask backward = to->start_x * x + to->start_y * y < 0.0f;
+    backward |= to->end_x * x + to->end_y * y < 0.0f;
+    to->worst = pick(backward, all_of(INFINITY), root(worst));
+    to->at = at;
 }
 
 /* The directions that both ends would take with no tangent asked of them. */
-INLINE void free_ways(const Samples *q, int count, Way *start, Way *end)
+INLINE void free_ways(const Samples *q, int count, Spans *to)
 {
     Sums s = normal_sums(q, count);
-    float det = most(s.b11 * s.b22 - s.b12 * s.b12, 1e-9f);
-    start->x = (s.b22 * s.r1.x - s.b12 * s.r2.x) / det;
-    start->y = (s.b22 * s.r1.y - s.b12 * s.r2.y) / det;
-    end->x = -((s.b11 * s.r2.x - s.b12 * s.r1.x) / det);
-    end->y = -((s.b11 * s.r2.y - s.b12 * s.r1.y) / det);
+    Lanes det = most(s.b11 * s.b22 - s.b12 * s.b12, all_of(1e-9f));
+    to->start_x = (s.b22 * s.x1 - s.b12 * s.x2) / det;
+    to->start_y = (s.b22 * s.y1 - s.b12 * s.y2) / det;
+    to->end_x = -((s.b11 * s.x2 - s.b12 * s.x1) / det);
+    to->end_y = -((s.b11 * s.y2 - s.b12 * s.y1) / det);
 }
 
-typedef struct {
-    const double *points;
-    const float *tolerance;
-    const int64_t *first, *last;
-    const Way *start, *end;
-    Cubic *cubics;
-    Way *freed;
-    int64_t spans;
-    int count, few, rounds;
-    float share, hopeless;
-    double worth;
-} Task;
-
-static Samples samples_of(float *scratch, int64_t span, int count)
+INLINE Cubic cubic_of(const Spans *spans, int l, int count)
 {
-    float *own = scratch + 4 * count * span;
-    Samples q = {own, own + count, own + 2 * count, own + 3 * count};
+    float at = (float)((double)spans->at[l] / (double)(count - 1));
+    Cubic cubic = {{spans->inner[0][l], spans->inner[1][l]}, spans->worst[l], at};
+    return cubic;
+}
+
+/* Of four spans from `span` on four planes are kept, four more are for all to work in. */
+INLINE Samples samples_of(Lanes *scratch, int64_t span, int count)
+{
+    Lanes *own = scratch + 4 * count * (1 + span / L);
+    Samples q = {own,     own + count,     own + 2 * count,     own + 3 * count,
+                 scratch, scratch + count, scratch + 2 * count, scratch + 3 * count};
     return q;
 }
 
-INLINE void fit_some(const Task *task, float *scratch, int count)
+INLINE void ways_of(const Task *task, int64_t span, Spans *to)
 {
-    int64_t hopeful = 0;
-    for (int64_t s = 0; s < task->spans; s++) {
-        Samples q = samples_of(scratch, s, count);
-        sample(task->points, task->tolerance, task->first[s], task->last[s], count, task->few,
-               task->share, &q);
-        spread(&q, count);
-        one_round(&q, count, task->start[s], task->end[s], task->cubics + s);
-        if (backward(&q, count, task->start[s], task->end[s]))
-            task->cubics[s].worst = INFINITY;
-        hopeful += task->cubics[s].worst <= task->hopeless;
-    }
-    int leave = (double)hopeful < task->worth * (double)task->spans;
-    for (int64_t s = 0; s < task->spans; s++) {
-        Samples q = samples_of(scratch, s, count);
-        Cubic *cubic = task->cubics + s;
-        if (task->rounds > 1 && !(leave && !(cubic->worst <= task->hopeless))) {
-            for (int round = 1; round < task->rounds; round++)
-                one_round(&q, count, task->start[s], task->end[s], cubic);
-            if (backward(&q, count, task->start[s], task->end[s]))
-                cubic->worst = INFINITY;
-        }
-        if (task->freed)
-            free_ways(&q, count, task->freed + 2 * s, task->freed + 2 * s + 1);
+    EACH {
+        int64_t at = 2 * (span + l < task->spans ? span + l : task->spans - 1);
+        to->start_x[l] = task->start[at], to->start_y[l] = task->start[at + 1];
+        to->end_x[l] = task->end[at], to->end_y[l] = task->end[at + 1];
     }
 }
 
-static void fit_all(const Task *task, float *scratch)
+INLINE void fit_some(const Task *task, Lanes *scratch, int count)
+{
+    int64_t hopeful = 0;
+    Spans spans = {{0}};
+    for (int64_t s = 0; s < task->spans; s += L) {
+        Samples q = samples_of(scratch, s, count);
+        EACH sample(task, s + l < task->spans ? s + l : task->spans - 1, count, &q, l);
+        ways_of(task, s, &spans);
+        spread(&q, count);
+        one_round(&q, count, &spans);
+        for (int l = 0; l < L && s + l < task->spans; l++) {
+            Cubic cubic = cubic_of(&spans, l, count);
+            task->cubics[s + l] = cubic;
+            hopeful += cubic.worst <= task->hopeless;
+        }
+    }
+    int all = !((double)hopeful < task->worth * (double)task->spans);
+    for (int64_t s = 0; s < task->spans; s += L) {
+        Samples q = samples_of(scratch, s, count);
+        ways_of(task, s, &spans);
+        int some = 0;
+        for (int l = 0; l < L && s + l < task->spans; l++)
+            some |= all || task->cubics[s + l].worst <= task->hopeless;
+        for (int round = 1; some && round < task->rounds; round++)
+            one_round(&q, count, &spans);
+        for (int l = 0; some && task->rounds > 1 && l < L && s + l < task->spans; l++) {
+            Cubic cubic = cubic_of(&spans, l, count);
+            if (all || task->cubics[s + l].worst <= task->hopeless)
+                task->cubics[s + l] = cubic;
+        }
+        if (!task->freed)
+            continue;
+        free_ways(&q, count, &spans);
+        for (int l = 0; l < L && s + l < task->spans; l++) {
+            Ways ways = {spans.start_x[l], spans.start_y[l], spans.end_x[l], spans.end_y[l]};
+            task->freed[s + l] = ways;
+        }
+    }
+}
+
+static void fit_all(const Task *task, Lanes *scratch)
 {
     if (task->count == 8)
         fit_some(task, scratch, 8);
@@ -301,10 +353,10 @@ static PyObject *fit(PyObject *module, PyObject *args)
     int good = sound(&task, points);
     for (int k = 0; k < 8; k++)
         good &= b[k].len == sizes[k] || (k == 7 && !b[k].len);
-    float *scratch = NULL;
+    Lanes *scratch = NULL;
     if (good) {
         PyThreadState *state = PyEval_SaveThread();
-        scratch = malloc((size_t)(task.spans * task.count * 4 + 1) * sizeof(float));
+        scratch = malloc((size_t)((2 + task.spans / L) * task.count * 4) * sizeof(Lanes));
         if (scratch)
             fit_all(&task, scratch);
         free(scratch);
