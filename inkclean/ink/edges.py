@@ -19,7 +19,10 @@ import cv2
 import numpy as np
 
 from inkclean.base.arrays import F32, I64, U8, Bool
+from inkclean.base.compiled import compiled
 from inkclean.base.tiles import Tile, side_by_side, strips, tiles
+
+_edges = compiled("inkclean.ink._edges")
 
 REACH_PX = 3  # px around a pixel that are looked at
 SIDE = 2 * REACH_PX + 1
@@ -54,13 +57,11 @@ def settle_edges(share: F32, blur_px: float) -> None:
     flat = share.ravel()
 
     def moved(tile: Tile) -> tuple[I64, F32]:
-        at = beside_edges(share[tile.around])
-        row, column = np.divmod(at, tile.around[1].stop - tile.around[1].start)
-        row += tile.around[0].start
-        column += tile.around[1].start
-        own = (row >= tile.own[0].start) & (row < tile.own[0].stop)
-        own &= (column >= tile.own[1].start) & (column < tile.own[1].stop)
-        at, seen = _around(codes, row[own] * share.shape[1] + column[own], blur_px)
+        at = np.flatnonzero(_at_edges(share[tile.around])[tile.inner])
+        row, column = np.divmod(at, tile.own[1].stop - tile.own[1].start)
+        row += tile.own[0].start
+        column += tile.own[1].start
+        at, seen = _around(codes, row * share.shape[1] + column, blur_px)
         some = ~lone(seen)
         seen = seen[:, some]
         move = np.clip(judged(seen) - np.float32(HELD), -MOST, MOST)
@@ -72,9 +73,13 @@ def settle_edges(share: F32, blur_px: float) -> None:
 
 def beside_edges(share: F32) -> I64:
     """Return the places in ``share`` (H, W), raveled, of pixels that touch the ink's edge."""
+    return np.flatnonzero(_at_edges(share))
+
+
+def _at_edges(share: F32) -> Bool:
     ink = (share >= np.float32(0.5)).view(np.uint8)
     square = np.ones((3, 3), np.uint8)
-    return np.flatnonzero(cv2.dilate(ink, square) != cv2.erode(ink, square))
+    return np.asarray(cv2.dilate(ink, square) != cv2.erode(ink, square), np.bool_)
 
 
 def looks(share: F32, at: I64, blur_px: float) -> tuple[I64, U8]:
@@ -102,6 +107,30 @@ def _coded(share: F32) -> U8:
 
 
 def _around(codes: U8, at: I64, blur_px: float) -> tuple[I64, U8]:
+    seen = np.empty((LAYERS[0], len(at)), np.uint8)
+    seen[-1] = min(int(FULL), round(blur_px * BLUR_CODES))
+    if _edges is None:
+        order = gather_by_numpy(codes, at, seen[:-1])
+    else:
+        order = gather_compiled(codes, at, seen[:-1])
+    return at[order], seen
+
+
+def gather_compiled(codes: U8, at: I64, seen: U8) -> I64:
+    """Return what ``gather_by_numpy`` does, by ``_edges.c``: the same."""
+    order = np.empty(len(at), np.int64)
+    steps = np.array([[y * codes.shape[1] + x for y, x in _turned(kind)] for kind in range(8)])
+    _edges.gather(
+        codes, np.ascontiguousarray(at, np.int64), steps, order, seen, codes.shape[1], REACH_PX
+    )
+    return order
+
+
+def gather_by_numpy(codes: U8, at: I64, seen: U8) -> I64:
+    """Put what ``codes`` (H + 6, W + 6) hold around the places ``at`` (N,) into ``seen`` (49, N).
+
+    Returns the order of the places (N,) in it.
+    """
     flat, wide = codes.ravel(), codes.shape[1]
     rows, columns = np.divmod(at, wide - 2 * REACH_PX)
     middle = (rows + REACH_PX) * wide + columns + REACH_PX
@@ -114,15 +143,13 @@ def _around(codes: U8, at: I64, blur_px: float) -> tuple[I64, U8]:
     order = np.argsort(kind, kind="stable")
     middle = middle[order]
     starts = np.searchsorted(kind[order], np.arange(9))
-    seen = np.empty((LAYERS[0], len(at)), np.uint8)
-    seen[-1] = min(int(FULL), round(blur_px * BLUR_CODES))
     for number in range(8):
         part = slice(starts[number], starts[number + 1])
         own = middle[part] - REACH_PX * (wide + 1)
         for cell, (y, x) in enumerate(_turned(number)):
             # the pixels from the patch's own corner on, so that places need no sum
             seen[cell, part] = flat[(y + REACH_PX) * wide + x + REACH_PX :].take(own)
-    return at[order], seen
+    return order
 
 
 @cache

@@ -9,7 +9,16 @@ import numpy as np
 import pytest
 
 from inkclean.base.arrays import F32, Bool
-from inkclean.ink.edges import beside_edges, judged, looks, settle_edges
+from inkclean.ink.edges import (
+    REACH_PX,
+    SIDE,
+    beside_edges,
+    gather_by_numpy,
+    gather_compiled,
+    judged,
+    looks,
+    settle_edges,
+)
 from inkclean.ink.levels import EdgeLevels, deblur, deblur_gain
 from inkclean.sheet.check import edge_blur_px
 from tests.sheet.icc import decode_srgb, encode_srgb
@@ -137,3 +146,17 @@ def test_specks_and_pinholes_are_left_to_their_own_judge() -> None:
     np.testing.assert_array_equal(share[5:18, 5:18], before[5:18, 5:18])
     np.testing.assert_array_equal(share[40:50, 15:25], before[40:50, 15:25])
     assert (share[29:31] != before[29:31]).any()
+
+
+def test_what_is_compiled_gathers_the_same() -> None:
+    pytest.importorskip("inkclean.ink._edges", reason="not compiled here")
+    random = np.random.default_rng(5)
+    codes = random.integers(0, 256, (60 + 2 * REACH_PX, 41 + 2 * REACH_PX), np.uint8)
+    codes[20:40, 10:30] = 128  # no way is steeper than another
+    at = np.sort(random.choice(60 * 41, 900, replace=False))
+    one, other = (np.zeros((SIDE * SIDE, 900), np.uint8) for _ in range(2))
+    wanted, found = gather_by_numpy(codes, at, one), gather_compiled(codes, at, other)
+    assert np.array_equal(found, wanted)
+    assert np.array_equal(other, one)
+    with pytest.raises(ValueError, match="fit each other"):
+        gather_compiled(codes, at + 60 * 41, other)
