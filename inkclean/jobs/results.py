@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 from inkclean import __version__
 from inkclean.base.arrays import F32, Bool
 from inkclean.base.errors import InputError, UsageError
+from inkclean.base.tiles import both
 from inkclean.deliver.files import check_free, moves_record, placed_together
 from inkclean.deliver.pictures import bitmap
 from inkclean.deliver.resolution import colour_dpi, fitted
@@ -251,9 +252,13 @@ def write_results(
         with page.watch.stage("write"):
             cut = _at_dpi(bitmap.cut_at, page, settings.dpi)
             writers = _writers(page, settings, cut)
-            for kind, draft in drafts.items():
-                if kind != "ticket":
-                    writers[kind](draft)
+            pictures = [kind for kind in drafts if kind not in ("svg", "ticket")]
+
+            def draw() -> None:
+                for kind in pictures:
+                    writers[kind](drafts[kind])
+
+            both(lambda: writers["svg"](drafts["svg"]), draw)
         outputs = {kind: str(path) for kind, path in paths.items()}
         book = _book_line(page, order.evening) if settings.even else None
         report = report_of(page, str(origin.path), outputs, _mended(edits or {}), book)

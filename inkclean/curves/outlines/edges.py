@@ -14,6 +14,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from inkclean.base.arrays import F32, F64, I32, I64, Bool, offsets_of
+from inkclean.base.tiles import both
 from inkclean.curves.outlines.linking import link_loops
 from inkclean.curves.outlines.profiles import PAD, edge_places
 
@@ -74,9 +75,10 @@ def find_edges(coverage: F32) -> InkEdges:
     if rows.size == 0:
         return _nothing()
     crossing = np.concatenate((rows, columns))
-    successor = _successors(flat, width, ink, rows, columns)
-    order, loops = link_loops(successor)
-    aslant, place, room, steep = edge_places(flat, width, rows, columns)
+    (order, loops), (aslant, place, room, steep) = both(
+        lambda: link_loops(_successors(flat, width, ink, rows, columns)),
+        lambda: edge_places(flat, width, rows, columns),
+    )
     points = np.empty((crossing.size, 2))
     points[:, 0] = crossing % width
     points[:, 1] = crossing // width

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import cv2
 import numpy as np
@@ -42,7 +43,7 @@ class Slopes:
     across: F32
     down: F32
 
-    @property
+    @cached_property
     def faint(self) -> float:
         """Least slope that is an edge in this picture."""
         usual = np.median(np.abs(self.across[::3, ::3]) + np.abs(self.down[::3, ::3]))
