@@ -16,6 +16,7 @@ import numpy as np
 from inkclean.base.arrays import F32, U8, Bool
 from inkclean.ink.values import Ink, Pencil
 from tests.lettering import words
+from tests.lettering.crowds import crowd, grass
 from tests.lettering.shapes import halo, shape_of, tail_of
 from tests.lettering.textures import ART, TEXTURES
 from tests.lettering.words import FINER, Rng, Setter
@@ -52,12 +53,16 @@ class Board:
 
 @dataclass
 class Easel:
-    """A page at work: ``kind`` at FINER px a mm, panels as x, y, width, height in px."""
+    """A page at work: ``kind`` at FINER px a mm, panels as x, y, width, height in px.
+
+    ``bordered`` tells whether the panels have borders.
+    """
 
     kind: U8
     rng: Rng
     panels: list[tuple[int, int, int, int]] = field(default_factory=list)
     taken: list[tuple[int, int, int, int]] = field(default_factory=list)
+    bordered: bool = True
     outlines: list[tuple[tuple[slice, slice], U8]] = field(default_factory=list)
     sounds: list[tuple[tuple[slice, slice], U8]] = field(default_factory=list)
     bare: list[tuple[tuple[slice, slice], U8]] = field(default_factory=list)
@@ -110,10 +115,11 @@ def board(
     size_mm: tuple[float, float] = (150, 200),
     bare: float = 0.15,
     more: More | None = None,
+    crowds: bool = False,
 ) -> Board:
     """Draw a page of ``size_mm``; ``bare`` is the share of sound words laid on bare art.
 
-    ``more`` lays lettering on it last.
+    ``more`` lays lettering on it last; ``crowds`` asks for art that looks like lettering.
     """
     rng = np.random.default_rng(seed)
     size = round(size_mm[1] * FINER), round(size_mm[0] * FINER)
@@ -121,6 +127,8 @@ def board(
     _panels(easel)
     for panel in easel.panels:
         _fill(easel, panel, drawings)
+    if crowds:
+        _crowd(easel, drawings, np.random.default_rng([seed, 2]))
     own: list[Setter] = [setters[int(k)] for k in rng.integers(len(setters), size=3)]
     for _ in range(int(rng.integers(0, 3))):
         _sound(easel, own[2], bare)
@@ -186,7 +194,7 @@ def _panels(easel: Easel) -> None:
     edge, gutter = round(rng.uniform(4, 9) * FINER), round(rng.uniform(2.5, 5) * FINER)
     rows = int(rng.integers(1, 4))
     thick = round(rng.uniform(0.35, 1.0) * FINER)
-    plain = rng.random() < 0.15  # no borders are drawn
+    easel.bordered = rng.random() >= 0.15
     cuts = np.linspace(edge, height - edge + gutter, rows + 1).astype(int)
     for top, bottom in zip(cuts[:-1], cuts[1:] - gutter, strict=True):
         columns = int(rng.integers(1, 4))
@@ -194,7 +202,7 @@ def _panels(easel: Easel) -> None:
         stops[1:-1] += rng.uniform(-8, 8, columns - 1) * FINER
         for left, right in zip(stops[:-1].astype(int), stops[1:].astype(int) - gutter, strict=True):
             easel.panels.append((int(left), int(top), int(right - left), int(bottom - top)))
-            if not plain:
+            if easel.bordered:
                 corner = (int(right), int(bottom))
                 cv2.rectangle(easel.kind, (int(left), int(top)), corner, ART, thick)
 
@@ -226,6 +234,16 @@ def _fill(easel: Easel, panel: tuple[int, int, int, int], drawings: Drawings | N
         if rng.random() < 0.7:  # it hides what is behind it
             target[_silhouette(cut) > 0] = 0
         target[cut > 0] = ART
+
+
+def _crowd(easel: Easel, drawings: Drawings | None, rng: Rng) -> None:
+    for x, y, width, height in easel.panels:
+        part = easel.kind[y : y + height, x : x + width]
+        for _ in range(int(rng.integers(0, 3))):
+            if drawings is not None and rng.random() < 0.5:
+                crowd(part, rng, drawings)
+            else:
+                grass(part, rng)
 
 
 def _breadth(mask: U8) -> float:
@@ -289,7 +307,7 @@ def _close(
 ) -> None:
     """Lay an outline, its inside cleared, and the text in it."""
     own = outline.copy()
-    if any((x, y) == panel[:2] for panel in easel.panels):
+    if easel.bordered and any((x, y) == panel[:2] for panel in easel.panels):
         # sides that lie on a panel's border are the border's
         thick = int(outline[:, outline.shape[1] // 2].argmin()) + 1
         own[:thick] = own[:, :thick] = 0

@@ -8,7 +8,7 @@ import cv2
 import numpy as np
 
 from inkclean.base.arrays import F32, I32, I64, Bool
-from inkclean.flats.lettering.enclosed import LARGEST, Inked, balloon_odds, disc, insides
+from inkclean.flats.lettering.enclosed import LARGEST, Inked, balloon_odds, disc, insides, is_cloud
 from inkclean.flats.lettering.outlines import Borders, outline_of
 from inkclean.flats.rasters import pieces
 
@@ -53,7 +53,9 @@ def find_balloons(
             if balloon_odds(one.seen) <= (SURE if leak else SURE_CLOSED):
                 continue
             taken[one.held] = True
-            inside = one.filled | _bays(one.filled, px_per_mm)
+            inside = one.filled
+            if not is_cloud(inside, px_per_mm):
+                inside = inside | _bays(inside, px_per_mm)
             outline = outline_of(ink[one.place], inside, px_per_mm)
             outline &= ~borders.beside(one.place, inside)
             found.append(Balloon(one.place, inside, outline))

@@ -10,7 +10,7 @@ import cv2
 import numpy as np
 
 from inkclean.base.arrays import F32, I64, U8, Bool
-from inkclean.flats.lettering.enclosed import LARGEST, Inked, balloon_odds, disc, insides
+from inkclean.flats.lettering.enclosed import LARGEST, Inked, Inside, balloon_odds, disc, insides
 from inkclean.flats.lettering.judge import letter_odds
 from inkclean.flats.lettering.marks import Marks, find_marks
 from inkclean.flats.rasters import pieces, tally
@@ -22,6 +22,7 @@ THICK_MM = 1.2  # lines of the art narrower than twice this are cut off from the
 EDGE_MM = 1.4  # corners that the cutting off has rounded lie so near
 SURE = 0.0  # log-odds from which black around letters is a box,
 LETTERS = 0.8  # least share of its white that is letters',
+AWAY = 0.65  # a quarter of its black lies so far from these, in their heights: no net does,
 ODDS = 3.0  # least mean log-odds of these,
 HULL = 0.88  # and least share of its hull that it takes
 
@@ -30,16 +31,15 @@ def find_blacks(marks: Marks) -> list[tuple[tuple[slice, slice], Bool]]:
     """Return the ink of each box with white letters, (h, w) in a window: rows and columns."""
     scale = marks.px_per_mm
     found = []
-    holes, own = _holes(marks)
-    many = np.bincount(own, minlength=len(marks.size) + 1)
+    holes, own, letter = _holes(marks)
+    many = np.bincount(own[letter], minlength=len(marks.size) + 1)
     many[0] = 0
     wide, high = marks.box[:, 2:].T / scale
     for row in np.flatnonzero((many[1:] >= FEWEST) & (np.minimum(wide, high) > 3)).tolist():
         x, y, w, h = marks.box[row].tolist()
         place = slice(y, y + h), slice(x, x + w)
-        mine = own == row + 1
-        mine[0] = False
-        white = mine[holes[place]]
+        mine = np.append(False, (own == row + 1) & (letter | ~holes.shaped))
+        white = mine[holes.label[place]]
         black = (marks.label[place] == row + 1) | white
         if black.sum() < 3 * white.sum():
             continue
@@ -49,22 +49,24 @@ def find_blacks(marks: Marks) -> list[tuple[tuple[slice, slice], Bool]]:
     return found
 
 
-def _holes(marks: Marks) -> tuple[I64, I64]:
-    """Return numbers of pieces of paper (H, W), and for each the mark around it, 0 if none."""
+def _holes(marks: Marks) -> tuple[Marks, I64, Bool]:
+    """Return small pieces of paper as marks, the number of the mark around each, and which look
+    like letters.
+    """
     scale = marks.px_per_mm
     paper = (~marks.ink).view(np.uint8)
-    count, label, stats, _ = cv2.connectedComponentsWithStats(paper, connectivity=4)
-    x, y, wide, high, area = stats.T
+    _, label, stats, _ = cv2.connectedComponentsWithStats(paper, connectivity=4)
+    _, y, wide, high, area = stats.T
     small = (wide < WIDEST_MM * scale) & (high < HIGHEST_MM * scale)
     small &= (area > LEAST_MM2 * scale**2) & (y > 0)
     small[0] = False
+    holes = find_marks(np.ascontiguousarray(small[label]), scale)
     # what lies above the top row of a hole is of the mark around it
-    rows = np.flatnonzero(small)
-    own = np.zeros(count, np.int64)
-    for number in rows.tolist():
-        across = int(np.argmax(label[y[number], x[number] : x[number] + wide[number]] == number))
-        own[number] = marks.label[y[number] - 1, x[number] + across]
-    return label.astype(np.int64), own
+    own = np.zeros(len(holes.size), np.int64)
+    for number, (left, top, wide_px, _high) in enumerate(holes.box.tolist()):
+        across = int(np.argmax(holes.label[top, left : left + wide_px] == number + 1))
+        own[number] = marks.label[top - 1, left + across]
+    return holes, own, np.asarray(letter_odds(holes) > 0)
 
 
 def _within(white: Bool) -> Bool:
@@ -104,6 +106,7 @@ def _accepted(inked: Inked, rows: I64, shape: tuple[int, ...]) -> list[Bool]:
         white = float((mark > 0).sum())
         letters = float(np.isin(mark, one.held + 1).sum())
         sure = float(inked.odds[one.held].mean()) > ODDS and letters > LETTERS * white
+        sure &= _away(one, inked) > AWAY
         hull = cv2.convexHull(cv2.findNonZero(one.filled.view(np.uint8)))
         solid = one.filled.sum() > HULL * cv2.contourArea(hull)
         if sure and solid and len(one.held) >= FEWEST and balloon_odds(one.seen) > SURE:
@@ -111,6 +114,15 @@ def _accepted(inked: Inked, rows: I64, shape: tuple[int, ...]) -> list[Bool]:
             whole[one.place] = one.filled
             out.append(whole)
     return out
+
+
+def _away(one: Inside, inked: Inked) -> float:
+    """Return how far from its letters a quarter of an inside's black lies, in their heights."""
+    mark = inked.label[one.place]
+    white = np.isin(mark, one.held + 1) & one.filled
+    away = cv2.distanceTransform((~white).view(np.uint8), cv2.DIST_L2, 3)
+    high = float(np.median(inked.box[one.held, 3]))
+    return float(np.quantile(away[one.filled & ~white], 0.75)) / high
 
 
 def _with_edge(whole: Bool, black: Bool, px_per_mm: float) -> Bool:

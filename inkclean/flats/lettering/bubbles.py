@@ -7,13 +7,13 @@ each smaller than the one before.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any
 
 import cv2
 import numpy as np
 
 from inkclean.base.arrays import F64, I32, Bool
 from inkclean.flats.lettering.balloons import Balloon
+from inkclean.flats.lettering.enclosed import is_cloud
 from inkclean.flats.lettering.outlines import outline_of
 
 LEAST_MM, MOST_MM = 0.3, 12.0  # sides of the paper in a bubble
@@ -26,8 +26,6 @@ ALIKE = 0.8  # times one of the row that others nearby measure at most
 TURN = 0.35  # least cosine between steps
 FEWEST = 2
 MOST = 6
-PUFFS = 5  # bays of a cloud's outline,
-BAY_MM = 0.25  # so deep at least
 
 
 @dataclass(frozen=True)
@@ -43,7 +41,7 @@ class _Rounds:
 
 def find_bubbles(ink: Bool, balloons: list[Balloon], px_per_mm: float) -> list[Balloon]:
     """Return the bubbles of the balloons that are thoughts."""
-    thoughts = [one for one in balloons if _is_cloud(one.inside, px_per_mm)]
+    thoughts = [one for one in balloons if is_cloud(one.inside, px_per_mm)]
     if not thoughts:
         return []
     rounds = _rounds(ink, px_per_mm)
@@ -56,18 +54,6 @@ def find_bubbles(ink: Bool, balloons: list[Balloon], px_per_mm: float) -> list[B
             inside = np.asarray(rounds.label[place] == rounds.number[at])
             out.append(Balloon(place, inside, outline_of(ink[place], inside, px_per_mm)))
     return out
-
-
-def _is_cloud(inside: Bool, px_per_mm: float) -> bool:
-    """Tell whether an inside has the many bays of a cloud."""
-    contours, _ = cv2.findContours(inside.view(np.uint8), cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
-    outline = max(contours, key=cv2.contourArea)
-    if len(outline) < 20:
-        return False
-    hull = cv2.convexHull(outline, returnPoints=False)
-    found: Any = cv2.convexityDefects(outline, hull)
-    bays = np.zeros((0, 4)) if found is None else np.reshape(found, (-1, 4))
-    return int((bays[:, 3] > BAY_MM * px_per_mm * 256).sum()) >= PUFFS
 
 
 def _rounds(ink: Bool, px_per_mm: float) -> _Rounds:

@@ -23,6 +23,8 @@ FILLED = 0.04  # least share of the inside that letters with the room around the
 ROOM = 0.35  # room around a letter that is counted with it, in its heights
 TAIL_MM = 1.5  # tails up to twice as broad are left out of its shape
 BESIDE_PX = 2.5  # ink so near is the rim's
+PUFFS = 5  # bays of a cloud's outline,
+PUFF_MM = 0.25  # so deep at least
 FEATURES = 20
 HIDDEN = 16
 
@@ -208,6 +210,18 @@ def _drawn(filled: Bool, away: F32) -> float:
     contours, _ = cv2.findContours(filled.view(np.uint8), cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
     rim = np.concatenate(list(contours))[:, 0]
     return float((away[rim[:, 1], rim[:, 0]] < BESIDE_PX).mean())
+
+
+def is_cloud(inside: Bool, px_per_mm: float) -> bool:
+    """Tell whether an inside has the many bays of a cloud."""
+    contours, _ = cv2.findContours(inside.view(np.uint8), cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
+    outline = max(contours, key=cv2.contourArea)
+    if len(outline) < 20:
+        return False
+    hull = cv2.convexHull(outline, returnPoints=False)
+    found: Any = cv2.convexityDefects(outline, hull)
+    bays = np.zeros((0, 4)) if found is None else np.reshape(found, (-1, 4))
+    return int((bays[:, 3] > PUFF_MM * px_per_mm * 256).sum()) >= PUFFS
 
 
 def disc(radius: float) -> U8:

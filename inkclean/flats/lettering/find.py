@@ -4,11 +4,9 @@ from __future__ import annotations
 
 import cv2
 import numpy as np
-from scipy.sparse import coo_matrix
-from scipy.sparse.csgraph import connected_components
 from scipy.spatial import cKDTree
 
-from inkclean.base.arrays import F32, F64, I64, U8, Bool
+from inkclean.base.arrays import F32, U8, Bool
 from inkclean.flats.around import around_ink
 from inkclean.flats.lettering.balloons import Balloon, find_balloons
 from inkclean.flats.lettering.blacks import find_blacks
@@ -17,13 +15,11 @@ from inkclean.flats.lettering.edits import LetterEdits, apply_moves
 from inkclean.flats.lettering.judge import letter_odds
 from inkclean.flats.lettering.marks import Marks, find_marks
 from inkclean.flats.lettering.values import ART, BALLOON, TEXT, Lettering, spread
+from inkclean.flats.lettering.words import row_mates, words_among
 from inkclean.ink.values import Ink
 
 PX_PER_MM = 12.0  # about so fine is looked: letters of 2 mm by a pen of 0.2 mm stay apart
 SURE = 0.0  # log-odds from which a mark is a letter
-BESIDE = 1.3  # marks nearer than this, in heights of the smaller, stand in one group
-SUM_OF_GROUP = 5.0  # log-odds that the letters of a group without a balloon make together,
-MEAN_OF_GROUP = 1.0  # and on the average
 THIN = 0.12  # open letters have strokes so thin, in their own sizes,
 LARGE_MM = 4.0  # and are larger than this;
 ALIKE = 0.35  # the strokes of their inner outlines are as thin, in logs
@@ -39,7 +35,7 @@ def find_lettering(ink: Ink) -> Lettering:
     scale = ink.px_per_mm / every
     marks = find_marks(inked, scale)
     odds = letter_odds(marks)
-    letter = _with_stops(marks, _with_insides(marks, odds > SURE))
+    letter = letters_of(marks, odds)
     balloons = find_balloons(inked, marks.label, marks.box, odds, letter, scale)
     own = [(one.place, one.outline) for one in find_bubbles(inked, balloons, scale)]
     own += find_blacks(marks)
@@ -47,6 +43,11 @@ def find_lettering(ink: Ink) -> Lettering:
     if every > 1:
         kind = kind.repeat(every, axis=0).repeat(every, axis=1)
     return Lettering(around.back(kind[: around.high, : around.wide]), ink.px_per_mm)
+
+
+def letters_of(marks: Marks, odds: F32) -> Bool:
+    """Return which marks are taken for letters, (N,), by the log-odds of each."""
+    return _with_stops(marks, _with_insides(marks, odds > SURE))
 
 
 def sort_lettering(found: Lettering, ink: Ink, edits: LetterEdits) -> Lettering:
@@ -103,6 +104,11 @@ def _with_stops(marks: Marks, letter: Bool) -> Bool:
     return out
 
 
+def held_by(marks: Marks, within: Bool) -> Bool:
+    """Return which marks lie in what is ``within`` (H, W) balloons."""
+    return np.asarray(np.bincount(marks.label[within], minlength=len(marks.size) + 1)[1:] > 0)
+
+
 def _kinds(
     marks: Marks,
     odds: F32,
@@ -119,9 +125,13 @@ def _kinds(
     for balloon in balloons:
         within[balloon.place] |= balloon.inside
         outline[balloon.place] |= balloon.outline
-    held = np.bincount(marks.label[within], minlength=len(marks.size) + 1)[1:] > 0
+    held = held_by(marks, within)
     free = letter & ~held
-    letter = letter & (held | _in_company(marks, odds, free))
+    words = words_among(marks, odds, free)
+    mates = row_mates(marks, odds, words, ~held)
+    if mates.any():
+        words = _with_stops(marks, words | mates) & ~held
+    letter = (letter & held) | words
     text = np.append(False, letter)[marks.label] | (within & marks.ink)
     kind = np.where(marks.ink, np.uint8(ART), np.uint8(0))
     kind[outline & ~within] = BALLOON
@@ -129,34 +139,3 @@ def _kinds(
     for place, own in others:
         kind[place][own] = BALLOON
     return np.asarray(kind, np.uint8)
-
-
-def _in_company(marks: Marks, odds: F32, free: Bool) -> Bool:
-    """Return which of the letters outside balloons stand in a group that is sure enough."""
-    rows = np.flatnonzero(free)
-    out = np.zeros(len(free), bool)
-    if not len(rows):
-        return out
-    group = _groups(marks.box[rows].astype(np.float64))
-    shaped = np.where(np.isfinite(odds[rows]), odds[rows], 0.0)
-    total = np.bincount(group, np.clip(shaped, 0, 8))
-    many = np.maximum(np.bincount(group, shaped > 0), 1)
-    sure = (total >= SUM_OF_GROUP) & (total >= MEAN_OF_GROUP * many)
-    out[rows] = sure[group]
-    return out
-
-
-def _groups(box: F64) -> I64:
-    """Return for each box (x, y, width, height) the number of the group it stands in."""
-    centre = box[:, :2] + box[:, 2:] / 2
-    high = np.maximum(box[:, 3], 0.5 * box[:, 2])
-    count = min(12, len(box))
-    near = cKDTree(centre).query(centre, k=np.arange(1, count + 1))[1]
-    a, b = np.repeat(np.arange(len(box)), count), near.ravel()
-    gap = np.maximum(box[a, :2], box[b, :2])
-    gap = gap - np.minimum(box[a, :2] + box[a, 2:], box[b, :2] + box[b, 2:])
-    away = np.hypot(*np.maximum(gap, 0).T)
-    beside = away < BESIDE * np.maximum(high[a], high[b])
-    pairs = (np.ones(int(beside.sum())), (a[beside], b[beside]))
-    graph = coo_matrix(pairs, shape=(len(box), len(box)))
-    return np.asarray(connected_components(graph, directed=False)[1], np.int64)

@@ -19,13 +19,15 @@ UNEVEN = 1.6  # times its median that an outline is broad at most
 LOWER = 40.0  # per cent of the breadths nearby that it is taken to be at least as broad as
 ALONG_MM = 2.0  # along which the breadth of an outline is steady
 EDGE_MM = 0.09  # beyond that breadth the edge of the ink still lies
-TAIL_MM = 1.6  # a tail is narrower than this;
+TAIL_MM = 1.6  # a tail is narrower than this,
+DEEP_MM = 1.0  # and runs out so far at least;
 TIP_MM = 9.0  # its tip, where its two lines have become one, is so long at most,
 SWELLS = 0.6  # lines swell by this share of their breadth
 CUSP = 1.3  # and by this much where two arcs of a cloud meet
 BOTH = 1.3  # and as broad as this many lines where it begins
 THICK_MM = 1.6  # ink broader than this is no line
-STRAIGHT_MM = 12.0  # lines as straight as a ruler's are looked for at this length
+STRAIGHT_MM = 12.0  # lines as straight as a ruler's are looked for at this length,
+MEETS_MM = 8.0  # and go on where blacks so large lie on them
 LONGER = 1.08  # a border of a panel is longer than the box that leans on it, by this factor
 LONGER_MM = 3.0  # and this length
 
@@ -61,8 +63,12 @@ def _in_tail(inside: Bool, nearest: I32, px_per_mm: float) -> Bool:
     padded = np.pad(inside.view(np.uint8), size)
     body = cv2.morphologyEx(padded, cv2.MORPH_OPEN, kernel)[size:-size, size:-size]
     own = np.zeros(int(nearest.max()) + 1, bool)
-    tail = inside & (body == 0)
-    own[nearest[tail]] = True
+    tail = np.asarray(inside & (body == 0))
+    count, piece = pieces(tail)
+    deep = np.zeros(count)
+    away = cv2.distanceTransform((body == 0).view(np.uint8), cv2.DIST_L2, 3)
+    np.maximum.at(deep, piece[tail], away[tail])
+    own[nearest[tail & (deep > DEEP_MM * px_per_mm)[piece]]] = True
     return np.asarray(own[nearest])
 
 
@@ -117,7 +123,11 @@ class Borders:
         deep = cv2.distanceTransform(ink.view(np.uint8), cv2.DIST_L2, 3) > THICK_MM / 2 * px_per_mm
         away = cv2.distanceTransform((~deep).view(np.uint8), cv2.DIST_L2, 3)
         thin = (ink & (away > THICK_MM / 2 * px_per_mm + 1)).view(np.uint8)
-        self.lines = [_long(_opened(thin, shape)) for shape in ((1, length), (length, 1))]
+        meets = round(MEETS_MM * px_per_mm)
+        self.lines = [
+            _long(_closed(_opened(thin, (1, length)), (1, meets), ink)),
+            _long(_closed(_opened(thin, (length, 1)), (meets, 1), ink)),
+        ]
 
     def beside(self, place: tuple[slice, slice], inside: Bool) -> Bool:
         """Return what lies on lines longer than an inside, (h, w)."""
@@ -132,6 +142,12 @@ class Borders:
 def _opened(lines: U8, shape: tuple[int, int]) -> U8:
     kernel = np.ones(shape, np.uint8)
     return np.asarray(cv2.morphologyEx(lines, cv2.MORPH_OPEN, kernel), np.uint8)
+
+
+def _closed(lines: U8, shape: tuple[int, int], ink: Bool) -> U8:
+    """Return lines with the gaps closed where there is ink."""
+    closed = cv2.morphologyEx(lines, cv2.MORPH_CLOSE, np.ones(shape, np.uint8))
+    return np.asarray(np.where(ink, closed, lines), np.uint8)
 
 
 def _long(lines: U8) -> tuple[I32, tuple[I64, I64]]:

@@ -10,6 +10,8 @@ SVGS holds the folders of SVG files of ``tests/fitting/areas/svgs.mjs``, PACKAGE
 | croodles | vijay verma | CC BY 4.0 |
 | phosphor | Phosphor Icons | MIT |
 | tabler | Paweł Kuna | MIT |
+| lucide | Lucide contributors | ISC |
+| hugeicons | Hugeicons | MIT |
 
 Notionists, Lorelei (CC0) and Iconoir (MIT) are kept out, and so are all of Debian's fonts that
 ``tests/benchmarks/lettering.py`` names: what is fitted is judged on them. The fonts are under the
@@ -43,7 +45,14 @@ MORE_FONTS = (
     "sacramento yellowtail*"
 )
 # Of each set so many drawings, so many px a side.
-SETS = {"peeps": (160, 900), "croodles": (120, 700), "phosphor": (350, 360), "tabler": (500, 360)}
+SETS = {
+    "peeps": (160, 900),
+    "croodles": (120, 700),
+    "phosphor": (350, 360),
+    "tabler": (500, 360),
+    "lucide": (350, 360),
+    "hugeicons": (350, 360),
+}
 KEPT_OUT = {"notion": (120, 800), "lorelei": (120, 700), "iconoir": (350, 360)}
 DARK = 0.4  # what is darker in all channels is drawn in ink
 # Signs that show letters or figures, by their names.

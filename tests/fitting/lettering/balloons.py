@@ -16,14 +16,14 @@ import numpy as np
 import torch
 from torch import nn
 
-from inkclean.base.arrays import U8, Bool
+from inkclean.base.arrays import U8
 from inkclean.flats.lettering import find
 from inkclean.flats.lettering.balloons import LEAKS_MM, away_of
 from inkclean.flats.lettering.enclosed import FEATURES, HIDDEN, LARGEST, Inked, insides
 from inkclean.flats.lettering.judge import letter_odds
 from inkclean.flats.lettering.marks import Marks, find_marks
 from tests.fitting.lettering.collect import worn
-from tests.fitting.lettering.packed import Art
+from tests.fitting.lettering.packed import Art, setters_of
 from tests.lettering import pages, words
 from tests.lettering.thoughts import thoughts_and_blacks
 
@@ -71,7 +71,7 @@ def _insides(
     marks: Marks, odds: Any, lost: float, outlines: U8, rng: np.random.Generator
 ) -> list[tuple[Any, bool]]:
     odds = np.where(rng.random(len(odds)) < lost, np.minimum(odds, -1.0), odds).astype(np.float32)
-    letter: Bool = find._with_stops(marks, find._with_insides(marks, odds > find.SURE))
+    letter = find.letters_of(marks, odds)
     rows = np.flatnonzero(letter)
     if not len(rows):
         return []
@@ -96,8 +96,7 @@ def _insides(
 def collect(art_file: str, fonts: str, out: str, seed: str, many: str) -> None:
     """Draw pages and keep what their insides are like."""
     art = Art(Path(art_file))
-    setters = [words.of_font(path) for path in sorted(Path(fonts).glob("*.[to]tf"))]
-    setters += [words.of_strokes] * 2
+    setters = setters_of(Path(fonts))
     found = [page(int(seed) + k, setters, art) for k in range(int(many))]
     np.savez(
         out, seen=np.concatenate([f[0] for f in found]), own=np.concatenate([f[1] for f in found])

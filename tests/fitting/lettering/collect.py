@@ -15,7 +15,7 @@ import numpy as np
 
 from inkclean.base.arrays import F32, F64, I64, U8, Bool
 from inkclean.flats.lettering.marks import find_marks, pictures
-from tests.fitting.lettering.packed import Art
+from tests.fitting.lettering.packed import Art, setters_of
 from tests.lettering import pages, words
 
 MOST_MARKS = 900  # of a page: one full of dots says no more than that
@@ -38,7 +38,7 @@ def worn(coverage: F32, kind: U8, rng: np.random.Generator) -> tuple[Bool, U8, f
 def page(seed: int, setters: list[words.Setter], art: Art) -> dict[str, Any]:
     """Return the marks of one page: pictures, boxes, sizes, strokes, whether letters (or -1)."""
     rng = np.random.default_rng(seed + 1_000_000)
-    board = pages.board(seed, setters, art.any, bare=0.2)
+    board = pages.board(seed, setters, art.any, bare=0.2, crowds=seed % 2 == 0)
     ink, kind, scale = worn(board.coverage, board.kind, rng)
     marks = find_marks(np.ascontiguousarray(ink), scale)
     rows = np.flatnonzero(marks.shaped)
@@ -70,8 +70,7 @@ def main() -> None:
     cv2.setNumThreads(1)
     art_file, fonts, out, seed, many = sys.argv[1:]
     art = Art(Path(art_file))
-    setters = [words.of_font(path) for path in sorted(Path(fonts).glob("*.[to]tf"))]
-    setters += [words.of_strokes] * 2
+    setters = setters_of(Path(fonts))
     found = [page(int(seed) + k, setters, art) for k in range(int(many))]
     whole: dict[str, Any] = {key: np.concatenate([f[key] for f in found]) for key in found[0]}
     np.savez_compressed(out, **whole)

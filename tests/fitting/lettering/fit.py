@@ -20,7 +20,7 @@ from torch import nn
 
 from inkclean.flats.lettering import judge as judging
 
-EPOCHS = 6
+EPOCHS = 8
 BATCH = 256
 
 
@@ -64,9 +64,11 @@ def fit_looks(out: Path, choose: str, paths: list[str]) -> None:
     torch.manual_seed(0)
     rng = np.random.default_rng(0)
     data, held = load(paths), load([choose])
-    seen, label = torch.from_numpy(data["seen"]), torch.from_numpy(data["label"].astype(np.float32))
-    weight = torch.from_numpy(weight_of(data))
-    net = Looks()
+    where = "cuda" if torch.cuda.is_available() else "cpu"
+    seen = torch.from_numpy(data["seen"]).to(where)
+    label = torch.from_numpy(data["label"].astype(np.float32)).to(where)
+    weight = torch.from_numpy(weight_of(data)).to(where)
+    net = Looks().to(where)
     steps = EPOCHS * (len(label) // BATCH)
     optimiser = torch.optim.AdamW(net.parameters(), 2e-3, weight_decay=1e-3)
     schedule = torch.optim.lr_scheduler.OneCycleLR(optimiser, 4e-3, steps + 1)
@@ -75,7 +77,7 @@ def fit_looks(out: Path, choose: str, paths: list[str]) -> None:
     for epoch in range(EPOCHS):
         order, total = rng.permutation(len(label)), 0.0
         for first in range(0, len(order) - BATCH + 1, BATCH):
-            at = torch.from_numpy(order[first : first + BATCH])
+            at = torch.from_numpy(order[first : first + BATCH]).to(where)
             picture = seen[at].float() / 255
             shift = rng.integers(-1, 2, 2).tolist()
             picture = torch.roll(picture, shift, (2, 3))
@@ -91,7 +93,7 @@ def fit_looks(out: Path, choose: str, paths: list[str]) -> None:
             f"{epoch} {total / (len(order) // BATCH):.4f} {time.process_time() - began:.0f} s",
         )
         torch.save(net.state_dict(), out.with_suffix(".pt"))
-    net.eval()
+    net.eval().cpu()
     torch.onnx.export(
         net,
         (torch.zeros(1, 2, 32, 32),),
@@ -105,11 +107,12 @@ def fit_looks(out: Path, choose: str, paths: list[str]) -> None:
 
 def told(net: nn.Module, data: dict[str, Any], what: str) -> None:
     """Print how well marks of the chosen fonts are told."""
+    where = next(net.parameters()).device
     with torch.no_grad():
         odds = np.concatenate(
             [
-                net(torch.from_numpy(data["seen"][k : k + 1024]).float() / 255)[:, 0].numpy()
-                for k in range(0, len(data["label"]), 1024)
+                net(torch.from_numpy(part).to(where).float() / 255)[:, 0].cpu().numpy()
+                for part in np.array_split(data["seen"], 1 + len(data["seen"]) // 1024)
             ]
         )
     shares(odds, data, what)

@@ -7,6 +7,7 @@ from pathlib import Path
 import numpy as np
 
 from inkclean.base.arrays import U8
+from tests.lettering import words
 
 
 class Art:
@@ -25,3 +26,9 @@ class Art:
     def any(self, rng: np.random.Generator) -> U8:
         """Return a mask (h, w) of 0 and 1."""
         return self.masks[int(rng.choice(self.by_kind[int(rng.integers(len(self.by_kind)))]))]
+
+
+def setters_of(fonts: Path) -> list[words.Setter]:
+    """Return what sets lines in each font of a folder, and in the demo's strokes."""
+    setters = [words.of_font(path) for path in sorted(fonts.glob("*.[to]tf"))]
+    return setters + [words.of_strokes] * 2
