@@ -8,7 +8,7 @@ import pytest
 
 from inkclean.base.arrays import F32, F64, Bool
 from inkclean.ink.cut import cut
-from inkclean.ink.seen.places import darkness, find_places, ink_level, ink_odds
+from inkclean.ink.seen.places import darkness, find_places, ink_level
 from inkclean.ink.values import Grey
 
 PX_PER_MM = 12.0
@@ -147,19 +147,19 @@ def test_where_pencil_was_taken_away_nothing_is_filled_in() -> None:
 def test_the_level_is_that_of_the_dense_ink() -> None:
     page = np.ones((200, 200), np.float32)
     page[50:60] = 0.2
-    assert ink_level(darkness(page)) == pytest.approx(float(darkness(page)[55, 0]), abs=0.01)
-    assert ink_level(np.zeros((50, 50), np.float32)) == 0.0
+    assert ink_level(page) == pytest.approx(float(darkness(page)[55, 0]), abs=0.01)
+    assert ink_level(np.ones((50, 50), np.float32)) == 0.0
 
 
 def test_the_same_whatever_the_number_of_threads() -> None:
     shape, _, _ = strokes()
-    dark = darkness(seen(shape, 2.0))
+    light = seen(shape, 2.0)
     found = []
     before = cv2.getNumThreads()
     try:
         for threads in (1, 2):
             cv2.setNumThreads(threads)
-            found.append(ink_odds(dark, ink_level(dark)))
+            found.append(find_places(light, PX_PER_MM).odds)
     finally:
         cv2.setNumThreads(before)
     assert np.array_equal(found[0], found[1])

@@ -16,7 +16,7 @@ import numpy as np
 
 from inkclean.base.arrays import F32, I64, Bool
 from inkclean.base.colour import ENCODED, STEPS
-from inkclean.base.network import folded, network, run, unfolded
+from inkclean.base.network import network, unfolded
 from inkclean.base.tiles import side_by_side, strips, tiles
 from inkclean.sheet.lit import STRIP, averaged
 
@@ -69,46 +69,56 @@ def darkness(reflectance: F32) -> F32:
     return _DARKNESS[index]
 
 
-def _darkened(reflectance: F32) -> F32:
-    """Return the darkness of a sheet (H, W), a strip at a time."""
-    dark = np.empty_like(reflectance)
-
-    def fill(rows: slice) -> None:
-        dark[rows] = darkness(reflectance[rows])
-
-    side_by_side(fill, strips(len(dark), STRIP))
-    return dark
-
-
 def find_places(ink: F32, px_per_mm: float) -> Places:
     """Return where ink is on a sheet of reflectance (H, W), 1.0 = paper."""
     factor = max(1, round(px_per_mm / USUAL)) if px_per_mm > FINEST else 1
     factor = max(factor, int(np.ceil(np.sqrt(ink.size / MOST_PX))))
-    dark = _darkened(averaged(ink, factor))
-    level = ink_level(dark)
-    odds = ink_odds(dark, level)
-    bare = _bare(dark, level, px_per_mm / factor)
-    odds[bare] = np.minimum(odds[bare], PAPER_ODDS)
+    light = averaged(ink, factor)
+    level = ink_level(light)
+    odds = np.full(light.shape, -MOST_ODDS, np.float32)
+    net = network("inkclean.ink.seen", NET)
+    for tile in tiles((light.shape[0], light.shape[1]), TILE_PX, HALO_PX):
+        dark = _darkened(light[tile.around])
+        if dark.max(initial=0.0) > BARE:
+            own = odds[tile.own]
+            own[:] = _seen(net, dark, level)[tile.inner]
+            bare = _bare(dark, level, px_per_mm / factor)[tile.inner]
+            np.minimum(own, PAPER_ODDS, out=own, where=bare)
     return Places(odds, factor)
+
+
+def _darkened(light: F32) -> F32:
+    """Return the darkness of a part of a sheet (h, w), a strip at a time."""
+    dark = np.empty(light.shape, np.float32)
+
+    def fill(rows: slice) -> None:
+        dark[rows] = darkness(light[rows])
+
+    side_by_side(fill, strips(len(dark), STRIP))
+    return dark
 
 
 def _bare(dark: F32, level: float, px_per_mm: float) -> Bool:
     """Return where there is nothing but paper for some way around."""
     side = 2 * max(1, round(AROUND_MM * px_per_mm)) + 1
     disc = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (side, side))
-    return np.asarray(cv2.dilate(cv2.blur(dark, (3, 3)), disc) < NOTHING * level, np.bool_)
+    some = np.asarray(cv2.blur(dark, (3, 3)) >= NOTHING * level, np.uint8)
+    return np.asarray(cv2.dilate(some, disc) == 0, np.bool_)
 
 
-def ink_level(dark: F32) -> float:
-    """Return how dark the page's dense ink is: Otsu 1979, IEEE Trans. SMC 9(1)."""
-    codes = np.empty(dark.shape, np.uint8)
+def ink_level(light: F32) -> float:
+    """Return how dark the dense ink of a sheet of reflectance (H, W) is.
+
+    Otsu 1979, IEEE Trans. SMC 9(1).
+    """
+    codes = np.empty(light.shape, np.uint8)
 
     def fill(rows: slice) -> I64:
-        part = np.clip(dark[rows] * 255, 0, 255).astype(np.uint8)
+        part = np.clip(darkness(light[rows]) * 255, 0, 255).astype(np.uint8)
         codes[rows] = part
         return np.bincount(part.ravel(), minlength=256)
 
-    count = np.sum(side_by_side(fill, strips(len(dark), STRIP)), axis=0)
+    count = np.sum(side_by_side(fill, strips(len(codes), STRIP)), axis=0)
     half, _ = cv2.threshold(codes, 0, 1, cv2.THRESH_BINARY | cv2.THRESH_OTSU)
     count[: int(half) + 1] = 0
     if not count.any():
@@ -116,19 +126,23 @@ def ink_level(dark: F32) -> float:
     return float(np.searchsorted(np.cumsum(count), DENSE * count.sum())) / 255
 
 
-def ink_odds(dark: F32, level: float) -> F32:
-    """Return the log-odds (H, W) of ink where ``dark`` (H, W) is the darkness, 0 paper to 1."""
-    net = network("inkclean.ink.seen", NET)
-    odds = np.full(dark.shape, -MOST_ODDS, np.float32)
-    for tile in tiles((dark.shape[0], dark.shape[1]), TILE_PX, HALO_PX):
-        part = dark[tile.around]
-        if part.max(initial=0.0) > BARE:
-            odds[tile.own] = _seen(net, part, level)[tile.inner]
-    return odds
-
-
 def _seen(net: cv2.dnn.Net, dark: F32, level: float) -> F32:
-    cells = folded(dark, FOLD, LEVELS)
-    told = np.full((1, *cells.shape[1:]), level, np.float32)
-    odds = unfolded(run(net, np.concatenate([cells, told])))
-    return np.clip(odds[: dark.shape[0], : dark.shape[1]], -MOST_ODDS, MOST_ODDS)
+    """Return the log-odds (h, w) of ink where ``dark`` (h, w) is the darkness, 0 paper to 1."""
+    net.setInput(_cells(dark, level))
+    odds = unfolded(np.asarray(net.forward()[0], np.float32))[: dark.shape[0], : dark.shape[1]]
+    return np.clip(odds, -MOST_ODDS, MOST_ODDS, out=odds)
+
+
+def _cells(dark: F32, level: float) -> F32:
+    """Return (1, FOLD² + 1, h, w): the cells' pixels as channels (``network.folded``), the level.
+
+    Zeros fill them up. Nothing else of its size is made on the way.
+    """
+    side = FOLD * LEVELS
+    rows, columns = (-(-length // side) * LEVELS for length in dark.shape)
+    cells = np.zeros((1, FOLD**2 + 1, rows, columns), np.float32)
+    for place in range(FOLD**2):
+        own = dark[place // FOLD :: FOLD, place % FOLD :: FOLD]
+        cells[0, place, : own.shape[0], : own.shape[1]] = own
+    cells[0, -1] = level
+    return cells
