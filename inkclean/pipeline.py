@@ -19,10 +19,11 @@ from inkclean.flats.lettering.edits import LetterEdits
 from inkclean.flats.values import FlatEdits, Flats
 from inkclean.ink.cut import cut
 from inkclean.ink.edits import InkEdits, mend
+from inkclean.ink.inks import tell_inks
 from inkclean.ink.pencil.separate import separate
 from inkclean.ink.specks import clean_specks
 from inkclean.ink.to_line import weight_for
-from inkclean.ink.values import Doubt, Grey, Ink, Pencil
+from inkclean.ink.values import Doubt, Grey, Ink, InkColour, Pencil
 from inkclean.ink.wash import Washed, without_washes
 from inkclean.settings import Settings
 from inkclean.sheet.check import check_capture, edge_blur_px
@@ -232,8 +233,7 @@ def _cut(sheet: Sheet, grey: Grey, blur_px: float) -> F32:
 def _specks(
     raw: F32, grey: Grey, sheet: Sheet, *, speck_mm: float
 ) -> tuple[F32, F32, tuple[Doubt, ...]]:
-    unsure = sheet.shade_edge
-    return clean_specks(raw, grey, speck_mm=speck_mm, unsure=unsure, in_place=True)
+    return clean_specks(raw, grey, speck_mm=speck_mm, unsure=sheet.shade_edge, in_place=True)
 
 
 def _weigh(cleaned: F32, sheet: Sheet, *, weight: float, line_mm: float | None) -> float:
@@ -248,15 +248,15 @@ def _mend(
     doubts: tuple[Doubt, ...],
     differing: tuple[Doubt, ...],
     pencil: Pencil,
+    inks: tuple[InkColour, ...],
     sheet: Sheet,
     used_weight: float,
     *,
     ink_edits: InkEdits,
 ) -> Ink:
-    before = cleaned if raw is None else raw
-    scale = sheet.px_per_mm
+    before, scale = cleaned if raw is None else raw, sheet.px_per_mm
     coverage, removed = mend(cleaned, before, removed, ink_edits, scale, used_weight)
-    return Ink(coverage, scale, pencil, removed, doubts + differing)
+    return Ink(coverage, scale, pencil, removed, doubts + differing, inks)
 
 
 def _trace(ink: Ink, *, within_mm: float) -> Curves:
@@ -358,7 +358,7 @@ def _raw_spared(asked: Asked) -> tuple[str, ...]:
     return () if asked.ink_edits.kept else ("raw",)
 
 
-_MENDED = "cleaned raw removed doubts differing pencil sheet used_weight"
+_MENDED = "cleaned raw removed doubts differing pencil inks sheet used_weight"
 _TRACE = "inkclean.curves.trace"
 # fmt: off
 STEPS = (
@@ -374,6 +374,7 @@ STEPS = (
     _step("separate", "sheet", "drop keep_pencil", "grey pencil", _separate, "ink"),
     _step("blur", "grey", "", "blur_px", _blur, "ink"),
     _step("cut", "sheet grey blur_px", "", "raw", _cut, "ink"),
+    _step("inks", "raw grey sheet blur_px", "", "inks", tell_inks, "ink"),
     _step("specks", "raw grey sheet", "speck_mm", "cleaned removed doubts", _specks, "ink", "raw"),
     _step("weigh", "cleaned sheet", "weight line_mm", "used_weight", _weigh, "ink"),
     _step("mend", _MENDED, "ink_edits", "ink", _mend, "ink", "cleaned", spared=_raw_spared),

@@ -69,15 +69,33 @@ def _ridges(
     on the ink's darkness, tells how much of it the blur has taken.
     """
     absorbed = absorbed_by(ink)
+    at, height, share = _tops(absorbed, inner, blur_px, least, near)
+    trust = (share**6 * (share > LEAST_TOLD)).astype(np.float32)
+    return at, np.minimum(height / share, 1), trust
+
+
+def told_ridges(
+    ink: F32, inner: tuple[slice, slice], blur_px: float, near: Bool
+) -> tuple[I64, F32]:
+    """Return the place of the pixels on top of ridges, and how much of full ink is left there.
+
+    As in ``_ridges``, whatever the ink's darkness.
+    """
+    at, _, share = _tops(absorbed_by(ink), inner, blur_px, PALEST, near)
+    return at, share
+
+
+def _tops(
+    absorbed: F32, inner: tuple[slice, slice], blur_px: float, least: float, near: Bool | None
+) -> tuple[I64, F32, F32]:
+    """Return the place and the height of pixels on top of ridges, and its share of full ink."""
     top = absorbed >= cv2.dilate(absorbed, np.ones((3, 3), np.uint8))
     top &= absorbed > least
     at = np.flatnonzero(top[inner] if near is None else top[inner] & near)
     height = absorbed[inner].ravel()[at]
     bend = -(blur_px**2) * laplacian(absorbed)[inner].ravel()[at] / height
     full_bend, told = _bend_table()
-    share = np.interp(bend, full_bend, told).astype(np.float32)
-    trust = (share**6 * (share > LEAST_TOLD)).astype(np.float32)
-    return at, np.minimum(height / share, 1), trust
+    return at, height, np.interp(bend, full_bend, told).astype(np.float32)
 
 
 def absorbed_by(ink: F32) -> F32:

@@ -60,12 +60,22 @@ class Doubt:
 
 
 @dataclass(frozen=True)
+class InkColour:
+    """An ink of the page: what people call it, ``#RRGGBB``, and its share of the strokes."""
+
+    name: str
+    colour: str
+    share: float
+
+
+@dataclass(frozen=True)
 class Ink:
     """The ink of a sheet.
 
     ``coverage`` is (H, W) float32, 0..1: the share of each pixel that is ink, so scaled that
     the edge of the ink is where the bilinear interpolation between pixel centres passes 0.5.
-    ``removed`` is (N, 3) float32: specks removed, x, y and diameter in mm.
+    ``removed`` is (N, 3) float32: specks removed, x, y and diameter in mm. ``inks`` are those that
+    the page is drawn in, the one with most strokes first; none where there is but one.
     """
 
     coverage: F32
@@ -73,3 +83,17 @@ class Ink:
     pencil: Pencil
     removed: F32 = field(default_factory=lambda: np.zeros((0, 3), np.float32))
     doubts: tuple[Doubt, ...] = ()
+    inks: tuple[InkColour, ...] = ()
+
+    @property
+    def note(self) -> str:
+        """What was decided about pencils and inks, in plain words."""
+        said = self.pencil.note
+        more = [ink for ink in self.inks[1:] if f"{ink.name} #" not in said]
+        if not more:
+            return said
+        listed = ", ".join(
+            f"{ink.name} {ink.colour} (on {100 * ink.share:.0f} % of the lines)" for ink in more
+        )
+        kept = f"{listed}: another ink beside the {self.inks[0].name}, kept"
+        return f"{said}; {kept}" if said else kept

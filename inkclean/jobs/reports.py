@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import asdict, dataclass, fields
+from dataclasses import asdict, dataclass, fields, replace
 from typing import Any, TypeVar
 
 from inkclean import __version__
 from inkclean.deliver.press.report import PosterReport, PressReport
 from inkclean.ink.checks import ink_checks
+from inkclean.ink.values import InkColour
 from inkclean.ink.width import thin_line_mm
 from inkclean.page import Page
 
@@ -87,7 +88,10 @@ class BookLine:
 
 @dataclass(frozen=True)
 class InkReport:
-    """The ink; ``mended`` tells one set of edits by hand from another, ``book`` comes of --even."""
+    """The ink; ``mended`` tells one set of edits by hand from another, ``book`` comes of --even.
+
+    ``inks`` are those that the page is drawn in, if there are several.
+    """
 
     share: float
     thinnest_mm: float | None
@@ -95,6 +99,7 @@ class InkReport:
     to_check: tuple[PlaceToCheck, ...]
     weight: float
     mended: str | None
+    inks: tuple[InkColour, ...] = ()
     book: BookLine | None = None
 
 
@@ -182,7 +187,7 @@ def report_of(
             colour=ink.pencil.colours[0] if ink.pencil.colours else None,
             colours=tuple(ink.pencil.colours),
             share=round(ink.pencil.share, 6),
-            note=ink.pencil.note,
+            note=ink.note,
         ),
         ink=InkReport(
             share=round(float((ink.coverage >= 0.5).mean()), 6),
@@ -194,6 +199,7 @@ def report_of(
             ),
             weight=page.weight,
             mended=mended,
+            inks=tuple(replace(each, share=round(each.share, 3)) for each in ink.inks),
             book=book,
         ),
         curves=CurvesReport(
@@ -216,6 +222,7 @@ def report_from(
     try:
         ink = dict(measured["ink"])
         ink["to_check"] = tuple(_read(PlaceToCheck, place) for place in ink["to_check"])
+        ink["inks"] = tuple(_read(InkColour, each) for each in ink.get("inks", ()))
         ink["book"] = _read(BookLine, ink) if "line_mm" in ink else None
         return CleanReport(
             input=source,

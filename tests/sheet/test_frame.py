@@ -115,14 +115,17 @@ def test_a_side_outside_ends_the_page_at_the_picture() -> None:
     assert "outside the picture" in frame.doubt
 
 
+@pytest.mark.parametrize("ink", [(30, 30, 32), (170, 150, 135)])
 @pytest.mark.parametrize("turn", [-2.0, 0.0, 3.0])
-def test_a_dark_panel_under_a_cut_margin_does_not_end_the_page(turn: float) -> None:
+def test_a_panel_under_a_cut_margin_does_not_end_the_page(
+    turn: float, ink: tuple[int, int, int]
+) -> None:
     height, width, margin = 1500, 1100, 60
     pixels = np.full((height, width, 3), (96, 70, 48), np.uint8)
     page = np.array([[120, -200], [980, -200], [980, 1380], [120, 1380]], np.float64)
     panel = np.array([[240, margin], [860, margin], [860, 560], [240, 560]], np.float64)
     turned = cv2.getRotationMatrix2D((550, 700), turn, 1.0)
-    for outline, colour in ((page, (232, 230, 224)), (panel, (30, 30, 32))):
+    for outline, colour in ((page, (232, 230, 224)), (panel, ink)):
         points = outline @ turned[:, :2].T + turned[:, 2]
         cv2.fillPoly(pixels, [np.round(points).astype(np.int32)], colour)
     noise = np.random.default_rng(5).normal(0, 3, pixels.shape)

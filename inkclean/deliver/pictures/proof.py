@@ -180,8 +180,8 @@ def _notes(
     ]
     if sheet.frame.doubt:
         notes.append((sheet.frame.doubt, DOUBT))
-    if ink.pencil.note:
-        notes.append((ink.pencil.note, TEXT))
+    if ink.note:
+        notes.append((ink.note, TEXT))
     if len(ink.removed):
         notes.append((f"{len(ink.removed)} specks removed (ringed; a number says how many)", SURE))
     if checks:

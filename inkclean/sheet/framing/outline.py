@@ -40,7 +40,7 @@ PAPER_ROUGH = 0.3  # share of the paper that may be rougher than the rest
 ROUGHER = 20.0  # codes of smoothness beyond that, from which on it is no paper
 PANEL = 0.5  # cost of a side with paper without and a dark drawing within: a panel's border
 BESIDE_PX = 4.0  # from a side where that is looked at
-DARK = 0.5  # of the paper's tone, below which a drawing is dark
+DARK = 0.78  # of the paper's tone, below which it is dark: pale ink, too
 PLACES = 32  # looked at along a side
 # A colour difference of so many codes counts in full.
 APART = 30.0
