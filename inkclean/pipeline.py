@@ -19,7 +19,7 @@ from inkclean.flats.lettering.edits import LetterEdits
 from inkclean.flats.values import FlatEdits, Flats
 from inkclean.ink.cut import cut
 from inkclean.ink.edits import InkEdits, mend
-from inkclean.ink.inks import tell_inks
+from inkclean.ink.pencil.inks import tell_inks
 from inkclean.ink.pencil.separate import separate
 from inkclean.ink.specks import clean_specks
 from inkclean.ink.to_line import weight_for

@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 
 from inkclean.base.arrays import F32
-from inkclean.ink.inks import tell_inks
+from inkclean.ink.pencil.inks import tell_inks
 from inkclean.ink.values import Grey, Ink, InkColour, Pencil
 from inkclean.sheet.values import Sheet
 from tests.sheet.patches import FRAME, PX_PER_MM, lines, scatter

@@ -36,16 +36,16 @@ BROWN = 62.0  # L* under which orange is called brown
 MOST = 4  # inks told
 
 
-def tell_inks(coverage: F32, grey: Grey, sheet: Sheet, blur_px: float) -> tuple[InkColour, ...]:
+def tell_inks(raw: F32, grey: Grey, sheet: Sheet, blur_px: float) -> tuple[InkColour, ...]:
     """Return the inks of a page, the one with most strokes first; none if there is but one.
 
     Args:
-        coverage: (H, W) share of ink.
+        raw: (H, W) share of ink, as it was cut.
         grey: the sheet with ink alone on it.
         sheet: the sheet, for its colours.
         blur_px: standard deviation of the blur at edges, in px.
     """
-    light, weight = _squares(coverage, grey, sheet, blur_px)
+    light, weight = _squares(raw, grey, sheet, blur_px)
     if not len(light):
         return ()
     lab = np.asarray(cv2.cvtColor(light[None], cv2.COLOR_LRGB2Lab), np.float64)[0]
