@@ -225,9 +225,10 @@ def _blur(grey: Grey) -> float:
     return edge_blur_px(grey.ink)
 
 
-def _cut(sheet: Sheet, grey: Grey, blur_px: float) -> F32:
+def _cut(sheet: Sheet, grey: Grey, blur_px: float) -> tuple[F32, tuple[InkColour, ...]]:
     known = sheet.frame.scale_known
-    return cut(grey, noise=sheet.noise, blur_px=blur_px, scale_known=known)
+    raw = cut(grey, noise=sheet.noise, blur_px=blur_px, scale_known=known)
+    return raw, tell_inks(raw, grey, sheet, blur_px)
 
 
 def _specks(
@@ -373,8 +374,7 @@ STEPS = (
     _step("check", "sheet photo", "", "capture", _check, "light"),
     _step("separate", "sheet", "drop keep_pencil", "grey pencil", _separate, "ink"),
     _step("blur", "grey", "", "blur_px", _blur, "ink"),
-    _step("cut", "sheet grey blur_px", "", "raw", _cut, "ink"),
-    _step("inks", "raw grey sheet blur_px", "", "inks", tell_inks, "ink"),
+    _step("cut", "sheet grey blur_px", "", "raw inks", _cut, "ink"),
     _step("specks", "raw grey sheet", "speck_mm", "cleaned removed doubts", _specks, "ink", "raw"),
     _step("weigh", "cleaned sheet", "weight line_mm", "used_weight", _weigh, "ink"),
     _step("mend", _MENDED, "ink_edits", "ink", _mend, "ink", "cleaned", spared=_raw_spared),
