@@ -19,7 +19,7 @@ def hand_back() -> None:
 @cache
 def _trim() -> Callable[[int], object]:
     """Return glibc's ``malloc_trim``; elsewhere something that does nothing."""
-    with suppress(ImportError, OSError, AttributeError):
+    with suppress(ImportError, OSError, AttributeError, TypeError):
         from ctypes import CDLL, c_size_t
 
         trim = CDLL(None).malloc_trim
