@@ -151,20 +151,21 @@ def _heights(box: I64) -> tuple[float, float]:
 
 def _others(label: I32, filled: Bool, held: I64) -> tuple[float, float, float, float]:
     """Return the ink of letters in an inside, that of others, and the others' most extents, px."""
-    mark = np.where(filled, label, 0)
-    numbers, index, count = np.unique(mark, return_inverse=True, return_counts=True)
-    own = np.isin(numbers, held + 1)
-    other = ~own & (numbers > 0)
+    count = np.bincount(label[filled])
+    own = np.zeros(len(count), bool)
+    own[(held + 1)[held + 1 < len(count)]] = True
+    other = (count > 0) & ~own
+    other[:1] = False
     if not other.any():
         return float(count[own].sum()), 0.0, 0.0, 0.0
-    index = index.reshape(mark.shape)
+    within = filled & other.take(label, mode="clip")
+    at = np.nonzero(within)
+    of = label[within]
     most = []
-    for axis in (0, 1):
-        at = np.broadcast_to(np.expand_dims(np.arange(mark.shape[axis]), 1 - axis), mark.shape)
-        low, high = np.full(len(numbers), max(mark.shape)), np.zeros(len(numbers), np.int64)
-        within = other[index]
-        np.minimum.at(low, index[within], at[within])
-        np.maximum.at(high, index[within], at[within])
+    for place in at:
+        low, high = np.full(len(count), max(label.shape)), np.zeros(len(count), np.int64)
+        np.minimum.at(low, of, place)
+        np.maximum.at(high, of, place)
         most.append(float((high - low + 1)[other].max()))
     return float(count[own].sum()), float(count[other].sum()), most[0], most[1]
 

@@ -64,10 +64,10 @@ def pictures(marks: Marks, rows: I64) -> F32:
     """
     out = np.zeros((len(rows), 2, SIDE, SIDE), np.float32)
     height, width = marks.ink.shape
-    ink = marks.ink.view(np.uint8)
+    ink = marks.ink.view(np.uint8) * np.uint8(255)
     for nth, row in enumerate(rows.tolist()):
         x, y, wide, high = marks.box[row].tolist()
-        own = (marks.label[y : y + high, x : x + wide] == row + 1).view(np.uint8)
+        own = (marks.label[y : y + high, x : x + wide] == row + 1).view(np.uint8) * np.uint8(255)
         scale = (SIDE - 2 * RIM) / max(wide, high)
         size = max(1, round(wide * scale)), max(1, round(high * scale))
         small = _shrunk(own, size)
@@ -90,4 +90,4 @@ def pictures(marks: Marks, rows: I64) -> F32:
 def _shrunk(mask: U8, size: tuple[int, int]) -> F32:
     smaller = size[0] <= mask.shape[1] and size[1] <= mask.shape[0]
     how = cv2.INTER_AREA if smaller else cv2.INTER_LINEAR
-    return np.asarray(cv2.resize(mask * 255, size, interpolation=how), np.float32) / np.float32(255)
+    return np.asarray(cv2.resize(mask, size, interpolation=how), np.float32) / np.float32(255)

@@ -6,6 +6,8 @@ stays the art's.
 
 from __future__ import annotations
 
+from functools import cached_property
+
 import cv2
 import numpy as np
 from scipy.ndimage import percentile_filter
@@ -117,16 +119,21 @@ class Borders:
     """Long straight lines of the ink, level and upright."""
 
     def __init__(self, ink: Bool, px_per_mm: float) -> None:
-        length = round(STRAIGHT_MM * px_per_mm)
+        self.ink, self.px_per_mm = ink, px_per_mm
         self.more = LONGER_MM * px_per_mm
+
+    @cached_property
+    def lines(self) -> list[tuple[I32, tuple[I64, I64]]]:
+        """Numbers and sides of the lines, level and upright; found when they are asked for."""
+        length, broad = round(STRAIGHT_MM * self.px_per_mm), THICK_MM / 2 * self.px_per_mm
         # the edges of blacks are no lines
-        deep = cv2.distanceTransform(ink.view(np.uint8), cv2.DIST_L2, 3) > THICK_MM / 2 * px_per_mm
+        deep = cv2.distanceTransform(self.ink.view(np.uint8), cv2.DIST_L2, 3) > broad
         away = cv2.distanceTransform((~deep).view(np.uint8), cv2.DIST_L2, 3)
-        thin = (ink & (away > THICK_MM / 2 * px_per_mm + 1)).view(np.uint8)
-        meets = round(MEETS_MM * px_per_mm)
-        self.lines = [
-            _long(_closed(_opened(thin, (1, length)), (1, meets), ink)),
-            _long(_closed(_opened(thin, (length, 1)), (meets, 1), ink)),
+        thin = (self.ink & (away > broad + 1)).view(np.uint8)
+        meets = round(MEETS_MM * self.px_per_mm)
+        return [
+            _long(_closed(_opened(thin, (1, length)), (1, meets), self.ink)),
+            _long(_closed(_opened(thin, (length, 1)), (meets, 1), self.ink)),
         ]
 
     def beside(self, place: tuple[slice, slice], inside: Bool) -> Bool:
