@@ -145,7 +145,7 @@ def _summary(report: FlatsReport) -> list[str]:
     found = report.flats
     lines = [
         f"{Path(report.input).name}: {found.areas} areas in {len(found.colours)} colours, "
-        f"{found.bridges} gaps bridged, {spent(report)}",
+        f"{found.bridges} bridges, {spent(report)}",
         f"  ink {found.ink_dpi:.5g} dpi, colour files {found.colour_dpi:.5g} dpi",
         *(f"  {words}" for words in report.overrides),
     ]

@@ -81,7 +81,7 @@ def _draw_bridges(picture: Image.Image, flats: Flats, px_per_mm: float) -> None:
 
 
 def _notes(flats: Flats) -> list[tuple[str, Rgb]]:
-    notes = [(f"{len(flats.areas)} areas, {len(flats.bridges)} gaps bridged", TEXT)]
+    notes = [(f"{len(flats.areas)} areas, {len(flats.bridges)} bridges", TEXT)]
     if len(flats.checks):
         notes.append(("To check, the costliest first; answer on the desk:", DOUBT))
     return notes + [

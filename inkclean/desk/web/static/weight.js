@@ -26,13 +26,21 @@ export function paint(tile, move, held) {
   const { distance, half } = tile.edges;
   const image = new ImageData(width, height);
   const out = new Uint32Array(image.data.buffer);
+  const [rise, thinner] = [255 * STEEP, move < 0];
+  // the loop runs over millions of pixels at each step of a slider: no calls in it
   for (let k = 0; k < out.length; k++) {
     const grey = values[k] & 0xff;
-    const own = move < 0 ? -Math.min(-move, Math.max(0, half[k] - held)) : move;
-    const moved = Math.max(0, Math.min(255, Math.round(255 * (0.5 - STEEP * (distance[k] + own)))));
+    let own = move;
+    if (thinner) {
+      const room = half[k] - held;
+      own = room <= 0 ? 0 : room < -move ? -room : move;
+    }
+    const level = 128 - rise * (distance[k] + own);
+    const moved = level <= 0 ? 0 : level >= 255 ? 255 : level | 0;
     // lines finer than the pixels of a reduced picture have no edge to go by: they stay at least
-    const shown = move > 0 ? Math.min(grey, moved) : own === 0 ? grey : Math.max(grey, moved);
-    out[k] = (0xff000000 | (shown << 16) | (shown << 8) | shown) >>> 0;
+    let shown = grey;
+    if (move > 0 ? moved < grey : own !== 0 && moved > grey) shown = moved;
+    out[k] = 0xff000000 | (shown << 16) | (shown << 8) | shown;
   }
   return image;
 }
