@@ -13,7 +13,7 @@ from inkclean.flats.find import find_flats
 from inkclean.flats.kept import Kept
 from inkclean.flats.prepared import prepare
 from inkclean.flats.values import FlatEdits, Flats
-from inkclean.ink.values import Ink
+from inkclean.ink.values import Ink, Pencil
 from tests.flats.pages import LOOSE, make_page
 
 KINDS = ("gap", "bridge", "split", "join", "open", "undo")
@@ -78,3 +78,28 @@ def test_every_edit_gives_what_a_full_run_gives(turned: bool) -> None:
     page = replace(page, kept=Kept())
     full = find_flats(ink, prepared=page, edits=edits, gap_mm=2.0, smallest_mm=4.0)
     assert differing(flats, full) == []
+
+
+def test_edits_that_change_what_walls_off_a_panel_give_what_a_full_run_gives() -> None:
+    page_px = np.zeros((440, 560), np.float32)
+    for left in (80, 290):
+        page_px[80:360, left : left + 190] = 1
+        page_px[85:355, left + 5 : left + 185] = 0
+    page_px[80:85, 142:194] = 0  # a border that breaks off, and a line across the panel
+    page_px[200:204, 290:480] = 1
+    ink = Ink(page_px, 8.0, Pencil(False, (), 0.0, None, "none"))
+    page = prepare(ink)
+    assert page.panel.max() == 2
+    opened = FlatEdits(opened=((21.0, 10.3),))
+    laid = FlatEdits(bridges=(((18.6, 10.2), (20.0, 10.2), (21.0, 10.2), (22.6, 10.2)),))
+    steps = (FlatEdits(), opened, laid, FlatEdits(splits=(((12.0, 30.0), (32.0, 31.0)),)), opened)
+    grounds = []
+    for edits in steps:
+        flats = find_flats(ink, prepared=page, edits=edits)
+        full = find_flats(ink, prepared=replace(page, kept=Kept()), edits=edits)
+        assert differing(flats, full) == []
+        grounds.append(page.kept.ground)
+        assert page.kept.cells is not None
+        again = page.kept.cells.after
+        assert (again > 0) == (len(grounds) > 1)  # what did not change was not looked at again
+    assert len({id(ground) for ground in grounds}) > 1

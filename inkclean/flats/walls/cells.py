@@ -20,8 +20,8 @@ from inkclean.flats.nearest import grown
 from inkclean.flats.rasters import depth
 
 Box = tuple[slice, slice]
-MOST_CHANGED = 0.5  # when more of the page than this is to be looked at, all of it is
 BAND_ROWS = 256
+SAMPLED = 3  # every so many pixels of every so many rows tell what a cell was
 FEW = 2000  # cells up to which every pair of them has a place in a table
 _Label = TypeVar("_Label", np.int32, np.uint16)
 
@@ -64,7 +64,8 @@ class Cells:
     where one is laid across paper. Per cell (N + 1,), 0 unused: ``size`` px², ``inner`` radius
     px of the largest disc, ``first`` and ``last`` pixel of paper, and ``box`` (N + 1, 4): top,
     bottom, left, right of ``label``. ``was`` is which one it was before the latest edit, 0 if
-    it is none of those; ``window`` is all that changed since. ``ground`` is what they lie in.
+    it is none of those, and ``heir`` the one that most of it was; ``window`` is all that changed
+    since. ``ground`` is what they lie in.
     ``serial`` is a number of its own for each finding, ``after`` that of the one before.
     """
 
@@ -79,6 +80,7 @@ class Cells:
     box: I64
     touching: Touching
     was: I64
+    heir: I64
     window: Box
     after: int = 0
     serial: int = field(default_factory=itertools.count(1).__next__)
@@ -103,15 +105,14 @@ class _Found:
 def find_cells(ground: Ground, wall: I32, before: Cells | None = None) -> Cells:
     """Return the cells between ink and walls; ``wall`` (H, W): number of the join + 1.
 
-    ``before``: cells between other walls, to save time if they lie in the same ground.
+    ``before``: cells between other walls, or in a ground that was a little other, to save time.
     """
     across = (wall > 0) & ~ground.ink
     open_ = ~(ground.ink | across)
     through = np.where(across, wall, np.int32(0))
-    again = (
-        None if before is None or before.ground is not ground else _again(open_, through, before)
-    )
-    return again or _anew(ground, open_, through)
+    if before is None:
+        return _anew(ground, open_, through)
+    return _again(ground, open_, through, before)
 
 
 def _anew(ground: Ground, open_: Bool, wall: I32) -> Cells:
@@ -129,6 +130,7 @@ def _anew(ground: Ground, open_: Bool, wall: I32) -> Cells:
         found.last,
         boxes(label, count),
         touching(label),
+        np.zeros(count + 1, np.int64),
         np.zeros(count + 1, np.int64),
         whole(label.shape),
     )
@@ -157,10 +159,12 @@ def _found(mask: Bool, room: F32, corner: tuple[int, int], wide: int) -> _Found:
     return _Found(cell, size, inner.astype(np.float64), first, last)
 
 
-def _again(open_: Bool, wall: I32, before: Cells) -> Cells | None:
-    """Return the cells after some walls changed, None if looking at all of them is as quick."""
-    ground = before.ground
-    row, column = np.nonzero(open_ != before.open_)
+def _again(ground: Ground, open_: Bool, wall: I32, before: Cells) -> Cells:
+    """Return the cells after some walls changed."""
+    changed = open_ != before.open_
+    if ground is not before.ground:  # cells that are deeper now, or less deep, are others too
+        changed |= open_ & (ground.room != before.ground.room)
+    row, column = np.nonzero(changed)
     if not len(row):
         same = np.arange(before.count + 1)
         return Cells(
@@ -175,14 +179,14 @@ def _again(open_: Bool, wall: I32, before: Cells) -> Cells | None:
             before.box,
             before.touching,
             same,
+            same,
             (slice(0, 0), slice(0, 0)),
             before.serial,
         )
     touched = _touched(before, row, column)
     box = _around(before.box[touched], row, column)
-    inner = widened(box, ground.reach, open_.shape)
-    if area_of(inner) > MOST_CHANGED * open_.size:
-        return None
+    reach = max(ground.reach, before.ground.reach)
+    inner = widened(box, reach, open_.shape)
     # their cells anew
     own = np.zeros(before.count + 1, bool)
     own[touched] = True
@@ -190,7 +194,7 @@ def _again(open_: Bool, wall: I32, before: Cells) -> Cells | None:
     fresh[row, column] = True
     mask = open_[box] & (own[before.label[box]] | fresh[box])
     found = _found(mask, ground.room[box], (box[0].start, box[1].start), open_.shape[1])
-    outer = widened(inner, ground.reach, open_.shape)
+    outer = widened(inner, reach, open_.shape)
     cell = np.where(open_[outer], before.label[outer], np.int32(0))
     part = cell[within(box, outer)]
     part[mask] = found.cell[mask] + before.count
@@ -216,11 +220,24 @@ def _again(open_: Bool, wall: I32, before: Cells) -> Cells | None:
         np.concatenate([before.box, np.zeros((len(found.size) - 1, 4), np.int64)])[ids],
         touching(label),
         np.where(ids <= before.count, ids, 0),
+        np.concatenate([np.arange(before.count + 1), _heirs(found, before.label[box])[1:]])[ids],
         inner,
         before.serial,
     )
     _box_anew(joined)
     return joined
+
+
+def _heirs(found: _Found, label: I32) -> I64:
+    """Return for each cell found the one before that most of it was; some pixels tell."""
+    cell, old = found.cell[::SAMPLED, ::SAMPLED], label[::SAMPLED, ::SAMPLED]
+    inside = cell > 0
+    many = int(old.max(initial=0)) + 1
+    key, times = np.unique(cell[inside].astype(np.int64) * many + old[inside], return_counts=True)
+    order = np.argsort(times, kind="stable")
+    heir = np.zeros(len(found.size), np.int64)
+    heir[key[order] // many] = key[order] % many  # the most frequent last
+    return heir
 
 
 def _box_anew(cells: Cells) -> None:
@@ -331,10 +348,10 @@ def numbers(cells: Cells, group: I64, before: I64) -> Numbers:
     A group goes on as the one that has most of its cells' paper.
     """
     old, new = int(before.max(initial=0)), int(group.max(initial=0))
-    kept = np.flatnonzero((cells.was > 0) & (group > 0) & (before[cells.was] > 0))
-    key = before[cells.was[kept]] * (new + 1) + group[kept]
+    from_ = np.flatnonzero((cells.heir > 0) & (group > 0) & (before[cells.heir] > 0))
+    key = before[cells.heir[from_]] * (new + 1) + group[from_]
     pair, which = np.unique(key, return_inverse=True)
-    size = np.bincount(which.ravel(), cells.size[kept], len(pair))
+    size = np.bincount(which.ravel(), cells.size[from_], len(pair))
     order = np.argsort(-size, kind="stable")
     one, other = pair[order] // (new + 1), pair[order] % (new + 1)
     # each is the largest part of the other
@@ -346,6 +363,7 @@ def numbers(cells: Cells, group: I64, before: I64) -> Numbers:
     now[one[both]], was[other[both]] = other[both], one[both]
     held = np.bincount(group[1:], minlength=new + 1)
     had = np.bincount(before[1:], minlength=old + 1)
+    kept = np.flatnonzero((cells.was > 0) & (group > 0) & (before[cells.was] > 0))
     stayed = kept[was[group[kept]] == before[cells.was[kept]]]
     count = np.bincount(group[stayed], minlength=new + 1)
     return Numbers(now, was, (was > 0) & (count == held) & (count == had[was]))
