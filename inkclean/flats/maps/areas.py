@@ -118,10 +118,12 @@ def _depth(on_paper: I32, far: np.float32) -> F32:
 
 def _shared(label: I32, n: int) -> tuple[I64, I64, I64]:
     """Return pairs of labels that touch, a < b, sorted, and how many pixel edges they share."""
+    pixels, wide = label.ravel(), label.shape[1]
+    beside = np.flatnonzero(label[:, 1:] != label[:, :-1])
+    below = np.flatnonzero(pixels[wide:] != pixels[:-wide])
     keys = []
-    for one, two in ((label[:, 1:], label[:, :-1]), (label[1:], label[:-1])):
-        differs = one != two
-        first, second = one[differs].astype(np.int64), two[differs].astype(np.int64)
+    for at, step in ((beside + beside // max(wide - 1, 1), 1), (below, wide)):
+        first, second = pixels[at].astype(np.int64), pixels[at + step].astype(np.int64)
         keys.append(np.minimum(first, second) * (n + 1) + np.maximum(first, second))
     if n <= FEW:
         count = np.bincount(np.concatenate(keys), minlength=(n + 1) ** 2)
