@@ -69,8 +69,12 @@ def test_every_edit_gives_what_a_full_run_gives(turned: bool) -> None:
     for kind in KINDS:
         edits = edited(edits, flats, kind, rng)
         flats = find_flats(ink, prepared=page, edits=edits)
-        full = find_flats(ink, prepared=replace(page, kept=Kept()), edits=edits)
+        whole = replace(page, kept=Kept())
+        full = find_flats(ink, prepared=whole, edits=edits)
         assert differing(flats, full) == []
+        laid, anew = page.kept.laid, whole.kept.laid
+        assert laid is not None and anew is not None
+        assert (laid.full.seeded == anew.full.seeded).all()  # nor does the next edit differ
         seen.add(flats.labels.tobytes())
     assert len(seen) > 2  # some of these edits did something
     # and so do other lengths and sizes

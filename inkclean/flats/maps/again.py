@@ -77,7 +77,8 @@ def laid_again(
     # paper of other patches has the seeds that it had
     had = np.where(full.seeded[box], labels[box], np.uint16(0))
     np.copyto(found, had, where=paper & (patch == 0))
-    part = _true_in(found != had)
+    # an area that is no more has left seeds without a label
+    part = _true_in((found != had) | (full.seeded[box] & (had == 0)))
     if part is None:
         return full
     box, found = _moved(part, box), found[part]
