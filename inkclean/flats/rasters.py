@@ -43,6 +43,21 @@ def pieces(mask: U8 | Bool, connectivity: int = 8) -> tuple[int, I32]:
     return int(count), np.asarray(label, np.int32)
 
 
+def deepest(label: NDArray[np.integer[Any]], depth_px: F32, count: int) -> F32:
+    """Return the most that ``depth_px`` (H, W), 0 or more, is at each label 1..count − 1.
+
+    Only pixels that no neighbour in their row, of the same label, is deeper than are asked.
+    """
+    alike = label[:, 1:] == label[:, :-1]
+    peak = label > 0
+    peak[:, 1:] &= ~(alike & (depth_px[:, 1:] < depth_px[:, :-1]))
+    peak[:, :-1] &= ~(alike & (depth_px[:, :-1] < depth_px[:, 1:]))
+    at = np.flatnonzero(peak)
+    most = np.zeros(count, np.float32)
+    np.maximum.at(most, label.ravel()[at], depth_px.ravel()[at])
+    return most
+
+
 def tally(label: NDArray[np.integer[Any]], weight: NDArray[Any] | None, count: int) -> F64:
     """Return the sum of the weights (None: 1 each) at each label 0..count − 1."""
     if weight is None:

@@ -6,6 +6,7 @@ import cv2
 import numpy as np
 
 from inkclean.base.arrays import F32, I32, I64, U8, Bool
+from inkclean.flats.rasters import deepest
 from inkclean.flats.turns import Turn
 from inkclean.flats.values import AREA, BACKGROUND, FIGURE, GUTTER, NEIGHBOURS, Rows
 from inkclean.flats.walls.cells import Box, boxes, renumbered, whole, widened
@@ -78,10 +79,8 @@ def _measure(areas: Rows, label: I32, sure: Bool, panel: U8, scale: float, box: 
     top, left = box[0].start, box[1].start
     far = np.float32(np.hypot(*label.shape))
     depth = _depth(on_paper, far)
-    deepest = np.zeros(len(fresh), np.float32)
-    inside = np.flatnonzero(on_paper)
-    np.maximum.at(deepest, on_paper.ravel()[inside], depth.ravel()[inside])
-    at = inside[depth.ravel()[inside] == deepest[on_paper.ravel()[inside]]]
+    most = deepest(on_paper, depth, len(fresh))
+    at = np.flatnonzero((depth == most[on_paper]) & (on_paper > 0))
     place = np.zeros(len(fresh), np.int64)
     place[on_paper.ravel()[at]] = at
     new = np.flatnonzero(fresh[1:])
@@ -89,7 +88,7 @@ def _measure(areas: Rows, label: I32, sure: Bool, panel: U8, scale: float, box: 
     row, column = row + top, column + left
     rows = areas[new]
     rows["size_mm2"] = np.bincount(on_paper.ravel(), minlength=len(fresh))[1:][new] / scale**2
-    rows["inner_mm"] = (deepest[1:][new] + BETWEEN_PX) / scale
+    rows["inner_mm"] = (most[1:][new] + BETWEEN_PX) / scale
     rows["x_mm"], rows["y_mm"] = (column + 0.5) / scale, (row + 0.5) / scale
     rows["panel"] = panel[row, column]
     places = boxes(on_paper, len(areas))[1:][new]

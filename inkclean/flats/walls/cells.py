@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from inkclean.base.arrays import F32, F64, I32, I64, Bool
 from inkclean.base.tiles import both, side_by_side, strips
 from inkclean.flats.nearest import grown
-from inkclean.flats.rasters import depth
+from inkclean.flats.rasters import deepest, depth
 
 Box = tuple[slice, slice]
 BAND_ROWS = 256
@@ -140,9 +140,7 @@ def _found(mask: Bool, room: F32, corner: tuple[int, int], wide: int) -> _Found:
     """Return the cells of a mask (h, w), a piece of a page ``wide`` px wide from ``corner``."""
     count, cells, stats, _ = cv2.connectedComponentsWithStats(mask.view(np.uint8), connectivity=4)
     cell = np.asarray(cells, np.int32)
-    inner = np.zeros(count, np.float32)
-    np.maximum.at(inner, cell.ravel(), room.ravel())
-    inner[0] = 0
+    inner = deepest(cell, room, count)
     # the first and the last pixel of each begin and end a run
     ends = np.zeros((2, *mask.shape), bool)
     differs = cell[:, 1:] != cell[:, :-1]

@@ -11,7 +11,7 @@ from scipy.sparse import coo_matrix
 from scipy.sparse.csgraph import connected_components
 
 from inkclean.base.arrays import F32, F64, I32, I64, Bool
-from inkclean.flats.rasters import depth, square, tally
+from inkclean.flats.rasters import deepest, depth, square, tally
 from inkclean.flats.walls.cells import (
     Box,
     Cells,
@@ -235,8 +235,10 @@ def deepened(
         edge = np.zeros(here.shape, bool)
         edge[:, 1:] |= here[:, 1:] != here[:, :-1]
         edge[1:] |= here[1:] != here[:-1]
-        inside = np.isin(here, rows)
-        np.maximum.at(deep, here[inside], depth(~edge)[inside])
+        asked = np.zeros(len(deep), bool)
+        asked[rows] = True
+        most = deepest(np.where(asked[here], here, np.int32(0)), depth(~edge), len(deep))
+        np.maximum(deep, most, out=deep)
     inner = np.where(many, np.maximum(rooms.inner, deep - line_px / 2), rooms.inner)
     return replace(rooms, inner=inner), Deep(rooms.cells.serial, rooms.of, deep)
 
