@@ -63,3 +63,16 @@ def test_a_net_of_black_is_no_box_with_white_letters() -> None:
             cv2.circle(fine, (x, y), 21, 1, 8)
     ink, kind = _kinds(fine)
     assert (kind[ink > 0] == ART).all()
+
+
+@pytest.mark.parametrize("seed", [0, 1, 2])
+def test_a_lone_spot_black_stays_art(seed: int) -> None:
+    rng = np.random.default_rng(seed)
+    fine = np.zeros((round(40 * FINER), round(40 * FINER)), np.uint8)
+    angle = np.linspace(0, 2 * np.pi, 14, endpoint=False)
+    radius = 8 * FINER * (1 + 0.2 * rng.normal(size=14))
+    shape = 20 * FINER + radius[:, None] * np.stack([np.cos(angle), np.sin(angle)], 1)
+    cv2.fillPoly(fine, [np.round(shape).astype(np.int32)], 1)
+    fine[: round(19 * FINER)][:, : round(19 * FINER)] = 0
+    ink, kind = _kinds(fine)
+    assert (kind[ink > 0] == ART).all()

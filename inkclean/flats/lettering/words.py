@@ -32,7 +32,8 @@ FEATURES = 20
 HIDDEN = 16
 SUREST = 8.0  # log-odds of a letter are held within this
 SURE = 0.0  # log-odds from which a group is of words,
-LEAST_SUM = 5.0  # if its letters have so many together;
+LEAST_SUM = 5.0  # if its letters have so many together,
+SOLID = 0.4  # one or two whose strokes are broader than this, in their height, are spot blacks;
 PLAIN_SUM = 12.0  # so is one whose letters have more
 PLAIN_MEAN = 3.0  # and on the average,
 PLAIN_COUNT = 3  # if they are so many
@@ -57,6 +58,7 @@ def words_among(marks: Marks, odds: F32, free: Bool) -> Bool:
         return out
     group, seen = seen_groups(marks, odds, rows)
     own = (word_odds(seen) > SURE) & (np.expm1(seen[:, 3]) >= LEAST_SUM)
+    own &= (seen[:, 0] > np.log(2.5)) | (seen[:, 9] < np.log(SOLID))
     out[rows] = (own | _plain(seen))[group]
     return out
 
