@@ -22,6 +22,7 @@ from inkclean.flats.lettering.marks import Marks
 
 BESIDE = 1.3  # marks nearer than this, in heights of the larger, stand in one group,
 NEAR = 2.6  # in those of the smaller,
+LINES = 0.9  # and one above the other no farther than lines of text,
 SIZES = 3.2  # if the one is so many times as high as the other at most,
 PENS = 2.0  # and its strokes so many times as broad
 NEAREST = 14  # marks beside one that are looked at
@@ -126,6 +127,7 @@ def _groups(box: F64, stroke: F64, sure: Bool) -> I64:
     low, top = np.minimum(high[a], high[b]), np.maximum(high[a], high[b])
     pen = np.abs(np.log(stroke[a] / stroke[b]))
     beside = (away < BESIDE * top) & (away < NEAR * low) & (top < SIZES * low)
+    beside &= _below(box[a], box[b]) < LINES * top
     beside &= (pen < np.log(PENS)) & sure[a] & sure[b]
     small = ~sure[a] & sure[b] & (away < BESIDE * high[b])
     first = np.full(len(box), -1)
@@ -142,6 +144,12 @@ def _between(one: F64, other: F64) -> F64:
     gap = np.maximum(one[:, :2], other[:, :2])
     gap = gap - np.minimum(one[:, :2] + one[:, 2:], other[:, :2] + other[:, 2:])
     return np.asarray(np.hypot(*np.maximum(gap, 0).T))
+
+
+def _below(one: F64, other: F64) -> F64:
+    """Return how far boxes (N, 4) are apart from top to bottom."""
+    foot = np.minimum(one[:, 1] + one[:, 3], other[:, 1] + other[:, 3])
+    return np.asarray(np.maximum(one[:, 1], other[:, 1]) - foot)
 
 
 def _seen(marks: Marks, odds: F32, rows: I64) -> F32:
