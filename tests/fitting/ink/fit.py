@@ -1,9 +1,10 @@
 """Fits the network that tells ink from all else, on pages drawn while it fits.
 
-Run: ``python -m tests.fitting.ink.fit ART MINUTES PROCESSES OUT`` with the folder that
-``tests.fitting.ink.art`` wrote. Starts from ``checkpoint.pt`` in ART, or from an ``ink.onnx``
-there that was written before. Writes the
-network (``ink.onnx``), ``checkpoint.pt``, ``log.txt`` and pictures of what it sees into OUT.
+Run: ``python -m tests.fitting.ink.fit ART MINUTES PROCESSES OUT [FROM TO]`` with the folder that
+``tests.fitting.ink.art`` wrote; FROM and TO are the shares of the whole fitting that this run
+begins and ends with (0 and 1). Starts from ``checkpoint.pt`` (and ``moments.pt``) in ART, or from
+an ``ink.onnx`` there that was written before. Writes the network (``ink.onnx``), both others,
+``log.txt`` and pictures of what it sees into OUT.
 AdamW: Loshchilov, Hutter, ICLR 2019; the Dice loss: Milletari, Navab, Ahmadi, 3DV 2016.
 """
 
@@ -16,6 +17,7 @@ import sys
 import threading
 import time
 from collections import deque
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
@@ -27,110 +29,48 @@ from torch import Tensor
 
 from inkclean.base.arrays import U8
 from tests.fitting.ink import net as nets
-from tests.fitting.ink.marks import Art, page
-from tests.fitting.ink.strokes import DENSITY_ONE, PX_PER_MM, SIDE
-from tests.fitting.ink.wear import Pieces, Seen, worn
+from tests.fitting.ink.marks import Art, page, text
+from tests.fitting.ink.pool import KINDS, Pool, Shelf
+from tests.fitting.ink.wear import Seen, worn
 
-CROP = 384  # px of what the network sees
 RATE, RATE_AGAIN = 2.5e-3, 1e-3
 MEAN = 0.998  # of the running mean of weights
-SCALES = ((4.0, 10.0), (8.5, 22.0))  # px/mm, of coarse and fine batches
-LEVEL = 0.6  # share of pieces that lie level, as pages do
 EDGES = 2.0  # what pixels at edges count on top
+SOFT = 0.3  # what soft marks count
+TEXT = 0.3  # share of pages full of lettering
+WORN, TAKEN, TIMES = 128, 96, 3  # pieces worn at once, taken for a step, steps between
 RESERVE_S = 25.0  # to write everything at the end
 
 
 def drawing(art: str, seed: int, out: Any) -> None:
-    """Draw pages for ever, each as coverage (SIDE²) and nature (3, SIDE / 2, SIDE / 2)."""
+    """Draw pages for ever: coverage (SIDE²), nature (3, SIDE / 2, SIDE / 2), lettering or not."""
     cv2.setNumThreads(1)
     rng, drawn = np.random.default_rng(seed), Art(Path(art))
     while True:
-        maps = page(rng, drawn)
+        lettered = bool(rng.random() < TEXT)
+        maps = text(rng, drawn) if lettered else page(rng, drawn)
         nature = np.ascontiguousarray(maps.nature[::2, ::2].transpose(2, 0, 1))
-        out.put((maps.coverage(), nature))
+        out.put((maps.coverage(), nature, lettered))
 
 
-def collected(queue: Any) -> deque[tuple[U8, U8]]:
+def collected(queue: Any) -> deque[tuple[U8, U8, bool]]:
     """Return pages as they come, unpacked by a thread of its own."""
-    ready: deque[tuple[U8, U8]] = deque(maxlen=64)
+    ready: deque[tuple[U8, U8, bool]] = deque()
 
     def unpack() -> None:
         while True:
-            ready.append(queue.get())
+            if len(ready) < 48:
+                ready.append(queue.get())
+            else:
+                time.sleep(0.02)
 
     threading.Thread(target=unpack, daemon=True).start()
     return ready
 
 
-class Pool:
-    """The pages drawn last."""
-
-    def __init__(self, size: int, device: torch.device) -> None:
-        """Make room."""
-        self.cover = torch.zeros((size, SIDE, SIDE), dtype=torch.uint8, device=device)
-        self.nature = torch.zeros((size, 3, SIDE // 2, SIDE // 2), dtype=torch.uint8, device=device)
-        self.size, self.count, self.device = size, 0, device
-
-    def add(self, cover: U8, nature: U8) -> None:
-        """Keep a page in place of the oldest."""
-        at = self.count % self.size
-        self.cover[at] = torch.from_numpy(cover).to(self.device)
-        self.nature[at] = torch.from_numpy(nature).to(self.device)
-        self.count += 1
-
-    def take(self, ready: deque[tuple[U8, U8]], most: int) -> None:
-        """Keep what lies ready."""
-        for _ in range(min(most, len(ready))):
-            self.add(*ready.popleft())
-
-    def pieces(self, n: int, coarse: bool) -> Pieces:
-        """Return crops at twice the network's scale, turned and mirrored."""
-        device = self.device
-        low, high = SCALES[0 if coarse else 1]
-        per_mm = 2 * torch.exp(
-            torch.rand(n, device=device) * (math.log(high) - math.log(low)) + math.log(low)
-        )
-        main = self._maps(n, per_mm, coarse, nature=True)
-        behind = self._maps(n, per_mm, coarse, nature=False)
-        pencil = self._maps(n, per_mm, coarse, nature=False)
-        return Pieces(
-            cover=main[:, 0],
-            density=main[:, 1] * (255 / DENSITY_ONE),
-            dry=main[:, 2],
-            broad=main[:, 3],
-            behind=behind[:, 0],
-            pencil=pencil[:, 0],
-            per_mm=per_mm,
-        )
-
-    def _maps(self, n: int, per_mm: Tensor, coarse: bool, *, nature: bool) -> Tensor:
-        device = self.device
-        which = torch.randint(min(self.count, self.size), (n,), device=device)
-        half = CROP / (per_mm / PX_PER_MM) / (SIDE / 2)  # of the page's half side
-        turn = torch.rand(n, device=device) * 2 * math.pi
-        level = torch.round(turn * 2 / math.pi) * math.pi / 2 + 0.03 * torch.randn(n, device=device)
-        turn = torch.where(torch.rand(n, device=device) < LEVEL, level, turn)
-        flip = torch.where(torch.rand(n, device=device) < 0.5, 1.0, -1.0)
-        room = (1 - half).clamp_min(0)
-        x, y = ((torch.rand(n, device=device) * 2 - 1) * room for _ in range(2))
-        cos, sin = torch.cos(turn) * half, torch.sin(turn) * half
-        matrix = torch.stack(
-            [torch.stack([cos * flip, -sin, x], 1), torch.stack([sin * flip, cos, y], 1)], 1
-        )
-        grid = fn.affine_grid(matrix, [n, 1, 2 * CROP, 2 * CROP], align_corners=False)
-        cover = self.cover[which][:, None].float()
-        if coarse:
-            cover = fn.avg_pool2d(cover, 2)
-        found = [fn.grid_sample(cover, grid, align_corners=False)]
-        if nature:
-            made = self.nature[which].float()
-            found.append(fn.grid_sample(made, grid, mode="nearest", align_corners=False))
-        return torch.cat(found, 1).float() / 255
-
-
-def loss_of(odds: Tensor, seen: Seen) -> Tensor:
-    """Return cross-entropy, heavier at edges, and what the Dice measure lacks."""
-    truth, vote = seen.truth, seen.vote
+def loss_of(out: Tensor, seen: Seen) -> Tensor:
+    """Return cross-entropy, heavier at edges, and what the Dice measure lacks; soft marks' too."""
+    odds, truth, vote = nets.unfolded(out), seen.truth, seen.vote
     rim = fn.max_pool2d(truth[:, None], 3, 1, 1) + fn.max_pool2d(-truth[:, None], 3, 1, 1)
     weight = vote * (1 + EDGES * rim[:, 0])
     each = fn.binary_cross_entropy_with_logits(odds, truth, reduction="none")
@@ -138,19 +78,36 @@ def loss_of(odds: Tensor, seen: Seen) -> Tensor:
     told = torch.sigmoid(odds) * vote
     both, all_ink = (told * truth).sum((1, 2)), (told + truth * vote).sum((1, 2))
     dice = 1 - (2 * both + 50) / (all_ink + 50)
-    return entropy + 0.5 * dice.mean()
+    says = (seen.soft >= 0).float()
+    soft = fn.binary_cross_entropy_with_logits(out[:, -1], seen.soft.clamp_min(0), reduction="none")
+    return entropy + 0.5 * dice.mean() + SOFT * (soft * says).sum() / says.sum()
 
 
-def pictures(seen: Seen, odds: Tensor, out: Path) -> None:
-    """Write input, truth and output of some pieces side by side."""
+def pictures(seen: Seen, out: Tensor, place: Path) -> None:
+    """Write input, truth and output of some pieces side by side, and where marks are soft."""
     rows = []
+    odds = nets.unfolded(out)
+    soft = fn.interpolate(torch.sigmoid(out[:, -1:]), scale_factor=2.0)[:, 0]
     for k in range(min(12, len(odds))):
-        parts = [1 - seen.dark[k], 1 - seen.truth[k] * (0.5 + 0.5 * seen.vote[k])]
-        parts.append(1 - torch.sigmoid(odds[k]))
+        parts = [1 - seen.dark[k], 1 - seen.truth[k] * (0.5 + 0.5 * seen.vote[k].clamp_max(1))]
+        parts += [1 - torch.sigmoid(odds[k]), 1 - soft[k]]
         rows.append(np.hstack([(p.float().cpu().numpy() * 255).astype(np.uint8) for p in parts]))
     half = len(rows) // 2
     sheet = np.hstack([np.vstack(rows[:half]), np.vstack(rows[half : 2 * half])])
-    cv2.imwrite(str(out), sheet)
+    cv2.imwrite(str(place), sheet)
+
+
+def score(seen: Seen, out: Tensor) -> tuple[float, float, float]:
+    """Return F of ink, ink found where dry or thin is all the same, and F of soft marks."""
+    found, truth, says = nets.unfolded(out) > 0, seen.truth > 0.5, seen.vote > 0
+    hit = (found & truth & says).sum()
+    f = 2 * hit / ((found & says).sum() + (truth & says).sum()).clamp_min(1)
+    dry = truth & (seen.vote > 1.5)
+    recall = (found & dry).sum() / dry.sum().clamp_min(1)
+    soft, asked = out[:, -1] > 0, seen.soft >= 0
+    there = seen.soft > 0.5
+    g = 2 * (soft & there).sum() / ((soft & asked).sum() + there.sum()).clamp_min(1)
+    return float(f), float(recall), float(g)
 
 
 class Fitting:
@@ -165,65 +122,62 @@ class Fitting:
             net = nets.read(shipped, nets.folded(seen.dark, seen.level).cpu())
         self.net = net.to(device).to(memory_format=torch.channels_last)
         self.mean, self.rate, self.steps, self.done = copy.deepcopy(self.net), RATE, 0, 0
-        self.going_on = False
+        self.going_on = start.exists() or shipped.exists()
         if start.exists():
             kept = torch.load(start, map_location=device)
             self.net.load_state_dict(kept["weights"])
             self.mean.load_state_dict(kept["mean"])
             self.steps = kept["steps"]
-        if start.exists() or shipped.exists():
-            self.rate, self.going_on = RATE_AGAIN, True
+        elif shipped.exists():
+            self.rate = RATE_AGAIN
         self.optimiser = torch.optim.AdamW(self.net.parameters(), self.rate, weight_decay=1e-4)
+        if (art / "moments.pt").exists() and start.exists():
+            self.optimiser.load_state_dict(torch.load(art / "moments.pt", map_location=device))
+        self.pairs = list(
+            zip(self.mean.state_dict().values(), self.net.state_dict().values(), strict=True)
+        )
 
     def step(self, seen: Seen, share: float) -> Tensor:
-        """Take one step on pieces after ``share`` of the time; return the loss."""
-        fall = 0.5 * (1 + math.cos(math.pi * share))
+        """Take one step on pieces after ``share`` of the whole fitting; return the loss."""
+        fall = 0.5 * (1 + math.cos(math.pi * share)) + 0.002
         for group in self.optimiser.param_groups:
-            group["lr"] = self.rate * min(1, self.done / 150 + 0.01) * fall
+            group["lr"] = self.rate * min(1, self.done / 200 + 0.01) * fall
         given = nets.folded(seen.dark, seen.level).to(memory_format=torch.channels_last)
         with torch.autocast(self.device.type, torch.bfloat16, enabled=self.fast):
-            odds = self.net(given)
-        loss = loss_of(nets.unfolded(odds.float()), seen)
+            out = self.net(given)
+        loss = loss_of(out.float(), seen)
         self.optimiser.zero_grad(set_to_none=True)
         loss.backward()
         torch.nn.utils.clip_grad_norm_(self.net.parameters(), 2.0)
         self.optimiser.step()
         keep = MEAN if self.going_on else min(MEAN, (self.done + 1) / (self.done + 20))
         with torch.no_grad():
-            states = self.mean.state_dict().values(), self.net.state_dict().values()
-            for ours, theirs in zip(*states, strict=True):
-                if ours.is_floating_point():
-                    ours.lerp_(theirs, 1 - keep)
-                else:
-                    ours.copy_(theirs)
+            ours = [a for a, _ in self.pairs if a.is_floating_point()]
+            theirs = [b for _, b in self.pairs if b.is_floating_point()]
+            torch._foreach_lerp_(ours, theirs, 1 - keep)
         self.done += 1
         return loss.detach()
 
-    def finish(self, pool: Pool, out: Path) -> None:
-        """Write checkpoint, network, and pictures."""
+    def finish(self, pool: Pool, out: Path, say: Callable[[str], None]) -> None:
+        """Write checkpoint, network, and pictures; tell how it does on fresh pieces."""
         state = {
             "weights": self.net.state_dict(),
             "mean": self.mean.state_dict(),
             "steps": self.steps + self.done,
         }
         torch.save(state, out / "checkpoint.pt")
+        torch.save(self.optimiser.state_dict(), out / "moments.pt")
         mean = self.mean.eval()
         with torch.no_grad():
-            for coarse in (True, False):
-                seen = worn(pool.pieces(12, coarse))
-                odds = nets.unfolded(mean(nets.folded(seen.dark, seen.level)).float())
-                pictures(seen, odds, out / f"{'coarse' if coarse else 'fine'}.png")
+            for kind in KINDS:
+                seen = worn(pool.pieces(64 if self.fast else 12, kind))
+                told = mean(nets.folded(seen.dark, seen.level)).float()
+                pictures(seen, told, out / f"{kind}.png")
+                say(kind + " F, dry, soft: " + ", ".join(f"{v:.4f}" for v in score(seen, told)))
             nets.write(mean.cpu().to(memory_format=torch.contiguous_format), out / "ink.onnx")
 
 
-def halves(seen: Seen) -> list[Seen]:
-    """Return the pieces in two parts."""
-    half = len(seen.dark) // 2
-    parts = slice(half), slice(half, None)
-    return [Seen(seen.dark[p], seen.level[p], seen.truth[p], seen.vote[p]) for p in parts]
-
-
-def fit(art: Path, minutes: float, processes: int, out: Path) -> None:
+def fit(art: Path, minutes: float, processes: int, out: Path, part: tuple[float, float]) -> None:
     """Fit for so many minutes, everything counted, and write the network."""
     began = time.time()
     last = began + 60 * minutes - min(RESERVE_S, 12 * minutes)
@@ -246,35 +200,42 @@ def fit(art: Path, minutes: float, processes: int, out: Path) -> None:
     while pool.count < (64 if fast else 6):
         pool.take(ready, 8)
         time.sleep(0.01)
-    fitting = Fitting(device, art, worn(pool.pieces(8 if fast else 2, coarse=False)))
+    shelf = Shelf(6144 if fast else 16, device)
+    fitting = Fitting(device, art, worn(pool.pieces(8 if fast else 2, "fine")))
     log = (out / "log.txt").open("w")
 
-    def say(text: str) -> None:
-        print(text, flush=True)
-        log.write(text + "\n")
+    def say(words: str) -> None:
+        print(words, flush=True)
+        log.write(words + "\n")
         log.flush()
 
-    start, total, every = time.time(), 0.0, 100 if fast else 4
+    start, total, every, rounds, spent = time.time(), 0.0, 300 if fast else 6, 0, 0.0
     say(f"{start - began:.0f} s to start, {pool.count} pages")
     while (now := time.time()) < last:
-        share = (now - start) / (last - start)
-        pool.take(ready, 6)
-        seen = worn(pool.pieces(128 if fast else 4, coarse=bool(torch.rand(()) < 0.4)))
-        for part in halves(seen):
-            total = total + fitting.step(part, share)
+        share = part[0] + (part[1] - part[0]) * (now - start) / (last - start)
+        pool.take(ready, 12 if pool.count < pool.size else 4)
+        kind = KINDS[int(torch.multinomial(torch.tensor([0.36, 0.24, 0.4]), 1))]
+        shelf.put(worn(pool.pieces(WORN if fast else 4, kind)))
+        if fast and rounds % 100 == 0:
+            torch.cuda.synchronize()
+            spent = time.time() - now
+        rounds += 1
+        for _ in range(TIMES):
+            total = total + fitting.step(shelf.some(TAKEN if fast else 4), share)
         if fitting.done % every == 0:
             say(
                 f"{fitting.done} steps, {share:.2f}, loss {float(total) / every:.4f}, "
-                f"{fitting.done / (now - start):.2f} steps/s, "
+                f"{fitting.done / (now - start):.2f} steps/s, wear {spent:.3f} s, "
                 f"{pool.count / (now - began):.1f} pages/s"
             )
             total = 0.0
     for worker in workers:
         worker.terminate()
-    fitting.finish(pool, out)
+    fitting.finish(pool, out, say)
     say(f"{time.time() - began:.0f} s, {fitting.steps + fitting.done} steps in all")
     log.close()
 
 
 if __name__ == "__main__":
-    fit(Path(sys.argv[1]), float(sys.argv[2]), int(sys.argv[3]), Path(sys.argv[4]))
+    part = (float(sys.argv[5]), float(sys.argv[6])) if len(sys.argv) > 6 else (0.0, 1.0)
+    fit(Path(sys.argv[1]), float(sys.argv[2]), int(sys.argv[3]), Path(sys.argv[4]), part)

@@ -12,6 +12,7 @@ import numpy as np
 from PIL import Image, ImageDraw, ImageFont
 
 from inkclean.base.arrays import F64, U8
+from tests.fitting.ink.rows import rows
 from tests.fitting.ink.strokes import (
     PX_PER_MM,
     SIDE,
@@ -23,32 +24,9 @@ from tests.fitting.ink.strokes import (
     lay_mask,
     waves,
 )
+from tests.fitting.ink.words import sentence
 
 Rng = np.random.Generator
-_SYLLABLES = [
-    "ba",
-    "ko",
-    "mi",
-    "ren",
-    "tal",
-    "us",
-    "en",
-    "or",
-    "shi",
-    "ve",
-    "lum",
-    "ga",
-    "str",
-    "ing",
-    "ath",
-    "ou",
-    "ly",
-    "qu",
-    "ex",
-    "zo",
-    "wy",
-    "ff",
-]
 
 
 class Art:
@@ -241,25 +219,14 @@ def dryness(hand: Hand, rng: Rng) -> U8:
     return np.clip((start + 0.2 * field) * 255, 0, 250).astype(np.uint8)
 
 
-def figures(maps: Maps, hand: Hand, rng: Rng, art: Art) -> None:
+def figures(maps: Maps, hand: Hand, rng: Rng, art: Art, most: int = 10) -> None:
     """Drawings by other hands."""
     dry = dryness(hand, rng)
-    for _ in range(int(rng.integers(2, 10))):
+    for _ in range(int(rng.integers(1, most))):
         mask = art.any(rng)
         size = float(np.exp(rng.uniform(np.log(6), np.log(55))))
         turn = rng.normal() * 0.4 if rng.random() < 0.7 else rng.uniform(0, 6.28)
         lay_mask(maps, mask, float(turn), size, place(rng), float(rng.uniform(0.8, 1.2)), dry)
-
-
-def sentence(rng: Rng, count: int) -> str:
-    """Return words that mean nothing."""
-    words = []
-    for _ in range(count):
-        word = "".join(rng.choice(_SYLLABLES, int(rng.integers(1, 4))))
-        how = rng.random()
-        word = word.capitalize() if how < 0.2 else word.upper() if how < 0.3 else word
-        words.append(word if rng.random() < 0.9 else str(rng.integers(1, 2000)))
-    return " ".join(words) + str(rng.choice(["", ".", ",", "!", "?"]))
 
 
 def words(maps: Maps, hand: Hand, rng: Rng, art: Art) -> None:
@@ -311,14 +278,33 @@ def page(rng: Rng, art: Art) -> Maps:
         ruled(maps, hand, rng)
     if kind < 0.3:
         figures(maps, hand, rng, art)
-    elif kind < 0.52:
+    elif kind < 0.47:
         for _ in range(int(rng.integers(1, 4))):
             words(maps, hand, rng, art)
-    if kind > 0.42 or rng.random() < 0.4:
-        draws, shares = zip(*PEN, strict=True)
-        share = np.array(shares) * rng.dirichlet(np.ones(len(shares)))
-        for k in rng.choice(len(draws), int(rng.integers(3, 26)), p=share / share.sum()):
-            draws[k](maps, hand, rng)
-            if rng.random() < 0.1:
-                hand = Hand.any(rng)
+    if kind > 0.4 or rng.random() < 0.4:
+        by_pen(maps, hand, rng)
+    return maps
+
+
+def by_pen(maps: Maps, hand: Hand, rng: Rng) -> None:
+    """Draw some of all that a pen draws."""
+    draws, shares = zip(*PEN, strict=True)
+    share = np.array(shares) * rng.dirichlet(np.ones(len(shares)))
+    for k in rng.choice(len(draws), int(rng.integers(3, 26)), p=share / share.sum()):
+        draws[k](maps, hand, rng)
+        if rng.random() < 0.1:
+            hand = Hand.any(rng)
+
+
+def text(rng: Rng, art: Art) -> Maps:
+    """Return the maps of a page of lettering, at times with a figure, rules or a flourish."""
+    maps, hand = Maps.blank(), Hand.any(rng)
+    dry = dryness(replace(hand, dry_share=0.25 * hand.dry_share), rng)
+    rows(maps, dry, rng, art)
+    if rng.random() < 0.2:
+        figures(maps, hand, rng, art, most=3)
+    if rng.random() < 0.25:
+        ruled(maps, hand, rng)
+    if rng.random() < 0.2:
+        scribble(maps, hand, rng)
     return maps

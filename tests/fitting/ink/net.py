@@ -15,8 +15,10 @@ from onnx import numpy_helper
 from torch import Tensor, nn
 
 FOLD = 2  # so many px a side are channels of one cell
-WIDTHS = (32, 48, 64, 96, 128)
-FINE = 16  # channels beside the levels, at the scale of the cells
+WIDTHS = (16, 32, 64, 96, 112)
+BLOCKS = (1, 1, 2, 2)  # at each level but the finest
+FINE = 8  # channels beside the levels, at the scale of the cells
+ODDS = FOLD**2 + 1  # a cell's outputs: ink for each px, something soft for the whole
 
 
 def _conv(before: int, after: int, stride: int = 1) -> nn.Sequential:
@@ -41,33 +43,33 @@ class Block(nn.Module):
 
 
 class InkNet(nn.Module):
-    """Darkness folded 2 × 2 and the ink's level, to the log-odds of ink at every px."""
+    """Darkness folded 2 × 2 and the ink's level, to the log-odds of ink at every px.
+
+    Most of the work is done at the coarse levels: at the fine ones, where a channel costs the
+    most, there are few. The last output is whether something soft lies in the cell: pencil,
+    printed squares, the page behind.
+    """
 
     def __init__(self) -> None:
         """Lay out the levels, the finest at half the scale of the cells."""
         super().__init__()
         w = WIDTHS
         self.first = nn.Sequential(
-            nn.Conv2d(FOLD**2 + 1, w[0], 6, 2, 2, bias=False),
-            nn.BatchNorm2d(w[0]),
-            nn.ReLU(),
-            _conv(w[0], w[0]),
+            nn.Conv2d(FOLD**2 + 1, w[0], 6, 2, 2, bias=False), nn.BatchNorm2d(w[0]), nn.ReLU()
         )
         self.down = nn.ModuleList(
-            nn.Sequential(
-                _conv(w[k], w[k + 1], 2), *(Block(w[k + 1]) for _ in range(1 if k < 2 else 2))
-            )
+            nn.Sequential(_conv(w[k], w[k + 1], 2), *(Block(w[k + 1]) for _ in range(BLOCKS[k])))
             for k in range(len(w) - 1)
         )
         self.narrow = nn.ModuleList(nn.Conv2d(w[k + 1], w[k], 1) for k in range(len(w) - 1))
         self.up = nn.ModuleList(_conv(w[k], w[k]) for k in range(len(w) - 1))
-        self.last = nn.ConvTranspose2d(w[0], FOLD**2, 2, 2)
+        self.last = nn.ConvTranspose2d(w[0], ODDS, 2, 2)
         self.fine = _conv(FOLD**2 + 1, FINE)
         self.meet = nn.ConvTranspose2d(w[0], FINE, 2, 2)
-        self.detail = nn.Sequential(_conv(FINE, FINE), nn.Conv2d(FINE, FOLD**2, 1))
+        self.detail = nn.Sequential(_conv(FINE, FINE), nn.Conv2d(FINE, ODDS, 1))
 
     def forward(self, cells: Tensor) -> Tensor:
-        """Return (N, 4, H, W) log-odds for (N, 5, H, W); sides divisible by 32."""
+        """Return (N, 5, H, W) log-odds for (N, 5, H, W); sides divisible by 32."""
         x = self.first(cells)
         seen = [x]
         for stage in self.down:
@@ -139,8 +141,8 @@ def folded(dark: Tensor, level: Tensor) -> Tensor:
 
 
 def unfolded(odds: Tensor) -> Tensor:
-    """Return (N, H, W) for (N, 4, H/2, W/2)."""
-    return fn.pixel_shuffle(odds, FOLD)[:, 0]
+    """Return (N, H, W) for (N, 5, H/2, W/2): the odds of ink."""
+    return fn.pixel_shuffle(odds[:, : FOLD**2], FOLD)[:, 0]
 
 
 def write(net: InkNet, out: Path) -> None:

@@ -135,6 +135,20 @@ def stains(shape: tuple[int, int, int], per_mm: Tensor) -> Tensor:
     return much * (inside + rim * tide)
 
 
+def smudges(shape: tuple[int, int, int], per_mm: Tensor, old: Tensor) -> Tensor:
+    """Return the density of spots of dirt with soft or grainy edges, on old pages the most."""
+    n, device = shape[0], per_mm.device
+    where = slow(shape, spread(n, 1, 8, device) * per_mm, 4)
+    where = where + uniform(n, 0, 0.5, device)[:, None, None] * field(
+        shape, spread(n, 0.1, 0.6, device) * per_mm
+    )
+    level = uniform(n, 1.6, 2.8, device)[:, None, None]
+    soft = uniform(n, 0.05, 0.5, device)[:, None, None]
+    some = (torch.rand(n, device=device) < 0.06 + 0.3 * old).float()
+    much = (some * spread(n, 0.1, 1.6, device))[:, None, None]
+    return much * torch.sigmoid((where - level) / soft)
+
+
 def folds(shape: tuple[int, int, int], per_mm: Tensor) -> Tensor:
     """Return the density of folds and cast shadows' edges: lines and steps left by flattening."""
     n, device = shape[0], per_mm.device
@@ -167,14 +181,15 @@ def dust(shape: tuple[int, int, int], per_mm: Tensor) -> Tensor:
     return total
 
 
-def rims(shape: tuple[int, int, int], per_mm: Tensor) -> Tensor:
+def rims(shape: tuple[int, int, int], per_mm: Tensor, old: Tensor) -> Tensor:
     """Return the density of a scanner's or the sheet's dark rim along a border of the piece."""
     n, device = shape[0], per_mm.device
     quarter = torch.randint(4, (n,), device=device).float() * (math.pi / 2)
     turn = quarter + uniform(n, -0.03, 0.03, device)
-    edge = shape[1] / 2 - per_mm * uniform(n, 0.0, 2.5, device)
+    edge = shape[1] / 2 - per_mm * uniform(n, 0.0, 2.5, device) * (1 + 3 * old)
     away, _ = across(shape, turn, edge)
     away = away + (per_mm * uniform(n, 0, 0.3, device))[:, None, None] * slow(shape, 3 * per_mm)
     soft = (per_mm * spread(n, 0.03, 1.5, device))[:, None, None]
-    much = (chance(n, 0.1, device) * spread(n, 0.15, 1.5, device))[:, None, None]
+    some = (torch.rand(n, device=device) < 0.1 + 0.1 * old).float()
+    much = (some * spread(n, 0.15, 1.5, device))[:, None, None]
     return much * torch.sigmoid(away / soft)

@@ -20,6 +20,7 @@ _FINER = 2  # shapes are drawn so much finer, and averaged
 _BITS = 4
 DENSITY_ONE = 128  # code of a stroke as dense as the page's usual ink
 BROAD_MM = 0.6  # a broad brush keeps its texture
+LIFTED = 0.08  # share of long strokes with a gap
 
 
 @dataclass(frozen=True)
@@ -174,7 +175,8 @@ class Hand:
             start = self.dry * rng.uniform(0.3, 1.2)
             dry = start + self.drying * t**2 * rng.random() + 0.12 * waves(along, rng)
         dry = np.clip(dry, 0, 0.985)
-        lay(maps, points, width, np.maximum(density, 0.15), dry)
+        for part in _lifted(along, rng):
+            lay(maps, points[part], width[part], np.maximum(density[part], 0.15), dry[part])
         if width.mean() > 0.2 and rng.random() < self.split:  # the nib's tines part
             part = slice(count // 4, count // 4 + count // 2)
             inner = width[part] * 0.4
@@ -184,6 +186,17 @@ class Hand:
                 colour = [DENSITY_ONE, int(255 * dryer[k]), 0]
                 thick = max(1, round(inner[k] * PX_PER_MM))
                 cv2.line(maps.nature, spots[k], spots[k + 1], colour, thick, 8, _BITS)
+
+
+def _lifted(along: F64, rng: np.random.Generator) -> list[slice]:
+    """Return the parts of a stroke: now and then a pen leaves the paper for a millimetre or two."""
+    count, long = len(along), float(along[-1])
+    if long < 5 or rng.random() > LIFTED:
+        return [slice(0, count)]
+    start = rng.uniform(1.5, long - 3)
+    first, last = np.searchsorted(along, [start, start + rng.uniform(1.0, 2.5)])
+    parts = [slice(0, int(first)), slice(int(last), count)]
+    return [part for part in parts if part.stop - part.start > 2]
 
 
 STEP_MM = 0.5

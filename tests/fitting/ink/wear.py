@@ -22,13 +22,14 @@ LEFT, NOTHING = 0.07, 0.035  # shares of ink along a thin stroke: all of it, not
 AROUND_MM = 0.35
 # Ink is seen if it is so much darker than the paper by it: in its noise, and at all.
 SEEN, LEAST_SEEN = 0.9, 0.025
-DRY_SAY = 2.0  # what a dry stroke counts on top
+FAINT = (0.02, 0.06)  # density of a soft mark that may be there, and is
+DRY_SAY = 6.0  # what a dry stroke counts on top
 EDGE = 8  # px at a piece's border that have no say: blur runs over them from the other side
 
 
 @dataclass(frozen=True)
 class Pieces:
-    """Crops (N, H, W) of the maps on the fine grid, and its scale (N,) px/mm."""
+    """Crops (N, H, W) of the maps on the fine grid, its scale (N,) px/mm, 1 for an old page."""
 
     cover: Tensor
     density: Tensor
@@ -37,6 +38,7 @@ class Pieces:
     behind: Tensor
     pencil: Tensor
     per_mm: Tensor
+    old: Tensor
 
 
 @dataclass(frozen=True)
@@ -44,13 +46,15 @@ class Seen:
     """What the network is given and should find, at half the fine grid.
 
     ``dark`` (N, h, w) 0 paper to 1 black; ``level`` (N,) the ink's darkness, 0 not told;
-    ``truth`` coverage, ``vote`` how much a pixel counts.
+    ``truth`` coverage, ``vote`` how much a pixel counts; ``soft`` (N, h / 2, w / 2) where pencil,
+    squares or the page behind lie and no ink, under 0 where nobody can say.
     """
 
     dark: Tensor
     level: Tensor
     truth: Tensor
     vote: Tensor
+    soft: Tensor
 
 
 def encoded(light: Tensor) -> Tensor:
@@ -81,28 +85,28 @@ def _worn(pieces: Pieces) -> Seen:
     shape = tuple(pieces.cover.shape)
     n, device = shape[0], pieces.cover.device
     per_mm = pieces.per_mm
-    faint = chance(n, 0.22, device)
-    page = torch.where(faint > 0, spread(n, 0.22, 1.0, device), spread(n, 1.2, 9, device))
-    relief = rank(field(shape, spread(n, 0.05, 0.4, device) * per_mm, 0.7))
+    old = pieces.old
+    page = _ink_of_page(old)
+    relief = _tooth(shape, per_mm)
     cover = _bled(pieces.cover, per_mm)
     left = _left(pieces.dry, relief)
     truth, vote = _truth(cover, left, pieces.broad, per_mm)
     dry = (pieces.dry > 0.25) & (pieces.broad < 0.5) & (truth > 0.3)
     vote = vote * (1 + DRY_SAY * dry.float())
     density = _laid(cover, left, pieces.density, per_mm) * _column(page)
-    floor = _column(uniform(n, 0.005, 0.06, device))
+    floor = _column(uniform(n, 0.005, 0.06, device) + old * uniform(n, 0, 0.06, device))
     light = 1 - cover + cover * (floor + (1 - floor) * torch.exp(-density))
 
     lens = spread(n, 0.35, 1.7, device) * 2  # px of the fine grid
     lens = lens * (1 + chance(n, 0.25, device) * uniform(n, 0.2, 1.5, device))
-    marks = _beside(pieces, relief, page, lens)
+    marks, faint = _beside(pieces, relief, page, lens)
     light = light * torch.exp(-marks)
-    rough = spread(n, 0.1, 1.8, device) * (0.2 + 0.8 * page.clamp_max(1))
+    rough = spread(n, 0.1, 1.8, device) * (0.2 + 0.8 * page.clamp_max(1)) * (1 + 0.5 * old)
     light = light * papers.grain(shape, relief, per_mm, rough)
     light = fn.avg_pool2d(blurred(light, lens)[:, None], 2)[:, 0]
     shade = fn.avg_pool2d(marks[:, None], 8)
     shade = fn.interpolate(shade, light.shape[1:], mode="bilinear")[:, 0]
-    seen = _taken(light, page, shade)
+    seen = _taken(light, page, shade, old)
     dark = (1 - encoded(seen)).clamp(0, 1)
 
     truth = fn.avg_pool2d(truth[:, None], 2)[:, 0]
@@ -110,7 +114,40 @@ def _worn(pieces: Pieces) -> Seen:
     vote = says * (fn.max_pool2d(-vote[:, None], 2)[:, 0] < 0)
     vote = vote * _to_be_seen(dark, truth, per_mm / 2)
     vote[:, :EDGE] = vote[:, -EDGE:] = vote[:, :, :EDGE] = vote[:, :, -EDGE:] = 0
-    return Seen(dark, _level(dark, truth, page), truth, vote)
+    return Seen(dark, _level(dark, truth, page), truth, vote, _soft(faint, truth))
+
+
+def _ink_of_page(old: Tensor) -> Tensor:
+    """Return how dense each page's ink is: black ink now and then diluted, old ink faded."""
+    n, device = len(old), old.device
+    new = torch.where(
+        chance(n, 0.25, device) > 0, spread(n, 0.2, 1.0, device), spread(n, 1.0, 8, device)
+    )
+    faded = torch.where(
+        chance(n, 0.28, device) > 0, spread(n, 0.15, 0.7, device), spread(n, 0.6, 5.0, device)
+    )
+    return torch.where(old > 0, faded, new)
+
+
+def _tooth(shape: tuple[int, ...], per_mm: Tensor) -> Tensor:
+    """Return the paper's relief as even ranks: fine grain and coarser tooth together."""
+    n, device = shape[0], per_mm.device
+    size = (shape[0], shape[1], shape[2])
+    share = _column(torch.rand(n, device=device))
+    fine = field(size, spread(n, 0.04, 0.15, device) * per_mm, 0.7)
+    coarse = field(size, spread(n, 0.1, 0.45, device) * per_mm, 0.7)
+    both = share * fine + (1 - share) * coarse
+    return rank(both / both.std((1, 2), keepdim=True).clamp_min(1e-6))
+
+
+def _soft(faint: Tensor, truth: Tensor) -> Tensor:
+    """Return where something faint lies beside the ink, on cells; under 0 nobody can say."""
+    near = fn.max_pool2d(faint[:, None], 4)[:, 0]
+    inked = fn.max_pool2d(truth[:, None], 2)[:, 0]
+    there = (near > FAINT[1]).float()
+    unsure = ((near > FAINT[0]) & (near <= FAINT[1])) | ((inked > 0.05) & (inked < 0.5))
+    there = torch.where(inked >= 0.5, torch.zeros_like(there), there)
+    return torch.where(unsure & (inked < 0.5), -torch.ones_like(there), there)
 
 
 def _to_be_seen(dark: Tensor, truth: Tensor, per_mm: Tensor) -> Tensor:
@@ -175,31 +212,57 @@ def _laid(cover: Tensor, left: Tensor, density: Tensor, per_mm: Tensor) -> Tenso
     return laid * (1 - other * where)
 
 
-def _beside(pieces: Pieces, relief: Tensor, page: Tensor, lens: Tensor) -> Tensor:
-    """Return the density of all that is no ink."""
+def _beside(pieces: Pieces, relief: Tensor, page: Tensor, lens: Tensor) -> tuple[Tensor, Tensor]:
+    """Return the density of all that is no ink, and of the soft marks among it."""
     shape, n = tuple(pieces.cover.shape), len(pieces.cover)
-    device, per_mm = pieces.cover.device, pieces.per_mm
-    # the page behind: as sharp as it is pale, or soft
-    share = chance(n, 0.45, device) * spread(n, 0.06, 0.68, device)
-    soft = lens * uniform(n, 0.6, 3.0, device) + per_mm * 0.15 * share * torch.rand_like(share)
-    behind = blurred(pieces.behind, soft.clamp(0.3, 14))
-    through = (0.6 + 0.4 * slow(shape, spread(n, 2, 20, device) * per_mm)).clamp(0, 1.3)
-    total = _column(share * page) * behind * through
-    # pencil: broad, grey and on the tooth alone; what is dark where it lies is a dry pen's
-    much = chance(n, 0.4, device) * spread(n, 0.03, 0.45, device)
-    gaps = _column(uniform(n, 0.1, 0.75, device))
-    broad = blurred(pieces.pencil, uniform(n, 0.06, 0.25, device) * per_mm)
-    broad = ((broad - 0.15) * 4).clamp(0, 1)
-    tooth = torch.sigmoid((relief - gaps) / 0.15) * broad
-    total = total + _column(much * page.clamp(0.3, 1.8)) * tooth
+    device, per_mm, old = pieces.cover.device, pieces.per_mm, pieces.old
+    soft = _column(_share_through(old) * page.clamp_max(1.7)) * _behind(pieces, lens)
+    soft = soft + _pencil(pieces, relief, page)
     ruled = chance(n, 0.12, device) * spread(n, 0.03, 0.22, device) * page.clamp(0.3, 2.5)
-    total = total + papers.printed(shape, per_mm, ruled)
+    soft = soft + papers.printed(shape, per_mm, ruled)
     weak = _column((0.3 + 0.7 * page).clamp_max(1.3))
-    total = total + weak * papers.stains(shape, per_mm) + weak * papers.folds(shape, per_mm)
-    return total + papers.dust(shape, per_mm) * weak * 0.7 + papers.rims(shape, per_mm)
+    worse = _column(1 + old * uniform(n, 0, 1.2, device))
+    total = soft + weak * worse * papers.stains(shape, per_mm)
+    total = total + weak * worse * papers.folds(shape, per_mm) + papers.smudges(shape, per_mm, old)
+    total = total + papers.dust(shape, per_mm) * weak * 0.7 + papers.rims(shape, per_mm, old)
+    return total, soft
 
 
-def _taken(light: Tensor, page: Tensor, shade: Tensor) -> Tensor:
+def _share_through(old: Tensor) -> Tensor:
+    """Return which share of the ink shows through from behind."""
+    n, device = len(old), old.device
+    some = torch.rand(n, device=device) < 0.35 + 0.35 * old
+    return some.float() * spread(n, 0.05, 0.65, device)
+
+
+def _behind(pieces: Pieces, lens: Tensor) -> Tensor:
+    """Return the page behind, (N, H, W) 0 to about 1: as sharp as it is pale, or soft."""
+    shape, n = tuple(pieces.cover.shape), len(pieces.cover)
+    device, per_mm = lens.device, pieces.per_mm
+    soft = lens * uniform(n, 0.8, 2.6, device) + per_mm * spread(n, 0.01, 0.15, device)
+    behind = blurred(pieces.behind, soft.clamp(0.3, 14))
+    patchy = _column(uniform(n, 0.1, 0.6, device))
+    through = 1 - patchy + patchy * slow(shape, spread(n, 2, 20, device) * per_mm)
+    return behind * through.clamp(0, 1.3)
+
+
+def _pencil(pieces: Pieces, relief: Tensor, page: Tensor) -> Tensor:
+    """Return the density of pencil: on the tooth's tops in its own tone, or smooth.
+
+    What is as dark as ink where it lies is a dry pen's; graphite and colour never are.
+    """
+    n, device, per_mm = len(page), page.device, pieces.per_mm
+    much = chance(n, 0.45, device) * spread(n, 0.03, 0.5, device)
+    broad = blurred(pieces.pencil, spread(n, 0.03, 0.25, device) * per_mm)
+    broad = ((broad - 0.15) * _column(uniform(n, 1.3, 4, device))).clamp(0, 1)
+    gaps = _column(uniform(n, 0.05, 0.8, device))
+    tooth = torch.sigmoid((relief - gaps) / _column(uniform(n, 0.05, 0.25, device)))
+    smooth = _column(chance(n, 0.4, device) * uniform(n, 0.5, 1, device))
+    laid = smooth + (1 - smooth) * tooth
+    return _column(much * page.clamp(0.3, 1.8)) * laid * broad
+
+
+def _taken(light: Tensor, page: Tensor, shade: Tensor, old: Tensor) -> Tensor:
     """Return what is left of the light after camera, file and flattening."""
     shape, n, device = tuple(light.shape), len(light), light.device
     lit = 0.85 * spread(n, 0.25, 1.1, device).clamp_max(1)
@@ -209,7 +272,8 @@ def _taken(light: Tensor, page: Tensor, shade: Tensor) -> Tensor:
     contrast = 1 - torch.exp(-page)
     noise = spread(n, 0.002, 0.05, device).minimum(0.11 * contrast)
     # where paper is dark, noise and grain are drawn out by the flattening
-    louder = 1 + _column(chance(n, 0.35, device) * uniform(n, 0, 8, device)) * shade
+    loud = (torch.rand(n, device=device) < 0.35 + 0.25 * old).float() * uniform(n, 0, 9, device)
+    louder = 1 + _column(loud) * shade
     steps = steps + _column(noise) * louder * field(shape, spread(n, 1, 2.5, device), 0.4)
     halo = _column(chance(n, 0.5, device) * uniform(n, 0, 1.2, device))
     steps = steps + halo * (steps - blurred(steps, spread(n, 0.7, 1.8, device)))
