@@ -4,7 +4,7 @@ Two questions. Where ink is a network tells (``places``). Where its edge runs is
 light, at the level that the height of the stroke against full ink gives (``levels``, ``depth``):
 there a blurred edge passes half. Where a pen ran dry light breaks a stroke up, and what the
 network sees bridges it (``bridges``). On coarse pictures, where no level of light can be read,
-the network and the crispness of edges (``decide``) have an equal say.
+the network and the crispness of edges are added up (``coarse``).
 """
 
 from __future__ import annotations
@@ -20,10 +20,10 @@ from inkclean.ink.depth import BLOCK_PX, absorbed_by, ink_depth
 from inkclean.ink.edges import settle_edges
 from inkclean.ink.levels import EdgeLevels, deblur, deblur_gain, disc
 from inkclean.ink.seen.bridges import DUST_MM, bridge, drop_scraps
-from inkclean.ink.seen.decide import SURE_ODDS, decide, drop_unsure
+from inkclean.ink.seen.coarse import coarse_ink
 from inkclean.ink.seen.places import Places, find_places
 from inkclean.ink.values import Grey
-from inkclean.sheet.lit import repeated, stretched
+from inkclean.sheet.lit import repeated
 
 # Scale in px/mm from which on the level of light tells the edge, and below which the decision
 # does: there a fine pen's line is under two px wide, sampled too coarsely to read a level, and
@@ -37,8 +37,6 @@ SLACK_BLURS = 1.0
 # What absorbs the first share of full ink is ink, unless the network is sure that it is none;
 # what absorbs the second is ink in any case.
 SURELY_INK, FULL_INK = 0.45, 0.8
-# Change of the lifted darkness over which a crisp edge goes from paper to ink.
-DECISION_SPAN = 0.5
 
 
 def cut(
@@ -63,15 +61,15 @@ def cut(
     places = find_places(grey.ink, grey.px_per_mm)
     trust = _trust_in_light(grey.px_per_mm, COARSE_KNOWN if scale_known else COARSE)
     if trust == 0:
-        coverage = _coarse(grey.ink, places)
+        coverage = coarse_ink(grey.ink, places)
     else:
         coverage = by_light(grey, places, noise, blur_px)
         settle_edges(coverage, blur_px)
         drop_scraps(coverage, places, grey.px_per_mm)
-        bridge(coverage, places, grey)
+        bridge(coverage, places, grey, blur_px)
         if trust < 1:
             coverage *= np.float32(trust)
-            coverage += np.float32(1 - trust) * _coarse(grey.ink, places)
+            coverage += np.float32(1 - trust) * coarse_ink(grey.ink, places)
     return np.asarray(np.clip(coverage, 0, 1, out=coverage), np.float32)
 
 
@@ -127,29 +125,3 @@ def _larger(mask: Bool, px: float) -> Bool:
     large = np.maximum(stats[:, cv2.CC_STAT_WIDTH], stats[:, cv2.CC_STAT_HEIGHT]) >= px
     large[0] = False
     return np.asarray(large[np.asarray(label)], np.bool_)
-
-
-def _coarse(ink: F32, places: Places) -> F32:
-    """Return (H, W): what crisp edges give, more where the network sees ink, none where it denies.
-
-    Half of it is what the network says, and half of that where it is undecided.
-    """
-    decision = decide(ink)
-    level = cv2.dilate(decision.level, np.ones((3, 3), np.uint8))
-    crisp = (decision.lifted - level) / np.float32(DECISION_SPAN) + np.float32(0.5)
-    crisp[level == 0] = 0
-    coverage = np.clip(crisp, 0, 1).astype(np.float32)
-    if decision.factor > 1:
-        coverage = _enlarged(coverage, decision.factor, ink.shape)
-    share = np.where(places.inked, places.share, np.float32(0.5))
-    share[places.denied] = 0
-    sure = np.asarray(places.odds > SURE_ODDS, np.float32)
-    if places.factor > 1:
-        share, sure = (_enlarged(plane, places.factor, ink.shape) for plane in (share, sure))
-    coverage = np.asarray((coverage + share) / 2, np.float32)
-    drop_unsure(coverage, sure > 0, ink)
-    return coverage
-
-
-def _enlarged(plane: F32, factor: int, shape: tuple[int, ...]) -> F32:
-    return np.ascontiguousarray(stretched(plane, factor, slice(0, shape[0]), shape[1]))

@@ -81,6 +81,13 @@ def test_dry_strokes_are_whole(left: float) -> None:
     assert whole(inked(seen(laid, 2.5)), lines) >= 0.9
 
 
+def test_dry_strokes_are_whole_out_of_focus_too() -> None:
+    shape, lines, tooth = strokes()
+    laid = shape * np.clip((tooth - 0.5) / 0.15 + 0.5, 0, 1).astype(np.float32)
+    grey = Grey(seen(laid, 2.5, blur_px=1.1), PX_PER_MM)
+    assert whole(cut(grey, noise=0.008, blur_px=1.15, scale_known=True) > 0.5, lines) >= 0.9
+
+
 def test_a_dry_stroke_keeps_its_width() -> None:
     shape, _, tooth = strokes()
     laid = shape * np.clip((tooth - 0.5) / 0.15 + 0.5, 0, 1).astype(np.float32)

@@ -26,8 +26,9 @@ ALONG_MM = 0.5
 # Shares of the stroke that are gaps: of a wet one at most, of a dry one at least.
 WET, DRY = 0.02, 0.08
 # Side of the square, in mm, in which ink is uneven if its coverage deviates by this share of the
-# mean: where a pen ran dry grain lies beside gaps, what is left of pencil is even.
-GRAIN_MM, UNEVEN = 0.75, 0.3
+# mean: where a pen ran dry grain lies beside gaps, what is left of pencil is even. Blur, in px,
+# evens out grain.
+GRAIN_MM, BLURS_PX, UNEVEN = 0.75, (0.75, 1.15), (0.3, 0.15)
 # Px around a place by which is told whether a stroke is whole there.
 WHOLE_PX = 4
 # Log-odds at the edge of a dry stroke: at even odds strokes come out a little wide.
@@ -41,10 +42,11 @@ PENCIL_REACH_MM = 0.2
 DUST_MM, SCRAP_MM = 0.5, 0.8
 
 
-def bridge(coverage: F32, places: Places, grey: Grey) -> None:
+def bridge(coverage: F32, places: Places, grey: Grey, blur_px: float) -> None:
     """Raise ``coverage`` (H, W), in place, to what the network sees of dry strokes.
 
-    Where pencil lay none is bridged: what is left of it looks like a dry stroke.
+    ``blur_px`` is the standard deviation of the blur at edges. Where pencil lay none is
+    bridged: what is left of it looks like a dry stroke.
     """
     px_per_mm = grey.px_per_mm
     inked = places.inked & ~_pencilled(grey, places.odds.shape, px_per_mm / places.factor)
@@ -62,13 +64,15 @@ def bridge(coverage: F32, places: Places, grey: Grey) -> None:
         return
     unit, high, wide = px_per_mm / places.factor, coverage.shape[0], coverage.shape[1]
     seen = np.zeros(inked.shape, np.float32)
+    uneven = float(np.interp(blur_px / places.factor, BLURS_PX, UNEVEN))
 
     def whole(tile: Tile) -> None:
         some = nicks[tile.own].astype(np.float32)
         odds = places.odds[tile.own]
         if gaps[tile.around].any():
             here = tile.around
-            dry = _dryness(inked[here], gaps[here], share[here], light[here], unit)
+            dry = _dryness(inked[here], gaps[here], unit)
+            dry[~_uneven(inked[here], share[here], light[here], unit, uneven)] = 0
             np.maximum(some, dry[tile.inner], out=some)
         elif not some.any():
             return
@@ -85,14 +89,13 @@ def bridge(coverage: F32, places: Places, grey: Grey) -> None:
     side_by_side(fill, strips(high, STRIP * places.factor))
 
 
-def _dryness(inked: Bool, gaps: Bool, share: F32, light: Bool, px_per_mm: float) -> F32:
+def _dryness(inked: Bool, gaps: Bool, px_per_mm: float) -> F32:
     """Return (h, w) 0..1: how far the stroke is a dry one; the planes as in ``bridge``."""
     size = (2 * _reach(ALONG_MM, px_per_mm) + 1,) * 2
     stroke = np.asarray(cv2.blur(inked.astype(np.float32), size), np.float32)
     part = np.asarray(cv2.blur(gaps.astype(np.float32), size), np.float32)
     part /= np.maximum(stroke, np.float32(1e-6))
     dry = np.clip((part - np.float32(WET)) / np.float32(DRY - WET), 0, 1)
-    dry[~_uneven(inked, share, light, px_per_mm)] = 0
     return np.asarray(dry, np.float32)
 
 
@@ -181,8 +184,11 @@ def _leave_slits(inked: Bool, shut: Bool, unsure: Bool, px_per_mm: float) -> Non
     side_by_side(slits, tiles((inked.shape[0], inked.shape[1]), TILE, halo))
 
 
-def _uneven(inked: Bool, share: F32, light: Bool, px_per_mm: float) -> Bool:
-    """Return where ink is uneven; ``share`` (h, w) is its coverage, whole strokes have no say."""
+def _uneven(inked: Bool, share: F32, light: Bool, px_per_mm: float, least: float) -> Bool:
+    """Return where ink deviates by ``least`` of its mean; ``share`` (h, w) is its coverage.
+
+    Whole strokes have no say.
+    """
     whole = cv2.morphologyEx(light.view(np.uint8), cv2.MORPH_OPEN, np.ones((3, 3), np.uint8))
     asked = inked & (cv2.dilate(whole, np.ones((5, 5), np.uint8)) == 0)
     size = (2 * _reach(GRAIN_MM / 2, px_per_mm) + 1,) * 2
@@ -193,7 +199,7 @@ def _uneven(inked: Bool, share: F32, light: Bool, px_per_mm: float) -> Bool:
     own = np.clip(share, 0, 1) * some
     mean = np.asarray(cv2.blur(own, size), np.float32) / count
     spread = np.asarray(cv2.blur(own * own, size), np.float32) / count - mean * mean
-    return np.asarray(told & (spread > (np.float32(UNEVEN) * mean) ** 2), np.bool_)
+    return np.asarray(told & (spread > (np.float32(least) * mean) ** 2), np.bool_)
 
 
 def squares(mask: Bool) -> Bool:

@@ -210,24 +210,48 @@ def _crispness(label: I32, size: I64, share: F64, slope: F32) -> tuple[F64, floa
     return edge, float(edge[order[half]])  # the median of all pixels
 
 
+@dataclass(frozen=True)
+class CrispMarks:
+    """The shapes of a mask, the ground being the first.
+
+    ``label`` (h, w) int32 tells them, ``size`` their pixels, ``crisp`` (N,) bool which have edges
+    that are crisp for their darkness, beside those usual on the page.
+    """
+
+    label: I32
+    size: I64
+    crisp: Bool
+
+    @classmethod
+    def of(cls, mask: Bool, ink: F32) -> CrispMarks | None:
+        """Return those of ``mask`` (H, W) on the reflectance ``ink`` (H, W), if there are any."""
+        count, found = cv2.connectedComponents(
+            mask.view(np.uint8), connectivity=8, ltype=cv2.CV_32S
+        )
+        if count == 1:
+            return None
+        label = np.asarray(found, np.int32)
+        at = np.flatnonzero(mask)
+        which = label.ravel()[at]
+        size = np.bincount(which, minlength=count)
+        dark = darkness(ink)
+        own = dark.ravel()[at]
+        depth = np.bincount(which, own**2, count) / np.maximum(np.bincount(which, own, count), 1e-9)
+        edge, usual = _crispness(label, size, depth, slope_of(dark))
+        crisp = edge >= UNSURE_BUT_CRISP * usual
+        crisp[0] = False
+        return cls(label, size, crisp)
+
+
 def drop_unsure(coverage: F32, sure: Bool, ink: F32) -> None:
     """Take shapes out of ``coverage`` (H, W), in place, of which hardly any part is ``sure``.
 
     Those stay whose edges on ``ink`` (H, W), the reflectance, are crisp for their darkness.
     """
-    mask = (coverage > 0.5).view(np.uint8)
-    count, found = cv2.connectedComponents(mask, connectivity=8, ltype=cv2.CV_32S)
-    if count == 1:
+    marks = CrispMarks.of(coverage > 0.5, ink)
+    if marks is None:
         return
-    label = np.asarray(found, np.int32)
-    at = np.flatnonzero(mask)
-    which = label.ravel()[at]
-    size = np.bincount(which, minlength=count)
-    dark = darkness(ink)
-    own = dark.ravel()[at]
-    depth = np.bincount(which, own**2, count) / np.maximum(np.bincount(which, own, count), 1e-9)
-    edge, usual = _crispness(label, size, depth, slope_of(dark))
-    unsure = np.bincount(which, sure.ravel()[at], count) <= SURE_SHARE * size
-    gone = unsure & (edge < UNSURE_BUT_CRISP * usual)
+    known = np.bincount(marks.label[sure], minlength=len(marks.size))
+    gone = (known <= SURE_SHARE * marks.size) & ~marks.crisp
     gone[0] = False
-    coverage[gone[label]] = 0
+    coverage[gone[marks.label]] = 0

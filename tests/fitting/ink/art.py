@@ -24,7 +24,10 @@ from fontTools.ttLib import TTFont
 
 from inkclean.base.arrays import U8
 
-LEFT_OUT = ("mrs-saint-delafield", "covered-by-your-grace", "gochi-hand")
+LEFT_OUT = (
+    *("mrs-saint-delafield", "covered-by-your-grace", "gochi-hand", "caveat", "dancing-script"),
+    *("gentium-book-plus", "sorts-mill-goudy", "herr-von-muellerhoff"),
+)
 # Of each set so many drawings, so many px a side.
 SETS = {
     "peeps": (200, 640),

@@ -3,8 +3,9 @@
 Run: ``python -m tests.fitting.ink.fit ART MINUTES PROCESSES OUT [FROM TO]`` with the folder that
 ``tests.fitting.ink.art`` wrote; FROM and TO are the shares of the whole fitting that this run
 begins and ends with (0 and 1). Starts from ``checkpoint.pt`` (and ``moments.pt``) in ART, or from
-an ``ink.onnx`` there that was written before. Writes the network (``ink.onnx``), both others,
-``log.txt`` and pictures of what it sees into OUT.
+an ``ink.onnx`` there that was written before, whose shape it keeps; else it is a smaller network
+than the package's. Writes the network (``ink.onnx``), both others, ``log.txt`` and pictures of
+what it sees into OUT.
 AdamW: Loshchilov, Hutter, ICLR 2019; the Dice loss: Milletari, Navab, Ahmadi, 3DV 2016.
 """
 
@@ -78,9 +79,12 @@ def loss_of(out: Tensor, seen: Seen) -> Tensor:
     told = torch.sigmoid(odds) * vote
     both, all_ink = (told * truth).sum((1, 2)), (told + truth * vote).sum((1, 2))
     dice = 1 - (2 * both + 50) / (all_ink + 50)
-    says = (seen.soft >= 0).float()
-    soft = fn.binary_cross_entropy_with_logits(out[:, -1], seen.soft.clamp_min(0), reduction="none")
-    return entropy + 0.5 * dice.mean() + SOFT * (soft * says).sum() / says.sum()
+    loss = entropy + 0.5 * dice.mean()
+    if out.shape[1] == nets.FOLD**2:
+        return loss
+    says, there = (seen.soft >= 0).float(), seen.soft.clamp_min(0)
+    soft = fn.binary_cross_entropy_with_logits(out[:, -1], there, reduction="none")
+    return loss + SOFT * (soft * says).sum() / says.sum()
 
 
 def pictures(seen: Seen, out: Tensor, place: Path) -> None:
@@ -118,7 +122,7 @@ class Fitting:
         self.device, self.fast = device, device.type == "cuda"
         start, shipped = art / "checkpoint.pt", art / "ink.onnx"
         net = nets.InkNet()
-        if shipped.exists() and not start.exists():
+        if shipped.exists():
             net = nets.read(shipped, nets.folded(seen.dark, seen.level).cpu())
         self.net = net.to(device).to(memory_format=torch.channels_last)
         self.mean, self.rate, self.steps, self.done = copy.deepcopy(self.net), RATE, 0, 0

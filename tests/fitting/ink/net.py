@@ -6,6 +6,7 @@ Zhang, Ren, Sun, CVPR 2016, summed up instead of stacked.
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from pathlib import Path
 
 import onnx
@@ -15,10 +16,31 @@ from onnx import numpy_helper
 from torch import Tensor, nn
 
 FOLD = 2  # so many px a side are channels of one cell
-WIDTHS = (16, 32, 64, 96, 112)
-BLOCKS = (1, 1, 2, 2)  # at each level but the finest
-FINE = 8  # channels beside the levels, at the scale of the cells
-ODDS = FOLD**2 + 1  # a cell's outputs: ink for each px, something soft for the whole
+
+
+@dataclass(frozen=True)
+class Shape:
+    """Channels of each level, blocks of each but the finest, channels beside them at the cells.
+
+    ``twice``: two convolutions at the finest level; ``soft``: one output more, whether something
+    soft lies in the cell: pencil, printed squares, the page behind.
+    """
+
+    widths: tuple[int, ...]
+    blocks: tuple[int, ...]
+    fine: int
+    twice: bool
+    soft: bool
+
+    @property
+    def outputs(self) -> int:
+        """Of a cell: ink for each px, and something soft."""
+        return FOLD**2 + self.soft
+
+
+# The one in the package, and one of half its work: a channel costs the most at the fine levels.
+LARGE = Shape((32, 48, 64, 96, 128), (1, 1, 2, 2), 16, twice=True, soft=False)
+SMALL = Shape((16, 32, 64, 96, 112), (1, 1, 2, 2), 8, twice=False, soft=True)
 
 
 def _conv(before: int, after: int, stride: int = 1) -> nn.Sequential:
@@ -43,33 +65,34 @@ class Block(nn.Module):
 
 
 class InkNet(nn.Module):
-    """Darkness folded 2 × 2 and the ink's level, to the log-odds of ink at every px.
+    """Darkness folded 2 × 2 and the ink's level, to the log-odds of ink at every px."""
 
-    Most of the work is done at the coarse levels: at the fine ones, where a channel costs the
-    most, there are few. The last output is whether something soft lies in the cell: pencil,
-    printed squares, the page behind.
-    """
-
-    def __init__(self) -> None:
+    def __init__(self, shape: Shape = SMALL) -> None:
         """Lay out the levels, the finest at half the scale of the cells."""
         super().__init__()
-        w = WIDTHS
+        self.shape = shape
+        w, fine = shape.widths, shape.fine
         self.first = nn.Sequential(
-            nn.Conv2d(FOLD**2 + 1, w[0], 6, 2, 2, bias=False), nn.BatchNorm2d(w[0]), nn.ReLU()
+            nn.Conv2d(FOLD**2 + 1, w[0], 6, 2, 2, bias=False),
+            nn.BatchNorm2d(w[0]),
+            nn.ReLU(),
+            *([_conv(w[0], w[0])] if shape.twice else []),
         )
         self.down = nn.ModuleList(
-            nn.Sequential(_conv(w[k], w[k + 1], 2), *(Block(w[k + 1]) for _ in range(BLOCKS[k])))
+            nn.Sequential(
+                _conv(w[k], w[k + 1], 2), *(Block(w[k + 1]) for _ in range(shape.blocks[k]))
+            )
             for k in range(len(w) - 1)
         )
         self.narrow = nn.ModuleList(nn.Conv2d(w[k + 1], w[k], 1) for k in range(len(w) - 1))
         self.up = nn.ModuleList(_conv(w[k], w[k]) for k in range(len(w) - 1))
-        self.last = nn.ConvTranspose2d(w[0], ODDS, 2, 2)
-        self.fine = _conv(FOLD**2 + 1, FINE)
-        self.meet = nn.ConvTranspose2d(w[0], FINE, 2, 2)
-        self.detail = nn.Sequential(_conv(FINE, FINE), nn.Conv2d(FINE, ODDS, 1))
+        self.last = nn.ConvTranspose2d(w[0], shape.outputs, 2, 2)
+        self.fine = _conv(FOLD**2 + 1, fine)
+        self.meet = nn.ConvTranspose2d(w[0], fine, 2, 2)
+        self.detail = nn.Sequential(_conv(fine, fine), nn.Conv2d(fine, shape.outputs, 1))
 
     def forward(self, cells: Tensor) -> Tensor:
-        """Return (N, 5, H, W) log-odds for (N, 5, H, W); sides divisible by 32."""
+        """Return (N, 4 or 5, H, W) log-odds for (N, 5, H, W); sides divisible by 32."""
         x = self.first(cells)
         seen = [x]
         for stage in self.down:
@@ -91,7 +114,7 @@ def read(path: Path, given: Tensor) -> InkNet:
     """
     named = {t.name: numpy_helper.to_array(t) for t in onnx.load(str(path)).graph.initializer}
     joined = [value for name, value in named.items() if name.startswith("onnx::")]
-    net = InkNet().eval()
+    net = InkNet(LARGE if named["last.weight"].shape[0] == LARGE.widths[0] else SMALL).eval()
     pairs = _normalised(net)
     hooks = []
     for (conv, norm), weight, bias in zip(pairs, joined[::2], joined[1::2], strict=True):
@@ -141,7 +164,7 @@ def folded(dark: Tensor, level: Tensor) -> Tensor:
 
 
 def unfolded(odds: Tensor) -> Tensor:
-    """Return (N, H, W) for (N, 5, H/2, W/2): the odds of ink."""
+    """Return (N, H, W) for (N, 4 or 5, H/2, W/2): the odds of ink."""
     return fn.pixel_shuffle(odds[:, : FOLD**2], FOLD)[:, 0]
 
 
