@@ -54,7 +54,8 @@ def find_flats(
         ink: the ink of the sheet.
         gap_mm: gaps wider than this are never bridged; which narrower ones are, is judged.
         smallest_mm: an area smaller than a square of this side, or thinner than a third of it,
-            goes to the neighbour it belongs to.
+            goes to the neighbour it belongs to; one that is surely closed may be a quarter so
+            large.
         edits: bridges laid and opened, areas joined and parted by hand; applied at whatever
             resolution the ink has.
         prepared: what ``prepare`` gives for this ink, to save that part.
@@ -87,7 +88,7 @@ def find_flats(
     rooms, page.kept.deep = deepened(
         regrouped(rooms, root), root, LINE_MM * page.scale, page.kept.deep
     )
-    rooms = regrouped(rooms, absorb(rooms, page.scale, smallest_mm, given))
+    rooms = regrouped(rooms, absorb(rooms, page.scale, smallest_mm, given, page.broad))
     rooms = _joined_by_hand(rooms, edits, page.scale)
     odds = _scored(rooms, joins, met, page.scale)
     undoubted = _undoubted(rooms, fixed) | _barred(rooms, joins, page, odds)

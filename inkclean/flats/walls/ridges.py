@@ -2,7 +2,7 @@
 
 The odds of a seam are a landscape; the paper of every room is a basin in it, and where two
 basins meet on paper a wall may run: the watershed of Beucher, Lantuéjoul, "Use of watersheds in
-contour detection", 1979, flooded from the places that are surely no seam.
+contour detection", 1979, flooded from the places that are likely no seam.
 """
 
 from __future__ import annotations
@@ -20,7 +20,7 @@ from inkclean.flats.rasters import dilated, pieces, square, tally
 from inkclean.flats.walls.joins import Joins
 
 COARSER = 2  # the odds are known no finer
-BASIN = -3.5  # log-odds below which paper is surely no seam
+BASIN = -1.5  # log-odds below which paper is likely no seam: rooms begin there
 LEAST_BASIN_MM2 = 0.12  # smaller basins are flooded by what lies around
 STIFF = 0.3  # keeps sets of few points straight
 ROUND_MM = 0.5  # the ends of strokes are round: a wall between them is longer than the gap

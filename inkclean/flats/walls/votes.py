@@ -30,7 +30,7 @@ from inkclean.flats.walls.judge import (
     outlines,
     score,
 )
-from inkclean.flats.walls.rooms import Rooms, rooted
+from inkclean.flats.walls.rooms import SURE, Rooms, rooted
 
 NEVER = 1e6  # odds of a wall laid by hand
 HOPELESS = -7.0  # joins with lower odds are not tried
@@ -47,12 +47,15 @@ MANY_GAPS = 4.0  # on a page with fewer of these, and
 FEW_GAPS = 1.0  # with fewer of them around a patch of paper, the line there is drawn closed,
 SURE_CLOSED = 2.0, 1.0, 1.0  # and openings between 0, 1, 2 ends of strokes fall below this,
 SURE_AROUND = 1.0, DOUBT, DOUBT  # or this: beside the paper around the drawing, and if they are
+LARGE_MM2 = 150.0  # a leak between two as large as this costs most: there,
+LARGE_LESS = 1.2  # so much less is enough
 BROAD = 1.35  # broader than so many usual lines, no place where two lines come close
 CRUMB_MM2 = 3.0  # what parts less than this says nothing
 SURELY_NONE = -3.0  # log-odds of walls that fall whatever else does
 OPENING = 4.0  # an opening counts as so much drawn line when a sliver looks for company
 HATCHED = 4.0  # so does a line that is likely hatching
 LIKE = 4.0  # and so much more counts another sliver
+SURELY_ROUND = 0.85  # share of an outline that is all of it
 
 
 class Merger:
@@ -163,7 +166,9 @@ class Merger:
         """Log-odds (E,) that an opening has to have where the line is drawn closed."""
         broad = self.wall[:, WIDEST] > BROAD * self.line_mm
         around = self.outer[self.patch] & broad
-        return np.where(around, np.array(SURE_AROUND)[self.ends], np.array(SURE_CLOSED)[self.ends])
+        least = np.where(around, np.array(SURE_AROUND)[self.ends], np.array(SURE_CLOSED)[self.ends])
+        large = np.minimum(self.size[self.a], self.size[self.b]) >= LARGE_MM2
+        return least - np.where(large, LARGE_LESS, 0.0)
 
     def worst(self, rows: I64) -> I64:
         """Return those of the walls ``rows`` (N,) that are the worst of their smaller rooms.
@@ -245,17 +250,22 @@ def walls_of(joins: Joins) -> I64:
     return order[joins.odds[order] > HOPELESS]
 
 
-def absorb(rooms: Rooms, scale: float, smallest_mm: float, given: Bool) -> I64:
+def absorb(rooms: Rooms, scale: float, smallest_mm: float, given: Bool, line_px: float) -> I64:
     """Give rooms too small to colour to a neighbour, the smallest first; return their roots.
 
-    A room is too small below ``smallest_mm`` squared, or where no disc of ``NARROWEST`` times
-    that width fits in. It goes to the neighbour it shares the longest edge with; openings count
-    more than drawn line, and other small rooms more than large ones, so that the cells of
-    cross-hatching come together before they join what lies around. Never across a wall laid by
-    hand (``given``, by number of the join).
+    A room is too small below ``smallest_mm`` squared, half of the lines around it (of
+    ``line_px``) counted in, as the areas will have them; or where no disc of ``NARROWEST`` times
+    that width fits in. With a seam surely all round, a square of half that side is enough. It
+    goes to the neighbour it shares the longest edge with; openings count more than drawn line,
+    and other small rooms more than large ones, so that the cells of cross-hatching come together
+    before they join what lies around. Never across a wall laid by hand (``given``, by number of
+    the join).
     """
     n = rooms.count + 1
-    size, inner = rooms.size.copy(), rooms.inner.copy()
+    around, surely = _outline(rooms)
+    size, inner = rooms.size + around * line_px / 2, rooms.inner.copy()
+    kept = surely >= SURELY_ROUND * around
+    kept &= rooms.size >= (smallest_mm * scale / 2) ** 2
     weight: list[dict[int, float]] = [{} for _ in range(n)]
     total = rooms.drawn + HATCHED * rooms.shaded
     total += np.bincount(rooms.pair, OPENING * rooms.width, len(rooms.a))
@@ -268,10 +278,10 @@ def absorb(rooms: Rooms, scale: float, smallest_mm: float, given: Bool) -> I64:
     least_size, least_inner = (smallest_mm * scale) ** 2, NARROWEST * smallest_mm * scale / 2
 
     def small(k: int) -> bool:
-        return bool(size[k] < least_size or inner[k] < least_inner)
+        return bool(inner[k] < least_inner or (size[k] < least_size and not kept[k]))
 
     parent = np.arange(n)
-    heap = [(size[k], k) for k in range(1, n) if size[k] > 0 and small(k)]
+    heap = [(size[k], k) for k in range(1, n) if rooms.size[k] > 0 and small(k)]
     heapq.heapify(heap)
     while heap:
         was, k = heapq.heappop(heap)
@@ -283,6 +293,7 @@ def absorb(rooms: Rooms, scale: float, smallest_mm: float, given: Bool) -> I64:
         parent[k] = to
         size[to] += size[k]
         inner[to] = max(inner[to], inner[k])
+        kept[to] |= kept[k]
         for c, w in weight[k].items():
             del weight[c][k]
             if c != to:
@@ -291,3 +302,14 @@ def absorb(rooms: Rooms, scale: float, smallest_mm: float, given: Bool) -> I64:
         if small(to):
             heapq.heappush(heap, (size[to], to))
     return rooted(parent)
+
+
+def _outline(rooms: Rooms) -> tuple[F64, F64]:
+    """Return how long the outline of each room is, px, and how much of it is surely a seam."""
+    across = np.bincount(rooms.pair, rooms.width, len(rooms.a))
+    seen = np.bincount(rooms.pair, rooms.seen, len(rooms.a)) > SURE * across
+    length = np.stack([rooms.drawn + across, rooms.sure + np.where(seen, across, 0.0)])
+    total = np.zeros((2, rooms.count + 1))
+    for side in (rooms.a, rooms.b):
+        np.add.at(total, (slice(None), side), length)
+    return total[0], total[1]

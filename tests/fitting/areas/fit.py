@@ -28,12 +28,14 @@ from inkclean.flats.lines.seams import FINE, FOLD, STEPS
 from tests.fitting.areas.figures import Drawings
 from tests.fitting.areas.net import Areas, folded, taken_up, write
 from tests.fitting.areas.pages import SIDE, page
+from tests.fitting.areas.pens import PX_PER_MM
 
 CROP, BATCH = 768, 44  # px, for the first part of the time,
 WHOLE_BATCH = 26  # whole pages for the rest
-WHOLE_FROM = 0.62
+WHOLE_FROM = 0.5
 RATE = 2.2e-3
-LATER_RATE = 1.3e-3  # of what is already fitted
+LATER_RATE = 8e-4  # of what is already fitted
+USUAL_MM2, WORTH = 40.0, (0.5, 2.0)  # an area of this size counts once, others by their side
 NEAR = 3  # px from the true seam that count as on it
 PAPER = 0.15  # weight of paper where no seam is
 GAP = 1.6  # and of a seam where no ink is
@@ -118,6 +120,16 @@ class Pool:
         return torch.where(hard, (ink > level).float(), ink.clamp(0, 1)), label
 
 
+def worth(label: Tensor) -> Tensor:
+    """Return how much each place (N, H, W) counts: the more, the larger the smallest area there."""
+    n = len(label)
+    most = int(label.max()) + 1
+    key = label.long() + most * torch.arange(n, device=label.device)[:, None, None]
+    size = torch.bincount(key.flatten(), minlength=n * most)[key].float() / PX_PER_MM**2
+    each = (size / USUAL_MM2).clamp(min=1e-3).sqrt().clamp(*WORTH)
+    return -fn.max_pool2d(-each[:, None], 2 * NEAR + 1, 1, NEAR)[:, 0]
+
+
 def targets(ink: Tensor, label: Tensor) -> tuple[Tensor, Tensor, Tensor, Tensor]:
     """Return seams (N, 4, H, W) and their weights, affinities (N, 12, H, W) and theirs."""
     told = label > 0
@@ -132,7 +144,7 @@ def targets(ink: Tensor, label: Tensor) -> tuple[Tensor, Tensor, Tensor, Tensor]
     hidden = fn.max_pool2d((~told)[:, None].float(), 9, 1, 4)
     hidden = fn.max_pool2d(hidden, 2)
     weight = torch.maximum(PAPER + (1 - PAPER) * inked, half * (1 + (GAP - 1) * (1 - inked)))
-    weight = weight * (1 - hidden)
+    weight = weight * (1 - hidden) * fn.avg_pool2d(worth(label)[:, None], 2)
     seams, weights = fn.pixel_unshuffle(half, FINE), fn.pixel_unshuffle(weight, FINE)
     middle = label[:, FOLD // 2 :: FOLD, FOLD // 2 :: FOLD]
     bare = 1 - 0.8 * fn.max_pool2d(ink[:, None], FOLD)[:, 0]

@@ -21,8 +21,8 @@ from torch import Tensor, nn
 from inkclean.flats.lines.seams import FINE, FOLD, STEPS
 
 WIDTHS = (32, 72, 112, 128, 128, 128)
-BLOCKS = (0, 1, 2, 3, 3)  # about each short cut, on either side; 0: one convolution
-DEEPEST = 4  # and below them all
+BLOCKS = (0, 1, 1, 1, 1)  # about each short cut, on either side; 0: one convolution
+DEEPEST = 2  # and below them all
 OUTPUTS = FINE**2 + len(STEPS)
 
 
