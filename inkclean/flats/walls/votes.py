@@ -308,8 +308,6 @@ def _outline(rooms: Rooms) -> tuple[F64, F64]:
     """Return how long the outline of each room is, px, and how much of it is surely a seam."""
     across = np.bincount(rooms.pair, rooms.width, len(rooms.a))
     seen = np.bincount(rooms.pair, rooms.seen, len(rooms.a)) > SURE * across
-    length = np.stack([rooms.drawn + across, rooms.sure + np.where(seen, across, 0.0)])
-    total = np.zeros((2, rooms.count + 1))
-    for side in (rooms.a, rooms.b):
-        np.add.at(total, (slice(None), side), length)
-    return total[0], total[1]
+    n, ends = rooms.count + 1, np.concatenate([rooms.a, rooms.b])
+    around, surely = rooms.drawn + across, rooms.sure + np.where(seen, across, 0.0)
+    return tally(ends, np.tile(around, 2), n), tally(ends, np.tile(surely, 2), n)
