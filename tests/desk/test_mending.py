@@ -145,7 +145,7 @@ def test_places_to_check_are_gone_through_and_answered_by_a_key_or_a_tap(table: 
     expect(tab.locator(".swatch").first).to_be_visible()
     tab.get_by_role("button", name="Check", exact=True).click()
     expect(tab.locator("#say")).to_contain_text("1 of 2: this line parts two areas")
-    assert at(tab, 40, 80) == pytest.approx(_middle(tab), abs=2)
+    until(tab, lambda: at(tab, 40, 80) == pytest.approx(_middle(tab), abs=2))
     tab.keyboard.press("y")
     expect(tab.locator("#say")).to_contain_text("1 of 1: this gap is closed by a bridge")
     until(tab, lambda: len(log_of(table)) == 1)
