@@ -233,13 +233,14 @@ def disc(radius: float) -> U8:
 
 def balloon_odds(seen: F32) -> float:
     """Return the log-odds that an inside, as it is seen (FEATURES,), is a balloon's."""
-    w1, b1, w2, b2 = _layer()
+    w1, b1, w2, b2 = layer_of("balloons.f32")
     return float(np.maximum(seen @ w1 + b1, 0) @ w2 + b2[0])
 
 
-@lru_cache(maxsize=1)
-def _layer() -> Layer:
-    values = np.frombuffer((files("inkclean.flats.lettering") / "balloons.f32").read_bytes(), "<f4")
+@lru_cache(maxsize=2)
+def layer_of(name: str) -> Layer:
+    """Return the small network of a file beside this module, of FEATURES and HIDDEN units."""
+    values = np.frombuffer((files("inkclean.flats.lettering") / name).read_bytes(), "<f4")
     first = FEATURES * HIDDEN
     w1, b1, w2, b2 = np.split(values, [first, first + HIDDEN, first + 2 * HIDDEN])
     return w1.reshape(FEATURES, HIDDEN), b1, w2, b2

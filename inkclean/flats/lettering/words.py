@@ -7,10 +7,6 @@ runs between them. A small network of two layers weighs it.
 
 from __future__ import annotations
 
-from functools import lru_cache
-from importlib.resources import files
-from typing import Any, TypeAlias
-
 import cv2
 import numpy as np
 from scipy.sparse import coo_matrix
@@ -18,6 +14,7 @@ from scipy.sparse.csgraph import connected_components
 from scipy.spatial import cKDTree
 
 from inkclean.base.arrays import F32, F64, I64, Bool
+from inkclean.flats.lettering.enclosed import layer_of
 from inkclean.flats.lettering.marks import Marks
 
 BESIDE = 1.3  # marks nearer than this, in heights of the larger, stand in one group,
@@ -29,8 +26,6 @@ NEAREST = 14  # marks beside one that are looked at
 ROW = 0.35  # share of the lower mark by which two of a row overlap
 AROUND = 0.5  # room around letters where other ink is looked for, in their height
 ROOMY_MM = 4.0  # and the most of it
-FEATURES = 20
-HIDDEN = 16
 SUREST = 8.0  # log-odds of a letter are held within this
 SURE = 0.0  # log-odds from which a group is of words,
 LEAST_SUM = 5.0  # if its letters have so many together,
@@ -43,9 +38,6 @@ MATE_ODDS = -4.0  # marks at least so likely are letters if they stand in a row 
 MATE_GAP = 0.6  # so near in heights,
 MATE_PEN = 1.5  # with strokes as broad but for this factor
 MATE_LOW, MATE_HIGH = 0.35, 2.2  # and so high beside their neighbour's
-
-Layer: TypeAlias = tuple[Any, Any, Any, Any]
-"""Weights (FEATURES, HIDDEN), offsets (HIDDEN,), weights (HIDDEN,), offset (1,)."""
 
 
 def words_among(marks: Marks, odds: F32, free: Bool) -> Bool:
@@ -96,7 +88,7 @@ def _plain(seen: F32) -> Bool:
 
 def word_odds(seen: F32) -> F32:
     """Return the log-odds that groups, as they are seen (G, FEATURES), are of words."""
-    w1, b1, w2, b2 = _layer()
+    w1, b1, w2, b2 = layer_of("words.f32")
     return np.asarray(np.maximum(seen @ w1 + b1, 0) @ w2 + b2[0], np.float32)
 
 
@@ -245,11 +237,3 @@ def _clutter(marks: Marks, odds: F32, rows: I64, usual: float) -> tuple[float, f
         float(np.isfinite(odds[near]).sum()) / letters,
         float(size / (size + np.sqrt(marks.size[rows]).sum())),
     )
-
-
-@lru_cache(maxsize=1)
-def _layer() -> Layer:
-    values = np.frombuffer((files("inkclean.flats.lettering") / "words.f32").read_bytes(), "<f4")
-    first = FEATURES * HIDDEN
-    w1, b1, w2, b2 = np.split(values, [first, first + HIDDEN, first + 2 * HIDDEN])
-    return w1.reshape(FEATURES, HIDDEN), b1, w2, b2

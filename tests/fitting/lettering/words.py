@@ -19,9 +19,10 @@ from torch import nn
 from inkclean.base.arrays import Bool
 from inkclean.flats.lettering import find
 from inkclean.flats.lettering.balloons import find_balloons
+from inkclean.flats.lettering.enclosed import FEATURES, HIDDEN
 from inkclean.flats.lettering.judge import letter_odds
 from inkclean.flats.lettering.marks import Marks, find_marks
-from inkclean.flats.lettering.words import FEATURES, HIDDEN, SUREST, seen_groups
+from inkclean.flats.lettering.words import SUREST, seen_groups
 from tests.fitting.lettering.collect import worn
 from tests.fitting.lettering.packed import Art, setters_of
 from tests.lettering import pages, words
