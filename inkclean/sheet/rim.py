@@ -11,13 +11,15 @@ from __future__ import annotations
 import cv2
 import numpy as np
 
-from inkclean.base.arrays import F32, U8, Bool
+from inkclean.base.arrays import F32, I64, U8, Bool
 from inkclean.sheet.lit import Tone, every, shape_of
 
 # Darker than this, of bare paper, is dark.
 DARK = 0.6
 # A rim starts so near the border, is at most so deep and at least so long, in mm.
 START_MM, DEEPEST_MM, SHORTEST_MM = 0.3, 4.0, 12.0
+# One no deeper than this, a px or two of the glass's edge, is one already if it is no paper.
+FAINT, FAINT_MM = 0.93, 0.2
 # Its inner edge strays so little from its own median over so many mm; so short gaps are no end.
 SMOOTH_MM, WINDOW_MM, GAP_MM = 0.25, 8.0, 1.5
 # On a sheet that was found, all that is dark no deeper than this is none of its own.
@@ -60,12 +62,10 @@ def _upwards(length: int, most: int) -> slice:
 def _rim_depth(border: F32, px_per_mm: float, cut_out: bool) -> U8:
     """Return (n,) how many px of each column of ``border`` (m, n), from its border on, are rim."""
     pace = STEP_PX / px_per_mm  # mm between columns
-    mean = cv2.blur(border, (max(1, round(MEAN_MM / pace)) | 1, 1))
-    dark = np.asarray(mean) < DARK
-    first = dark.argmax(axis=0)
-    starts = dark.any(axis=0) & (first <= START_MM * px_per_mm)
-    light = ~(dark | (np.arange(len(dark))[:, None] < first))
-    depth = np.where(light.any(axis=0), light.argmax(axis=0), len(dark)) * starts
+    mean = np.asarray(cv2.blur(border, (max(1, round(MEAN_MM / pace)) | 1, 1)), np.float32)
+    depth = _deep(mean, DARK, px_per_mm)
+    faint = _deep(mean, FAINT, px_per_mm)
+    depth = np.where((depth == 0) & (faint <= max(2.0, FAINT_MM * px_per_mm)), faint, depth)
     shallow = (depth > 0) & (depth < DEEPEST_MM * px_per_mm)
     window = min(255, max(3, round(WINDOW_MM / pace)) | 1)
     codes = np.minimum(depth, 255).astype(np.uint8)[None]
@@ -83,6 +83,16 @@ def _rim_depth(border: F32, px_per_mm: float, cut_out: bool) -> U8:
         rim |= shallow & (depth <= CRUMB_MM * px_per_mm)
     beyond = round(BEYOND_MM * px_per_mm)
     return np.where(rim & (depth > 0), np.minimum(depth + beyond, 255), 0).astype(np.uint8)
+
+
+def _deep(mean: F32, level: float, px_per_mm: float) -> I64:
+    """Return (n,) how many px of each column, from its border on, are darker than ``level``."""
+    dark = mean < level
+    first = dark.argmax(axis=0)
+    starts = dark.any(axis=0) & (first <= START_MM * px_per_mm)
+    light = ~(dark | (np.arange(len(dark))[:, None] < first))
+    depth = np.where(light.any(axis=0), light.argmax(axis=0), len(dark)) * starts
+    return np.asarray(depth, np.int64)
 
 
 def _run(length: float) -> U8:

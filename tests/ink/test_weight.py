@@ -172,3 +172,54 @@ def test_pages_of_one_value(shape: tuple[int, int], value: float, weight: float)
     moved = weigh(np.full(shape, value, np.float32), weight, SCALE)
     assert moved.shape == shape
     assert (moved == (value >= 0.5)).all()
+
+
+def _meeting(seed: int, darkest: float) -> F32:
+    """A broad stroke that fine lines hang on, fine lines that swell, a loop of both."""
+    rng = np.random.default_rng(seed)
+    page = canvas(190, 190)
+    bar(page, (10, 40), (180, 40 + rng.uniform(-15, 15)), rng.uniform(6, 12))
+    for k in range(7):
+        x = 20 + 24 * k
+        bar(page, (x, 40), (x + rng.uniform(-9, 9), 85), rng.uniform(1.2, 2.2))
+    for k in range(3):
+        y = 105 + 14 * k
+        bar(page, (15, y), (170, y + rng.uniform(-3, 3)), rng.uniform(1.1, 1.7))
+        for x in rng.uniform(20, 165, 4):
+            dot(page, x, y, rng.uniform(1.5, 3.5))
+    cv2.circle(page, (60 * FINE, 165 * FINE), 14 * FINE, 255, round(rng.uniform(1.3, 2) * FINE))
+    dot(page, 74, 165, 5)
+    noisy = _soft(page) * darkest + rng.normal(0, 0.02, (190, 190))
+    return np.asarray(np.clip(noisy, 0, 1), np.float32)
+
+
+def _counted(coverage: F32) -> tuple[int, int]:
+    """Pieces of ink and rooms of paper of 12 px and more, told from whole pixels."""
+    ink = (coverage >= 0.5).astype(np.uint8)
+    pieces, _ = cv2.connectedComponents(ink)
+    rooms = cv2.connectedComponentsWithStats(1 - ink, connectivity=4)[2]
+    return pieces - 1, int((rooms[1:, cv2.CC_STAT_AREA] >= 12).sum())
+
+
+@pytest.mark.parametrize("darkest", [1.0, 0.75])
+@pytest.mark.parametrize("weight", [-1.0, -0.6, -0.3])
+@pytest.mark.parametrize("seed", range(4))
+def test_fine_lines_stay_joined_to_what_they_meet(seed: int, weight: float, darkest: float) -> None:
+    before = _meeting(seed, darkest)
+    assert _counted(weigh(before, weight, SCALE)) == _counted(before)
+
+
+@pytest.mark.parametrize("narrow", [1.0, 1.05, 1.1])
+def test_a_slit_opens_without_bars(narrow: float) -> None:
+    page, slit = canvas(60, 120), canvas(60, 120)
+    cv2.rectangle(page, (10 * FINE, 10 * FINE), (110 * FINE, 50 * FINE), 255, -1)
+    bar(slit, (20.2, 25.4), (100.3, 34.9), narrow)
+    page[slit > 0] = 0
+    before = _soft(page)
+
+    def rooms(coverage: F32) -> int:
+        paper = (coverage < 0.5).astype(np.uint8)
+        return int(cv2.connectedComponents(paper, connectivity=4)[0]) - 1
+
+    assert rooms(before) > 5  # sampled as a row of holes
+    assert rooms(weigh(before, -1, SCALE)) == 2

@@ -73,6 +73,18 @@ def test_no_ink_is_found_on_a_rim(spoil) -> None:  # type: ignore[no-untyped-def
     assert wanted[:40, 620:880].all() and found[:40, 620:880].all()  # the black to the border
 
 
+def test_the_edge_of_the_glass_is_no_ink_on_a_pale_page() -> None:
+    page = np.where(_page() < 0.1, 0.4, 0.85)
+    clean = page.copy()
+    page[0] *= 0.83
+    page[:, -1] *= 0.75
+    for other in (clean, page):  # strokes and blacks to the border, in grey
+        assert _ink(_scan(other))[205:235, 1:4].any()
+    lost = _ink(_scan(page))
+    assert not lost[:2, 50:550].any()
+    assert not lost[200:-60, -2:].any()
+
+
 def test_drawing_at_the_border_is_no_rim() -> None:
     page = np.repeat((_page() / 0.85)[..., None], 3, axis=2).astype(np.float32)
     assert find_rim(page, SCALE, cut_out=False) is None
