@@ -360,7 +360,7 @@ def _raw_spared(asked: Asked) -> tuple[str, ...]:
 
 
 _MENDED = "cleaned raw removed doubts differing pencil inks sheet used_weight"
-_TRACE = "inkclean.curves.trace"
+_TRACE, _FLATS = "inkclean.curves.trace", "inkclean.flats.find"
 # fmt: off
 STEPS = (
     # name, needs, asks, makes, run, stage, spends
@@ -381,7 +381,7 @@ STEPS = (
     _step("trace", "ink", "within_mm", "curves", _trace, "curves", loads=_TRACE),
     _step("wash", "ink grey curves", "within_mm", "washed lines", _wash, "curves"),
     _step("strokes", "ink", "within_mm", "strokes", _strokes, "curves"),
-    _step("letter", "ink", "", "lettered", _letter, "lettering"),
+    _step("letter", "ink", "", "lettered", _letter, "lettering", loads=_FLATS),
     _step("sort", "lettered ink", "letter_edits", "lettering", _sort, "lettering"),
     _step("prepare", "ink lettered", "", "prepared", _prepare, "flats"),
     _step("split", "ink prepared", "gap_mm smallest_mm flat_edits", "flats", _split, "flats"),

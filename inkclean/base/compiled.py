@@ -1,6 +1,7 @@
 """What was compiled when the package was installed, where there was a compiler.
 
-Whoever uses it has a slower way in numpy too, which gives the same to the bit.
+Whoever uses it has a slower way too, by numpy, which gives the same to the bit, or by OpenCV,
+which gives the same but for rounding.
 """
 
 from __future__ import annotations

@@ -22,11 +22,12 @@ def network(package: str, name: str) -> cv2.dnn.Net:
 
     A name that ends in ``.gz`` is a file packed with gzip.
     """
-    return cv2.dnn.readNetFromONNX(np.frombuffer(_weights(package, name), np.uint8))
+    return cv2.dnn.readNetFromONNX(np.frombuffer(weights(package, name), np.uint8))
 
 
 @lru_cache(maxsize=8)
-def _weights(package: str, name: str) -> bytes:
+def weights(package: str, name: str) -> bytes:
+    """Return the file ``name`` of ``package``, unpacked."""
     data = (files(package) / name).read_bytes()
     return gzip.decompress(data) if name.endswith(".gz") else data
 

@@ -16,8 +16,9 @@ import cv2
 import numpy as np
 
 from inkclean.base.arrays import F32, I64
-from inkclean.base.network import folded, network, run, unfolded
+from inkclean.base.network import folded, unfolded
 from inkclean.base.tiles import tiles
+from inkclean.flats.lines.sight import sight
 
 NET = "areas.onnx.gz"
 PX_PER_MM = 8.0  # of the ink it was fitted on
@@ -101,7 +102,7 @@ def seam_odds(coverage: F32, px_per_mm: float) -> F32:
 
 def _odds(coverage: F32) -> tuple[F32, F32]:
     """Return the odds of seams (H, W) and of belonging together (len(STEPS), H / 4, W / 4)."""
-    net = network("inkclean.flats.lines", NET)
+    net = sight("inkclean.flats.lines", NET)
     height, width = coverage.shape
     seam = np.full(coverage.shape, -MOST_ODDS, np.float32)
     rows, columns = -(-height // FOLD), -(-width // FOLD)
@@ -109,7 +110,7 @@ def _odds(coverage: F32) -> tuple[F32, F32]:
     for tile in tiles(coverage.shape, TILE_PX, HALO_PX):
         if coverage[tile.own].max(initial=0.0) <= BARE:
             continue
-        told = run(net, folded(coverage[tile.around], FOLD, UNIT))
+        told = net(folded(coverage[tile.around], FOLD, UNIT))
         odds = np.clip(unfolded(told[: FINE**2]), -MOST_ODDS, MOST_ODDS)
         coarser = FOLD // FINE
         wide, high = odds.shape[1] * coarser, odds.shape[0] * coarser

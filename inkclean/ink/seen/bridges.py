@@ -59,7 +59,8 @@ def bridge(coverage: F32, places: Places, grey: Grey, blur_px: float) -> None:
     _leave_slits(inked, shut, unsure, px_per_mm / places.factor)
     beyond = inked & ~light
     gaps = squares(beyond)
-    nicks = beyond & shut
+    nicks = np.logical_and(beyond, shut, out=shut)
+    del beyond, unsure
     if not gaps.any() and not nicks.any():
         return
     unit, high, wide = px_per_mm / places.factor, coverage.shape[0], coverage.shape[1]

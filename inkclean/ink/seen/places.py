@@ -9,6 +9,7 @@ and what shows through from behind as little.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import cv2
@@ -16,8 +17,9 @@ import numpy as np
 
 from inkclean.base.arrays import F32, I64, Bool
 from inkclean.base.colour import ENCODED, STEPS
-from inkclean.base.network import network, unfolded
+from inkclean.base.network import unfolded
 from inkclean.base.tiles import side_by_side, strips, tiles
+from inkclean.ink.seen.sight import sight
 from inkclean.sheet.lit import STRIP, averaged
 
 NET = "ink.onnx"
@@ -76,7 +78,7 @@ def find_places(ink: F32, px_per_mm: float) -> Places:
     light = averaged(ink, factor)
     level = ink_level(light)
     odds = np.full(light.shape, -MOST_ODDS, np.float32)
-    net = network("inkclean.ink.seen", NET)
+    net = sight("inkclean.ink.seen", NET)
     for tile in tiles((light.shape[0], light.shape[1]), TILE_PX, HALO_PX):
         dark = _darkened(light[tile.around])
         if dark.max(initial=0.0) > BARE:
@@ -126,23 +128,22 @@ def ink_level(light: F32) -> float:
     return float(np.searchsorted(np.cumsum(count), DENSE * count.sum())) / 255
 
 
-def _seen(net: cv2.dnn.Net, dark: F32, level: float) -> F32:
+def _seen(net: Callable[[F32], F32], dark: F32, level: float) -> F32:
     """Return the log-odds (h, w) of ink where ``dark`` (h, w) is the darkness, 0 paper to 1."""
-    net.setInput(_cells(dark, level))
-    odds = unfolded(np.asarray(net.forward()[0], np.float32))[: dark.shape[0], : dark.shape[1]]
+    odds = unfolded(net(_cells(dark, level)))[: dark.shape[0], : dark.shape[1]]
     return np.clip(odds, -MOST_ODDS, MOST_ODDS, out=odds)
 
 
 def _cells(dark: F32, level: float) -> F32:
-    """Return (1, FOLD² + 1, h, w): the cells' pixels as channels (``network.folded``), the level.
+    """Return (FOLD² + 1, h, w): the cells' pixels as channels (``network.folded``), the level.
 
     Zeros fill them up. Nothing else of its size is made on the way.
     """
     side = FOLD * LEVELS
     rows, columns = (-(-length // side) * LEVELS for length in dark.shape)
-    cells = np.zeros((1, FOLD**2 + 1, rows, columns), np.float32)
+    cells = np.zeros((FOLD**2 + 1, rows, columns), np.float32)
     for place in range(FOLD**2):
         own = dark[place // FOLD :: FOLD, place % FOLD :: FOLD]
-        cells[0, place, : own.shape[0], : own.shape[1]] = own
-    cells[0, -1] = level
+        cells[place, : own.shape[0], : own.shape[1]] = own
+    cells[-1] = level
     return cells
