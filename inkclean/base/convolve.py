@@ -17,7 +17,7 @@ from inkclean.base.tiles import side_by_side, strips
 _convolve = compiled("inkclean.base._convolve")
 
 LANES = 8
-ROWS = 16  # that a thread does at once
+ROWS = 32  # that a thread does at once
 FEWEST = 3  # blocks of inputs from which on sums over squares pay
 _NOTHING = np.zeros(0, np.float32)
 # What a row of weights is multiplied by for the sums over squares (``_convolve.c``).
@@ -38,9 +38,11 @@ class Planes:
 
     @classmethod
     def empty(cls, blocks: int, height: int, width: int, rim: int = 1) -> Planes:
-        """Return planes of zeros."""
-        size = blocks, height + 2 * rim, width + 2 * rim, LANES
-        return cls(np.zeros(size, np.float32), rim)
+        """Return planes to be filled: zeros in the rim, whatever within."""
+        data = np.empty((blocks, height + 2 * rim, width + 2 * rim, LANES), np.float32)
+        data[:, :rim] = data[:, height + rim :] = 0
+        data[:, :, :rim] = data[:, :, width + rim :] = 0
+        return cls(data, rim)
 
     @property
     def size(self) -> tuple[int, int]:

@@ -44,6 +44,7 @@ def in_blocks(cells: F32, rim: int = 1) -> Planes:
         for block, inner in enumerate(planes.inner):
             own = cells[block * LANES : (block + 1) * LANES, rows]
             inner[rows, :, : len(own)] = own.transpose(1, 2, 0)
+            inner[rows, :, len(own) :] = 0
 
     side_by_side(fill, strips(cells.shape[1], BAND))
     return planes

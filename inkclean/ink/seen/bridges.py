@@ -15,7 +15,7 @@ import math
 import cv2
 import numpy as np
 
-from inkclean.base.arrays import F32, I32, Bool
+from inkclean.base.arrays import F32, I32, I64, Bool
 from inkclean.base.tiles import TILE, Tile, side_by_side, strips, tiles
 from inkclean.ink.seen.places import Places
 from inkclean.ink.values import Grey
@@ -63,31 +63,57 @@ def bridge(coverage: F32, places: Places, grey: Grey, blur_px: float) -> None:
     del beyond, unsure
     if not gaps.any() and not nicks.any():
         return
-    unit, high, wide = px_per_mm / places.factor, coverage.shape[0], coverage.shape[1]
-    seen = np.zeros(inked.shape, np.float32)
+    unit = px_per_mm / places.factor
     uneven = float(np.interp(blur_px / places.factor, BLURS_PX, UNEVEN))
 
-    def whole(tile: Tile) -> None:
+    def whole(tile: Tile) -> tuple[I64, F32] | None:
         some = nicks[tile.own].astype(np.float32)
-        odds = places.odds[tile.own]
         if gaps[tile.around].any():
             here = tile.around
             dry = _dryness(inked[here], gaps[here], unit)
             dry[~_uneven(inked[here], share[here], light[here], unit, uneven)] = 0
             np.maximum(some, dry[tile.inner], out=some)
         elif not some.any():
-            return
-        at = np.nonzero(some)
-        seen[tile.own][at] = some[at] / (1 + np.exp(np.float32(EDGE_ODDS) - odds[at]))
+            return None
+        at = np.flatnonzero(some)
+        odds = places.odds[tile.own].ravel()[at]
+        return at, some.ravel()[at] / (1 + np.exp(np.float32(EDGE_ODDS) - odds))
 
     halo = max(_reach(ALONG_MM, unit), _reach(GRAIN_MM / 2, unit) + WHOLE_PX)
-    side_by_side(whole, tiles((inked.shape[0], inked.shape[1]), TILE, halo))
+    parts = tiles((inked.shape[0], inked.shape[1]), TILE, halo)
+    _raise(coverage, places.factor, parts, side_by_side(whole, parts))
+
+
+def _raise(
+    coverage: F32, factor: int, parts: list[Tile], seen: list[tuple[I64, F32] | None]
+) -> None:
+    """Raise ``coverage`` (H, W), in place, to what is ``seen`` in each part, elsewhere to 0.
+
+    What is seen are places in the part, raveled, and the coverage there: few, so that they take
+    less memory than a plane; ``factor``² px of the coverage make one of theirs.
+    """
+    high, wide = coverage.shape
+    plane = coverage
+    if factor > 1:
+        plane = np.zeros((-(-high // factor), -(-wide // factor)), np.float32)
+
+    def put(part: tuple[Tile, tuple[I64, F32] | None]) -> None:
+        tile, found = part
+        own = plane[tile.own]
+        np.maximum(own, 0, out=own)
+        if found is not None:
+            at = np.divmod(found[0], own.shape[1])
+            own[at] = np.maximum(own[at], found[1])
+
+    side_by_side(put, list(zip(parts, seen, strict=True)))
+    if factor == 1:
+        return
 
     def fill(rows: slice) -> None:
-        above = seen[rows] if places.factor == 1 else stretched(seen, places.factor, rows, wide)
+        above = stretched(plane, factor, rows, wide)
         np.maximum(coverage[rows], above, out=coverage[rows])
 
-    side_by_side(fill, strips(high, STRIP * places.factor))
+    side_by_side(fill, strips(high, STRIP * factor))
 
 
 def _dryness(inked: Bool, gaps: Bool, px_per_mm: float) -> F32:

@@ -17,6 +17,7 @@ import numpy as np
 
 from inkclean.base.arrays import F32, I64, Bool
 from inkclean.base.colour import ENCODED, STEPS
+from inkclean.base.memory import hand_back
 from inkclean.base.network import unfolded
 from inkclean.base.tiles import side_by_side, strips, tiles
 from inkclean.ink.seen.sight import sight
@@ -86,6 +87,7 @@ def find_places(ink: F32, px_per_mm: float) -> Places:
             own[:] = _seen(net, dark, level)[tile.inner]
             bare = _bare(dark, level, px_per_mm / factor)[tile.inner]
             np.minimum(own, PAPER_ODDS, out=own, where=bare)
+    hand_back()  # what the network left behind
     return Places(odds, factor)
 
 
