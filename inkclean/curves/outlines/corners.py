@@ -34,7 +34,7 @@ from inkclean.curves.plane import as_complex, as_points, cross, length, turn, un
 _TURN = 0.25  # tangent of the least turn within the points that give way to a corner
 _DOT = 40  # points of the longest loop that may be a dot, which has no corner
 _DOT_PX = 0.12  # px off an ellipse that a dot's points lie at most, beside the noise twice
-_AT_ONCE = 4096  # points looked at together: what lies about them stays in the cache
+_AT_ONCE = 1024  # points looked at together: what lies about them stays in the cache
 # log-odds from which on it is one; round ends 2.8 px wide have -1.0 at most, square -0.5 at least
 _ODDS = -0.75
 _ODDS_BLUR = 1.5  # more of them for each px of blur
