@@ -1,14 +1,16 @@
-/* What lies around pixels beside the ink's edge: what `edges.py` gathers in numpy, a pixel at a
-   time. Whole numbers alone, so both give the same. The package works without this module. */
+/* What lies around pixels beside the ink's edge, and what the network there makes of it: what
+   `edges.py` does in numpy. Whole numbers alone, so both give the same. The package works without
+   this module. */
 
 #define PY_SSIZE_T_CLEAN
 #define Py_LIMITED_API 0x030B0000
 #include <Python.h>
 #include <stdint.h>
 #include <stdlib.h>
+#include <string.h>
 
 #define KINDS 8
-#define BLOCK 64
+#define BLOCK 256
 
 typedef struct {
     const uint8_t *codes;
@@ -55,14 +57,16 @@ static int gather_all(const Task *task)
         middle[place] = middle_of(task, task->at[k]);
     }
     /* every begin has moved to the next one's */
-    for (int64_t first = 0; done && first < task->count; first += BLOCK) {
-        int64_t last = first + BLOCK < task->count ? first + BLOCK : task->count;
-        for (int64_t cell = 0; cell < task->cells; cell++) {
-            uint8_t *row = task->seen + cell * task->count;
-            for (int64_t k = first; k < last; k++)
-                row[k] = task->codes[middle[k] + task->steps[kind[task->order[k]] * task->cells + cell]];
+    for (int way = 0; done && way < KINDS; way++)
+        for (int64_t first = way ? begin[way - 1] : 0; first < begin[way]; first += BLOCK) {
+            int64_t last = first + BLOCK < begin[way] ? first + BLOCK : begin[way];
+            for (int64_t cell = 0; cell < task->cells; cell++) {
+                uint8_t *row = task->seen + cell * task->count;
+                const uint8_t *codes = task->codes + task->steps[way * task->cells + cell];
+                for (int64_t k = first; k < last; k++)
+                    row[k] = codes[middle[k]];
+            }
         }
-    }
     free(kind), free(middle);
     return done;
 }
@@ -122,7 +126,143 @@ static PyObject *gather(PyObject *module, PyObject *args)
     Py_RETURN_NONE;
 }
 
+/* The network, for a block of pixels at once. */
+
+#define LANES 8
+#define VECTORS 8
+#define AT_ONCE (LANES * VECTORS)
+#define WIDEST 64
+#define INLINE static inline __attribute__((always_inline))
+
+typedef float V __attribute__((vector_size(4 * LANES), aligned(4)));
+typedef int32_t M __attribute__((vector_size(4 * LANES), aligned(4)));
+
+typedef struct {
+    const uint8_t *seen;
+    const float *weights;
+    const int64_t *sizes;
+    float *out;
+    int64_t count, layers;
+} Net;
+
+/* Nearest whole numbers, halves to the even one, from 0 to `full`. */
+INLINE void make_whole(V *value, float full)
+{
+    const V shift = (V){0} + 12582912.0f; /* 1.5 * 2^23: beyond it floats have no fractions */
+    V near = (*value + shift) - shift, most = (V){0} + full;
+    near = (V)((M)near & (near > 0));
+    M over = near > most;
+    *value = (V)(((M)near & ~over) | ((M)most & over));
+}
+
+INLINE void layer(const float *weights, int64_t in, int64_t out, const V (*from)[VECTORS],
+                  V (*to)[VECTORS], int last, float full)
+{
+    const float *bias = weights + in * out;
+    for (int64_t j = 0; j < out; j++) {
+        V sum[VECTORS];
+        for (int b = 0; b < VECTORS; b++)
+            sum[b] = (V){0} + bias[j];
+        for (int64_t i = 0; i < in; i++)
+            for (int b = 0; b < VECTORS; b++)
+                sum[b] += weights[j * in + i] * from[i][b];
+        for (int b = 0; b < VECTORS; b++) {
+            if (!last)
+                make_whole(sum + b, full);
+            to[j][b] = sum[b];
+        }
+    }
+}
+
+INLINE void judge_block(const Net *net, int64_t first, int64_t many, float full)
+{
+    V one[WIDEST][VECTORS], two[WIDEST][VECTORS];
+    for (int64_t i = 0; i < net->sizes[0]; i++) {
+        const uint8_t *row = net->seen + i * net->count + first;
+        float *to = (float *)one[i];
+        uint8_t some[AT_ONCE] = {0};
+        memcpy(some, row, many == AT_ONCE ? AT_ONCE : (size_t)many);
+        for (int k = 0; k < AT_ONCE; k++)
+            to[k] = (float)some[k];
+    }
+    const float *weights = net->weights;
+    for (int64_t k = 0; k < net->layers; k++) {
+        int64_t in = net->sizes[k], out = net->sizes[k + 1];
+        layer(weights, in, out, k % 2 ? two : one, k % 2 ? one : two, k + 1 == net->layers, full);
+        weights += (in + 1) * out;
+    }
+    const float *told = (const float *)(net->layers % 2 ? two : one)[0];
+    for (int64_t k = 0; k < many; k++)
+        net->out[first + k] = told[k] * (float)(1.0 / full);
+}
+
+INLINE void judge_all(const Net *net, float full)
+{
+    for (int64_t first = 0; first < net->count; first += AT_ONCE) {
+        int64_t left = net->count - first;
+        judge_block(net, first, left < AT_ONCE ? left : AT_ONCE, full);
+    }
+}
+
+static void judge_plain(const Net *net, float full) { judge_all(net, full); }
+
+#if defined(__x86_64__)
+__attribute__((target("avx2,fma"))) static void judge_fast(const Net *net, float full)
+{
+    judge_all(net, full);
+}
+#endif
+
+static int sound_net(const Net *net, const Py_buffer *b)
+{
+    int64_t floats = 0;
+    if (net->layers < 1)
+        return 0;
+    for (int64_t k = 0; k <= net->layers; k++) {
+        if (net->sizes[k] < 1 || net->sizes[k] > WIDEST)
+            return 0;
+        floats += k ? (net->sizes[k - 1] + 1) * net->sizes[k] : 0;
+    }
+    return b[0].len == net->sizes[0] * net->count && b[1].len == 4 * floats &&
+           net->sizes[net->layers] == 1;
+}
+
+PyDoc_STRVAR(judge_doc,
+"judge(seen, weights, sizes, out, full)\n\nPut what a network makes of `seen` (cells, N) uint8 "
+"into `out` (N,) float32. `weights` float32 are those (out, in) of each layer and its bias, one "
+"after another; `sizes` int64 of the layers, the first for the cells. Sums become whole numbers "
+"from 0 to `full` between layers, and the last is divided by it.");
+
+static PyObject *judge(PyObject *module, PyObject *args)
+{
+    Py_buffer b[4];
+    double full;
+    (void)module;
+    if (!PyArg_ParseTuple(args, "y*y*y*w*d", b, b + 1, b + 2, b + 3, &full))
+        return NULL;
+    Net net = {b[0].buf, b[1].buf, b[2].buf, b[3].buf, b[3].len / 4, b[2].len / 8 - 1};
+    int good = sound_net(&net, b);
+    if (good) {
+        PyThreadState *state = PyEval_SaveThread();
+#if defined(__x86_64__)
+        if (__builtin_cpu_supports("avx2") && __builtin_cpu_supports("fma"))
+            judge_fast(&net, (float)full);
+        else
+#endif
+            judge_plain(&net, (float)full);
+        PyEval_RestoreThread(state);
+    }
+    for (int k = 0; k < 4; k++)
+        PyBuffer_Release(b + k);
+    if (!good) {
+        PyErr_SetString(PyExc_ValueError, "layers or arrays do not fit each other");
+        return NULL;
+    }
+    Py_RETURN_NONE;
+}
+
 static PyMethodDef methods[] = {{"gather", gather, METH_VARARGS, gather_doc},
+                                {"judge", judge, METH_VARARGS, judge_doc},
                                 {NULL, NULL, 0, NULL}};
 
 static struct PyModuleDef module = {PyModuleDef_HEAD_INIT, "_edges", "What lies around pixels.",

@@ -23,6 +23,7 @@ from inkclean.base.compiled import compiled
 from inkclean.base.tiles import Tile, side_by_side, strips, tiles
 
 _edges = compiled("inkclean.ink._edges")
+_judge = getattr(_edges, "judge", None)  # one that was compiled earlier lacks it
 
 REACH_PX = 3  # px around a pixel that are looked at
 SIDE = 2 * REACH_PX + 1
@@ -62,10 +63,11 @@ def settle_edges(share: F32, blur_px: float) -> None:
         row += tile.own[0].start
         column += tile.own[1].start
         at, seen = _around(codes, row * share.shape[1] + column, blur_px)
-        some = ~lone(seen)
-        seen = seen[:, some]
         move = np.clip(judged(seen) - np.float32(HELD), -MOST, MOST)
-        return at[some], move * np.float32(trusted) * _broad(seen)
+        move *= np.float32(trusted)
+        move *= _broad(seen)
+        some = ~lone(seen)
+        return at[some], move[some]
 
     for at, move in side_by_side(moved, tiles((share.shape[0], share.shape[1]), _SIDE, 1)):
         flat[at] += move
@@ -187,7 +189,17 @@ _RIM = np.flatnonzero(np.pad(np.zeros((SIDE - 2, SIDE - 2), bool), 1, constant_v
 
 def judged(seen: U8) -> F32:
     """Return (N,): by how much the share of ink differs from what light says, from ``looks``."""
-    return run_layers(_layers(), seen)
+    return (run_layers if _judge is None else run_compiled)(_layers(), seen)
+
+
+def run_compiled(layers: list[tuple[F32, F32]], seen: U8) -> F32:
+    """Return what ``run_layers`` does, by ``_edges.c``: the same."""
+    share = np.float32(1 / UNIT)
+    flat = [part.ravel() * share for layer in layers for part in layer]
+    sizes = np.array([len(seen), *(len(bias) for _, bias in layers)], np.int64)
+    told = np.empty(seen.shape[1], np.float32)
+    _edges.judge(np.ascontiguousarray(seen), np.concatenate(flat), sizes, told, FULL)
+    return told
 
 
 def run_layers(layers: list[tuple[F32, F32]], seen: U8) -> F32:

@@ -63,9 +63,12 @@ def sketchy(_: Path, __: Path) -> Iterator[Figure]:
     found = {scan.stem: _stages(scan) for scan in scans}
     if found:
         clean = found[CLEAN]
-        for stage in clean:
+        for stage in ("ink", "curves", "areas", "whole"):
             times = max(stages[stage] for stages in found.values()) / clean[stage]
             yield Figure(f"scans, {stage}: the worst over a clean one, processor", times, 2)
+        each = {name: stages["curves"] / stages["edge"] for name, stages in found.items()}
+        times = max(each.values()) / each[CLEAN]
+        yield Figure("scans, curves by length of edge: the worst over a clean one", times, 2)
         yield Figure("areas of a clean A4 page, processor s", clean["areas"], 2)
         slowest = max(stages["areas"] for stages in found.values())
         yield Figure("areas of the worst scan, processor s", slowest, 6)
@@ -90,6 +93,16 @@ def desk(_: Path, __: Path) -> Iterator[Figure]:
         cells = [cell.strip() for cell in row.strip("|").split("|")]
         if len(cells) == 6 and re.fullmatch(r"[\d.]+", cells[5]):
             yield Figure(f"desk, {cells[0]}: ms", float(cells[3]), float(cells[5]))
+
+
+def edits(_: Path, __: Path) -> Iterator[Figure]:
+    """Areas after edits at random, and whether a full run gives the same."""
+    words = [sys.executable, "-m", "tests.benchmarks.edits", "--edits", "36"]
+    rows = measure([*words])[1].splitlines()
+    cells = next(row.split("|") for row in rows if "500 cells" in row and "| all |" in row)
+    yield Figure("areas after an edit, 95 %: s", float(cells[7]), 0.3)
+    yield Figure("areas after an edit, 95 %: processor s", float(cells[5]), 0.3)
+    yield Figure("edits that a full run sees otherwise", float(rows[-1].split()[0]), 0)
 
 
 def start(pictures: Path, place: Path) -> Iterator[Figure]:
@@ -121,6 +134,7 @@ PARTS: dict[str, Callable[[Path, Path], Iterator[Figure]]] = {
     "start": start,
     "photo": photo,
     "sketchy": sketchy,
+    "edits": edits,
     "books": books,
     "desk": desk,
 }

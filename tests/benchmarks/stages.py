@@ -16,8 +16,9 @@ STAGES = {"trace": "curves", **dict.fromkeys(("letter", "sort", "prepare", "spli
 
 
 def of_page(path: Path) -> dict[str, float]:
-    """Return the processor seconds of the stages of a page."""
+    """Return the processor seconds of a page's stages, and the sides of px its edge runs by."""
     import cv2
+    import numpy as np
 
     from inkclean.page import Page
     from inkclean.pipeline import Step
@@ -34,7 +35,9 @@ def of_page(path: Path) -> dict[str, float]:
     begun.append(("", time.process_time()))
     for (stage, start), (_, end) in pairwise(begun):
         spent[stage] += end - start
-    return {**spent, "whole": spent["ink"] + spent["curves"]}
+    ink = page.ink.coverage >= 0.5
+    edge = sum(int(np.count_nonzero(np.diff(ink, axis=axis))) for axis in (0, 1))
+    return {**spent, "whole": spent["ink"] + spent["curves"], "edge": float(edge)}
 
 
 def of_dots(count: int) -> dict[str, float]:

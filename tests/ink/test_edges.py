@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from itertools import pairwise
 
 import cv2
 import numpy as np
@@ -10,6 +11,7 @@ import pytest
 
 from inkclean.base.arrays import F32, Bool
 from inkclean.ink.edges import (
+    LAYERS,
     REACH_PX,
     SIDE,
     beside_edges,
@@ -17,6 +19,8 @@ from inkclean.ink.edges import (
     gather_compiled,
     judged,
     looks,
+    run_compiled,
+    run_layers,
     settle_edges,
 )
 from inkclean.ink.levels import EdgeLevels, deblur, deblur_gain
@@ -160,3 +164,25 @@ def test_what_is_compiled_gathers_the_same() -> None:
     assert np.array_equal(other, one)
     with pytest.raises(ValueError, match="fit each other"):
         gather_compiled(codes, at + 60 * 41, other)
+
+
+def test_what_is_compiled_judges_the_same() -> None:
+    module = pytest.importorskip("inkclean.ink._edges", reason="not compiled here")
+    if not hasattr(module, "judge"):
+        pytest.skip("compiled before it could judge")
+    random = np.random.default_rng(6)
+    seen = random.integers(0, 256, (LAYERS[0], 1000 + 37), np.uint8)
+    seen[:, :40] = np.array([0, 255], np.uint8)[np.arange(40) % 2]
+    # halves between whole numbers too, and what lies beyond them
+    layers = [
+        (
+            np.asarray(random.integers(-300, 300, (after, before)), np.float32),
+            np.asarray(random.integers(-20_000, 20_000, after) * 2, np.float32),
+        )
+        for before, after in pairwise(LAYERS)
+    ]
+    layers[0][0][0], layers[0][1][0] = 0, 128 + 256 * 2
+    layers[0][0][1], layers[0][1][1] = 0, 128 + 256 * 3
+    assert np.array_equal(run_compiled(layers, seen), run_layers(layers, seen))
+    with pytest.raises(ValueError, match="fit each other"):
+        run_compiled(layers[1:], seen)
