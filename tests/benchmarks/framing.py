@@ -14,7 +14,7 @@ import numpy as np
 
 from inkclean.sheet.framing.frame import find_frame
 from tests.sheet import tables
-from tests.sheet.desks import jaccard
+from tests.sheet.desks import jaccard, jaccard_shown
 
 
 def main() -> None:
@@ -22,17 +22,25 @@ def main() -> None:
     asked = argparse.ArgumentParser(description=__doc__)
     asked.add_argument("--photos", type=int, default=10)
     asked.add_argument("--corner", action="store_true")
+    asked.add_argument("--hidden", type=int, default=0)
+    asked.add_argument("--first", type=int, default=0, help="number of the first photo of a kind")
     options = asked.parse_args()
-    for title, kinds in (("known", tables.KNOWN), ("kept out", tables.KEPT_OUT)):
+    known = {"known": tables.KNOWN, "kept out": tables.KEPT_OUT, "later": tables.LATER}
+    for title, kinds in known.items():
         every: list[float] = []
         for kind in kinds:
             scores, seconds, said = [], [], 0
-            for seed in range(options.photos):
-                shown = tables.shoot(kind, seed, out=options.corner)
+            for seed in range(options.first, options.first + options.photos):
+                shown = tables.shoot(kind, seed, out=options.corner, hidden=options.hidden)
                 start = time.process_time()
                 frame = find_frame(shown.photo)
                 seconds.append(time.process_time() - start)
-                scores.append(jaccard(frame, shown.corners, shown.page_mm))
+                high, wide = shown.photo.pixels.shape[:2]
+                scores.append(
+                    jaccard_shown(frame, shown.corners, (wide, high))
+                    if options.hidden
+                    else jaccard(frame, shown.corners, shown.page_mm)
+                )
                 said += scores[-1] < 0.97 and frame.confidence < 0.6
             every += scores
             missed = sum(score < 0.97 for score in scores)

@@ -139,3 +139,13 @@ def jaccard(frame: Frame, truth: F64, page_mm: tuple[float, float]) -> float:
         cv2.fillPoly(mask, [np.round(polygon * 16).astype(np.int32)], 1, cv2.LINE_8, 4)
         masks.append(mask.astype(bool))
     return float((masks[0] & masks[1]).sum() / (masks[0] | masks[1]).sum())
+
+
+def jaccard_shown(frame: Frame, truth: F64, size: tuple[int, int]) -> float:
+    """Intersection over union of the parts of both pages that the picture (w, h) shows."""
+    masks = []
+    for polygon in (truth, outline(frame)):
+        mask = np.zeros((size[1], size[0]), np.uint8)
+        cv2.fillPoly(mask, [np.round((polygon - 0.5) * 16).astype(np.int32)], 1, cv2.LINE_8, 4)
+        masks.append(mask.astype(bool))
+    return float((masks[0] & masks[1]).sum() / max((masks[0] | masks[1]).sum(), 1))

@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from inkclean.sheet.values import Photo
-from tests.sheet import tops
+from tests.sheet import tops, tops_more
 from tests.sheet.desks import F64, Scene, corners
 from tests.sheet.icc import decode_srgb, encode_srgb
 from tests.sheet.tops import PER_MM, SIDE_MM, Image, Rng, tinted
@@ -147,11 +147,20 @@ KEPT_OUT: dict[str, Table] = {
     "notebook": tops.plain,
     "binder holes": tops.mottled_cloth,
 }
+LATER: dict[str, Table] = {
+    "granite": tops_more.granite,
+    "towel": tops_more.towel,
+    "tiles": tops_more.tiles,
+    "squared sheets": tops_more.squared_sheets,
+}
 SIZE = (1200, 1600)
 
 
-def shoot(kind: str, seed: int, *, out: bool = False) -> Shown:
-    """Photograph a sheet on a table of a kind; ``out`` pushes a corner out of the picture."""
+def shoot(kind: str, seed: int, *, out: bool = False, hidden: int = 0) -> Shown:
+    """Photograph a sheet on a table of a kind.
+
+    ``out`` pushes a corner out of the picture, ``hidden`` one to four whole sides.
+    """
     rng = np.random.default_rng([seed, sum(map(ord, kind))])
     turned = bool(rng.random() < 0.3)
     page: tuple[float, float] = (210.0, 297.0) if rng.random() < 0.7 else (215.9, 279.4)
@@ -168,6 +177,8 @@ def shoot(kind: str, seed: int, *, out: bool = False) -> Shown:
         sign = rng.choice([-1, 1], 2)
         turn = float(rng.uniform(4, 9) * rng.choice([-1, 1]))
         scene = replace(scene, fill=0.95, turn=turn, shift=tuple(0.05 * sign))
+    if hidden:
+        scene = _hiding(scene, hidden, rng)
     if kind == "notebook":
         scene = replace(scene, shift=(0.12, scene.shift[1]), fill=min(scene.fill, 0.75))
     quad = corners(scene)
@@ -183,7 +194,7 @@ def shoot(kind: str, seed: int, *, out: bool = False) -> Shown:
             [0, 0, 1],
         ]
     )
-    kinds = KNOWN | KEPT_OUT
+    kinds = KNOWN | KEPT_OUT | LATER
     texture = np.clip(kinds[kind](rng), 0.01, 0.99)
     table = np.asarray(
         cv2.warpPerspective(
@@ -203,6 +214,8 @@ def shoot(kind: str, seed: int, *, out: bool = False) -> Shown:
     soft = cv2.GaussianBlur(_share(quad + offset, (width, height)), (0, 0), rng.uniform(1.5, 4.0))
     table = table * (1 - rng.uniform(0.1, 0.4) * soft)[..., None]
     sheet = _drawn(tinted(rng, 0.86, 0.96, 0.01), place, page, (width, height), rng)
+    if hidden:
+        _worn(sheet, place, page, rng)
     image = _linear(table) * (1 - share[..., None]) + _linear(sheet) * share[..., None]
     if kind == "binder holes":
         _holes(image, place, page, _linear(table))
@@ -214,6 +227,8 @@ def shoot(kind: str, seed: int, *, out: bool = False) -> Shown:
     angle = rng.uniform(0, 2 * np.pi)
     ramp = (x / width - 0.5) * np.cos(angle) + (y / height - 0.5) * np.sin(angle)
     light = 1 - rng.uniform(0.05, 0.4) * (ramp + 0.5)
+    if hidden and rng.random() < 0.5:
+        light = light * _shadow(width, height, rng)
     image = image * light[..., None].astype(np.float32) * np.float32(rng.uniform(0.75, 1.0))
     image = cv2.GaussianBlur(np.asarray(image, np.float32), (0, 0), rng.uniform(0.6, 1.1))
     codes = encode_srgb(np.clip(image, 0, 1).astype(np.float64)) * 255
@@ -221,6 +236,56 @@ def shoot(kind: str, seed: int, *, out: bool = False) -> Shown:
     pixels = np.clip(np.rint(codes), 0, 255).astype(np.uint8)
     _, data = cv2.imencode(".jpg", pixels, [cv2.IMWRITE_JPEG_QUALITY, 88])
     return Shown(Photo(np.asarray(cv2.imdecode(data, 1), np.uint8), None, kind), quad, page)
+
+
+def _hiding(scene: Scene, sides: int, rng: Rng) -> Scene:
+    """Return the scene with the camera so near that so many sides of the sheet are outside."""
+    wide, high = scene.size
+    across, along = rng.choice([-1.0, 1.0], 2)
+    if sides == 1:
+        shift = (0.0, 0.3 * along) if rng.random() < 0.5 else (0.3 * across, 0.0)
+        fill = 0.85
+    elif sides == 2:
+        shift, fill = (0.3 * across, 0.3 * along), 1.0
+    elif sides == 3:
+        # shares of the picture's width: the sheet's far side in sight, the others beyond
+        shift = (0.0, 0.6 * along * high / wide) if rng.random() < 0.5 else (0.6 * across, 0.0)
+        fill = 1.6
+    else:
+        shift, fill = (0.0, 0.0), 1.5
+    return replace(scene, fill=fill, shift=shift, turn=rng.normal(0, 2), tilt=(0.0, 0.0))
+
+
+def _worn(sheet: Image, place: F64, page: tuple[float, float], rng: Rng) -> None:
+    """Printed squares, and a fold, on some sheets: long straight lines that are no edge."""
+
+    def ruled(ends: F64, dark: float, wide: int, blur: float) -> None:
+        seen = cv2.perspectiveTransform((ends * page)[None].astype(np.float32), place)[0]
+        line = np.zeros(sheet.shape[:2], np.float32)
+        at = [np.rint(seen * 16).astype(np.int32)]
+        cv2.polylines(line, at, False, 1.0, wide, cv2.LINE_AA, 4)
+        soft = np.asarray(cv2.GaussianBlur(line, (0, 0), blur) if blur else line, np.float32)
+        sheet[:] = sheet * (1 - dark * soft[..., None])
+
+    if rng.random() < 0.5:
+        for axis in (0, 1):
+            for step in np.arange(5.0, page[axis], 5.0) / page[axis]:
+                ends = np.array([[step, 0.0], [step, 1.0]])
+                ruled(ends if axis == 0 else ends[:, ::-1], 0.3, 1, 0.0)
+    if rng.random() < 0.5:
+        at = rng.uniform(0.3, 0.7)
+        ends = np.array([[at, 0.0], [at, 1.0]])
+        ruled(ends if rng.random() < 0.5 else ends[:, ::-1], rng.uniform(0.05, 0.3), 3, 1.5)
+
+
+def _shadow(width: int, height: int, rng: Rng) -> Image:
+    """The light where a straight edge casts its shadow across the picture."""
+    y, x = np.mgrid[:height, :width].astype(np.float32)
+    angle = rng.uniform(0, 2 * np.pi)
+    away = (x - width * rng.uniform(0.3, 0.7)) * np.cos(angle)
+    away += (y - height * rng.uniform(0.3, 0.7)) * np.sin(angle)
+    dark = rng.uniform(0.2, 0.6) * (0.5 + 0.5 * np.tanh(away / rng.uniform(2.0, 24.0)))
+    return np.asarray(1 - dark, np.float32)
 
 
 def _share(quad: F64, size: tuple[int, int]) -> Image:

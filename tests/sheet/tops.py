@@ -19,7 +19,7 @@ SIDE_MM = 700.0  # of the table that is drawn, the sheet in its middle
 _SIDE = int(SIDE_MM * PER_MM)
 
 
-def _cloud(rng: Rng, mm: float, shape: tuple[int, int] = (_SIDE, _SIDE)) -> Image:
+def cloud(rng: Rng, mm: float, shape: tuple[int, int] = (_SIDE, _SIDE)) -> Image:
     """Smooth noise of unit deviation whose waves are about ``mm`` long."""
     step = max(1.0, mm * PER_MM)
     small = rng.standard_normal((int(shape[0] / step) + 3, int(shape[1] / step) + 3))
@@ -34,14 +34,14 @@ def tinted(rng: Rng, low: float, high: float, colour: float = 0.06) -> Image:
     return np.asarray(tone, np.float32)
 
 
-def _field(colour: Image) -> Image:
+def field(colour: Image) -> Image:
     return np.ascontiguousarray(np.broadcast_to(colour, (_SIDE, _SIDE, 3)), np.float32)
 
 
 def mottled_cloth(rng: Rng) -> Image:
     """Light cloth: flecks of several sizes, a weave."""
-    top = _field(tinted(rng, 0.76, 0.94, 0.02))
-    flecks = sum(_cloud(rng, mm) * rng.uniform(0.005, 0.05) for mm in (0.8, 2.5, 7.0, 20.0))
+    top = field(tinted(rng, 0.76, 0.94, 0.02))
+    flecks = sum(cloud(rng, mm) * rng.uniform(0.005, 0.05) for mm in (0.8, 2.5, 7.0, 20.0))
     x = np.arange(_SIDE) / PER_MM
     pitch = rng.uniform(1.2, 2.5)
     weave = 0.02 * np.sin(2 * np.pi * x / pitch)
@@ -51,8 +51,8 @@ def mottled_cloth(rng: Rng) -> Image:
 
 def terrazzo(rng: Rng) -> Image:
     """Chips of many colours in a light ground."""
-    top = _field(tinted(rng, 0.75, 0.94, 0.015)).copy()
-    top += _cloud(rng, 1.0)[..., None] * np.float32(0.015)
+    top = field(tinted(rng, 0.75, 0.94, 0.015)).copy()
+    top += cloud(rng, 1.0)[..., None] * np.float32(0.015)
     for _ in range(int(rng.uniform(3000, 7000))):
         centre = rng.uniform(0, _SIDE, 2)
         size = rng.gamma(2.0, 2.2) * PER_MM / 2 + 1.5
@@ -65,7 +65,7 @@ def terrazzo(rng: Rng) -> Image:
 
 def newspaper(rng: Rng) -> Image:
     """Columns of text in lines, headings, grey pictures, turned a little."""
-    top = _field(tinted(rng, 0.78, 0.86, 0.02)).copy()
+    top = field(tinted(rng, 0.78, 0.86, 0.02)).copy()
     x = 0.0
     column = rng.uniform(38, 60)
     while x < SIDE_MM:
@@ -77,8 +77,7 @@ def newspaper(rng: Rng) -> Image:
                 high = rng.uniform(20, 60)
                 part = top[int(y * PER_MM) : int((y + high) * PER_MM), left:right]
                 grey = (
-                    rng.uniform(0.3, 0.6)
-                    + 0.15 * _cloud(rng, 6.0)[: part.shape[0], : part.shape[1]]
+                    rng.uniform(0.3, 0.6) + 0.15 * cloud(rng, 6.0)[: part.shape[0], : part.shape[1]]
                 )
                 part[:] = grey[..., None]
                 y += high + 4
@@ -114,7 +113,7 @@ def light_wood(rng: Rng) -> Image:
         rng.standard_normal((_SIDE // 2, 24)).astype(np.float32), (_SIDE, _SIDE)
     ) * np.float32(0.04)
     rings = 0.04 * np.sin(
-        2 * np.pi * (np.arange(_SIDE)[:, None] / PER_MM / 9 + 0.7 * _cloud(rng, 120))
+        2 * np.pi * (np.arange(_SIDE)[:, None] / PER_MM / 9 + 0.7 * cloud(rng, 120))
     )
     board = np.floor(np.arange(_SIDE) / PER_MM / rng.uniform(80, 140)).astype(int)
     tone = rng.normal(0, 0.04, board.max() + 1)[board][:, None]
@@ -130,7 +129,7 @@ def light_wood(rng: Rng) -> Image:
 
 def sheets_under(rng: Rng) -> Image:
     """Other white sheets, some drawn on, on a mid-toned table, and the sheet on top of them."""
-    top = _field(tinted(rng, 0.3, 0.6, 0.1)).copy() + _cloud(rng, 3.0)[..., None] * np.float32(0.01)
+    top = field(tinted(rng, 0.3, 0.6, 0.1)).copy() + cloud(rng, 3.0)[..., None] * np.float32(0.01)
     for _ in range(int(rng.integers(1, 4))):
         middle = _SIDE / 2 + rng.uniform(-70, 70, 2) * PER_MM
         size = np.array([210, 297]) * rng.choice([1.0, 1.414]) * PER_MM
@@ -155,24 +154,24 @@ def _leaf(top: Image, rng: Rng, middle: F64, size: F64, turn: float, colour: Ima
 
 def stone(rng: Rng) -> Image:
     """A light stone top: clouds and veins."""
-    top = _field(tinted(rng, 0.76, 0.95, 0.02)).copy()
-    cloud = _cloud(rng, 60) * 0.04 + _cloud(rng, 15) * 0.03 + _cloud(rng, 4) * 0.015
-    veins = np.abs(_cloud(rng, 70) + 0.3 * _cloud(rng, 12) + 0.1 * _cloud(rng, 3))
+    top = field(tinted(rng, 0.76, 0.95, 0.02)).copy()
+    clouds = cloud(rng, 60) * 0.04 + cloud(rng, 15) * 0.03 + cloud(rng, 4) * 0.015
+    veins = np.abs(cloud(rng, 70) + 0.3 * cloud(rng, 12) + 0.1 * cloud(rng, 3))
     depth = rng.uniform(0.1, 0.3) * np.exp(-veins / rng.uniform(0.03, 0.1))
-    speckle = _cloud(rng, 0.6) * 0.02
-    return np.asarray(top + (cloud + speckle - depth)[..., None], np.float32)
+    speckle = cloud(rng, 0.6) * 0.02
+    return np.asarray(top + (clouds + speckle - depth)[..., None], np.float32)
 
 
 def carpet(rng: Rng) -> Image:
     """Loops in rows, light to mid-toned."""
-    top = _field(tinted(rng, 0.5, 0.88, 0.04))
+    top = field(tinted(rng, 0.5, 0.88, 0.04))
     pitch = rng.uniform(2.0, 4.0)
     x = np.arange(_SIDE) / PER_MM
-    wobble = _cloud(rng, 8) * 0.6
+    wobble = cloud(rng, 8) * 0.6
     loops = np.sin(2 * np.pi * (x[None] + wobble) / pitch) * np.sin(
         2 * np.pi * (x[:, None] + wobble) / pitch
     )
-    out = top + (0.10 * loops + 0.05 * _cloud(rng, 0.8) + 0.03 * _cloud(rng, 10))[..., None]
+    out = top + (0.10 * loops + 0.05 * cloud(rng, 0.8) + 0.03 * cloud(rng, 10))[..., None]
     return np.asarray(out, np.float32)
 
 
@@ -191,7 +190,7 @@ def patterned_cloth(rng: Rng) -> Image:
             np.float32
         )
     out = ground * (1 - share[..., None]) + other * share[..., None]
-    out = out + (0.012 * _cloud(rng, 0.7))[..., None]
+    out = out + (0.012 * cloud(rng, 0.7))[..., None]
     turn = cv2.getRotationMatrix2D((_SIDE / 2, _SIDE / 2), rng.uniform(0, 180), 1.45)
     turned = cv2.warpAffine(
         out.astype(np.float32), turn, (_SIDE, _SIDE), borderMode=cv2.BORDER_REFLECT
@@ -202,15 +201,15 @@ def patterned_cloth(rng: Rng) -> Image:
 def plain(rng: Rng) -> Image:
     """A smooth table of any tone."""
     return np.asarray(
-        _field(tinted(rng, 0.08, 0.65, 0.1)) + _cloud(rng, 30)[..., None] * np.float32(0.01),
+        field(tinted(rng, 0.08, 0.65, 0.1)) + cloud(rng, 30)[..., None] * np.float32(0.01),
         np.float32,
     )
 
 
 def pale_board(rng: Rng) -> Image:
     """A painted board nearly as light as paper: soft clouds, brush marks, a fine tooth."""
-    top = _field(tinted(rng, 0.74, 0.93, 0.02))
+    top = field(tinted(rng, 0.74, 0.93, 0.02))
     marks = cv2.resize(rng.standard_normal((_SIDE, 40)).astype(np.float32), (_SIDE, _SIDE))
-    cloud = _cloud(rng, 90) * rng.uniform(0, 0.03) + _cloud(rng, 25) * rng.uniform(0, 0.02)
-    tooth = _cloud(rng, 0.7) * rng.uniform(0.003, 0.02)
-    return np.asarray(top + (0.008 * marks + cloud + tooth)[..., None], np.float32)
+    clouds = cloud(rng, 90) * rng.uniform(0, 0.03) + cloud(rng, 25) * rng.uniform(0, 0.02)
+    tooth = cloud(rng, 0.7) * rng.uniform(0.003, 0.02)
+    return np.asarray(top + (0.008 * marks + clouds + tooth)[..., None], np.float32)

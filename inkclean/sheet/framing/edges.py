@@ -39,6 +39,9 @@ LINE_LEAD = 0.1  # how much less crisp than what tracking finds it may be
 ENDS = 0.01
 RULED_DARK = 0.55  # of the paper's brightness on both sides: darker is a ruled line, no shadow
 RULED_SAME = 0.9  # of its brightness at which the paper goes on beyond the line
+# What is drawn reaches a side if light beside it deviates by so many codes; it ends there if what
+# is beyond agrees with it no more than this (their correlation at best).
+REACHING, AGREEING = 5.0, 0.1
 # Paper's edge lies on its line or curve to within so many px.
 CRISP_PX = 1.5
 # A side of which less was measured stays as it was found roughly.
@@ -142,6 +145,31 @@ def is_ruled(pixels: U8, side: Side, scale: float) -> bool:
     profile = (light[(count - 1) // 2, across] + light[count // 2, across]) / 2.0
     near, line, far = profile[:4].max(), profile[4:20].min(), np.median(profile[-12:])
     return bool(line < RULED_DARK * min(near, far) and far > RULED_SAME * near)
+
+
+def ends_drawing(pixels: U8, side: Side, scale: float) -> bool:
+    """Return whether lines that reach a side end there, as they do at paper's edge alone.
+
+    Across a shadow's edge or a fold they go on: light a little beyond the side then changes along
+    it as light a little within. ``scale`` is px of the photo per px of the small picture.
+    """
+    s = side.length * np.linspace(0.02, 0.98, max(64, round(1.5 * side.length / scale)))
+    y = chebyshev.chebval(s / side.length * 2.0 - 1.0, side.bend)
+
+    def strokes(first: float, last: float) -> F64:
+        steps = np.arange(first, last, 0.5) * scale
+        light = cut_strip(pixels, side, s, y[:, None] + steps, 1.0)[0].mean(axis=(1, 2))
+        smooth = np.asarray(cv2.blur(light[:, None], (1, 21)))[:, 0]
+        return np.asarray(np.minimum(light - smooth, 0.0)[5:-5], np.float64)
+
+    within = strokes(2.0, 5.0)
+    if within.std() < REACHING:
+        return False
+    beyond = [strokes(-4.0, -2.0), strokes(-7.0, -5.0)]
+    shifted = np.stack([np.roll(each, lag) for each in beyond for lag in range(-5, 6)])
+    spread = np.maximum(within.std() * shifted.std(axis=1), 1e-6)
+    agree = ((shifted - shifted.mean(axis=1, keepdims=True)) @ (within - within.mean())) / spread
+    return bool(agree.max() / len(within) < AGREEING)
 
 
 def _track(bare: U8, side: Side, s: F64, scale: float, lighter: bool) -> tuple[F64, F64, F64]:

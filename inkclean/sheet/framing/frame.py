@@ -10,8 +10,8 @@ from inkclean.base.arrays import F64
 from inkclean.base.errors import UsageError
 from inkclean.base.units import Paper
 from inkclean.sheet.framing.bowed import sides_through
-from inkclean.sheet.framing.edges import is_ruled, refine
-from inkclean.sheet.framing.outline import find_outline, without_strokes
+from inkclean.sheet.framing.edges import ends_drawing, is_ruled, refine
+from inkclean.sheet.framing.outline import LEAST_SCORE, find_outline, without_strokes
 from inkclean.sheet.framing.papers import framed_size, whole_size
 from inkclean.sheet.framing.parts import PART_TRUST, hidden_side, part_size, shown_part
 from inkclean.sheet.framing.sides import Side, draw, straight
@@ -24,6 +24,7 @@ __all__ = ["Squared", "find_frame", "given_frame", "square_up", "to_photo", "who
 SMALLEST_SHARE = 0.005
 CRISP = 0.7  # weight of how crisp the sides are close up, beside the score from afar
 CRISP_SIDE = 0.4  # least crispness of a side
+CRISP_ALONE = 0.9  # crispness of sides that are believed since what is drawn ends on them
 HIDDEN_SIDE = "a side of the page lies outside the picture; its size is a guess"
 # Paper of the page's tone around it, from which on the page may be a part of it.
 BESIDE = 0.12
@@ -34,9 +35,9 @@ PAPER_BESIDE = "more paper of the same kind lies beside the page, so the outline
 # that were found wrongly nearly all do, of those that were found rightly hardly any.
 CLEAR_LEAD = 0.09
 OTHER_OUTLINE = "another outline fits nearly as well; check that this one follows the paper's edge"
-NO_PROOF = 1.3  # score and crispness together at which there is no trust
-LEAST_PROOF = 1.57  # of a page: drawings that hold a quadrangle reach 1.55, real pages have 1.59
-FULL_PROOF = 2.0  # of a page in clear sight
+NO_PROOF = 1.55  # score and crispness together at which there is no trust
+LEAST_PROOF = 1.85  # of a page: pictures all of one page reach 1.69, real pages have 1.89
+FULL_PROOF = 2.3  # of a page in clear sight
 
 
 def whole_frame(photo: Photo, paper: Paper | None = None) -> Frame:
@@ -101,7 +102,10 @@ def find_frame(photo: Photo, paper: Paper | None = None) -> Frame:
     ruled = [is_ruled(photo.pixels, sides[k], scale) for k in np.flatnonzero(seen)]
     # with a side that is none, and the page's own paper around it, it is a panel on the page
     panel = outline.beside > BESIDE and not seen.all()
-    if panel or proof < LEAST_PROOF or 2 * sum(ruled) >= max(len(ruled), 1):
+    sure = outline.score >= LEAST_SCORE and proof >= LEAST_PROOF
+    if not sure and seen.any():
+        sure = all(_ends(photo, sides[k], scale) for k in np.flatnonzero(seen))
+    if panel or not sure or 2 * sum(ruled) >= max(len(ruled), 1):
         return whole_frame(photo, paper)
     edges = draw(sides)
     height, width = photo.pixels.shape[:2]
@@ -140,6 +144,11 @@ def find_frame(photo: Photo, paper: Paper | None = None) -> Frame:
         doubt_of="outline" if doubt in (PAPER_BESIDE, OTHER_OUTLINE) else "size",
     )
     return shown_part(frame, (width, height))
+
+
+def _ends(photo: Photo, side: Side, scale: float) -> bool:
+    """Return whether a side is crisp, and whatever is drawn up to it ends there."""
+    return side.crisp >= CRISP_ALONE and ends_drawing(photo.pixels, side, scale)
 
 
 def _border(photo: Photo, side: Side) -> Side:
