@@ -14,7 +14,7 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 
-from inkclean.base.arrays import F32, U8, Bool
+from inkclean.base.arrays import F32, F64, U8, Bool
 from inkclean.base.colour import as_hex, encode
 from inkclean.base.tiles import side_by_side, strips
 from inkclean.sheet.lit import STRIP, Tone, at, repeated, rows_of, shape_of, stretched
@@ -161,8 +161,14 @@ def _colour(tone: Tone, line: Bool, factor: int) -> str:
     if rows.size == 0:
         return "#808080"
     stride = max(1, rows.size // 2000)
+    places = np.stack([columns[::stride], rows[::stride]], axis=1) * factor + factor // 2
+    return colour_at(tone, places.astype(np.float64))
+
+
+def colour_at(tone: Tone, places: F64) -> str:
+    """Return the colour on white of what is printed at ``places`` (N, 2), x and y in px."""
     high, wide = shape_of(tone)
-    rows, columns = (each[::stride] * factor + factor // 2 for each in (rows, columns))
+    columns, rows = places.astype(np.int64).T
     offsets = np.arange(-1, 2)
     rows = np.clip(rows[:, None, None] + offsets[:, None], 0, high - 1)
     columns = np.clip(columns[:, None, None] + offsets, 0, wide - 1)

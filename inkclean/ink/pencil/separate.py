@@ -12,6 +12,7 @@ import numpy as np
 from inkclean.base.arrays import F32, F64, Bool
 from inkclean.base.errors import UsageError
 from inkclean.base.tiles import side_by_side, strips
+from inkclean.ink.pencil.dots import find_dots
 from inkclean.ink.pencil.evidence import NEUTRAL, PALE, gather, ink_hue, saturation
 from inkclean.ink.pencil.pigments import (
     LEAST_SHARE,
@@ -25,10 +26,10 @@ from inkclean.ink.pencil.pigments import (
     lamp_chroma,
     mixtures,
 )
-from inkclean.ink.pencil.ruled import find_ruled, lift
+from inkclean.ink.pencil.ruled import colour_at, find_ruled, lift
 from inkclean.ink.pencil.unmix import apply, coefficients, under_ink
 from inkclean.ink.values import Grey, Pencil
-from inkclean.sheet.lit import STRIP, averaged, gain_on, rows_of, stretched
+from inkclean.sheet.lit import STRIP, averaged, gain_on, repeated, rows_of, stretched
 from inkclean.sheet.values import Sheet
 
 REDUCED_PER_MM = 5.0  # pencil is broad and soft: this many px/mm show all of it
@@ -117,14 +118,22 @@ def separate(
 
 
 def _lift_print(sheet: Sheet, grey: F32, factor: int) -> tuple[str, float, str, Bool | None]:
-    """Remove grey squares or ruled lines from ``grey`` in place.
+    """Remove grey squares, ruled lines or dots from ``grey`` in place.
 
     Returns their colour on white (empty if none went), the share of the sheet they marked, a
     note in words, and where they lie (h, w).
     """
-    ruled = find_ruled(sheet.tone, averaged(grey, factor), sheet.px_per_mm / factor, factor)
+    reduced, per_mm = averaged(grey, factor), sheet.px_per_mm / factor
+    ruled = find_ruled(sheet.tone, reduced, per_mm, factor)
     if ruled is None:
-        return "", 0.0, "", None
+        dots = find_dots(reduced, per_mm, factor)
+        if dots is None:
+            return "", 0.0, "", None
+        if not dots.pale:
+            return "", 0.0, "printed dots as dark as the ink, so they were kept", None
+        grey[repeated(dots.band, factor, (slice(0, grey.shape[0]), slice(0, grey.shape[1])))] = 1.0
+        colour = colour_at(sheet.tone, dots.places)
+        return colour, float(dots.band.mean()), f"printed dots {colour} removed", dots.band
     kind = "printed squares" if ruled.squares else "printed lines"
     if not ruled.pale:
         return "", 0.0, f"{kind} as dark as the ink, so they were kept", None
