@@ -29,7 +29,7 @@ PALER = 0.5  # density of dots over that of ink: above this they cannot be told 
 
 
 @dataclass(frozen=True)
-class Dots:
+class PrintedDots:
     """Printed dots: ``places`` (N, 2) x, y in px of the sheet; ``pale`` is False where they are as
     dark as the ink; ``band`` (h, w) bool, what they take up, ``factor``² px of the sheet each."""
 
@@ -39,7 +39,7 @@ class Dots:
     factor: int
 
 
-def find_dots(reduced: F32, per_mm: float, factor: int) -> Dots | None:
+def find_dots(reduced: F32, per_mm: float, factor: int) -> PrintedDots | None:
     """Return the printed dots, or None if there are none.
 
     ``reduced`` is (h, w), the ink alone averaged to about 5 px/mm (``per_mm``), ``factor`` px of
@@ -64,7 +64,7 @@ def find_dots(reduced: F32, per_mm: float, factor: int) -> Dots | None:
     depth = float(np.median(core[rows[ours], columns[ours]]))
     inked = density[(density > max(0.3, 0.6 * depth)) & ~band]
     pale = inked.size > 50 and depth < PALER * float(np.percentile(inked, 75))
-    return Dots((spots[ours] + 0.5) * factor, pale, band, factor)
+    return PrintedDots((spots[ours] + 0.5) * factor, pale, band, factor)
 
 
 def _discs(spots: F64, shape: tuple[int, ...], radius: float) -> Bool:
