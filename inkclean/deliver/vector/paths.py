@@ -129,8 +129,13 @@ def _spell_far(steps: I64, in_steps: bool) -> Any:
 
 @lru_cache
 def _table(in_steps: bool) -> Any:
-    spell = _spell_steps if in_steps else _spell_mm
-    return np.array([spell(number) for number in range(-_TABLE, _TABLE)], object)
+    if in_steps:
+        return np.array([_spell_steps(number) for number in range(-_TABLE, _TABLE)], object)
+    # as many as there are, from the mm and what is after the point
+    mm = np.array(["", *map(str, range(1, _TABLE // STEPS_PER_MM + 1))], object)
+    text = (mm[:, None] + _parts()).ravel()[: _TABLE + 1]
+    text[0] = "0"
+    return np.concatenate(("-" + text[:0:-1], " " + text[:-1]))
 
 
 @lru_cache
@@ -138,12 +143,6 @@ def _parts() -> Any:
     """Text of each number of steps under a mm, after the point."""
     texts = [f".{part:03d}".rstrip("0") if part else "" for part in range(STEPS_PER_MM)]
     return np.array(texts, object)
-
-
-def _spell_mm(steps: int) -> str:
-    whole, part = divmod(abs(steps), STEPS_PER_MM)
-    text = (str(whole) if whole or not part else "") + (f".{part:03d}".rstrip("0") if part else "")
-    return ("-" if steps < 0 else " ") + text
 
 
 def _spell_steps(steps: int) -> str:

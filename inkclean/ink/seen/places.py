@@ -15,7 +15,7 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 
-from inkclean.base.arrays import F32, I64, Bool
+from inkclean.base.arrays import F32, I64, U8, U16, Bool
 from inkclean.base.colour import ENCODED, STEPS
 from inkclean.base.memory import hand_back
 from inkclean.base.network import unfolded
@@ -41,6 +41,7 @@ NOTHING, AROUND_MM, PAPER_ODDS = 0.12, 0.35, -1.0
 DENSE = 0.9
 
 _DARKNESS: F32 = (1 - ENCODED).astype(np.float32)
+_CODES: U8 = np.clip(_DARKNESS * 255, 0, 255).astype(np.uint8)
 
 
 @dataclass(frozen=True)
@@ -68,8 +69,13 @@ class Places:
 
 def darkness(reflectance: F32) -> F32:
     """Return 1 − sRGB-encoded ``reflectance`` (linear, any shape): evenly stepped for the eye."""
-    index = np.clip(reflectance * (STEPS - 1), 0, STEPS - 1).astype(np.uint16)
-    return _DARKNESS[index]
+    return _DARKNESS[_steps(reflectance)]
+
+
+def _steps(reflectance: F32) -> U16:
+    """Return where ``reflectance`` is found in tables of darkness."""
+    steps = reflectance * np.float32(STEPS - 1)
+    return np.clip(steps, 0, STEPS - 1, out=steps).astype(np.uint16)
 
 
 def find_places(ink: F32, px_per_mm: float) -> Places:
@@ -118,8 +124,7 @@ def ink_level(light: F32) -> float:
     codes = np.empty(light.shape, np.uint8)
 
     def fill(rows: slice) -> I64:
-        part = np.clip(darkness(light[rows]) * 255, 0, 255).astype(np.uint8)
-        codes[rows] = part
+        codes[rows] = part = _CODES[_steps(light[rows])]
         return np.bincount(part.ravel(), minlength=256)
 
     count = np.sum(side_by_side(fill, strips(len(codes), STRIP)), axis=0)
