@@ -8,7 +8,7 @@ import cv2
 import numpy as np
 import pytest
 
-from inkclean.base.arrays import F32
+from inkclean.base.arrays import F32, F64
 from inkclean.ink.pencil.separate import separate
 from inkclean.sheet.values import Sheet
 from tests.sheet.patches import FRAME, linear
@@ -41,7 +41,7 @@ def _pen(spacing_mm: float) -> F32:
     return np.asarray(ink / 255, np.float32)
 
 
-def _sheet(paper: F32, ink: F32, tone: float) -> Sheet:
+def _sheet(paper: F32, ink: F32, tone: float | F32 | F64) -> Sheet:
     picture = paper * (1 - ink[..., None] * (1 - tone))
     noise = np.random.default_rng(3).normal(0, 0.012, picture.shape)
     soft = cv2.GaussianBlur(picture, (0, 0), 0.6) + np.asarray(noise, np.float32)
@@ -115,3 +115,23 @@ def test_a_grid_drawn_in_the_pages_ink_stays() -> None:
     paper = _print(6.0, "#202020", squares=True)
     grey, _ = separate(_sheet(paper, _pen(6.0), 0.03))
     assert float((grey.ink[paper.mean(axis=2) < 0.4] < 0.6).mean()) > 0.95
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize(("colour", "pen"), [("#64564C", "#1D1D4E"), ("#4A5A78", "#7A1A1E")])
+def test_print_as_dark_as_a_coloured_pen_goes_by_its_hue(colour: str, pen: str) -> None:
+    paper, ink = _print(5.0, colour, squares=True, curl=0.6), _pen(5.0)
+    grey, pencil = separate(_sheet(paper, ink, linear(pen)))
+    assert "squares" in pencil.note and "removed" in pencil.note
+    near = cv2.dilate(ink, np.ones((7, 7), np.uint8))
+    printed = (near == 0) & (paper.mean(axis=2) < 0.8)
+    assert float((grey.ink[printed] < 0.8).mean()) < 0.04
+    assert float((grey.ink[ink > 0.95] < 0.6).mean()) > 0.98
+
+
+@pytest.mark.slow
+def test_print_in_the_pens_own_hue_stays() -> None:
+    paper, ink = _print(5.0, "#24245E", squares=True), _pen(5.0)
+    grey, pencil = separate(_sheet(paper, ink, linear("#1D1D4E")))
+    assert float((grey.ink[ink > 0.95] < 0.6).mean()) > 0.98
+    assert "squares" not in pencil.note or "kept" in pencil.note

@@ -42,6 +42,9 @@ SPARED = 0.5  # of the depth: what is taken beside ink, where the whole would th
 CLEAR = 1.15  # of the depth: what is taken from a line alone, its grain with it
 BESIDE = 1.5  # of the depth: a neighbour this dark is ink
 DARKEST = 1.15  # density of a line's core from which it is ink's: thin pens look paler than broad
+APART = 9.0  # degrees between the densities of print and of a coloured ink that tell them apart
+HUE_MM = 0.35  # over which a px's hue is averaged
+OWN = 0.4  # share of a px's density from which on it is the ink's
 _EPS = np.float32(0.02)
 
 
@@ -49,13 +52,15 @@ _EPS = np.float32(0.02)
 class Ruled:
     """Printed lines on the sheet.
 
-    ``band`` is (h, w) bool: what the lines may take up, ``factor``² px of the sheet each;
+    ``band`` is (h, w) bool: what the lines may take up, ``factor``² px of the sheet each,
+    ``per_mm`` of these a mm;
     ``depth`` (h / 4, w / 4) float32, the density they reach at their core; ``pale`` is False where
     they are as dark as the ink; ``squares`` is True for lines in two directions.
     """
 
     band: Bool
     factor: int
+    per_mm: float
     depth: F32
     pale: bool
     squares: bool
@@ -100,7 +105,7 @@ def find_ruled(tone: Tone, reduced: F32, per_mm: float, factor: int) -> Ruled | 
     line = (core > 0) & (deep > 0.8 * typical) & (deep < 1.2 * typical)
     colour = _colour(tone, line, factor)
     pale = typical < min(DARKEST, PALER * inked) and float((band > 0).mean()) <= MOST_BAND
-    return Ruled(band > 0, factor, depth, pale, len(families) == 2, colour)
+    return Ruled(band > 0, factor, per_mm, depth, pale, len(families) == 2, colour)
 
 
 def lift(ink: F32, tone: Tone, ruled: Ruled) -> float:
@@ -128,6 +133,41 @@ def lift(ink: F32, tone: Tone, ruled: Ruled) -> float:
         left = np.clip(1.0 - taken / np.maximum(density, np.float32(1e-3)), 0.0, 1.0)
         ink[rows][band] = np.maximum(ink[rows][band], np.float32(1e-4)) ** left
         return int((density > 0.1).sum())
+
+    marked = side_by_side(fill, strips(high, factor * max(1, STRIP // factor)))
+    return sum(marked) / ink.size
+
+
+def lift_other_hue(ink: F32, tone: Tone, ruled: Ruled, print_density: F64, own: F64) -> float:
+    """Remove printed lines of another hue than the ink's from ``ink`` in place, however dark.
+
+    ``print_density`` and ``own`` (3,) are the densities of print and of the page's ink; each px's
+    density is told as a sum of both (as in ``unmix``). Returns the share of the sheet they marked,
+    0 where the hues are too near each other.
+    """
+    both = np.stack([print_density, own], axis=1)
+    length = np.sqrt((both * both).sum(axis=0))
+    cosine = float(print_density @ own) / max(float(length.prod()), 1e-6)
+    if cosine > np.cos(np.radians(APART)):
+        return 0.0
+    amounts = (np.linalg.pinv(both) * length[:, None]).astype(np.float32)
+    high, wide = ink.shape
+    factor = ruled.factor
+    window = max(3, round(HUE_MM * factor * ruled.per_mm) | 1)
+
+    def fill(rows: slice) -> int:
+        band = repeated(ruled.band, factor, (rows, slice(0, wide)))
+        if not band.any():
+            return 0
+        above = min(rows.start, window)
+        density = _density(rows_of(tone, slice(rows.start - above, min(rows.stop + window, high))))
+        soft = cv2.blur(density, (window, window))[above : above + rows.stop - rows.start]
+        shares = np.maximum(np.asarray(cv2.transform(soft, amounts), np.float32), 0.0)
+        print_part, ink_part = shares[..., 0], shares[..., 1]
+        taken = band & (ink_part < OWN * (print_part + ink_part))
+        marked = int((taken & (ink[rows] < 0.9)).sum())
+        ink[rows][taken] = 1.0
+        return marked
 
     marked = side_by_side(fill, strips(high, factor * max(1, STRIP // factor)))
     return sum(marked) / ink.size

@@ -26,7 +26,7 @@ from inkclean.ink.pencil.pigments import (
     lamp_chroma,
     mixtures,
 )
-from inkclean.ink.pencil.ruled import colour_at, find_ruled, lift
+from inkclean.ink.pencil.ruled import colour_at, find_ruled, lift, lift_other_hue
 from inkclean.ink.pencil.unmix import apply, coefficients, under_ink
 from inkclean.ink.values import Grey, Pencil
 from inkclean.sheet.lit import STRIP, averaged, gain_on, repeated, rows_of, stretched
@@ -106,7 +106,7 @@ def separate(
     share = 0.0 if pencilled is None else float(pencilled.mean())
     note, printed = decision.note + (_amount(share) if gone else ""), False
     if "auto" in words:
-        colour, marked, said, band = _lift_print(sheet, grey, factor)
+        colour, marked, said, band = _lift_print(sheet, grey, factor, decision.main)
         if colour and band is not None:
             printed, share, colours = True, min(1.0, share + marked), (*colours, colour)
             pencilled = band if pencilled is None else pencilled | band
@@ -117,8 +117,11 @@ def separate(
     return Grey(grey, sheet.px_per_mm, pencilled), pencil
 
 
-def _lift_print(sheet: Sheet, grey: F32, factor: int) -> tuple[str, float, str, Bool | None]:
-    """Remove grey squares, ruled lines or dots from ``grey`` in place.
+def _lift_print(
+    sheet: Sheet, grey: F32, factor: int, main: Pigment | None
+) -> tuple[str, float, str, Bool | None]:
+    """Remove squares, ruled lines or dots from ``grey`` in place; those as dark as the ink only
+    where its hue is another (``main``, if the page's ink is coloured).
 
     Returns their colour on white (empty if none went), the share of the sheet they marked, a
     note in words, and where they lie (h, w).
@@ -135,9 +138,15 @@ def _lift_print(sheet: Sheet, grey: F32, factor: int) -> tuple[str, float, str, 
         colour = colour_at(sheet.tone, dots.places)
         return colour, float(dots.band.mean()), f"printed dots {colour} removed", dots.band
     kind = "printed squares" if ruled.squares else "printed lines"
-    if not ruled.pale:
+    if ruled.pale:
+        share = lift(grey, sheet.tone, ruled)
+    elif main is None:
+        share = 0.0
+    else:
+        colours = density_of(ruled.colour), density_of(main.hex)
+        share = lift_other_hue(grey, sheet.tone, ruled, *colours)
+    if share == 0.0:
         return "", 0.0, f"{kind} as dark as the ink, so they were kept", None
-    share = lift(grey, sheet.tone, ruled)
     return ruled.colour, share, f"{kind} {ruled.colour} removed", ruled.band
 
 
