@@ -291,9 +291,13 @@ class Desk:
 
     def state(self, page: ShelfPage) -> dict[str, Any]:
         """Return all that the browser shows of a page."""
+        stages = self._stages(page)
+        return {**self.brief(page), "stages": stages, "numbers": shared_numbers()}
+
+    def brief(self, page: ShelfPage) -> dict[str, Any]:
+        """Return what an edit changes at once: all but what was told of the stages."""
         log, work = self.log(page), self.work(page)
         s = work.settings
-        said = self._stages(page)
         return {
             "id": page.id,
             "name": page.name,
@@ -315,8 +319,6 @@ class Desk:
             "names": dict(work.names),
             "book": [entry_json(colour) for colour in self.book.now().colours],
             "checked": [list(place) for place in work.checked],
-            "stages": said,
-            "numbers": shared_numbers(),
         }
 
     def _stages(self, page: ShelfPage) -> dict[str, Any]:

@@ -47,6 +47,15 @@ class Around:
         ] = sheet[rows, columns]
         return out
 
+    def seen(self, sheet: NDArray[_Map]) -> NDArray[_Map]:
+        """Return the same as ``cut``, not copied where the box lies in the sheet."""
+        rows, columns = (
+            slice(self.top, self.top + self.high),
+            slice(self.left, self.left + self.wide),
+        )
+        inside = min(self.top, self.left) >= 0 and rows.stop <= self.shape[0]
+        return sheet[rows, columns] if inside and columns.stop <= self.shape[1] else self.cut(sheet)
+
     def back(self, part: NDArray[_Map]) -> NDArray[_Map]:
         """Return a map of the box as one of the sheet: outside lies what is on the box's rim."""
         if (self.top, self.left, self.high, self.wide) == (0, 0, *self.shape):

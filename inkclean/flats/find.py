@@ -76,7 +76,8 @@ def find_flats(
     merger = Merger(rooms, joins, belonging(rooms, met), fixed, page.scale)
     merger.bar(_barred(rooms, joins, page, merger.odds))
     merger.bar(traced(rooms, splits, page.scale))
-    openings = openings_of(rooms, joins, page.patches, page.ink, page.broad)
+    of_page = page.patches, page.ink, page.broad, page.kept.ends
+    openings = openings_of(rooms, joins, *of_page)
     merger.tell(rooms, openings, page.scale)
     first = Judged(rooms, merger.odds.copy())
     root = merger.run()

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
@@ -36,7 +36,8 @@ class Kept:
     ``zone`` (N,) are the pixels that decide where panels' borders are walled off, ``barred``
     (N,) what barred them, ``met_walls`` (H, W) where panels met on paper, and ``opened`` the
     places that were said to be open; ``ground`` is what came of it. ``lies`` (cells + 1,
-    panels + 1) is how much of each cell lies in which.
+    panels + 1) is how much of each cell lies in which. ``ends`` tells of ridges, by number, how
+    many ends of strokes each runs between.
     """
 
     zone: I64 | None = None
@@ -50,3 +51,4 @@ class Kept:
     deep: Deep | None = None
     laid: Laid | None = None
     middles: Middles | None = None
+    ends: dict[int, int] = field(default_factory=dict)

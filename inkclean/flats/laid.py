@@ -27,7 +27,7 @@ def lay_out(page: Prepared, ink: Ink, rooms: Rooms, bridges: F64) -> tuple[U16, 
     kept, cells, turn = page.kept, rooms.cells, page.turn
     area, label = numbered(rooms, turn, MOST_AREAS)
     sure = turn.back(cells.open_)
-    coverage = page.around.cut(ink.coverage)
+    coverage = page.around.seen(ink.coverage)
     before = kept.laid if kept.laid is not None and kept.laid.serial == cells.after else None
     change = None if before is None else numbers(cells, area, before.area)
 

@@ -114,7 +114,7 @@ def test_dust_size_and_accuracy_show_what_they_do(table: Table) -> None:
     bar.press("Home")
     expect(tab.locator("#say")).to_contain_text("Every mark stays")
     until(tab, lambda: not ring())
-    until(tab, lambda: log_of(table)[-1]["do"] == {"kind": "set", "speck_mm": 0.0})
+    until(tab, lambda: [e["do"] for e in log_of(table)] == [{"kind": "set", "speck_mm": 0.0}])
     tab.get_by_role("button", name="Curve accuracy").click()
     glass = tab.locator("#curves[data-nodes]")
     expect(glass).to_be_visible()

@@ -192,30 +192,35 @@ def _page_routes(desk: Desk) -> list[Route]:
         page, goal = page_of(request), request.path_params["goal"]
         if goal not in GOALS:
             raise LookupError
-        return await _do(lambda: desk.bring(page, goal), page)
+        await run_in_threadpool(desk.bring, page, goal)
+        return JSONResponse({})
 
-    async def _told(act: Callable[[], str], page: ShelfPage) -> Response:
-        note = await run_in_threadpool(act)
-        return JSONResponse({**await run_in_threadpool(desk.state, page), "note": note})
+    async def _told(request: Request, act: Callable[[ShelfPage], str], name: str) -> Response:
+        """Answer an edit, which the page follows to the goal that is looked at, if it says one."""
+        page, goal = page_of(request), request.query_params.get("goal", "")
+
+        def follow() -> dict[str, Any]:
+            words = act(page)
+            if goal in GOALS:
+                desk.bring(page, goal)
+            return {**desk.brief(page), name: words}
+
+        return JSONResponse(await run_in_threadpool(follow))
 
     async def act(request: Request) -> Response:
-        page = page_of(request)
         checked = check_act(await _json(request))
-        return await _told(lambda: desk.act(page, checked), page)
+        return await _told(request, lambda page: desk.act(page, checked), "note")
 
     async def undo(request: Request) -> Response:
-        page = page_of(request)
-        return await _told(lambda: desk.step(page, True), page)
+        return await _told(request, lambda page: desk.step(page, True), "note")
 
     async def redo(request: Request) -> Response:
-        page = page_of(request)
-        return await _told(lambda: desk.step(page, False), page)
+        return await _told(request, lambda page: desk.step(page, False), "note")
 
     async def pencil(request: Request) -> Response:
-        page, asked = page_of(request), await _words(request)
+        asked = await _words(request)
         x, y = check_act({"kind": "speck", "at": asked.get("at")})["at"]
-        words = await run_in_threadpool(desk.pencil, page, x, y)
-        return JSONResponse({**await run_in_threadpool(desk.state, page), "touched": words})
+        return await _told(request, lambda page: desk.pencil(page, x, y), "touched")
 
     async def renew(request: Request) -> Response:
         page, asked = page_of(request), await _words(request)
@@ -236,7 +241,8 @@ def _page_routes(desk: Desk) -> list[Route]:
         use, printing = asked.get("use"), printing_of(asked.get("printing"))
         if use not in USES:
             raise UsageError(f"choose what you need the files for: {', '.join(USES)}")
-        return await _do(lambda: desk.take(page, use, printing), page)
+        await run_in_threadpool(desk.take, page, use, printing)
+        return JSONResponse({})
 
     return [
         Route(_API, show),

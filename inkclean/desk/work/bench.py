@@ -19,6 +19,15 @@ from inkclean.jobs.processes import free_memory_mb
 Publish = Callable[[dict[str, Any]], None]
 # More pages at hand than this are not worth their memory.
 MOST_HANDS = 4
+# What a page needs on its way, imported before the first one comes.
+AHEAD = (
+    "inkclean.sheet.read",
+    "inkclean.sheet.together.join",
+    "inkclean.flats.lettering.find",
+    "inkclean.flats.find",
+    "inkclean.flats.colour.hints",
+    "inkclean.flats.colour.shade",
+)
 # Share of the free memory that a page may need to get a process of its own.
 ROOM = 0.6
 
@@ -189,7 +198,7 @@ def _context() -> Any:
     if "forkserver" not in multiprocessing.get_all_start_methods():
         return multiprocessing.get_context("spawn")
     context = multiprocessing.get_context("forkserver")
-    context.set_forkserver_preload(["inkclean.desk.work.process"])
+    context.set_forkserver_preload(["inkclean.desk.work.process", *AHEAD])
     return context
 
 

@@ -18,10 +18,9 @@ from inkclean.desk import pictures
 from inkclean.desk.colouring import hex_of, hints_of, named
 from inkclean.desk.edits import DUST_SIZES_MM, PageEdits
 from inkclean.desk.work.before import read_told, write_told
+from inkclean.desk.work.flats_told import flats_told
 from inkclean.desk.work.task import GOALS, More
 from inkclean.desk.work.told import (
-    BridgeTold,
-    CheckTold,
     ColoursTold,
     CutTold,
     FirstTold,
@@ -41,8 +40,6 @@ from inkclean.desk.work.told import (
     plain,
 )
 from inkclean.flats.colour.colours import Colouring
-from inkclean.flats.colour.things import things_of
-from inkclean.flats.values import BRIDGED, LINE, OPEN_GAP, Flats
 from inkclean.ink.checks import ink_checks
 from inkclean.page import Page
 from inkclean.pipeline import EVERYTHING
@@ -60,6 +57,7 @@ _OF = {
     "marks": ("raw", "grey", "sheet"),
     "lettering": ("lettering", "ink"),
     "lines": ("prepared",),
+    "labels": ("flats",),
     "flats": ("flats",),
     "colours": ("flats",),
     "relief": ("relief",),
@@ -71,7 +69,6 @@ _MOST_RINGS = 2000  # rings that are
 EDGE_STEP = 4  # points of a bowed edge, one of which is told: 17 of 65, both corners among them
 # colours of nothing, art, text and balloons on the screen
 _PARTS_RGB = ((0, 0, 0), (20, 20, 20), (190, 30, 30), (20, 90, 190))
-_WHAT = {OPEN_GAP: "gap", BRIDGED: "bridge", LINE: "line"}
 Tell = Callable[[str, dict[str, Any]], None]
 
 
@@ -114,6 +111,7 @@ class Bench:
             "marks": self._marks,
             "lettering": self._lettering,
             "lines": self._lines,
+            "labels": self._labels,
             "flats": self._flats,
             "colours": self._colours,
             "relief": self._relief,
@@ -322,27 +320,12 @@ class Bench:
     def _lines(self, work: PageEdits) -> LinesTold:
         return LinesTold()
 
+    def _labels(self, work: PageEdits) -> Shown:
+        """Show which area is where, as soon as it is known: the browser fetches it meanwhile."""
+        return Shown(**self._shown("labels", self.page.flats().labels))
+
     def _flats(self, work: PageEdits) -> FlatsTold:
-        flats = self.page.flats()
-        return FlatsTold(
-            **self._shown("labels", flats.labels),
-            areas=[
-                (
-                    round(float(a["x_mm"]), 2),
-                    round(float(a["y_mm"]), 2),
-                    int(a["kind"]),
-                    round(float(a["size_mm2"]), 1),
-                )
-                for a in flats.areas
-            ],
-            bridges=[
-                BridgeTold(np.round(bridge["cubic"], 3).tolist(), bool(bridge["given"]))
-                for bridge in flats.bridges
-            ],
-            things=things_of(flats).tolist(),
-            gaps=np.round(flats.gaps["cubic"], 3).tolist(),
-            checks=checks_told(flats),
-        )
+        return flats_told(self.page.flats(), self._told["labels"])
 
     def _colours(self, work: PageEdits) -> ColoursTold:
         self._names = dict(work.names)
@@ -365,30 +348,6 @@ class Bench:
         x, y = (np.rint(128 + 127 * part).astype(np.uint16) for part in (relief.x, relief.y))
         packed = np.where(relief.on, y << 8 | x, 0).astype(np.uint16)
         return ReliefTold(**self._shown("relief", packed), px_per_mm=relief.px_per_mm)
-
-
-def checks_told(flats: Flats) -> list[CheckTold]:
-    """Return what to check in the areas, for the browser."""
-    height, width = flats.labels.shape
-
-    def label(point: F64) -> int:
-        x, y = (point * flats.px_per_mm).astype(int)
-        return int(flats.labels[min(y, height - 1), min(x, width - 1)])
-
-    return [
-        CheckTold(
-            x=round(float(check["x_mm"]), 3),
-            y=round(float(check["y_mm"]), 3),
-            size=round(float(check["size_mm"]), 2),
-            what=_WHAT[int(check["kind"])],
-            bridge=int(check["bridge"]),
-            labels=[label(check["one"]), label(check["other"])],
-            one=np.round(check["one"], 3).tolist(),
-            other=np.round(check["other"], 3).tolist(),
-            cubics=np.round(flats.gaps["cubic"][flats.gaps["check"] == number], 3).tolist(),
-        )
-        for number, check in enumerate(flats.checks)
-    ]
 
 
 def _grey(coverage: F32) -> U8:

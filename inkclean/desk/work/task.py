@@ -17,8 +17,8 @@ GOALS = {
     "ink": _INK,
     "marks": (*_INK, "marks"),
     "lettering": (*_INK, "marks", "lettering"),
-    "flats": (*_INK, "lines", "flats", "colours"),
-    "shade": (*_INK, "lines", "flats", "colours", "relief"),
+    "flats": (*_INK, "lines", "labels", "flats", "colours"),
+    "shade": (*_INK, "lines", "labels", "flats", "colours", "relief"),
 }
 # What each purpose takes along: kinds of the clean results, and whether the areas are needed.
 USES: dict[str, tuple[tuple[str, ...], bool]] = {

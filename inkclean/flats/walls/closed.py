@@ -80,14 +80,28 @@ class Openings:
 
 
 def openings_of(
-    rooms: Rooms, joins: Joins, patches: Patches, ink: Bool, line_px: float
+    rooms: Rooms,
+    joins: Joins,
+    patches: Patches,
+    ink: Bool,
+    line_px: float,
+    known: dict[int, int] | None = None,
 ) -> Openings:
-    """Return what the ink (H, W), as drawn, tells of the openings of all joins."""
+    """Return what the ink (H, W), as drawn, tells of the openings of all joins.
+
+    ``known`` keeps the ends of ridges for the next time that this is asked of the page.
+    """
     patch = np.zeros(len(joins) + 1, np.int64)
     wall = rooms.cells.wall.ravel()
-    at = np.flatnonzero(wall)
+    at = np.flatnonzero(wall > 0)
     np.maximum.at(patch, wall[at], patches.number.ravel()[at])
-    return Openings(stroke_ends(joins, ink, line_px), patch[1:], patches.around, line_px)
+    known = {} if known is None else known
+    ends = np.array([known.get(ridge, -1) for ridge in joins.ridge.tolist()], np.int64)
+    fresh = ends < 0
+    ends[fresh] = stroke_ends(joins.chosen(fresh), ink, line_px)
+    drawn = fresh & (joins.ridge > 0)
+    known.update(zip(joins.ridge[drawn].tolist(), ends[drawn].tolist(), strict=True))
+    return Openings(ends, patch[1:], patches.around, line_px)
 
 
 def stroke_ends(joins: Joins, ink: Bool, line_px: float) -> I64:

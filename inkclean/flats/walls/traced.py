@@ -9,9 +9,10 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from inkclean.base.arrays import F64, I32, Bool
+from inkclean.base.arrays import F64, I32, I64, Bool
 from inkclean.flats.rasters import depth, dilated, square, tally
-from inkclean.flats.walls.rooms import Rooms, lay
+from inkclean.flats.walls.cells import widened
+from inkclean.flats.walls.rooms import Rooms, on_pixels
 
 NEAR_MM = 0.9  # a hand that follows a line keeps this near it,
 LEAST_MM = 2.0  # for as long as this
@@ -106,12 +107,38 @@ def traced(rooms: Rooms, lines: list[tuple[F64, Bool]], px_per_mm: float) -> Boo
     if not len(start):
         return np.zeros(len(rooms.a), bool)
     cubic = start[:, None] + (stop - start)[:, None] * np.linspace(0, 1, 4)[:, None]
-    path = lay(rooms.cells.label.shape, cubic, np.arange(len(cubic))) > 0
-    near = dilated(path, square(2 * round(BESIDE_MM * px_per_mm) + 1)) > 0
-    a, b, where = rooms.touching
-    followed = near.ravel()[where].all(axis=1) & (rooms.cells.wall.ravel()[where] == 0).all(axis=1)
+    a, b = _followed(rooms, cubic, round(BESIDE_MM * px_per_mm))
     most = rooms.count + 1
-    pair = np.searchsorted(rooms.a * most + rooms.b, a[followed] * most + b[followed])
+    pair = np.searchsorted(rooms.a * most + rooms.b, a * most + b)
     covered = tally(pair, None, len(rooms.a))
     enough = np.minimum(COVERED * rooms.drawn, LONG_MM * px_per_mm)
     return np.asarray(covered > np.maximum(enough, 1))
+
+
+def _followed(rooms: Rooms, cubic: F64, beside: int) -> tuple[I64, I64]:
+    """Return the rooms of all two pixels of ink side by side that lie near some cubics.
+
+    ``beside``: so many px from them at most.
+    """
+    shape = rooms.cells.label.shape
+    rows, columns, _ = on_pixels(shape, cubic, np.arange(len(cubic)))
+    box = widened((_span(rows), _span(columns)), beside, shape)
+    near = np.zeros((box[0].stop - box[0].start, box[1].stop - box[1].start), bool)
+    near[rows - box[0].start, columns - box[1].start] = True
+    near = dilated(near, square(2 * beside + 1)) > 0
+    # those in the rows first: they are few
+    where, wide = rooms.cells.touching.where, shape[1]
+    here = (where[:, 0] >= box[0].start * wide) & (where[:, 1] < box[0].stop * wide)
+    a, b, where = (part[here] for part in (rooms.cells.touching.a, rooms.cells.touching.b, where))
+    row, column = np.divmod(where, wide)
+    column -= box[1].start
+    inside = ((column >= 0) & (column < near.shape[1])).all(axis=1)
+    met = near[row - box[0].start, column.clip(0, near.shape[1] - 1)].all(axis=1) & inside
+    met &= (rooms.cells.wall.ravel()[where] == 0).all(axis=1)
+    one, other = rooms.of[a[met]], rooms.of[b[met]]
+    apart = one != other
+    return np.minimum(one, other)[apart], np.maximum(one, other)[apart]
+
+
+def _span(at: I64) -> slice:
+    return slice(int(at.min()), int(at.max()) + 1)

@@ -10,10 +10,11 @@ export class Accuracy {
     this.glass = document.getElementById("curves");
     this.asked = null;
     this.under = false;
+    this.known = new Map(); // what was fetched for the piece shown
   }
 
-  /** Show the curves for `within` (mm); the latest asked for wins. */
-  async show(within) {
+  /** Show the curves for `within` (mm), one of `steps`; the latest asked for wins. */
+  async show(within, steps) {
     this.asked = within;
     if (this.under) return;
     this.under = true;
@@ -26,15 +27,34 @@ export class Accuracy {
     } finally {
       this.under = false;
     }
+    await this.ahead(within, steps);
   }
 
-  async trace(within) {
+  /** Fetch what the slider may ask for next, the nearest first, while nobody waits. */
+  async ahead(within, steps) {
+    const at = steps.indexOf(within);
+    const next = [...steps].sort((a, b) => Math.abs(steps.indexOf(a) - at) - Math.abs(steps.indexOf(b) - at));
+    for (const step of next) {
+      if (this.under || !this.spot) return;
+      await this.curves(step).catch(() => {});
+    }
+  }
+
+  /** The curves for `within` in the piece that is shown, fetched once. */
+  async curves(within) {
     const { desk } = this;
     const { canvas, k, x, y } = desk.view;
     this.spot ??= [(canvas.clientWidth / 2 - x) / k, (canvas.clientHeight / 2 - y) / k];
     const [px, py] = this.spot.map((v) => v.toFixed(2));
+    const key = `${desk.page} ${desk.state.stages.ink?.key} ${px} ${py} ${within}`;
+    if (!this.known.has(key)) this.known.set(key, await get(`api/pages/${desk.page}/curves?x=${px}&y=${py}&within=${within}`));
+    return this.known.get(key);
+  }
+
+  async trace(within) {
+    const { desk } = this;
     await desk.trying(async () => {
-      this.paint(await get(`api/pages/${desk.page}/curves?x=${px}&y=${py}&within=${within}`));
+      this.paint(await this.curves(within));
       const nodes = this.nodes;
       desk.say(`Curves stay within ${within.toFixed(3)} mm of the ink: ${nodes} points in this piece.`);
     });
@@ -71,6 +91,7 @@ export class Accuracy {
   hide() {
     this.asked = null;
     this.spot = null;
+    this.known.clear();
     this.glass.hidden = true;
   }
 }

@@ -6,7 +6,8 @@ import { Palette } from "./palette.js";
 import { button, choice, el } from "./parts.js";
 import { numbers } from "./numbers.js";
 import { direction, drawArrow, lightFrom } from "./shade.js";
-import { byTable, valueAt, valueNow } from "./tiles.js";
+import { valueAt, valueNow } from "./tiles.js";
+import { Tints } from "./tints.js";
 
 const HELP = {
   dab: "Choose a colour, then tap an area, or draw over several.",
@@ -23,7 +24,7 @@ export class Areas {
   constructor(desk) {
     this.desk = desk;
     this.mode = "dab";
-    this.version = 0;
+    this.tints = new Tints();
     this.palette = new Palette(this, () => this.use("dab"), (colour, name) => this.rename(colour, name));
     this.checks = new Checks(
       desk,
@@ -94,13 +95,11 @@ export class Areas {
     this.seen = { ...flats, palette: [...colours.palette], names: [...colours.names], of: [...colours.of_area], book: [...colours.book] };
     this.pending = [];
     this.tint = null;
-    this.version += 1;
     this.palette.show(this.seen);
   }
 
   /** Show colours that changed where they are. */
   repaint() {
-    this.version += 1;
     this.palette.show(this.seen);
     this.show();
   }
@@ -111,8 +110,7 @@ export class Areas {
     if (!ink) return;
     const layers = [];
     if (this.seen) {
-      const table = this.table();
-      const change = { key: `v${this.version}`, paint: (tile) => byTable(tile, table) };
+      const change = this.tints.of(this.seen);
       layers.push(desk.layer("labels", this.seen, this.seen.picture, ink.px_per_mm, { change, hard: true }));
     }
     const { relief } = desk.state.stages;
@@ -130,22 +128,11 @@ export class Areas {
     return this.desk.view.layers.find((one) => one.name === name);
   }
 
-  table() {
-    const { palette, of } = this.seen;
-    const colours = palette.map((hex) => {
-      const n = parseInt(hex.slice(1), 16);
-      return (0xff000000 | ((n & 255) << 16) | (n & 0xff00) | (n >> 16)) >>> 0;
-    });
-    const table = new Uint32Array(65536).fill(0xffffffff);
-    table.set(Uint32Array.from(of, (row) => colours[row]));
-    return table;
-  }
-
   stage(name) {
     if ((name === "ink" && !this.seen) || name === "relief") this.show();
-    const { flats, ink } = this.desk.state.stages;
+    const { labels, ink } = this.desk.state.stages;
     // the new labels come while their colours are still worked out
-    if (name === "flats" && this.seen && ink) this.desk.view.fetch(this.desk.layer("labels", flats, flats.picture, ink.px_per_mm));
+    if (name === "labels" && this.seen && ink) this.desk.view.fetch(this.desk.layer("labels", labels, labels.picture, ink.px_per_mm));
     if (name !== "colours") return;
     const first = !this.seen;
     this.snapshot();
@@ -176,7 +163,6 @@ export class Areas {
     if (!this.palette.colour) return null;
     const row = this.palette.row(this.seen);
     for (const label of labels) this.seen.of[label] = row;
-    this.version += 1;
     this.show();
     return this.seen.names[row];
   }
@@ -199,9 +185,10 @@ export class Areas {
     return things.flatMap((thing, n) => (like(thing, n) ? [n + 1] : []));
   }
 
-  /** Fill what the dab is drawn over, as far as it stays in an area. */
+  /** Fill what the dab is drawn over, as far as it stays in an area; background if it began there. */
   async over(from, to) {
     const { sweep } = this;
+    const began = await sweep.began;
     const steps = Math.max(1, Math.ceil((mend.apart(from, to) * this.desk.view.k) / STEP_PX));
     for (let n = 1; n <= steps; n++) {
       const at = [0, 1].map((axis) => from[axis] + ((to[axis] - from[axis]) * n) / steps);
@@ -209,6 +196,10 @@ export class Areas {
       if (label !== sweep.in) [sweep.in, sweep.stayed] = [label, 0];
       sweep.stayed += STEP_PX;
       if (!label || sweep.stayed < STAY_PX || sweep.met.has(label)) continue;
+      if (label !== began && this.seen.areas[label - 1][2]) {
+        sweep.spared = true;
+        continue;
+      }
       sweep.met.set(label, at);
       this.fill([label]);
     }
@@ -221,14 +212,17 @@ export class Areas {
     await sweep.done;
     const points = [...sweep.met.values()];
     if (!points.length) return this.dab(line[0]);
-    this.desk.say(points.length === 1 ? "Filled." : `Filled ${points.length} areas.`);
+    const filled = points.length === 1 ? "Filled." : `Filled ${points.length} areas.`;
+    this.desk.say(sweep.spared ? `${filled} To fill the background, start on it.` : filled);
     return this.desk.act({ kind: "sweep", points, ...this.palette.said });
   }
 
   begin(at) {
     if (!this.seen) return false;
     this.line = [at];
-    if (this.mode === "dab") this.sweep = { met: new Map(), in: 0, stayed: 0, done: Promise.resolve() };
+    // the ink around is fetched, to be there when the line ends
+    if (this.mode === "bridge" || this.mode === "split") this.snapped([at, at]);
+    if (this.mode === "dab") this.sweep = { met: new Map(), in: 0, stayed: 0, began: this.label(at, false), done: Promise.resolve() };
     return true;
   }
 
@@ -347,10 +341,16 @@ export class Areas {
     return labels.map((label) => ({ label, at: this.seen.areas[label - 1].slice(0, 2) }));
   }
 
-  /** Make areas one, in the colour of the first. */
-  united(met) {
-    for (const { label } of met.slice(1)) this.seen.of[label] = this.seen.of[met[0].label];
-    this.version += 1;
+  /** Make areas one, in the colour that was given by hand last among them, else the first's. */
+  async united(met) {
+    const { of } = this.seen;
+    const labels = new Set(met.map(({ label }) => label));
+    let row = of[met[0].label];
+    for (const [x, y] of this.desk.state.dabs) {
+      const label = await this.label([x, y], false);
+      if (labels.has(label)) row = of[label];
+    }
+    for (const label of labels) of[label] = row;
     this.show();
     return this.desk.act({ kind: "join", points: met.map(({ at }) => at) });
   }
@@ -382,6 +382,9 @@ export class Areas {
     ctx.globalAlpha = 1;
     if (this.mode === "check") mend.stroke(ctx, this.checks.left.flatMap(({ cubics }) => cubics), wide, "#b4540a");
     ctx.setLineDash([]);
+    // the bridge that is asked about stands out
+    const asked = this.mode === "check" ? this.seen?.bridges[this.checks.place?.bridge] : null;
+    for (const [width, colour] of asked ? [[8, "#fff"], [4, "#1d5266"]] : []) mend.stroke(ctx, [asked.cubic], width / k, colour);
     for (const line of [...(this.pending ?? []), ...(this.line && this.mode !== "dab" ? [this.line] : [])]) {
       ctx.lineWidth = 3 / k;
       ctx.strokeStyle = "#1d5266";

@@ -4,9 +4,9 @@ import { Accuracy } from "./accuracy.js";
 import { Checks } from "./checks.js";
 import { Letters } from "./letters.js";
 import { Marks, disc } from "./marks.js";
-import { post } from "./net.js";
 import { button, choice, el, slider } from "./parts.js";
-import { reweighed } from "./weight.js";
+import { lighten } from "./tiles.js";
+import { makeReady, reweighed } from "./weight.js";
 
 const HELP = {
   look: "Drag the line to compare. A ring marks removed specks: tap it to bring them back.",
@@ -66,7 +66,7 @@ export class Ink {
     this.sizes = this.marks.steps(s.speck_mm);
     this.speckBar = slider("Dust size", 0, this.sizes.length - 1, 1, this.sizes.indexOf(s.speck_mm), (n) => this.marks.show(this.sizes[n]), (n) => this.settle({ speck_mm: this.sizes[n] }), (n) => `${this.sizes[n]} mm`);
     this.close = [...new Set([...CLOSE, s.within_mm])].sort((a, b) => a - b);
-    this.closeBar = slider("Curve accuracy", 0, this.close.length - 1, 1, this.close.indexOf(s.within_mm), (n) => this.accuracy.show(this.close[n]), (n) => this.settle({ within_mm: this.close[n] }), (n) => `${this.close[n]} mm`);
+    this.closeBar = slider("Curve accuracy", 0, this.close.length - 1, 1, this.close.indexOf(s.within_mm), (n) => this.accuracy.show(this.close[n], this.close), (n) => this.settle({ within_mm: this.close[n] }), (n) => `${this.close[n]} mm`);
     this.widthBar = slider("Width", 0.2, 6, 0.1, this.width, (v) => this.widen(v), () => {});
     this.hold = button("Hold to see the photo", () => {});
     this.holding();
@@ -97,7 +97,9 @@ export class Ink {
     this.checks.refresh();
     if (this.said && key === "check" && was !== key) this.checks.step();
     const s = this.desk.state.settings;
-    if (this.said && key === "close") this.accuracy.show(s.within_mm);
+    if (this.said && key === "close") this.accuracy.show(s.within_mm, this.close);
+    if (this.said && key === "weight") this.ready();
+    else lighten("edges");
     if (key === "specks") this.marks.show(s.speck_mm);
     this.desk.view.draw();
   }
@@ -150,6 +152,7 @@ export class Ink {
     this.fresh = true;
     const waiting = document.getElementById("say").textContent.endsWith("…");
     this.show();
+    if (this.mode === "weight") this.ready();
     if (waiting) this.desk.say(HELP[this.mode]);
   }
 
@@ -168,6 +171,12 @@ export class Ink {
 
   settle(values) {
     return this.desk.act({ kind: "set", ...values });
+  }
+
+  /** What moves with the slider is worked out before it is: it takes a moment. */
+  ready() {
+    const layer = this.desk.view.layers.find(({ name }) => name === "ink");
+    if (layer) makeReady(this.desk.view, layer).catch(() => {}); // the picture has just been replaced
   }
 
   weigh(value) {
@@ -249,11 +258,10 @@ export class Ink {
   async pencil(at) {
     const { desk } = this;
     await desk.trying(async () => {
-      const answer = await post(`api/pages/${desk.page}/pencil`, { at });
-      desk.adopt(answer);
-      this.asked = true;
-      desk.say(`${answer.touched} …`);
-      desk.follow();
+      const before = desk.state.stages.pencil?.key;
+      const answer = await desk.edit("pencil", { at });
+      this.asked = desk.state.stages.pencil?.key === before;
+      if (this.asked) desk.say(`${answer.touched} …`);
     });
   }
 
@@ -331,6 +339,7 @@ export class Ink {
   }
 
   leave() {
+    lighten("edges");
     this.marks.hide();
     this.accuracy.hide();
     this.pending = [];

@@ -20,6 +20,8 @@ class Desk {
     this.wipe = $("wipe");
     this.page = null;
     this.state = null;
+    this.sent = 0; // edits that are not answered yet
+    this.latest = 0; // how often the page was changed, as far as was heard
     this.share = 0.5;
     this.shelf = new Shelf($("shelf"), this);
     this.stations = { sheet: new Sheet(this), ink: new Ink(this), areas: new Areas(this), take: new Take(this) };
@@ -73,6 +75,7 @@ class Desk {
     await this.trying(async () => {
       this.page = id;
       this.state = await get(`api/pages/${id}`);
+      this.latest = this.state.count;
       learn(this.state.numbers);
       $("shelf").hidden = true;
       this.hand.hidden = false;
@@ -135,9 +138,7 @@ class Desk {
   /** Keep an edit; the page follows. */
   async act(act) {
     return this.trying(async () => {
-      const state = await post(`api/pages/${this.page}/acts`, act);
-      this.adopt(state);
-      this.follow();
+      const state = await this.edit("acts", act);
       if (state.note) this.say(state.note);
       return state;
     });
@@ -146,16 +147,33 @@ class Desk {
   async step(way) {
     if (!this.page) return;
     await this.trying(async () => {
-      const state = await post(`api/pages/${this.page}/${way}`);
-      this.adopt(state);
+      const state = await this.edit(way, null);
       this.say([way === "undo" ? "Undone." : "Redone.", state.note].filter(Boolean).join(" "));
-      this.follow();
     });
+  }
+
+  /** Send an edit; the server has the page follow it to what is looked at, without being asked. */
+  async edit(way, words) {
+    const { page } = this;
+    const goal = this.now?.goal;
+    this.sent += 1;
+    try {
+      const state = await post(`api/pages/${page}/${way}${goal ? `?goal=${goal}` : ""}`, words);
+      this.adopt(state);
+      this.marks();
+      this.now?.changed?.();
+      if (this.now?.goal !== goal) this.bring();
+      return state;
+    } finally {
+      this.sent -= 1;
+      if (!this.sent && page === this.page && this.latest > this.state.count) this.elsewhere();
+    }
   }
 
   /** Take over a newer state; what was heard of the stages meanwhile is not forgotten. */
   adopt(state) {
     if (state.id !== this.page) return;
+    state.stages ??= this.state.stages;
     for (const [name, said] of Object.entries(this.state.stages))
       if ((said.n ?? 0) > (state.stages[name]?.n ?? 0)) state.stages[name] = said;
     if (state.count >= this.state.count) this.state = state;
@@ -170,7 +188,11 @@ class Desk {
   hear(event) {
     if (event.event === "shelf") this.trying(() => this.shelf.refresh());
     if (!this.page || event.page !== this.page) return;
-    if (event.event === "changed" && event.count > this.state.count) this.elsewhere();
+    if (event.event === "changed") {
+      this.latest = event.count;
+      // what was sent from here is answered by itself
+      if (!this.sent && event.count > this.state.count) this.elsewhere();
+    }
     if (event.event === "stage") {
       this.state.stages[event.stage] = event.said;
       this.now?.stage?.(event.stage);
@@ -181,7 +203,7 @@ class Desk {
     if (event.event === "taking" || event.event === "taken") this.stations.take.hear(event);
   }
 
-  /** Another tab or an own request that was quicker than its answer changed the page. */
+  /** Another tab changed the page. */
   async elsewhere() {
     await this.trying(async () => {
       const state = await get(`api/pages/${this.page}`);

@@ -1,6 +1,6 @@
 // What a hand's line means on the areas: ends that snap to the ink, loops, and what a line parts.
 
-import { patch } from "./tiles.js";
+import { patch, scratch } from "./tiles.js";
 
 const REACH = 24; // css px around the finger within which ink and gaps are found
 const INTO_MM = 0.25; // a line that snaps goes this far into the ink
@@ -83,7 +83,8 @@ export async function enclosed(loop, view, labels, areas) {
   const [x0, y0] = [Math.floor(Math.min(...xs)), Math.floor(Math.min(...ys))];
   const [w, h] = [Math.ceil(Math.max(...xs)) - x0 + 1, Math.ceil(Math.max(...ys)) - y0 + 1];
   const values = await patch(labels, level, x0, y0, w, h, 0);
-  const ctx = new OffscreenCanvas(w, h).getContext("2d");
+  const ctx = scratch(w, h);
+  ctx.beginPath();
   loop.forEach((_, n) => ctx.lineTo(xs[n] - x0, ys[n] - y0));
   ctx.fill();
   const mask = ctx.getImageData(0, 0, w, h).data;
@@ -113,7 +114,12 @@ export async function parted(line, walls, view, labels, ink) {
     const [x, y] = px(n).map(Math.floor);
     return x < 0 || y < 0 || x >= w || y >= h ? -1 : y * w + x;
   };
-  const free = (k, label) => k >= 0 && values[k] === label && !inked(dark[k]) && !wall[k];
+  // what may be flooded of an area, 1 each: alpha of walls is the high byte
+  const paper = (label) => {
+    const free = new Uint8Array(w * h);
+    for (let k = 0; k < free.length; k++) if (values[k] === label && (dark[k] & 255) >= DARK && wall[k] >>> 24 <= 40) free[k] = 1;
+    return free;
+  };
   for (const share of [0.5, 0.35, 0.65, 0.2, 0.8]) {
     const n = Math.max(1, Math.min(line.length - 1, Math.round(share * (line.length - 1))));
     const [[ax, ay], [bx, by]] = [line[n - 1], line[n]];
@@ -123,48 +129,61 @@ export async function parted(line, walls, view, labels, ink) {
     const label = values[at([mx, my])];
     const off = 2.6 / per;
     const sides = [1, -1].map((s) => at([mx - (s * off * (by - ay)) / length, my + (s * off * (bx - ax)) / length]));
-    if (!label || !sides.every((k) => free(k, label))) continue;
-    const parts = sides.map((k) => flooded(k, w, h, (q) => free(q, label)));
-    if (parts[0].mask[sides[1]]) return null; // the line leaves a way round
-    const { mask } = parts[0].count < parts[1].count ? parts[0] : parts[1];
+    const free = label ? paper(label) : null;
+    if (!free || !sides.every((k) => k >= 0 && free[k])) continue;
+    const first = flooded(sides[0], w, h, free);
+    if (!free[sides[1]]) return null; // the line leaves a way round
+    const second = flooded(sides[1], w, h, free);
+    const { mask } = first.count < second.count ? first : second;
     return { picture: tinted(mask, w, h), x: x0 / per, y: y0 / per, width: w / per, height: h / per };
   }
   return null;
 }
 
 function strokes(lines, px, w, h) {
-  const ctx = new OffscreenCanvas(w, h).getContext("2d");
+  const ctx = scratch(w, h);
   ctx.lineWidth = 2.2;
-  for (const line of lines) {
-    ctx.beginPath();
-    line.forEach((p) => ctx.lineTo(...px(p)));
-    ctx.stroke();
-  }
-  const { data } = ctx.getImageData(0, 0, w, h);
-  return Uint8Array.from({ length: w * h }, (_, k) => (data[4 * k + 3] > 40 ? 1 : 0));
+  ctx.beginPath();
+  for (const line of lines) line.forEach((p, n) => (n ? ctx.lineTo(...px(p)) : ctx.moveTo(...px(p))));
+  ctx.stroke();
+  return new Uint32Array(ctx.getImageData(0, 0, w, h).data.buffer);
 }
 
-/** All px that hang together with one, over px that are free. */
+/**
+ * All px that hang together with one over px that are `free` (1 each), which they are no more then.
+ * Whole runs of a row are taken at once.
+ */
 export function flooded(start, w, h, free) {
   const mask = new Uint8Array(w * h);
   const todo = [start];
-  mask[start] = 1;
   let count = 0;
   while (todo.length) {
-    const k = todo.pop();
-    count += 1;
-    const x = k % w;
-    for (const q of [x > 0 ? k - 1 : -1, x < w - 1 ? k + 1 : -1, k - w, k + w])
-      if (q >= 0 && q < w * h && !mask[q] && free(q)) {
-        mask[q] = 1;
-        todo.push(q);
+    const seed = todo.pop();
+    if (!free[seed]) continue;
+    const row = seed - (seed % w);
+    let [left, right] = [seed, seed];
+    while (left > row && free[left - 1]) left -= 1;
+    while (right < row + w - 1 && free[right + 1]) right += 1;
+    mask.fill(1, left, right + 1);
+    free.fill(0, left, right + 1);
+    count += right - left + 1;
+    for (const step of [-w, w]) {
+      if (row + step < 0 || row + step >= w * h) continue;
+      // one seed for each run beside this one
+      for (let k = left + step, before = 0; k <= right + step; k++) {
+        if (free[k] && !before) todo.push(k);
+        before = free[k];
       }
+    }
   }
   return { mask, count };
 }
 
+const tint = new OffscreenCanvas(1, 1);
+
 function tinted(mask, w, h) {
-  const picture = new OffscreenCanvas(w, h);
+  const picture = tint;
+  [picture.width, picture.height] = [w, h];
   const image = new ImageData(w, h);
   const out = new Uint32Array(image.data.buffer);
   for (let k = 0; k < mask.length; k++) if (mask[k]) out[k] = 0x90665de0; // rgba e0 5d 66 90

@@ -20,7 +20,7 @@ export function direction([x0, y0], [x1, y1]) {
 export function lightFrom(degrees) {
   const table = tableOf(degrees);
   return {
-    key: `light ${degrees}`,
+    key: () => `light ${degrees}`,
     paint: (tile) => byTable(tile, table),
   };
 }

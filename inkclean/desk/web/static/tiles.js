@@ -3,22 +3,37 @@
 import { at } from "./net.js";
 import { numbers } from "./numbers.js";
 
-// A large tablet at full sharpness shows some 40 tiles of each of two pictures, old and new.
-const MOST = 180;
+// How many tiles are kept: of pictures, and of values and what was painted of them. Fewer than are
+// on the screen would be made again at every frame.
+const LEAST = { pictures: 48, values: 24 };
+const MOST_PICTURES = 180;
+const most = { ...LEAST };
 const NUMBERS = "application/octet-stream"; // tiles that are whole numbers, not a picture
 const held = new Map(); // url → {image}, {image: null} while under way
 const raw = new Map(); // url → {values, width, height}, or a promise of it
 const heard = new WeakSet(); // promises of values that somebody waits for
 const painted = new Map(); // url → {key, image}: values as colours, the latest table only
 
-/** Give the tile's bitmap if it is here; else have it fetched and call `come` when it is. */
+/** Keep as many tiles as a screen needs that shows `count`: those before and after a change. */
+export function keepFor(count) {
+  most.pictures = Math.max(LEAST.pictures, Math.min(3 * count, MOST_PICTURES));
+  most.values = Math.max(LEAST.values, 2 * count);
+  trim(held, most.pictures, closed);
+  trim(raw, most.values);
+  trim(painted, most.values, emptied);
+}
+
+/**
+ * Give the tile's bitmap and what it shows, `image` and `look`, if it is here; else have it
+ * fetched and call `come` when it is.
+ */
 export function tile(url, come, change = null) {
   if (change) return recoloured(url, come, change);
   const known = held.get(url);
   if (known) {
     held.delete(url);
     held.set(url, known);
-    return known.image;
+    return known.image && { image: known.image, look: url };
   }
   const entry = { image: null };
   held.set(url, entry);
@@ -28,34 +43,27 @@ export function tile(url, come, change = null) {
       come();
     })
     .catch(() => held.delete(url));
-  trim(held, MOST, (gone) => gone.image?.close());
+  trim(held, most.pictures, closed);
   return null;
 }
 
 /** The same of a tile whose values become colours here, at once whenever the table changes. */
 function recoloured(url, come, change) {
   const known = painted.get(url);
-  if (known?.key === change.key) return known.image;
-  let values = raw.get(url);
-  const shown = held.get(url)?.image;
-  if (!values && shown) {
-    // it is on the screen as it is: nothing need be fetched
-    values = read(shown);
-    raw.set(url, values);
-    trim(raw, MOST / 3);
-  }
-  values ??= asked(url);
+  const values = here(url) ?? asked(url);
   if (values instanceof Promise) {
     if (!heard.has(values)) values.then(come, () => {});
     heard.add(values);
     return null;
   }
+  const key = change.key(() => valuesIn(values));
+  const look = `${url} ${key}`;
   const image = known?.image ?? new OffscreenCanvas(values.width, values.height);
-  image.getContext("2d").putImageData(change.paint(values), 0, 0);
+  if (known?.key !== key) image.getContext("2d").putImageData(change.paint(values), 0, 0);
   painted.delete(url);
-  painted.set(url, { key: change.key, image });
-  trim(painted, MOST / 3);
-  return image;
+  painted.set(url, { key, image });
+  trim(painted, most.values, emptied);
+  return { image, look };
 }
 
 async function fetched(url) {
@@ -90,18 +98,36 @@ function asked(url) {
   });
   raw.set(url, coming);
   coming.catch(() => raw.delete(url));
-  trim(raw, MOST / 3);
+  trim(raw, most.values);
   return coming;
 }
 
 export async function valuesOf(url) {
-  return raw.get(url) ?? asked(url);
+  return here(url) ?? asked(url);
 }
+
+/** The values of a tile, or a promise of them; undefined if nobody asked for it yet. */
+function here(url) {
+  const shown = held.get(url)?.image;
+  if (!raw.has(url) && shown) {
+    // it is on the screen as it is: nothing need be fetched
+    raw.set(url, read(shown));
+    trim(raw, most.values);
+  }
+  return raw.get(url);
+}
+
+/** An empty canvas to draw on and read at once: there is one for all, so that none waits to be freed. */
+export function scratch(width, height) {
+  [slate.canvas.width, slate.canvas.height] = [width, height];
+  return slate;
+}
+
+const slate = new OffscreenCanvas(1, 1).getContext("2d", { willReadFrequently: true });
 
 function read(image) {
   const { width, height } = image;
-  const canvas = new OffscreenCanvas(width, height);
-  const ctx = canvas.getContext("2d", { willReadFrequently: true });
+  const ctx = scratch(width, height);
   ctx.drawImage(image, 0, 0);
   const data = new Uint32Array(ctx.getImageData(0, 0, width, height).data.buffer);
   const values = new Uint16Array(data.length);
@@ -111,16 +137,27 @@ function read(image) {
 
 /** Let go of the tiles of a picture that will not be shown again. */
 export function forget(start) {
-  for (const [url, entry] of held)
-    if (url.startsWith(start)) {
-      entry.image?.close();
-      held.delete(url);
-    }
-  for (const map of [raw, painted]) for (const url of [...map.keys()]) if (url.startsWith(start)) map.delete(url);
+  for (const [map, gone] of [[held, closed], [raw, () => {}], [painted, emptied]])
+    for (const [url, entry] of [...map])
+      if (url.startsWith(start)) {
+        gone(entry);
+        map.delete(url);
+      }
 }
 
-function trim(map, most, gone = () => {}) {
-  while (map.size > most) {
+/** Let go of what was worked out beside the values of tiles, by its name. */
+export function lighten(name) {
+  for (const tile of raw.values()) delete tile[name];
+}
+
+const closed = ({ image }) => image?.close();
+
+const emptied = ({ image }) => {
+  image.width = image.height = 0;
+};
+
+function trim(map, room, gone = () => {}) {
+  while (map.size > room) {
     const [oldest, entry] = map.entries().next().value;
     gone(entry);
     map.delete(oldest);
@@ -133,6 +170,17 @@ export function byTable({ values, width, height }, table, mask = 0xffff) {
   const out = new Uint32Array(image.data.buffer);
   for (let k = 0; k < values.length; k++) out[k] = table[values[k] & mask];
   return image;
+}
+
+/** All values that are somewhere in a tile, found once. */
+export function valuesIn(tile) {
+  if (!tile.there) {
+    const met = new Uint8Array(65536);
+    for (let k = 0; k < tile.values.length; k++) met[tile.values[k]] = 1;
+    tile.there = [];
+    for (let value = 0; value < 65536; value++) if (met[value]) tile.there.push(value);
+  }
+  return tile.there;
 }
 
 /** The value under a place of the full picture, from the tile there; 0 where unknown. */

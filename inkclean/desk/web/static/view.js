@@ -1,7 +1,8 @@
 // The sheet on the screen: moved and sized by fingers, wheel and keys; drawn from tiles.
 
+import { Backing } from "./backing.js";
 import { numbers } from "./numbers.js";
-import { forget, tile, valuesOf } from "./tiles.js";
+import { forget, keepFor, tile, valuesOf } from "./tiles.js";
 
 const TOGETHER_MS = 50; // tiles that come within so long are drawn together
 // What the keys draw with: it has no pressure.
@@ -12,6 +13,7 @@ export class View {
     this.canvas = canvas;
     this.ctx = canvas.getContext("2d");
     this.layers = [];
+    this.backing = new Backing();
     this.size = [210, 297];
     this.k = 1;
     this.x = 0;
@@ -249,28 +251,25 @@ export class View {
 
   paint() {
     const { ctx, canvas, ratio } = this;
-    ctx.setTransform(1, 0, 0, 1, 0, 0);
-    ctx.clearRect(0, 0, canvas.width, canvas.height);
     this.waiting = 0;
-    for (const layer of this.layers) {
-      ctx.save();
-      if (this.wipe !== null && layer.side) {
-        const cut = Math.round(this.wipe * ratio);
-        ctx.beginPath();
-        if (layer.side === "left") ctx.rect(0, 0, cut, canvas.height);
-        else ctx.rect(cut, 0, canvas.width, canvas.height);
-        ctx.clip();
-      }
-      if (layer.blend) ctx.globalCompositeOperation = layer.blend;
-      if (layer.before) this.lay(layer.before);
-      const left = this.lay(layer);
-      if (!left && layer.before) {
+    keepFor(this.layers.reduce((sum, layer) => sum + [...this.placed(layer)].length * (layer.before ? 2 : 1) + 2, 0));
+    const pieces = this.layers.flatMap((layer, n) => {
+      const found = layer.before ? [...this.pieces(layer.before, `${n} before`)] : [];
+      const left = this.waiting;
+      found.push(...this.pieces(layer, `${n}`));
+      if (this.waiting === left && layer.before) {
         forget(layer.before.start);
         layer.before = null;
+        return [...this.pieces(layer, `${n}`)];
       }
-      this.waiting += left;
-      ctx.restore();
-    }
+      return found;
+    });
+    const wipe = this.wipe === null ? null : Math.round(this.wipe * ratio);
+    const key = `${this.k} ${this.x} ${this.y} ${wipe}`;
+    const under = this.backing.show(canvas.width, canvas.height, key, pieces, wipe);
+    ctx.setTransform(1, 0, 0, 1, 0, 0);
+    ctx.clearRect(0, 0, canvas.width, canvas.height);
+    ctx.drawImage(under, 0, 0);
     ctx.setTransform(ratio * this.k, 0, 0, ratio * this.k, ratio * this.x, ratio * this.y);
     this.overlay?.(ctx, this.k);
     if (this.cross) this.paintCross();
@@ -285,21 +284,20 @@ export class View {
     return Math.max(0, Math.min(layer.levels - 1, Math.floor(Math.log2(1 / size) + 0.25)));
   }
 
-  /** The tiles of a layer that are on the screen, the coarsest first: where, and how large a px. */
+  /** The tiles of a layer that are on the screen: where, and how large a px. */
   *placed(layer) {
     const { canvas, ratio } = this;
     const size = (ratio * this.k) / layer.per; // screen px per px of the picture
     const [x0, y0] = [ratio * this.x, ratio * this.y];
-    for (const level of new Set([layer.levels - 1, this.levelOf(layer)])) {
-      const scale = 2 ** level * size;
-      const step = numbers.tile_px * scale;
-      const many = (full) => Math.ceil(full / (numbers.tile_px * 2 ** level));
-      const first = (from) => Math.max(0, Math.floor(-from / step));
-      const last = (from, room, full) => Math.min(many(full) - 1, Math.floor((room - from) / step));
-      for (let row = first(y0); row <= last(y0, canvas.height, layer.height); row++)
-        for (let column = first(x0); column <= last(x0, canvas.width, layer.width); column++)
-          yield { level, column, row, x: x0 + column * step, y: y0 + row * step, scale };
-    }
+    const level = this.levelOf(layer);
+    const scale = 2 ** level * size;
+    const step = numbers.tile_px * scale;
+    const many = (full) => Math.ceil(full / (numbers.tile_px * 2 ** level));
+    const first = (from) => Math.max(0, Math.floor(-from / step));
+    const last = (from, room, full) => Math.min(many(full) - 1, Math.floor((room - from) / step));
+    for (let row = first(y0); row <= last(y0, canvas.height, layer.height); row++)
+      for (let column = first(x0); column <= last(x0, canvas.width, layer.width); column++)
+        yield { level, column, row, x: x0 + column * step, y: y0 + row * step, scale };
   }
 
   /** Have the tiles of a layer fetched that its place on the screen asks for. */
@@ -307,23 +305,25 @@ export class View {
     for (const { level, column, row } of this.placed(layer)) valuesOf(layer.url(level, column, row)).catch(() => {});
   }
 
-  /** Draw a layer's tiles; returns how many are still to come. */
-  lay(layer) {
-    const { ctx } = this;
-    let missing = 0;
+  /** What there is to draw of a layer, see Backing; what is still to come counts as waiting. */
+  *pieces(layer, name) {
+    const top = layer.levels - 1;
+    // some changes know at which of the picture's sizes they are made
+    const changed = (level) => (typeof layer.change === "function" ? layer.change(level) : layer.change);
     for (const { level, column, row, x, y, scale } of this.placed(layer)) {
-      // some changes know at which of the picture's sizes they are made
-      const change = typeof layer.change === "function" ? layer.change(level) : layer.change;
-      const image = tile(layer.url(level, column, row), () => this.come(), change);
-      if (!image) {
-        missing += 1;
-        continue;
-      }
-      ctx.imageSmoothingEnabled = !layer.hard || scale < 1;
-      ctx.setTransform(1, 0, 0, 1, 0, 0);
-      const [l, t, r, b] = [x, y, x + image.width * scale, y + image.height * scale].map(Math.round);
-      ctx.drawImage(image, l, t, r - l, b - t);
+      const found = tile(layer.url(level, column, row), () => this.come(), changed(level));
+      const [wide, high] = [layer.width, layer.height].map((full) => Math.ceil(full / 2 ** level));
+      const side = numbers.tile_px;
+      const [w, h] = [Math.min(side, wide - column * side), Math.min(side, high - row * side)];
+      const box = [x, y, x + w * scale, y + h * scale].map(Math.round);
+      const how = { name, box, side: layer.side, blend: layer.blend, smooth: !layer.hard || scale < 1 };
+      if (found) yield { ...how, ...found, part: null };
+      else this.waiting += 1;
+      if (found || layer.before || level === top) continue;
+      // until it comes, the whole picture at its smallest
+      const rough = tile(layer.url(top, 0, 0), () => this.draw(), changed(top));
+      const part = [column * side, row * side, w, h].map((length) => length / 2 ** (top - level));
+      if (rough) yield { ...how, image: rough.image, look: `${rough.look} in part`, part };
     }
-    return missing;
   }
 }

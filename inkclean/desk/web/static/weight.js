@@ -3,6 +3,7 @@
 // neighbours (up to 8 % off), a tile knows nothing of the next one, and gaps close a little sooner.
 
 import { numbers } from "./numbers.js";
+import { valuesOf } from "./tiles.js";
 
 const STEEP = 0.7; // how much an edge that is drawn rises a px
 const FAR = 1e3;
@@ -15,8 +16,17 @@ export function reweighed(from, to, pxPerMm) {
     const { most_mm, held_mm, held_px } = numbers.weight;
     const move = ((to - from) * most_mm * scale) / 2;
     const held = Math.max(held_mm * scale, held_px);
-    return { key: `weight ${to}`, paint: (tile) => paint(tile, move, held) };
+    return { key: () => `weight ${to}`, paint: (tile) => paint(tile, move, held) };
   };
+}
+
+/** Have what the tiles on the screen need worked out one by one, before the slider is moved. */
+export async function makeReady(view, layer) {
+  for (const { level, column, row } of [...view.placed(layer)]) {
+    const tile = await valuesOf(layer.url(level, column, row));
+    tile.edges ??= edges(tile);
+    await new Promise((done) => setTimeout(done)); // a hand comes first
+  }
 }
 
 /** The tile (`values`: 0 ink to 255 paper) as colours, its edges moved outwards by `move` px. */
