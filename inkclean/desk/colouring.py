@@ -14,6 +14,7 @@ from inkclean.desk.edits import Dab
 from inkclean.flats.colour.colours import Colouring
 from inkclean.flats.colour.hints import Hints
 from inkclean.flats.colour.palette import unlike
+from inkclean.flats.values import FIGURE, FlatEdits, Flats
 from inkclean.page import Page
 
 
@@ -29,10 +30,11 @@ def hints_of(
     The colours given first are kept in ``first``, so that a bridge laid later leaves the rest
     of the page as it was; ``names`` are those that colours (``#rrggbb``) were given by hand,
     ``bound`` the names and colours of the book that stand for some. None where nobody dabbed,
-    named or bound. Until the page is given the hints, it has none.
+    named or bound, nor changed an area. Until the page is given the hints, it has none.
     """
     page.change(hints=None)
-    if not dabs and not names and not bound:
+    by_hand = bool(dabs or names or bound)
+    if not by_hand and page.asked.flat_edits == FlatEdits():
         first.write_text(json.dumps(_first(page)), "utf-8")
         return None
     try:
@@ -50,6 +52,8 @@ def hints_of(
         label = int(flats.labels[row, column])
         if label:
             chosen[label] = _called(dab, names, bound)
+    if not by_hand:
+        _add_unlike(chosen, flats)
     book = tuple(dab[4] if len(dab) == 5 else "" for dab in chosen.values())
     return Hints(
         np.array([dab[:2] for dab in chosen.values()], np.float64).reshape(-1, 2),
@@ -58,6 +62,27 @@ def hints_of(
         tuple(dab[3] for dab in chosen.values()),
         book=book if any(book) else (),
     )
+
+
+def _add_unlike(chosen: dict[int, Dab], flats: Flats) -> None:
+    """Give areas that came by an edit a colour of the page that none beside them has, in place.
+
+    Where there is none, they get what lies along the least of their edge.
+    """
+    colours = list(dict.fromkeys(dab[2:4] for dab in chosen.values()))
+    beside: dict[int, list[tuple[int, float]]] = {}
+    for a, b, edge_mm in flats.neighbours[["a", "b", "edge_mm"]].tolist():
+        beside.setdefault(a, []).append((b, edge_mm))
+        beside.setdefault(b, []).append((a, edge_mm))
+    for label, area in enumerate(flats.areas, 1):
+        if label in chosen or area["kind"] != FIGURE or not colours:
+            continue
+        met = dict.fromkeys(colours, 0.0)
+        for other, edge_mm in beside.get(label, []):
+            if other in chosen:
+                met[chosen[other][2:4]] += edge_mm
+        best = min(colours, key=lambda one: met[one])
+        chosen[label] = (float(area["x_mm"]), float(area["y_mm"]), *best)
 
 
 def _called(dab: Dab, names: Mapping[str, str], bound: Mapping[str, tuple[str, str]]) -> Dab:
