@@ -6,6 +6,7 @@ import { Palette } from "./palette.js";
 import { button, choice, el } from "./parts.js";
 import { numbers } from "./numbers.js";
 import { direction, drawArrow, lightFrom } from "./shade.js";
+import { Sweep } from "./sweep.js";
 import { valueAt, valueNow } from "./tiles.js";
 import { Tints } from "./tints.js";
 
@@ -17,8 +18,6 @@ const HELP = {
   split: "Draw a line across an area to split it. It snaps to the ink.",
   shade: "Draw a line from the lamp to the drawing.",
 };
-const STEP_PX = 4; // a dab drawn over areas looks at every so many css px,
-const STAY_PX = 8; // and fills an area that it stays in for so many
 
 export class Areas {
   constructor(desk) {
@@ -185,35 +184,14 @@ export class Areas {
     return things.flatMap((thing, n) => (like(thing, n) ? [n + 1] : []));
   }
 
-  /** Fill what the dab is drawn over, as far as it stays in an area; background if it began there. */
-  async over(from, to) {
-    const { sweep } = this;
-    const began = await sweep.began;
-    const steps = Math.max(1, Math.ceil((mend.apart(from, to) * this.desk.view.k) / STEP_PX));
-    for (let n = 1; n <= steps; n++) {
-      const at = [0, 1].map((axis) => from[axis] + ((to[axis] - from[axis]) * n) / steps);
-      const label = await this.label(at, false);
-      if (label !== sweep.in) [sweep.in, sweep.stayed] = [label, 0];
-      sweep.stayed += STEP_PX;
-      if (!label || sweep.stayed < STAY_PX || sweep.met.has(label)) continue;
-      if (label !== began && this.seen.areas[label - 1][2]) {
-        sweep.spared = true;
-        continue;
-      }
-      sweep.met.set(label, at);
-      this.fill([label]);
-    }
-  }
-
+  /** A dab was drawn to its end, over areas or on one. */
   async swept(line) {
     const { sweep } = this;
     this.sweep = null;
-    if (mend.lengthOf(line) * this.desk.view.k < 8) return this.dab(line[0]);
-    await sweep.done;
-    const points = [...sweep.met.values()];
+    const far = mend.lengthOf(line) * this.desk.view.k >= 8;
+    const points = far ? await sweep.end(line.at(-1)) : [];
     if (!points.length) return this.dab(line[0]);
-    const filled = points.length === 1 ? "Filled." : `Filled ${points.length} areas.`;
-    this.desk.say(sweep.spared ? `${filled} To fill the background, start on it.` : filled);
+    this.desk.say(sweep.said);
     return this.desk.act({ kind: "sweep", points, ...this.palette.said });
   }
 
@@ -222,7 +200,7 @@ export class Areas {
     this.line = [at];
     // the ink around is fetched, to be there when the line ends
     if (this.mode === "bridge" || this.mode === "split") this.snapped([at, at]);
-    if (this.mode === "dab") this.sweep = { met: new Map(), in: 0, stayed: 0, began: this.label(at, false), done: Promise.resolve() };
+    if (this.mode === "dab") this.sweep = new Sweep(this, at);
     return true;
   }
 
@@ -230,7 +208,7 @@ export class Areas {
     const last = this.line?.at(-1);
     if (!last || Math.hypot(at[0] - last[0], at[1] - last[1]) < 2 / this.desk.view.k) return;
     this.line.push(at);
-    if (this.mode === "dab") this.sweep.done = this.sweep.done.then(() => this.sweep && this.over(last, at));
+    this.sweep?.extend(last, at);
     if (this.mode === "shade") this.turn(direction(this.line[0], at));
     this.desk.view.draw();
   }
@@ -288,7 +266,7 @@ export class Areas {
 
   cancel() {
     this.line = null;
-    if (this.sweep?.met.size) this.snapshot(); // what was filled on the way is not kept
+    if (this.sweep?.drop()) this.snapshot(); // what was filled on the way is not kept
     this.sweep = null;
     this.turning = null;
     if (this.seen) this.show();
