@@ -13,7 +13,7 @@ from inkclean.base.colour import as_hex
 from inkclean.desk.edits import Dab
 from inkclean.flats.colour.colours import Colouring
 from inkclean.flats.colour.hints import Hints
-from inkclean.flats.colour.palette import unlike
+from inkclean.flats.colour.palette import MUTED, unlike
 from inkclean.flats.values import FIGURE, FlatEdits, Flats
 from inkclean.page import Page
 
@@ -53,7 +53,9 @@ def hints_of(
         if label:
             chosen[label] = _called(dab, names, bound)
     if not by_hand:
-        _add_unlike(chosen, flats)
+        _add_unlike(chosen, flats, before)
+    if not chosen:
+        return None
     book = tuple(dab[4] if len(dab) == 5 else "" for dab in chosen.values())
     return Hints(
         np.array([dab[:2] for dab in chosen.values()], np.float64).reshape(-1, 2),
@@ -64,25 +66,28 @@ def hints_of(
     )
 
 
-def _add_unlike(chosen: dict[int, Dab], flats: Flats) -> None:
-    """Give areas that came by an edit a colour of the page that none beside them has, in place.
+def _add_unlike(chosen: dict[int, Dab], flats: Flats, first: list[Dab]) -> None:
+    """Give areas that came by an edit a colour that none beside them has, in place.
 
-    Where there is none, they get what lies along the least of their edge.
+    It is one of the page's, as given ``first``, if it can be. Where there is none, they get what
+    lies along the least of their edge.
     """
-    colours = list(dict.fromkeys(dab[2:4] for dab in chosen.values()))
+    names = dict(dab[2:4] for dab in first)
+    for other in MUTED:
+        names.setdefault(hex_of(other), "")
     beside: dict[int, list[tuple[int, float]]] = {}
     for a, b, edge_mm in flats.neighbours[["a", "b", "edge_mm"]].tolist():
         beside.setdefault(a, []).append((b, edge_mm))
         beside.setdefault(b, []).append((a, edge_mm))
     for label, area in enumerate(flats.areas, 1):
-        if label in chosen or area["kind"] != FIGURE or not colours:
+        if label in chosen or area["kind"] != FIGURE:
             continue
-        met = dict.fromkeys(colours, 0.0)
-        for other, edge_mm in beside.get(label, []):
-            if other in chosen:
-                met[chosen[other][2:4]] += edge_mm
-        best = min(colours, key=lambda one: met[one])
-        chosen[label] = (float(area["x_mm"]), float(area["y_mm"]), *best)
+        met = dict.fromkeys(names, 0.0)
+        for near, edge_mm in beside.get(label, []):
+            if near in chosen:
+                met[chosen[near][2]] += edge_mm
+        best = min(names, key=lambda colour: met[colour])
+        chosen[label] = float(area["x_mm"]), float(area["y_mm"]), best, names[best]
 
 
 def _called(dab: Dab, names: Mapping[str, str], bound: Mapping[str, tuple[str, str]]) -> Dab:

@@ -2,7 +2,8 @@
 
 Run: ``python -m tests.benchmarks.desk_edits [--edits N]``: N edits (sixty) of the photographed page
 of 500 cells. Milliseconds count from the browser's own time stamp of the last input to the first
-frame with all tiles of the new areas; beside them the processor's, of the desk and of the page.
+frame with all tiles of the new areas; beside them the processor's, of the desk and of the page,
+and the kilobytes that came over the line.
 """
 
 from __future__ import annotations
@@ -69,15 +70,27 @@ def edit(tab: Page, kind: str, rng: np.random.Generator) -> None:
         drag(tab, at(tab, x, y), at(tab, x + dx, y + dy))
 
 
+def bytes_heard(tab: Page) -> list[int]:
+    """Return a list that is filled with the bytes of all that comes over the line from now on."""
+    heard: list[int] = []
+    line = tab.context.new_cdp_session(tab)
+    line.send("Network.enable")
+    line.on("Network.loadingFinished", lambda e: heard.append(int(e["encodedDataLength"])))
+    line.on("Network.eventSourceMessageReceived", lambda e: heard.append(len(e["data"])))
+    return heard
+
+
 def measure(browser: Browser, table: Table, tab: Page, count: int) -> None:
     """Print how long edits take until they are on the screen."""
     assert table.ran is not None
-    found: dict[str, list[tuple[float, float, float]]] = defaultdict(list)
+    found: dict[str, list[tuple[float, float, float, float]]] = defaultdict(list)
     rng = np.random.default_rng(5)
+    heard = bytes_heard(tab)
     for number in range(count):
         kind = KINDS[number % len(KINDS)]
         desks = [table.ran.pid, *children(table.ran.pid)]
         pages = renderers(browser)
+        heard.clear()
         tab.evaluate(WATCH)
         before = busy_ms(desks), busy_ms(pages)
         edit(tab, kind, rng)
@@ -87,9 +100,10 @@ def measure(browser: Browser, table: Table, tab: Page, count: int) -> None:
             continue
         spent = float(tab.evaluate("() => window.followed"))
         after = busy_ms(desks), busy_ms(pages)
-        found[kind].append((spent, after[0] - before[0], after[1] - before[1]))
+        spent_ms = (spent, after[0] - before[0], after[1] - before[1])
+        found[kind].append((*spent_ms, sum(heard) / 1000))
     found["all"] = [row for rows in found.values() for row in rows]
-    print("| edit | times | ms to the screen: median, 95 % | desk's processor | page's |")
+    print("| edit | times | ms to the screen: median, 95 % | desk's processor | page's | kB |")
     for kind, rows in found.items():
         middle, most = np.percentile(rows, [50, 95], axis=0)
         figures = " | ".join(f"{a:.0f}, {b:.0f}" for a, b in zip(middle, most, strict=True))
