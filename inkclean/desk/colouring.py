@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from collections import defaultdict
 from collections.abc import Mapping
 from dataclasses import replace
 from pathlib import Path
@@ -70,24 +71,30 @@ def _add_unlike(chosen: dict[int, Dab], flats: Flats, first: list[Dab]) -> None:
     """Give areas that came by an edit a colour that none beside them has, in place.
 
     It is one of the page's, as given ``first``, if it can be. Where there is none, they get what
-    lies along the least of their edge.
+    lies along the least of their edge. Gutter and background are paper, but beside paper.
     """
     names = dict(dab[2:4] for dab in first)
     for other in MUTED:
         names.setdefault(hex_of(other), "")
-    beside: dict[int, list[tuple[int, float]]] = {}
+    beside: dict[int, list[tuple[int, float]]] = defaultdict(list)
     for a, b, edge_mm in flats.neighbours[["a", "b", "edge_mm"]].tolist():
-        beside.setdefault(a, []).append((b, edge_mm))
-        beside.setdefault(b, []).append((a, edge_mm))
-    for label, area in enumerate(flats.areas, 1):
-        if label in chosen or area["kind"] != FIGURE:
+        beside[a].append((b, edge_mm))
+        beside[b].append((a, edge_mm))
+    paper: set[int] = set()
+    kinds, size = flats.areas["kind"], flats.areas["size_mm2"]
+    for label in (np.lexsort((-size, -kinds.astype(int))) + 1).tolist():
+        if label in chosen:
+            continue
+        if kinds[label - 1] != FIGURE and not any(near in paper for near, _ in beside[label]):
+            paper.add(label)
             continue
         met = dict.fromkeys(names, 0.0)
-        for near, edge_mm in beside.get(label, []):
+        for near, edge_mm in beside[label]:
             if near in chosen:
                 met[chosen[near][2]] += edge_mm
         best = min(names, key=lambda colour: met[colour])
-        chosen[label] = float(area["x_mm"]), float(area["y_mm"]), best, names[best]
+        x, y = (float(flats.areas[name][label - 1]) for name in ("x_mm", "y_mm"))
+        chosen[label] = x, y, best, names[best]
 
 
 def _called(dab: Dab, names: Mapping[str, str], bound: Mapping[str, tuple[str, str]]) -> Dab:

@@ -78,12 +78,27 @@ def test_stages_give_a_first_look_marks_relief_and_quick_edits(tmp_path: Path) -
     after = run("shade", parted)
     assert len(after["flats"]["areas"]) == len(before["flats"]["areas"]) + 1
     assert after["lines"]["key"] == before["lines"]["key"]
+    # what the edit did not touch keeps its colour, though nobody gave it; what came has its own
+    had, have = ({tuple(a[:2]): c for a, c in _coloured(said)} for said in (before, after))
+    assert all(have[place] == had[place] for place in had.keys() & have.keys())
+    flats = bench.page.flats()
+    of = dict(enumerate((c for _, c in _coloured(after)), 1))
+    assert all(of[a] != of[b] for a, b in flats.neighbours[["a", "b"]].tolist())
     photo = next(read_photos(path))
     look = Page(photo).reduced(FIRST_MP).ink
     assert look.coverage.size <= FIRST_MP * 1e6
     size = look.coverage.shape[::-1]
     real = cv2.resize(bench.page.ink.coverage, size, interpolation=cv2.INTER_AREA)
     assert np.mean((look.coverage > 0.5) != (real > 0.5)) < 0.01
+
+
+def _coloured(said: dict[str, dict[str, Any]]) -> list[tuple[list[float], str]]:
+    """Return each area as it is told, and its colour."""
+    rows = said["colours"]["of_area"][1:]
+    return [
+        (area, said["colours"]["palette"][row])
+        for area, row in zip(said["flats"]["areas"], rows, strict=True)
+    ]
 
 
 def test_the_relief_is_what_the_files_are_shaded_with(tmp_path: Path) -> None:
