@@ -129,6 +129,16 @@ def test_print_as_dark_as_a_coloured_pen_goes_by_its_hue(colour: str, pen: str) 
     assert float((grey.ink[ink > 0.95] < 0.6).mean()) > 0.98
 
 
+def test_squares_printed_darker_one_way_go_both_ways() -> None:
+    level, profile = _print(5.0, "#CFD1D3", squares=False), _print(5.0, "#6C7075", squares=False)
+    upright = np.tile(profile[:, 0], (2, 1))[None, :WIDE]
+    paper, ink = np.minimum(level, upright).astype(np.float32), _pen(5.0)
+    grey, _ = separate(_sheet(paper, ink, 0.05))
+    bare = cv2.dilate(ink, np.ones((7, 7), np.uint8)) == 0
+    assert float((grey.ink[bare & (upright.mean(axis=2) < 0.6)] < 0.8).mean()) < 0.02
+    assert float((grey.ink[ink > 0.95] < 0.5).mean()) > 0.99
+
+
 @pytest.mark.slow
 def test_print_in_the_pens_own_hue_stays() -> None:
     paper, ink = _print(5.0, "#24245E", squares=True), _pen(5.0)

@@ -54,7 +54,7 @@ class Ruled:
 
     ``band`` is (h, w) bool: what the lines may take up, ``factor``² px of the sheet each,
     ``per_mm`` of these a mm;
-    ``depth`` (h / 4, w / 4) float32, the density they reach at their core; ``pale`` is False where
+    ``depth`` (h, w) float32, the density they reach at their core; ``pale`` is False where
     they are as dark as the ink; ``squares`` is True for lines in two directions.
     """
 
@@ -91,21 +91,27 @@ def find_ruled(tone: Tone, reduced: F32, per_mm: float, factor: int) -> Ruled | 
             families.append((_followed(ridge, own.spacing, per_mm), turned))
     if not families:
         return None
+    deep = _density(_darkest(tone, factor))
     core = np.zeros(density.shape, np.uint8)
-    band = np.zeros(density.shape, np.uint8)
+    for lines, turned in families:
+        core |= lines.T if turned else lines
+    shared, typical = _depth(deep, core, per_mm)
+    band = np.zeros(density.shape, np.bool_)
+    depth = _enlarged(shared, density)
     reach = max(1, round(HALF_BAND_MM * per_mm))
     for lines, turned in families:
-        wide = cv2.dilate(lines, np.ones((2 * reach + 1, 1), np.uint8))
-        core |= lines.T if turned else lines
-        band |= np.asarray(wide.T if turned else wide, np.uint8)
-    deep = _density(_darkest(tone, factor))
-    depth, typical = _depth(deep, core, per_mm)
-    outside = deep[(band == 0) & (deep > max(0.3, 0.6 * typical))]
+        wide = np.asarray(cv2.dilate(lines, np.ones((2 * reach + 1, 1), np.uint8)), np.bool_)
+        along = wide.T if turned else wide
+        # lines one way may be printed darker, or be blurred less, than those across them
+        theirs = _depth(deep, np.ascontiguousarray(lines.T) if turned else lines, per_mm)[0]
+        np.maximum(depth, _enlarged(theirs, density), out=depth, where=along)
+        band |= along
+    outside = deep[~band & (deep > max(0.3, 0.6 * typical))]
     inked = float(np.percentile(outside, 75)) if outside.size > 50 else np.inf
     line = (core > 0) & (deep > 0.8 * typical) & (deep < 1.2 * typical)
     colour = _colour(tone, line, factor)
-    pale = typical < min(DARKEST, PALER * inked) and float((band > 0).mean()) <= MOST_BAND
-    return Ruled(band > 0, factor, per_mm, depth, pale, len(families) == 2, colour)
+    pale = typical < min(DARKEST, PALER * inked) and float(band.mean()) <= MOST_BAND
+    return Ruled(band, factor, per_mm, depth, pale, len(families) == 2, colour)
 
 
 def lift(ink: F32, tone: Tone, ruled: Ruled) -> float:
@@ -116,8 +122,7 @@ def lift(ink: F32, tone: Tone, ruled: Ruled) -> float:
     """
     high, wide = ink.shape
     factor = ruled.factor
-    coarse = ruled.band.shape[1], ruled.band.shape[0]
-    depth = np.asarray(cv2.resize(ruled.depth, coarse, interpolation=cv2.INTER_LINEAR), np.float32)
+    depth = ruled.depth
 
     def fill(rows: slice) -> int:
         band = repeated(ruled.band, factor, (rows, slice(0, wide)))
@@ -193,6 +198,11 @@ def _darkest(tone: Tone, factor: int) -> F32:
 
     side_by_side(fill, strips(len(result), max(1, STRIP // factor)))
     return result
+
+
+def _enlarged(depth: F32, like: F32) -> F32:
+    size = like.shape[1], like.shape[0]
+    return np.asarray(cv2.resize(depth, size, interpolation=cv2.INTER_LINEAR), np.float32)
 
 
 def _colour(tone: Tone, line: Bool, factor: int) -> str:
