@@ -37,6 +37,7 @@ CLEAR_LEAD = 0.09
 OTHER_OUTLINE = "another outline fits nearly as well; check that this one follows the paper's edge"
 NO_PROOF = 1.55  # score and crispness together at which there is no trust
 LEAST_PROOF = 1.85  # of a page: pictures all of one page reach 1.69, real pages have 1.89
+ALL_SEEN = 0.12  # less of both is asked of a page whose four sides are all seen
 FULL_PROOF = 2.3  # of a page in clear sight
 
 
@@ -102,7 +103,8 @@ def find_frame(photo: Photo, paper: Paper | None = None) -> Frame:
     ruled = [is_ruled(photo.pixels, sides[k], scale) for k in np.flatnonzero(seen)]
     # with a side that is none, and the page's own paper around it, it is a panel on the page
     panel = outline.beside > BESIDE and not seen.all()
-    sure = outline.score >= LEAST_SCORE and proof >= LEAST_PROOF
+    less = ALL_SEEN if seen.all() else 0.0
+    sure = outline.score >= LEAST_SCORE - less and proof >= LEAST_PROOF - less
     if not sure and seen.any():
         sure = all(_ends(photo, sides[k], scale) for k in np.flatnonzero(seen))
     if panel or not sure or 2 * sum(ruled) >= max(len(ruled), 1):
