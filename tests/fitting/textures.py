@@ -1,4 +1,7 @@
-"""What covers an area without parting it: grain, foliage, ripples, fur along an outline."""
+"""What covers an area without parting it: grain, foliage, ripples, fur along an outline.
+
+And what closes small loops that are no areas: scribble, twigs, locks of hair.
+"""
 
 from __future__ import annotations
 
@@ -110,6 +113,78 @@ def fur(area: Bool, at: F64, rng: np.random.Generator) -> U8:
             _stroke(layer, line, None, thick)
     layer[~area] = 0
     return layer
+
+
+def scribble(area: Bool, at: F64, rng: np.random.Generator) -> U8:
+    """Lines that curl on and cross themselves, as crowns of trees and wool are hinted at."""
+    layer = np.zeros(area.shape, np.uint8)
+    thick, spread = int(rng.integers(2, 6)), rng.uniform(3, 15)
+    loop = float(rng.uniform(0.25, 1.0))
+    for _ in range(int(rng.integers(1, 14))):
+        turns = float(rng.uniform(2, 14))
+        t = np.arange(0, turns * 2 * np.pi, 0.25)
+        way, bend = rng.uniform(0, 2 * np.pi), rng.normal() * 0.03
+        swing = loop * (1 + 0.35 * np.sin(t * rng.uniform(0.1, 0.6) + rng.uniform(0, 6.3)))
+        ahead = loop * float(rng.uniform(0.1, 0.45)) * t
+        out = np.stack([np.cos(way + bend * t), np.sin(way + bend * t)], axis=1)
+        curl = np.stack([np.cos(t), np.sin(t)], axis=1) * swing[:, None]
+        line = resample(at + rng.normal(size=2) * spread + out * ahead[:, None] + curl, STEP_MM)
+        _run(layer, area, line, thick)
+    return layer
+
+
+def twigs(area: Bool, at: F64, rng: np.random.Generator) -> U8:
+    """Branches that fork and fork again; their ends cross one another."""
+    layer = np.zeros(area.shape, np.uint8)
+    thick, lean = int(rng.integers(2, 6)), float(rng.uniform(0.25, 0.9))
+    for _ in range(int(rng.integers(1, 7))):
+        root = at + rng.normal(size=2) * rng.uniform(2, 14)
+        todo = [(root, rng.uniform(0, 2 * np.pi), float(rng.uniform(4, 22)), 0)]
+        while todo:
+            place, way, long, depth = todo.pop()
+            s = np.arange(0, long, STEP_MM)
+            if len(s) < 3:
+                continue
+            turn = way + rng.normal() * 0.5 * s / long + 0.1 * np.sin(s * rng.uniform(0.3, 2))
+            line = place + np.cumsum(np.stack([np.cos(turn), np.sin(turn)], 1), 0) * STEP_MM
+            _run(layer, area, line, max(1, thick - depth))
+            if depth < 3:
+                for _ in range(int(rng.integers(1, 5))):
+                    k = int(rng.integers(len(line) // 3, len(line)))
+                    side = turn[k] + lean * rng.choice([-1, 1]) * rng.uniform(0.5, 1.5)
+                    todo.append((line[k], side, long * rng.uniform(0.3, 0.65), depth + 1))
+    return layer
+
+
+def locks(area: Bool, at: F64, rng: np.random.Generator) -> U8:
+    """Long strokes side by side that draw near, touch and part, as hair, bark and water do."""
+    layer = np.zeros(area.shape, np.uint8)
+    thick, apart = int(rng.integers(2, 6)), float(rng.uniform(0.5, 2.2))
+    many, long = int(rng.integers(4, 40)), float(rng.uniform(5, 40))
+    way = float(rng.uniform(0, 2 * np.pi))
+    across = np.array([-np.sin(way), np.cos(way)])
+    wave, bow = rng.uniform(0.03, 0.3), rng.normal() * 0.03
+    phase, loose = rng.uniform(0, 6.3), float(rng.uniform(0.1, 0.6)) * apart
+    for k in range(many):
+        start, end = np.sort(rng.uniform(-0.6, 0.6, 2)) * long
+        s = np.arange(start, end, STEP_MM)
+        if len(s) < 8:
+            continue
+        turn = way + bow * s + 0.25 * np.sin(wave * s + phase) + rng.normal() * 0.06
+        step = np.stack([np.cos(turn), np.sin(turn)], axis=1) * STEP_MM
+        begin = at + across * ((k - many / 2) * apart + rng.normal() * loose)
+        line = begin + np.array([np.cos(way), np.sin(way)]) * start + np.cumsum(step, axis=0)
+        _run(layer, area, wobbled(line, 0.1, rng, True), thick)
+    return layer
+
+
+def _run(layer: U8, area: Bool, line: F64, thick: int) -> None:
+    """Draw those parts of a line that stay a little inside the area."""
+    x, y = np.round(line * PX_PER_MM).astype(int).T
+    within = (x >= 0) & (y >= 0) & (x < area.shape[1]) & (y < area.shape[0])
+    within[within] = area[y[within], x[within]]
+    _stroke(layer, line, within, thick)
+    layer[~area] = 0
 
 
 def _stays(area: Bool, line: F64) -> bool:

@@ -12,8 +12,9 @@ from tests.fitting.areas.pens import PX_PER_MM
 from tests.flats.shapes import bowed
 
 
-def channels(side: int, rng: np.random.Generator) -> tuple[U8, I32]:
-    """Return ink and areas of a page."""
+def channels(side: int, rng: np.random.Generator, closed: bool = False) -> tuple[U8, I32]:
+    """Return ink and areas of a page; narrow channels and no broken line on a ``closed`` one."""
+    line = float(rng.uniform(0.18, 0.6) if closed else rng.uniform(0.25, 0.7))
     paper = np.zeros((side, side), np.uint8)
     step = rng.uniform(16, 40) * PX_PER_MM
     grid = np.mgrid[step / 2 : side : step, step / 2 : side : step]
@@ -34,11 +35,17 @@ def channels(side: int, rng: np.random.Generator) -> tuple[U8, I32]:
             if rng.random() < 0.5:
                 way = np.stack([spots[a], middle, spots[b]])
             broad = max(7, round(rng.uniform(0.9, 4.5) * PX_PER_MM))
+            if closed:
+                broad = round((line + float(rng.uniform(0.3, 1.5))) * PX_PER_MM)
             cv2.polylines(paper, [np.round(way).astype(np.int32)], False, 1, broad, cv2.LINE_AA)
-    shape = cv2.GaussianBlur(paper.astype(np.float32), (0, 0), rng.uniform(0.5, 3)) > 0.5
+    shape = (
+        cv2.GaussianBlur(paper.astype(np.float32), (0, 0), rng.uniform(0.5, 1 if closed else 3))
+        > 0.5
+    )
     edge = (~borders(shape.astype(np.int32))).astype(np.uint8)
-    off = cv2.distanceTransform(edge, cv2.DIST_L2, 5) - rng.uniform(0.25, 0.7) * PX_PER_MM / 2
+    off = cv2.distanceTransform(edge, cv2.DIST_L2, 5) - line * PX_PER_MM / 2
     ink = np.clip(0.5 - off, 0, 1).astype(np.float32)
     label = areas_of(ink > 0.5, 40)
-    cut(ink, borders(label), int(rng.choice([0, 10, 30])), rng)
+    if not closed:
+        cut(ink, borders(label), int(rng.choice([0, 10, 30])), rng)
     return np.round(ink * 255).astype(np.uint8), label

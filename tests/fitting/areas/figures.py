@@ -224,3 +224,23 @@ def placed(lines: Lines, middle: F64, size: float, rng: np.random.Generator) -> 
         )
         out.append(at + amount * bend + middle)
     return out
+
+
+def pinched(lines: Lines, many: int, rng: np.random.Generator) -> Lines:
+    """Return the lines, in px, drawn together about some places between them."""
+    if not lines:
+        return lines
+    every = np.concatenate(lines)
+    reach = float(np.ptp(every, axis=0).max())
+    for _ in range(many):
+        middle = every[rng.integers(len(every), size=2)].mean(axis=0)
+        wide = reach * float(rng.uniform(0.03, 0.12))
+        amount = float(rng.uniform(0.5, 0.9))
+        lines = [_drawn_to(line, middle, wide, amount) for line in lines]
+    return lines
+
+
+def _drawn_to(line: F64, middle: F64, wide: float, amount: float) -> F64:
+    away = line - middle
+    near = amount * np.exp(-((away / wide) ** 2).sum(axis=1))
+    return np.asarray(middle + away * (1 - near[:, None]))

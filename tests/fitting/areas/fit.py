@@ -2,7 +2,12 @@
 
 Run: ``python -m tests.fitting.areas.fit DRAWINGS.npz OUT MINUTES PROCESSES [START]``, on a GPU if
 there is one. START is a checkpoint, or a network that was written before, which goes on with the
-blocks it lacks. OUT gets ``areas.onnx.gz``, ``checkpoint.pt``, ``log.txt`` and pictures.
+blocks it lacks. OUT gets ``areas.onnx.gz``, ``checkpoint.pt``, ``log.txt`` and pictures, every few
+minutes and at the end.
+
+What is written is the mean of the weights over the last tenth or so of all steps, weighed as in
+Karras, Aittala, Lehtinen, Hellsten, Aila, Laine, CVPR 2024 (arXiv 2312.02696, section 3.1), with
+its statistics measured anew (Izmailov and others, UAI 2018, arXiv 1803.05407).
 """
 
 from __future__ import annotations
@@ -33,14 +38,16 @@ from tests.fitting.areas.pens import PX_PER_MM
 CROP, BATCH = 768, 44  # px, for the first part of the time,
 WHOLE_BATCH = 26  # whole pages for the rest
 WHOLE_FROM = 0.5
+SCALES = -0.3, 0.28  # logarithms of what a page is enlarged by, the other way round
 RATE = 2.2e-3
-LATER_RATE = 8e-4  # of what is already fitted
+LATER_RATE = 1.2e-3  # of what is already fitted
 USUAL_MM2, WORTH = 40.0, (0.5, 2.0)  # an area of this size counts once, others by their side
 NEAR = 3  # px from the true seam that count as on it
 PAPER = 0.15  # weight of paper where no seam is
-GAP = 1.6  # and of a seam where no ink is
+GAP = 2.0  # and of a seam where no ink is
 TOGETHER = 0.35  # weight of the affinities
-KEEP = 0.9985  # of the running mean, a step
+POWER = 16.0  # of the running mean: the larger, the fewer of the last steps count
+SAVED_S = 240.0
 SLOTS = 4  # pages a process has under way
 
 
@@ -97,12 +104,12 @@ class Pool:
     def batch(self, many: int, side: int, rng: np.random.Generator) -> tuple[Tensor, Tensor]:
         """Return ink 0..1 and areas (N, side, side) of random pieces, turned and mirrored."""
         have = min(self.count, len(self.ink))
-        cut = min(SIDE, round(side * float(np.exp(rng.uniform(-0.3, 0.28)))))
+        cut = round(side * float(np.exp(rng.uniform(*SCALES))))
         inks, labels = [], []
         for _ in range(many):
             k = int(rng.integers(have))
-            y, x = rng.integers(0, SIDE - cut + 1, 2).tolist()
-            ink, label = (m[k, y : y + cut, x : x + cut] for m in (self.ink, self.label))
+            y, x = (int(rng.integers(min(0, SIDE - cut), max(0, SIDE - cut) + 1)) for _ in "yx")
+            ink, label = (_window(m[k], y, x, cut) for m in (self.ink, self.label))
             turn = int(rng.integers(4))
             ink, label = torch.rot90(ink, turn), torch.rot90(label, turn)
             if rng.random() < 0.5:
@@ -118,6 +125,14 @@ class Pool:
         level = torch.rand(many, 1, 1, device=ink.device) * 0.25 + 0.3
         hard = torch.rand(many, 1, 1, device=ink.device) < 0.5
         return torch.where(hard, (ink > level).float(), ink.clamp(0, 1)), label
+
+
+def _window(page: Tensor, y: int, x: int, side: int) -> Tensor:
+    """Return a square piece of a page; what lies outside is bare, and nothing is told of it."""
+    high, wide = page.shape
+    part = page[max(0, y) : y + side, max(0, x) : x + side]
+    after = max(0, x + side - wide), max(0, y + side - high)
+    return fn.pad(part, (max(0, -x), after[0], max(0, -y), after[1]))
 
 
 def worth(label: Tensor) -> Tensor:
@@ -203,6 +218,7 @@ class Fitting:
 
     def follow(self) -> None:
         """Begin the running mean anew."""
+        self.meant = 0
         self.mean = copy.deepcopy(self.net).eval()
 
     def share(self) -> float:
@@ -228,20 +244,39 @@ class Fitting:
         torch.nn.utils.clip_grad_norm_(self.net.parameters(), 1.0)
         self.optimiser.step()
         self.step += 1
+        self.meant += 1
         with torch.no_grad():
-            keep = min(KEEP, (1 + self.step) / (20 + self.step))
+            keep = (1 - 1 / self.meant) ** (POWER + 1)
             mean, new = list(self.mean.parameters()), list(self.net.parameters())
             torch._foreach_lerp_(mean, new, 1 - keep)
-            for a, b in zip(self.mean.buffers(), self.net.buffers(), strict=True):
-                a.copy_(b)
         return seam.detach(), same.detach()
 
-    def save(self) -> None:
-        """Write the checkpoint."""
+    def save(self, pool: Pool, rng: np.random.Generator) -> None:
+        """Write the checkpoint and the network."""
+        self.measure(pool, rng)
         mean = {
             k: v.half() if v.is_floating_point() else v for k, v in self.mean.state_dict().items()
         }
-        torch.save({"mean": mean, "step": self.step}, self.out / "checkpoint.pt")
+        file = self.out / "checkpoint.part"
+        torch.save({"mean": mean, "step": self.step}, file)
+        file.replace(self.out / "checkpoint.pt")
+        write(self.mean, self.out / "areas.part")
+        (self.out / "areas.part").replace(self.out / "areas.onnx.gz")
+
+    def measure(self, pool: Pool, rng: np.random.Generator) -> None:
+        """Measure the statistics that belong to the mean of the weights, on whole pages."""
+        norms = [m for m in self.mean.modules() if isinstance(m, torch.nn.BatchNorm2d)]
+        gpu = self.device.type == "cuda"
+        for norm in norms:
+            norm.reset_running_stats()
+            norm.momentum = None  # the plain mean of all batches
+        self.mean.train()
+        for _ in range(24 if gpu else 2):
+            ink, _ = pool.batch(WHOLE_BATCH if gpu else 2, SIDE if gpu else 512, rng)
+            cells = folded(ink).contiguous(memory_format=torch.channels_last)
+            with torch.no_grad(), torch.autocast(self.device.type, torch.bfloat16):
+                self.mean(cells)
+        self.mean.eval()
 
 
 def fit(path: Path, out: Path, minutes: float, processes: int, start: Path | None) -> None:
@@ -274,7 +309,7 @@ def _fit(fitting: Fitting, shelf: Shelf, free: Any, ready: Any) -> None:
     gpu = fitting.device.type == "cuda"
     pool = Pool(4000 if gpu else 24, fitting.device)
     inks, labels = shelf.views()
-    end = 1 - min(0.2, 20 / fitting.seconds)  # the last seconds are for what is written
+    end = 1 - min(0.2, 30 / fitting.seconds)  # the last seconds are for what is written
     first, told, at, saved = fitting.step, [], time.time(), time.time()
     while (share := fitting.share()) < end:
         taken = 0
@@ -308,11 +343,10 @@ def _fit(fitting: Fitting, shelf: Shelf, free: Any, ready: Any) -> None:
                 f"{speed:.2f} steps/s, {pool.count} pages"
             )
             told, at = [], time.time()
-        if time.time() - saved > 100:
-            fitting.save()
+        if time.time() - saved > SAVED_S:
+            fitting.save(pool, rng)
             saved = time.time()
-    fitting.save()
-    write(fitting.mean, fitting.out / "areas.onnx.gz")
+    fitting.save(pool, rng)
     pictures(fitting, pool)
     fitting.say(f"done after {time.time() - fitting.began:.0f} s")
 

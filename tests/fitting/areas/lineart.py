@@ -6,6 +6,7 @@ import cv2
 import numpy as np
 
 from inkclean.base.arrays import F32, I32, U8, Bool
+from inkclean.flats.walls.closed import breaks
 from tests.fitting.areas.figures import Drawings
 from tests.fitting.areas.maps import areas_of, borders
 from tests.fitting.areas.pens import PX_PER_MM
@@ -109,12 +110,16 @@ def _place(
 def _unsure(black: Bool, label: I32) -> Bool:
     """Return where nothing is told: about openings so narrow that they may be meant or not.
 
-    A whole face that a wider opening joins with the background is not told either.
+    Where no stroke ends, but two lines come close, a narrow place is told to be open. A whole
+    face that a wider opening joins with the background is not told either.
     """
     wide = np.ones((13, 13), np.uint8)
     other = borders(_shut(black, UNSURE_MM, 300))
     near = cv2.dilate(borders(label).astype(np.uint8), wide) > 0
-    unsure = cv2.dilate((other & ~near).astype(np.uint8), wide) > 0
+    radius = cv2.distanceTransform(black.astype(np.uint8), cv2.DIST_L2, 5)
+    thick = 2 * float(np.median(radius[radius > 1])) if (radius > 1).any() else 4.0
+    between = cv2.dilate((other & ~near).astype(np.uint8), np.ones((3, 3), np.uint8)) > 0
+    unsure = cv2.dilate(breaks(between & ~black, black, thick).astype(np.uint8), wide) > 0
     parts = _shut(black, UNSURE_LARGE_MM, round(LARGE_MM2 * PX_PER_MM**2))
     most = int(label.max()) + 1
     key, count = np.unique(parts.astype(np.int64) * most + label, return_counts=True)

@@ -14,7 +14,15 @@ from tests.fitting.areas.scenes import Plenty, clean_plenty, scene
 from tests.fitting.areas.worn import bent, page_maker
 
 SIDE = 1024  # px of a page: 128 mm
-FAMILIES = {"scene": 0.42, "open": 0.22, "line": 0.24, "maker": 0.08, "channels": 0.04}
+FAMILIES = {
+    "scene": 0.30,
+    "textured": 0.08,
+    "open": 0.24,
+    "line": 0.16,
+    "closed": 0.14,
+    "maker": 0.05,
+    "channels": 0.03,
+}
 
 
 def page(seed: int, drawings: Drawings, family: str | None = None) -> tuple[U8, I32]:
@@ -23,12 +31,22 @@ def page(seed: int, drawings: Drawings, family: str | None = None) -> tuple[U8, 
     family = family or str(rng.choice(list(FAMILIES), p=list(FAMILIES.values())))
     if family == "scene":
         ink, label, _ = scene(SIDE, drawings, rng)
+    elif family == "textured":
+        plenty = Plenty(
+            textured=float(rng.uniform(0.6, 1)),
+            dense=float(rng.uniform(0.4, 1)),
+            hatched=float(rng.choice([0, 0.15])),
+            details=float(rng.choice([0, 0.2])),
+        )
+        ink, label, _ = scene(SIDE, drawings, rng, plenty=plenty)
     elif family == "open":
         ink, label = opened(drawings, rng)
     elif family == "line":
         ink, label, _ = line_page(SIDE, drawings, rng)
         if rng.random() < 0.6:
             ink, label = bent(ink, label, rng)
+    elif family == "closed":
+        ink, label = closed(drawings, rng)
     elif family == "channels":
         ink, label = channels(SIDE, rng)
     else:
@@ -49,6 +67,28 @@ def opened(drawings: Drawings, rng: np.random.Generator) -> tuple[U8, I32]:
     else:
         hand, plenty = open_hand(rng, width), clean_plenty(rng)
     ink, label, _ = scene(SIDE, drawings, rng, hand, plenty, alone)
+    return ink, label
+
+
+def closed(drawings: Drawings, rng: np.random.Generator) -> tuple[U8, I32]:
+    """Return a page in unbroken line, mostly thin, whose narrow places are no gaps."""
+    dice = rng.random()
+    if dice < 0.2:
+        return channels(SIDE, rng, closed=True)
+    if dice < 0.5:
+        only = drawings.line[int(rng.integers(len(drawings.line)))]
+        ink, label, _ = line_page(SIDE, drawings, rng, only, 0)
+        return bent(ink, label, rng) if rng.random() < 0.5 else (ink, label)
+    width = float(np.exp(rng.uniform(np.log(0.16), np.log(0.6))))
+    hand = Hand(
+        width,
+        uneven=float(rng.choice([0, 0.2])),
+        pressure=float(rng.choice([0, 0.4, 0.8])),
+        wobble=float(rng.choice([0, 0.1])),
+    )
+    plenty = Plenty(details=float(rng.choice([0, 0.3, 0.8])), blacks=float(rng.choice([0, 0.1])))
+    alone = float(rng.uniform(0.3, 0.95)) if rng.random() < 0.6 else None
+    ink, label, _ = scene(SIDE, drawings, rng, hand, plenty, alone, int(rng.integers(0, 6)))
     return ink, label
 
 

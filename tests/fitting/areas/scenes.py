@@ -11,7 +11,7 @@ from scipy.ndimage import find_objects
 
 from inkclean.base.arrays import F64, I32, U8, Bool
 from tests.fitting import textures
-from tests.fitting.areas.figures import Drawings, Lines, made_up, placed
+from tests.fitting.areas.figures import Drawings, Lines, made_up, pinched, placed
 from tests.fitting.areas.maps import areas_of, borders
 from tests.fitting.areas.pens import FINER, PX_PER_MM, Hand, Pen, some_hand
 from tests.flats import furnishing
@@ -37,6 +37,7 @@ class Plenty:
     blacks: float = 0.0
     words: float = 0.0
     textured: float = 0.0
+    dense: float = 0.0  # share of the textured areas that are covered all over
     parted: float = 0.0
     panels: float = 0.0
 
@@ -56,6 +57,7 @@ def some_plenty(rng: np.random.Generator) -> Plenty:
         blacks=often(0.3, 0.15),
         words=often(0.3, 0.25),
         textured=often(0.5, 0.7),
+        dense=often(0.5, 0.8),
         parted=often(0.4, 0.4),
         panels=0.12,
     )
@@ -79,10 +81,12 @@ def scene(
     hand: Hand | None = None,
     plenty: Plenty | None = None,
     alone: float | None = None,
+    pinches: int = 0,
 ) -> tuple[U8, I32, U8]:
     """Return the ink of a page, its areas (0: not told), and all lines whole.
 
-    ``alone``: one figure in the middle, so large as this share of the page.
+    ``alone``: one figure in the middle, so large as this share of the page; ``pinches``: so many
+    places of each figure are drawn together, which leaves narrow ones.
     """
     pen = Pen(side, hand or some_hand(rng), rng)
     plenty = plenty or some_plenty(rng)
@@ -92,7 +96,7 @@ def scene(
         else _figures(side, drawings, pen.hand, rng)
     )
     for lines, broad in figures:
-        _lay(pen, lines, broad)
+        _lay(pen, pinched(lines, pinches, rng) if pinches else lines, broad)
     if rng.random() < plenty.panels:
         _frame(pen, rng)
     if plenty.parted:
@@ -257,7 +261,7 @@ def _furnish(ink: U8, label: I32, plenty: Plenty, rng: np.random.Generator) -> B
             part = ink[box]
             np.maximum(part, layer, out=part)
         if size > 120 and rng.random() < plenty.textured:
-            _texture(ink, inside, box, rng)
+            _texture(ink, inside, box, rng.random() < plenty.dense, rng)
     return black
 
 
@@ -324,17 +328,26 @@ def _words(place: furnishing.Place, rng: np.random.Generator) -> U8:
     return layer
 
 
-def _texture(ink: U8, inside: Bool, box: tuple[slice, slice], rng: np.random.Generator) -> None:
-    """Draw grain, foliage, ripples, fur, grass or gravel over a part of an area, off its rim."""
-    around = (
-        cv2.erode(np.pad(inside, 1).astype(np.uint8), np.ones((5, 5), np.uint8))[1:-1, 1:-1] > 0
-    )
+def _texture(
+    ink: U8, inside: Bool, box: tuple[slice, slice], dense: bool, rng: np.random.Generator
+) -> None:
+    """Draw grain, foliage, ripples, fur and more over a part of an area, or all, off its rim."""
+    off = int(rng.choice([5, 5, 9, 15]))
+    around = np.pad(inside, 1).astype(np.uint8)
+    around = cv2.erode(around, np.ones((off, off), np.uint8))[1:-1, 1:-1] > 0
     places = np.argwhere(around[::5, ::5]) * 5
     if not len(places):
         return
-    at = places[int(rng.integers(len(places)))][::-1] / TEXTURE_PX_PER_MM
-    make = (textures.grain, textures.foliage, textures.ripples, textures.fur, grass, gravel)
-    for _ in range(int(rng.integers(1, 4))):
+    make = (
+        *(textures.grain, textures.foliage, textures.ripples, textures.fur, grass, gravel),
+        *(textures.scribble, textures.twigs, textures.locks),
+    )
+    many = int(rng.integers(1, 4))
+    if dense:  # one or two kinds, again and again
+        make = tuple(make[int(k)] for k in rng.integers(0, len(make), 2))
+        many = min(14, 1 + round(inside.sum() / PX_PER_MM**2 / float(rng.uniform(150, 600))))
+    for _ in range(many):
+        at = places[int(rng.integers(len(places)))][::-1] / TEXTURE_PX_PER_MM
         layer = make[int(rng.integers(len(make)))](around, at, rng)
         part = ink[box]
         np.maximum(part, layer, out=part)
