@@ -16,12 +16,23 @@ UNIT = 518.0  # px of the square that flat art was traced in
 
 Lines = list[F64]
 
+APART = ("emojione", "micah", "hugeicons", "croodles")
+"""Sets that the network is not fitted on: the judge learns on these what it sees of drawings new to
+it, and what is chosen is chosen on them."""
+
 
 class Drawings:
-    """The drawings of ``pack.py``, opened as they are asked for."""
+    """The drawings of ``pack.py``, opened as they are asked for.
 
-    def __init__(self, path: Path) -> None:
-        self.arrays: dict[str, NDArray[Any]] = dict(np.load(path))
+    ``apart``: only the sets of ``APART``, or only the others; all if it is None.
+    """
+
+    def __init__(self, path: Path, apart: bool | None = None) -> None:
+        self.arrays: dict[str, NDArray[Any]] = {
+            key: value
+            for key, value in np.load(path).items()
+            if apart is None or (key.split("/")[1] in APART) == apart
+        }
         self.flat = sorted(
             k.split("/")[1] for k in self.arrays if k.startswith("flat") and k.endswith("many")
         )

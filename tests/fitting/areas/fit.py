@@ -29,11 +29,11 @@ import torch
 import torch.nn.functional as fn
 from torch import Tensor
 
-from inkclean.flats.lines.seams import FINE, FOLD, STEPS
+from inkclean.flats.lines.seams import FINE
 from tests.fitting.areas.figures import Drawings
+from tests.fitting.areas.losses import losses, resized, targets, unlike
 from tests.fitting.areas.net import Areas, folded, taken_up, write
 from tests.fitting.areas.pages import SIDE, page
-from tests.fitting.areas.pens import PX_PER_MM
 
 CROP, BATCH = 768, 44  # px, for the first part of the time,
 WHOLE_BATCH = 26  # whole pages for the rest
@@ -41,11 +41,10 @@ WHOLE_FROM = 0.5
 SCALES = -0.3, 0.28  # logarithms of what a page is enlarged by, the other way round
 RATE = 2.2e-3
 LATER_RATE = 1.2e-3  # of what is already fitted
-USUAL_MM2, WORTH = 40.0, (0.5, 2.0)  # an area of this size counts once, others by their side
-NEAR = 3  # px from the true seam that count as on it
-PAPER = 0.15  # weight of paper where no seam is
-GAP = 2.0  # and of a seam where no ink is
 TOGETHER = 0.35  # weight of the affinities
+AGAIN = 3  # one page in so many is seen at another size too,
+SIZES = 0.75, 0.875, 1.125, 1.25
+AGREE = 1.0  # and the weight of what is told otherwise then
 POWER = 16.0  # of the running mean: the larger, the fewer of the last steps count
 SAVED_S = 240.0
 SLOTS = 4  # pages a process has under way
@@ -71,7 +70,7 @@ class Shelf:
 def draw(shelf: Shelf, free: Any, ready: Any, path: str, first: int, step: int) -> None:
     """Draw pages until the parent goes."""
     cv2.setNumThreads(1)
-    drawings = Drawings(Path(path))
+    drawings = Drawings(Path(path), apart=False)
     inks, labels = shelf.views()
     seed = first
     while True:
@@ -135,68 +134,6 @@ def _window(page: Tensor, y: int, x: int, side: int) -> Tensor:
     return fn.pad(part, (max(0, -x), after[0], max(0, -y), after[1]))
 
 
-def worth(label: Tensor) -> Tensor:
-    """Return how much each place (N, H, W) counts: the more, the larger the smallest area there."""
-    n = len(label)
-    most = int(label.max()) + 1
-    key = label.long() + most * torch.arange(n, device=label.device)[:, None, None]
-    size = torch.bincount(key.flatten(), minlength=n * most)[key].float() / PX_PER_MM**2
-    each = (size / USUAL_MM2).clamp(min=1e-3).sqrt().clamp(*WORTH)
-    return -fn.max_pool2d(-each[:, None], 2 * NEAR + 1, 1, NEAR)[:, 0]
-
-
-def targets(ink: Tensor, label: Tensor) -> tuple[Tensor, Tensor, Tensor, Tensor]:
-    """Return seams (N, 4, H, W) and their weights, affinities (N, 12, H, W) and theirs."""
-    told = label > 0
-    seam = torch.zeros_like(ink)
-    across = (label[:, :, 1:] != label[:, :, :-1]) & told[:, :, 1:] & told[:, :, :-1]
-    down = (label[:, 1:] != label[:, :-1]) & told[:, 1:] & told[:, :-1]
-    seam[:, :, :-1] = across.float()
-    seam[:, :-1] = torch.maximum(seam[:, :-1], down.float())
-    wide = fn.max_pool2d(seam[:, None], 2 * NEAR + 1, 1, NEAR)
-    half = fn.max_pool2d(wide, 2)
-    inked = fn.max_pool2d(ink[:, None], 2)
-    hidden = fn.max_pool2d((~told)[:, None].float(), 9, 1, 4)
-    hidden = fn.max_pool2d(hidden, 2)
-    weight = torch.maximum(PAPER + (1 - PAPER) * inked, half * (1 + (GAP - 1) * (1 - inked)))
-    weight = weight * (1 - hidden) * fn.avg_pool2d(worth(label)[:, None], 2)
-    seams, weights = fn.pixel_unshuffle(half, FINE), fn.pixel_unshuffle(weight, FINE)
-    middle = label[:, FOLD // 2 :: FOLD, FOLD // 2 :: FOLD]
-    bare = 1 - 0.8 * fn.max_pool2d(ink[:, None], FOLD)[:, 0]
-    same, counts = [], []
-    height, width = middle.shape[1:]
-    for row, column in STEPS:
-        one, other = _shifted(middle, row, column)
-        clear, clear_too = _shifted(bare, row, column)
-        value = (one == other).float()
-        count = ((one > 0) & (other > 0)).float() * clear * clear_too
-        around = (max(0, -column), max(0, column), max(0, -row), max(0, row))
-        same.append(fn.pad(value, around)[:, :height, :width])
-        counts.append(fn.pad(count, around)[:, :height, :width])
-    return seams, weights, torch.stack(same, 1), torch.stack(counts, 1)
-
-
-def _shifted(of: Tensor, row: int, column: int) -> tuple[Tensor, Tensor]:
-    """Return what lies at each place and at the place a step away, where both are."""
-    height, width = of.shape[1:]
-    near = of[:, max(0, -row) : height - max(0, row), max(0, -column) : width - max(0, column)]
-    far = of[:, max(0, row) : height + min(0, row), max(0, column) : width + min(0, column)]
-    return near, far
-
-
-def losses(out: Tensor, ink: Tensor, label: Tensor) -> tuple[Tensor, Tensor]:
-    """Return the loss of the seams and of the affinities."""
-    seams, weights, same, counts = targets(ink, label)
-    found = []
-    for told, true, weight in (
-        (out[:, : FINE**2], seams, weights),
-        (out[:, FINE**2 :], same, counts),
-    ):
-        each = fn.binary_cross_entropy_with_logits(told.float(), true, reduction="none")
-        found.append((each * weight).sum() / weight.sum().clamp(min=1))
-    return found[0], found[1]
-
-
 class Fitting:
     """The network, its running mean, and the time they have."""
 
@@ -231,16 +168,21 @@ class Fitting:
         print(text, flush=True)
         (self.out / "log.txt").write_text("\n".join(self.lines) + "\n")
 
-    def learn(self, ink: Tensor, label: Tensor, rate: float) -> tuple[Tensor, Tensor]:
-        """Take one step."""
+    def learn(self, ink: Tensor, label: Tensor, rate: float) -> Tensor:
+        """Take one step; return the losses of seams, affinities and sizes that disagree."""
         for group in self.optimiser.param_groups:
             group["lr"] = rate
-        cells = folded(ink).contiguous(memory_format=torch.channels_last)
-        with torch.autocast(self.device.type, torch.bfloat16):
-            out = self.net(cells)
+        out = self.told(ink)
         seam, same = losses(out, ink, label)
+        few = max(1, len(ink) // AGAIN)
+        size = SIZES[self.step % len(SIZES)]
+        ink_too, label_too = resized(ink[:few], label[:few], size)
+        out_too = self.told(ink_too)
+        seam_too, same_too = losses(out_too, ink_too, label_too)
+        apart = unlike(out[:few], out_too)
+        whole = seam + TOGETHER * same + (seam_too + TOGETHER * same_too) / AGAIN + AGREE * apart
         self.optimiser.zero_grad(set_to_none=True)
-        (seam + TOGETHER * same).backward()
+        whole.backward()
         torch.nn.utils.clip_grad_norm_(self.net.parameters(), 1.0)
         self.optimiser.step()
         self.step += 1
@@ -249,7 +191,14 @@ class Fitting:
             keep = (1 - 1 / self.meant) ** (POWER + 1)
             mean, new = list(self.mean.parameters()), list(self.net.parameters())
             torch._foreach_lerp_(mean, new, 1 - keep)
-        return seam.detach(), same.detach()
+        return torch.stack([seam, same, apart]).detach()
+
+    def told(self, ink: Tensor) -> Tensor:
+        """Return what the network tells of pages (N, H, W)."""
+        cells = folded(ink).contiguous(memory_format=torch.channels_last)
+        with torch.autocast(self.device.type, torch.bfloat16):
+            out: Tensor = self.net(cells)
+        return out
 
     def save(self, pool: Pool, rng: np.random.Generator) -> None:
         """Write the checkpoint and the network."""
@@ -334,13 +283,13 @@ def _fit(fitting: Fitting, shelf: Shelf, free: Any, ready: Any) -> None:
             * 0.5
             * (1 + np.cos(np.pi * share / end))
         )
-        told.append(torch.stack(fitting.learn(ink, label, float(rate))))
+        told.append(fitting.learn(ink, label, float(rate)))
         if len(told) == (100 if gpu else 5):
-            seam, same = torch.stack(told).mean(0).tolist()
+            seam, same, apart = torch.stack(told).mean(0).tolist()
             speed = len(told) / (time.time() - at)
             fitting.say(
                 f"step {fitting.step} {share:.3f} seam {seam:.4f} same {same:.4f} "
-                f"{speed:.2f} steps/s, {pool.count} pages"
+                f"apart {apart:.4f} {speed:.2f} steps/s, {pool.count} pages"
             )
             told, at = [], time.time()
         if time.time() - saved > SAVED_S:

@@ -103,7 +103,7 @@ def _prepared(task: tuple[Path, Path, int]) -> None:
     drawings, folder, seed = task
     cv2.setNumThreads(1)
     rng = np.random.default_rng(seed)
-    ink, truth = page(FIRST_SEED + seed, Drawings(drawings))
+    ink, truth = page(FIRST_SEED + seed, Drawings(drawings, apart=True))
     coverage = ink.astype(np.float32) / 255
     if rng.random() < 0.5:
         coverage = (coverage > 0.5).astype(np.float32)

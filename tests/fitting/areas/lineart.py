@@ -40,6 +40,8 @@ def line_page(
         dice = 0.9 if only in FIGURES else 0.5
         pairs = False
     kind = "pair" if dice < 0.4 and pairs else "icon" if dice < 0.6 else "figure"
+    if not {"pair": pairs, "icon": icons, "figure": figures}[kind]:
+        kind = "icon" if icons else "figure"
     tries = {"pair": 60, "icon": 60, "figure": 20}[kind]
     line = _some_breadth(rng) if rng.random() < 0.5 else None
     for _ in range(tries):
