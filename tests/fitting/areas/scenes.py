@@ -333,18 +333,16 @@ def _texture(
 ) -> None:
     """Draw grain, foliage, ripples, fur and more over a part of an area, or all, off its rim."""
     off = int(rng.choice([5, 5, 9, 15]))
-    around = np.pad(inside, 1).astype(np.uint8)
-    around = cv2.erode(around, np.ones((off, off), np.uint8))[1:-1, 1:-1] > 0
+    within = np.pad(inside, 1).astype(np.uint8)
+    around = cv2.erode(within, np.ones((off, off), np.uint8))[1:-1, 1:-1] > 0
     places = np.argwhere(around[::5, ::5]) * 5
     if not len(places):
         return
-    make = (
-        *(textures.grain, textures.foliage, textures.ripples, textures.fur, grass, gravel),
-        *(textures.scribble, textures.twigs, textures.locks),
-    )
+    make = [textures.grain, textures.foliage, textures.ripples, textures.fur, grass, gravel]
+    make += [textures.scribble, textures.twigs, textures.locks]
     many = int(rng.integers(1, 4))
     if dense:  # one or two kinds, again and again
-        make = tuple(make[int(k)] for k in rng.integers(0, len(make), 2))
+        make = [make[int(k)] for k in rng.integers(0, len(make), 2)]
         many = min(14, 1 + round(inside.sum() / PX_PER_MM**2 / float(rng.uniform(150, 600))))
     for _ in range(many):
         at = places[int(rng.integers(len(places)))][::-1] / TEXTURE_PX_PER_MM
