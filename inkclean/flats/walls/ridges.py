@@ -2,7 +2,7 @@
 
 The odds of a seam are a landscape; the paper of every room is a basin in it, and where two
 basins meet on paper a wall may run: the watershed of Beucher, Lantuéjoul, "Use of watersheds in
-contour detection", 1979, flooded from the places that are likely no seam.
+contour detection", 1979, flooded from the places that are less likely a seam than those around.
 """
 
 from __future__ import annotations
@@ -20,7 +20,9 @@ from inkclean.flats.rasters import dilated, pieces, square, tally
 from inkclean.flats.walls.joins import Joins
 
 COARSER = 2  # the odds are known no finer
-BASIN = -1.5  # log-odds below which paper is likely no seam: rooms begin there
+BASIN = 2.0  # log-odds below which paper may be no seam: rooms begin there,
+DEEPER = 0.5, -1.0, -2.5, -4.0, -6.0  # and apart where they are apart below one of these
+LEAST_DEEPER_MM2 = 0.3  # smaller ones part nothing
 LEAST_BASIN_MM2 = 0.12  # smaller basins are flooded by what lies around
 STIFF = 0.3  # keeps sets of few points straight
 ROUND_MM = 0.5  # the ends of strokes are round: a wall between them is longer than the gap
@@ -90,12 +92,8 @@ def _basins(ink: Bool, seam: F32, px_per_mm: float) -> I32:
     size = (wide, high)
     odds = np.asarray(cv2.resize(seam, size, interpolation=cv2.INTER_AREA), np.float32)
     closed = cv2.resize(ink.astype(np.uint8), size, interpolation=cv2.INTER_AREA) > 0
-    sure = (odds < BASIN) & ~closed
-    _, marker, stats, _ = cv2.connectedComponentsWithStats(sure.astype(np.uint8), connectivity=4)
     least = LEAST_BASIN_MM2 * (px_per_mm / COARSER) ** 2
-    small = stats[:, cv2.CC_STAT_AREA] < least
-    small[0] = True
-    marker[small[marker]] = 0
+    marker = _parted(_patches((odds < BASIN) & ~closed, least), odds, closed, px_per_mm)
     # only what is between the basins need be flooded, from their rims
     between = ~closed & (marker == 0)
     rim = dilated(between, square(3)) > 0
@@ -103,6 +101,33 @@ def _basins(ink: Bool, seam: F32, px_per_mm: float) -> I32:
     flooded[~rim] = marker[~rim]
     full = np.repeat(np.repeat(flooded, COARSER, axis=0), COARSER, axis=1)[:height, :width]
     return grown(np.asarray(full, np.int32))  # hair-fine openings were closed above
+
+
+def _patches(where: Bool, least: float) -> I32:
+    """Return the patches (H, W) 1.., without those smaller than ``least`` px."""
+    _, found, stats, _ = cv2.connectedComponentsWithStats(where.astype(np.uint8), connectivity=4)
+    small = stats[:, cv2.CC_STAT_AREA] < least
+    small[0] = True
+    found[small[found]] = 0
+    return np.asarray(found, np.int32)
+
+
+def _parted(marker: I32, odds: F32, closed: Bool, px_per_mm: float) -> I32:
+    """Return the basins, each in as many as it is apart where the odds are lower still."""
+    least = LEAST_DEEPER_MM2 * (px_per_mm / COARSER) ** 2
+    for level in DEEPER:
+        deeper = _patches((odds < level) & ~closed, least)
+        most = int(deeper.max(initial=0)) + 1
+        of = np.zeros(most, np.int32)
+        of[deeper] = marker  # one patch lies in one basin
+        many = np.bincount(of[1:], minlength=int(marker.max(initial=0)) + 1) > 1
+        many[0] = False
+        parted = many[of]
+        parted[0] = False
+        marker = np.where(many[marker], 0, marker)
+        new = np.where(parted, np.cumsum(parted) + len(many) - 1, 0).astype(np.int32)
+        marker = np.where(new[deeper] > 0, new[deeper], marker)
+    return np.asarray(marker, np.int32)
 
 
 def _meetings(ink: Bool, basin: I32) -> tuple[I32, I64]:

@@ -48,7 +48,7 @@ FEW_GAPS = 1.0  # with fewer of them around a patch of paper, the line there is 
 SURE_CLOSED = 2.0, 1.0, 1.0  # and openings between 0, 1, 2 ends of strokes fall below this,
 SURE_AROUND = 1.0, DOUBT, DOUBT  # or this: beside the paper around the drawing, and if they are
 LARGE_MM2 = 150.0  # a leak between two as large as this costs most: there,
-LARGE_LESS = 1.2  # so much less is enough
+LARGE_LESS = 1.2, 2.1, 2.1  # so much less is enough, by ends of strokes
 BROAD = 1.35  # broader than so many usual lines, no place where two lines come close
 CRUMB_MM2 = 3.0  # what parts less than this says nothing
 SURELY_NONE = -3.0  # log-odds of walls that fall whatever else does
@@ -168,7 +168,7 @@ class Merger:
         around = self.outer[self.patch] & broad
         least = np.where(around, np.array(SURE_AROUND)[self.ends], np.array(SURE_CLOSED)[self.ends])
         large = np.minimum(self.size[self.a], self.size[self.b]) >= LARGE_MM2
-        return least - np.where(large, LARGE_LESS, 0.0)
+        return least - np.where(large, np.array(LARGE_LESS)[self.ends], 0.0)
 
     def worst(self, rows: I64) -> I64:
         """Return those of the walls ``rows`` (N,) that are the worst of their smaller rooms.

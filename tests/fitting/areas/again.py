@@ -2,8 +2,8 @@
 
 Run: ``python -m tests.fitting.areas.again SVGS FOLDER MINUTES PROCESSES``, with the SVG files of
 ``svgs.mjs`` in SVGS: packs the drawings, fits the network for so many minutes from the one in the
-package, then the judge on what it sees, and prints the table of ``checks``. What is made stays in
-FOLDER.
+package and takes the weights a quarter of the way to what comes of it, fits the judge on what that
+sees, and prints the table of ``checks``. What is made stays in FOLDER.
 """
 
 from __future__ import annotations
@@ -15,7 +15,9 @@ from pathlib import Path
 
 from inkclean.flats.lines import seams
 from inkclean.flats.walls import judge
+from tests.fitting.areas.net import between
 
+SHARE = 0.25  # of the way from the network in the package to what is fitted
 PAGES = 400  # that the judge is fitted on
 NET = Path(seams.__file__).with_name(seams.NET)
 JUDGE = Path(judge.__file__).with_name(judge.WEIGHTS)
@@ -34,7 +36,7 @@ def main() -> None:
     if not drawings.exists():
         _run("pack", svgs, str(drawings), processes)
     _run("fit", str(drawings), f"{folder}/network", minutes, processes, str(NET))
-    shutil.copy(Path(folder) / "network" / seams.NET, NET)
+    between(NET, Path(folder) / "network" / seams.NET, SHARE, NET)
     _run("judge", str(drawings), f"{folder}/judge", "0", str(PAGES), processes)
     shutil.copy(Path(folder) / "judge" / judge.WEIGHTS, JUDGE)
     _run("checks", str(drawings.with_name(drawings.stem + "-kept-out.npz")), processes)

@@ -180,3 +180,22 @@ def write(net: Areas, out: Path) -> None:
         dynamo=False,
     )
     out.write_bytes(gzip.compress(file.getvalue(), 9, mtime=0))
+
+
+def between(before: Path, after: Path, share: float, out: Path) -> None:
+    """Write the network whose weights lie between those of two, ``share`` of the way to the second.
+
+    What the first had learnt of other drawings is kept so (Wortsman and others, "Robust fine-tuning
+    of zero-shot models", CVPR 2022, arXiv 2109.01903). ``after`` went on from ``before``.
+    """
+    first, second = (
+        onnx.load_from_string(gzip.decompress(path.read_bytes())) for path in (before, after)
+    )
+    was = {part.name: onnx.numpy_helper.to_array(part) for part in first.graph.initializer}
+    for part in second.graph.initializer:
+        now = onnx.numpy_helper.to_array(part)
+        if now.dtype.kind == "f":
+            mean = (1 - share) * was[part.name] + share * now
+            mean = mean.astype("float16").astype(now.dtype)
+            part.CopyFrom(onnx.numpy_helper.from_array(mean, part.name))
+    out.write_bytes(gzip.compress(second.SerializeToString(), 9, mtime=0))
