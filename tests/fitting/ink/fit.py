@@ -3,9 +3,9 @@
 Run: ``python -m tests.fitting.ink.fit ART MINUTES PROCESSES OUT [FROM TO]`` with the folder that
 ``tests.fitting.ink.art`` wrote; FROM and TO are the shares of the whole fitting that this run
 begins and ends with (0 and 1). Starts from ``checkpoint.pt`` (and ``moments.pt``) in ART, or from
-an ``ink.onnx`` there that was written before, whose shape it keeps; else it is a smaller network
-than the package's. Writes the network (``ink.onnx``), both others, ``log.txt`` and pictures of
-what it sees into OUT.
+an ``ink.onnx`` there that was written before, whose shape it keeps; else from nothing. Writes
+checkpoint and network (``ink.onnx``) into OUT every few minutes, with them ``log.txt``, and
+``moments.pt`` and pictures of what it sees at the end.
 AdamW: Loshchilov, Hutter, ICLR 2019; the Dice loss: Milletari, Navab, Ahmadi, 3DV 2016.
 """
 
@@ -32,26 +32,38 @@ from inkclean.base.arrays import U8
 from tests.fitting.ink import net as nets
 from tests.fitting.ink.marks import Art, page, text
 from tests.fitting.ink.pool import KINDS, Pool, Shelf
+from tests.fitting.ink.sketch import sketch
 from tests.fitting.ink.wear import Seen, worn
 
 RATE, RATE_AGAIN = 2.5e-3, 1e-3
-MEAN = 0.998  # of the running mean of weights
+MEAN = 0.9985  # of the running mean of weights
 EDGES = 2.0  # what pixels at edges count on top
-SOFT = 0.3  # what soft marks count
+SOFT = 0.3  # what soft marks count in the output of their own
+PALE_SAY = 1.5  # what pixels of soft marks count on top in the ink's
+WORST, WORST_PX = 0.08, 12  # what the worst pixel in a square counts: of dry ink, of soft marks
 TEXT = 0.3  # share of pages full of lettering
 WORN, TAKEN, TIMES = 128, 96, 3  # pieces worn at once, taken for a step, steps between
 RESERVE_S = 25.0  # to write everything at the end
+SAVE_S = 200.0  # between two times that the network is written
 
 
 def drawing(art: str, seed: int, out: Any) -> None:
-    """Draw pages for ever: coverage (SIDE²), nature (3, SIDE / 2, SIDE / 2), lettering or not."""
+    """Draw pages for ever: coverage (SIDE²), nature (4, SIDE / 2, SIDE / 2), lettering or not.
+
+    Nature is density, dryness, breadth, and the underdrawing. A page that fails is left out.
+    """
     cv2.setNumThreads(1)
     rng, drawn = np.random.default_rng(seed), Art(Path(art))
     while True:
-        lettered = bool(rng.random() < TEXT)
-        maps = text(rng, drawn) if lettered else page(rng, drawn)
-        nature = np.ascontiguousarray(maps.nature[::2, ::2].transpose(2, 0, 1))
-        out.put((maps.coverage(), nature, lettered))
+        try:
+            lettered = bool(rng.random() < TEXT)
+            maps = text(rng, drawn) if lettered else page(rng, drawn)
+            planes = [*maps.nature[::2, ::2].transpose(2, 0, 1), sketch(rng)]
+            made = maps.coverage(), np.ascontiguousarray(planes), lettered
+        except (ValueError, IndexError, ArithmeticError, OSError, cv2.error) as fault:
+            print(f"a page failed: {fault!r}", flush=True)
+            continue
+        out.put(made)
 
 
 def collected(queue: Any) -> deque[tuple[U8, U8, bool]]:
@@ -73,18 +85,29 @@ def loss_of(out: Tensor, seen: Seen) -> Tensor:
     """Return cross-entropy, heavier at edges, and what the Dice measure lacks; soft marks' too."""
     odds, truth, vote = nets.unfolded(out), seen.truth, seen.vote
     rim = fn.max_pool2d(truth[:, None], 3, 1, 1) + fn.max_pool2d(-truth[:, None], 3, 1, 1)
-    weight = vote * (1 + EDGES * rim[:, 0])
+    pale = fn.interpolate((seen.soft > 0.5).float()[:, None], scale_factor=2.0)[:, 0]
+    weight = vote * (1 + EDGES * rim[:, 0]) * (1 + PALE_SAY * pale)
     each = fn.binary_cross_entropy_with_logits(odds, truth, reduction="none")
     entropy = (each * weight).sum() / weight.sum()
     told = torch.sigmoid(odds) * vote
     both, all_ink = (told * truth).sum((1, 2)), (told + truth * vote).sum((1, 2))
     dice = 1 - (2 * both + 50) / (all_ink + 50)
     loss = entropy + 0.5 * dice.mean()
+    loss = loss + WORST * _worst(each, ((truth > 0.9) & (vote > 1.5)).float())
+    loss = loss + WORST * _worst(each, ((truth < 0.02) & (vote > 0)).float() * pale)
     if out.shape[1] == nets.FOLD**2:
         return loss
     says, there = (seen.soft >= 0).float(), seen.soft.clamp_min(0)
     soft = fn.binary_cross_entropy_with_logits(out[:, -1], there, reduction="none")
     return loss + SOFT * (soft * says).sum() / says.sum()
+
+
+def _worst(each: Tensor, where: Tensor) -> Tensor:
+    """Return the mean over squares of the most that a pixel ``where`` (N, H, W) is 1 loses."""
+    step = WORST_PX // 2
+    most = fn.max_pool2d((each * where)[:, None], WORST_PX, step)
+    some = fn.max_pool2d(where[:, None], WORST_PX, step)
+    return (most.clamp_max(8) * some).sum() / some.sum().clamp_min(1)
 
 
 def pictures(seen: Seen, out: Tensor, place: Path) -> None:
@@ -162,14 +185,22 @@ class Fitting:
         self.done += 1
         return loss.detach()
 
-    def finish(self, pool: Pool, out: Path, say: Callable[[str], None]) -> None:
-        """Write checkpoint, network, and pictures; tell how it does on fresh pieces."""
+    def save(self, out: Path) -> None:
+        """Write checkpoint and network, each in one go."""
         state = {
             "weights": self.net.state_dict(),
             "mean": self.mean.state_dict(),
             "steps": self.steps + self.done,
         }
-        torch.save(state, out / "checkpoint.pt")
+        torch.save(state, out / "checkpoint.part")
+        (out / "checkpoint.part").replace(out / "checkpoint.pt")
+        mean = copy.deepcopy(self.mean).cpu().to(memory_format=torch.contiguous_format)
+        nets.write(mean, out / "ink.part")
+        (out / "ink.part").replace(out / "ink.onnx")
+
+    def finish(self, pool: Pool, out: Path, say: Callable[[str], None]) -> None:
+        """Write everything; tell how it does on fresh pieces."""
+        self.save(out)
         torch.save(self.optimiser.state_dict(), out / "moments.pt")
         mean = self.mean.eval()
         with torch.no_grad():
@@ -178,7 +209,6 @@ class Fitting:
                 told = mean(nets.folded(seen.dark, seen.level)).float()
                 pictures(seen, told, out / f"{kind}.png")
                 say(kind + " F, dry, soft: " + ", ".join(f"{v:.4f}" for v in score(seen, told)))
-            nets.write(mean.cpu().to(memory_format=torch.contiguous_format), out / "ink.onnx")
 
 
 def fit(art: Path, minutes: float, processes: int, out: Path, part: tuple[float, float]) -> None:
@@ -214,6 +244,7 @@ def fit(art: Path, minutes: float, processes: int, out: Path, part: tuple[float,
         log.flush()
 
     start, total, every, rounds, spent = time.time(), 0.0, 300 if fast else 6, 0, 0.0
+    saved = start
     say(f"{start - began:.0f} s to start, {pool.count} pages")
     while (now := time.time()) < last:
         share = part[0] + (part[1] - part[0]) * (now - start) / (last - start)
@@ -233,6 +264,9 @@ def fit(art: Path, minutes: float, processes: int, out: Path, part: tuple[float,
                 f"{pool.count / (now - began):.1f} pages/s"
             )
             total = 0.0
+        if now - saved > SAVE_S:
+            fitting.save(out)
+            saved = now
     for worker in workers:
         worker.terminate()
     fitting.finish(pool, out, say)

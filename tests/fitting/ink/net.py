@@ -23,7 +23,8 @@ class Shape:
     """Channels of each level, blocks of each but the finest, channels beside them at the cells.
 
     ``twice``: two convolutions at the finest level; ``soft``: one output more, whether something
-    soft lies in the cell: pencil, printed squares, the page behind.
+    soft lies in the cell: pencil, printed squares, the page behind; ``last``: the finest level
+    speaks past the cells, too.
     """
 
     widths: tuple[int, ...]
@@ -31,6 +32,7 @@ class Shape:
     fine: int
     twice: bool
     soft: bool
+    last: bool
 
     @property
     def outputs(self) -> int:
@@ -38,9 +40,10 @@ class Shape:
         return FOLD**2 + self.soft
 
 
-# The one in the package, and one of half its work: a channel costs the most at the fine levels.
-LARGE = Shape((32, 48, 64, 96, 128), (1, 1, 2, 2), 16, twice=True, soft=False)
-SMALL = Shape((16, 32, 64, 96, 112), (1, 1, 2, 2), 8, twice=False, soft=True)
+# One with much at the fine levels, and one of half its work that sees further: a channel costs
+# the most at the fine levels, next to nothing at the deep ones.
+LARGE = Shape((32, 48, 64, 96, 128), (1, 1, 2, 2), 16, twice=True, soft=False, last=True)
+DEEP = Shape((16, 32, 64, 112, 160), (1, 1, 2, 3), 8, twice=True, soft=True, last=False)
 
 
 def _conv(before: int, after: int, stride: int = 1) -> nn.Sequential:
@@ -67,7 +70,7 @@ class Block(nn.Module):
 class InkNet(nn.Module):
     """Darkness folded 2 × 2 and the ink's level, to the log-odds of ink at every px."""
 
-    def __init__(self, shape: Shape = SMALL) -> None:
+    def __init__(self, shape: Shape = DEEP) -> None:
         """Lay out the levels, the finest at half the scale of the cells."""
         super().__init__()
         self.shape = shape
@@ -86,7 +89,7 @@ class InkNet(nn.Module):
         )
         self.narrow = nn.ModuleList(nn.Conv2d(w[k + 1], w[k], 1) for k in range(len(w) - 1))
         self.up = nn.ModuleList(_conv(w[k], w[k]) for k in range(len(w) - 1))
-        self.last = nn.ConvTranspose2d(w[0], shape.outputs, 2, 2)
+        self.last = nn.ConvTranspose2d(w[0], shape.outputs, 2, 2) if shape.last else None
         self.fine = _conv(FOLD**2 + 1, fine)
         self.meet = nn.ConvTranspose2d(w[0], fine, 2, 2)
         self.detail = nn.Sequential(_conv(fine, fine), nn.Conv2d(fine, shape.outputs, 1))
@@ -102,8 +105,8 @@ class InkNet(nn.Module):
             wide = fn.interpolate(self.narrow[k](x), scale_factor=2.0, mode="nearest")
             x = self.up[k](fn.relu(seen[k] + wide))
         near = fn.relu(self.fine(cells) + self.meet(x))
-        out: Tensor = self.last(x) + self.detail(near)
-        return out
+        out: Tensor = self.detail(near)
+        return out if self.last is None else out + self.last(x)
 
 
 def read(path: Path, given: Tensor) -> InkNet:
@@ -114,7 +117,7 @@ def read(path: Path, given: Tensor) -> InkNet:
     """
     named = {t.name: numpy_helper.to_array(t) for t in onnx.load(str(path)).graph.initializer}
     joined = [value for name, value in named.items() if name.startswith("onnx::")]
-    net = InkNet(LARGE if named["last.weight"].shape[0] == LARGE.widths[0] else SMALL).eval()
+    net = InkNet(LARGE if "last.weight" in named else DEEP).eval()
     pairs = _normalised(net)
     hooks = []
     for (conv, norm), weight, bias in zip(pairs, joined[::2], joined[1::2], strict=True):

@@ -1,4 +1,8 @@
-"""The pages drawn last, crops of them, and the pieces worn last, on the GPU."""
+"""The pages drawn last, crops of them, and the pieces worn last, on the GPU.
+
+A piece's pencil is three things: a sketch that knows nothing of the ink, the ink's own lines
+looked for beforehand (bent a little, once or twice beside them), and another page's lines.
+"""
 
 from __future__ import annotations
 
@@ -10,6 +14,7 @@ import torch.nn.functional as fn
 from torch import Tensor
 
 from inkclean.base.arrays import U8
+from tests.fitting.ink.papers import blurred, slow, spread, uniform
 from tests.fitting.ink.strokes import DENSITY_ONE, PX_PER_MM, SIDE
 from tests.fitting.ink.wear import Pieces, Seen
 
@@ -28,7 +33,7 @@ class Pool:
     def __init__(self, size: int, device: torch.device) -> None:
         """Make room."""
         self.cover = torch.zeros((size, SIDE, SIDE), dtype=torch.uint8, device=device)
-        self.nature = torch.zeros((size, 3, SIDE // 2, SIDE // 2), dtype=torch.uint8, device=device)
+        self.nature = torch.zeros((size, 4, SIDE // 2, SIDE // 2), dtype=torch.uint8, device=device)
         self.lettered = torch.zeros(size, dtype=torch.bool, device=device)
         self.size, self.count, self.device = size, 0, device
 
@@ -58,19 +63,42 @@ class Pool:
         coarse = 2 * high < 1.1 * PX_PER_MM
         # old pages lie upright, and the page behind them mirrored
         way = 1 if kind == "old" else 0
-        main = self._maps(self._pages(n, kind), per_mm, coarse, way, nature=True)
-        behind = self._maps(self._pages(n, kind), per_mm, coarse, -way)
-        pencil = self._maps(self._pages(n, "fine"), per_mm, coarse, 0)
+        pages, grid = self._pages(n, kind), self._grid(per_mm, way)
+        main = self._cover(pages, grid, coarse=coarse)
+        nature = self.nature[pages][:, :3].float() / 255
+        made = fn.grid_sample(nature, grid, mode="nearest", align_corners=False)
+        behind = self._cover(self._pages(n, kind), self._grid(per_mm, -way), coarse=coarse)
         return Pieces(
-            cover=main[:, 0],
-            density=main[:, 1] * (255 / DENSITY_ONE),
-            dry=main[:, 2],
-            broad=main[:, 3],
-            behind=behind[:, 0],
-            pencil=pencil[:, 0],
+            cover=main,
+            density=made[:, 0] * (255 / DENSITY_ONE),
+            dry=made[:, 1],
+            broad=made[:, 2],
+            behind=behind,
+            pencil=self._pencil(pages, grid, per_mm),
             per_mm=per_mm,
             old=(torch.rand(n, device=device) < AGED[kind]).float(),
         )
+
+    def _pencil(self, pages: Tensor, grid: Tensor, per_mm: Tensor) -> Tensor:
+        """Return (N, H, W) 0 to 1: how hard a pencil was pressed."""
+        device, n = self.device, len(pages)
+        sketch = self.nature[pages][:, 3:].float() / 255
+        total = fn.grid_sample(sketch, grid, align_corners=False)[:, 0]
+        total = total * (torch.rand(n, 1, 1, device=device) < 0.7)
+        for share, far_mm in ((0.55, 1.0), (0.35, 1.4), (0.25, 0.0)):
+            # the ink's own lines, or those of another page
+            which = pages if far_mm else self._pages(n, "fine")
+            bend = torch.randn(n, 2, 7, 7, device=device) * far_mm
+            bend = bend * torch.rand(n, 1, 1, 1, device=device) * (2 / SIDE * PX_PER_MM)
+            bend = fn.interpolate(bend, grid.shape[1:3], mode="bicubic", align_corners=True)
+            lines = self._cover(which, grid + bend.permute(0, 2, 3, 1), coarse=True)
+            lines = _pencil_lines(lines, per_mm)
+            press = (torch.rand(n, device=device) < share) * (0.3 + 0.7 * torch.rand(n, device=device))
+            total = torch.maximum(total, lines * press[:, None, None])
+        # parts of it erased
+        gone = slow(tuple(total.shape), spread(n, 4, 30, device) * per_mm)
+        erased = torch.sigmoid((gone - uniform(n, -0.3, 2.5, device)[:, None, None]) * 4)
+        return total.clamp(0, 1) * (1 - 0.9 * erased)
 
     def _pages(self, n: int, kind: str) -> Tensor:
         """Return (n,) numbers of pages."""
@@ -83,11 +111,9 @@ class Pool:
         )
         return torch.multinomial(weight, n, replacement=True)
 
-    def _maps(
-        self, which: Tensor, per_mm: Tensor, coarse: bool, way: int, *, nature: bool = False
-    ) -> Tensor:
-        """Return crops; ``way`` is 1 for upright ones, -1 for mirrored ones, 0 for any."""
-        device, n = self.device, len(which)
+    def _grid(self, per_mm: Tensor, way: int) -> Tensor:
+        """Return where crops look; ``way`` is 1 for upright ones, -1 for mirrored, 0 for any."""
+        device, n = self.device, len(per_mm)
         half = CROP / (per_mm / PX_PER_MM) / (SIDE / 2)  # of the page's half side
         turn = torch.rand(n, device=device) * 2 * math.pi
         level = torch.round(turn * 2 / math.pi) * math.pi / 2 * (0 if way else 1)
@@ -101,15 +127,23 @@ class Pool:
         matrix = torch.stack(
             [torch.stack([cos * flip, -sin, x], 1), torch.stack([sin * flip, cos, y], 1)], 1
         )
-        grid = fn.affine_grid(matrix, [n, 1, 2 * CROP, 2 * CROP], align_corners=False)
+        return fn.affine_grid(matrix, [n, 1, 2 * CROP, 2 * CROP], align_corners=False)
+
+    def _cover(self, which: Tensor, grid: Tensor, *, coarse: bool) -> Tensor:
+        """Return (N, H, W) 0 to 1: the shapes of pages where ``grid`` looks."""
         cover = self.cover[which][:, None].float()
         if coarse:
             cover = fn.avg_pool2d(cover, 2)
-        found = [fn.grid_sample(cover, grid, align_corners=False)]
-        if nature:
-            made = self.nature[which].float()
-            found.append(fn.grid_sample(made, grid, mode="nearest", align_corners=False))
-        return torch.cat(found, 1).float() / 255
+        return fn.grid_sample(cover, grid, align_corners=False)[:, 0] / 255
+
+
+def _pencil_lines(lines: Tensor, per_mm: Tensor) -> Tensor:
+    """Return ink's shapes as a pencil would draw them: broad soft lines, no blacks filled."""
+    n, device = len(per_mm), per_mm.device
+    near = blurred(lines, 0.3 * per_mm)
+    rims = lines * (1 - ((near - 0.75) * 8).clamp(0, 1))
+    soft = blurred(rims, spread(n, 0.05, 0.25, device) * per_mm)
+    return ((soft - 0.05) * uniform(n, 2.5, 9, device)[:, None, None]).clamp(0, 1)
 
 
 class Shelf:

@@ -121,7 +121,7 @@ def _ink_of_page(old: Tensor) -> Tensor:
     """Return how dense each page's ink is: black ink now and then diluted, old ink faded."""
     n, device = len(old), old.device
     new = torch.where(
-        chance(n, 0.25, device) > 0, spread(n, 0.2, 1.0, device), spread(n, 1.0, 8, device)
+        chance(n, 0.35, device) > 0, spread(n, 0.15, 0.9, device), spread(n, 0.8, 7, device)
     )
     faded = torch.where(
         chance(n, 0.28, device) > 0, spread(n, 0.15, 0.7, device), spread(n, 0.6, 5.0, device)
@@ -133,7 +133,7 @@ def _tooth(shape: tuple[int, ...], per_mm: Tensor) -> Tensor:
     """Return the paper's relief as even ranks: fine grain and coarser tooth together."""
     n, device = shape[0], per_mm.device
     size = (shape[0], shape[1], shape[2])
-    share = _column(torch.rand(n, device=device))
+    share = _column(torch.rand(n, device=device) ** 0.5)
     fine = field(size, spread(n, 0.04, 0.15, device) * per_mm, 0.7)
     coarse = field(size, spread(n, 0.1, 0.45, device) * per_mm, 0.7)
     both = share * fine + (1 - share) * coarse
@@ -252,14 +252,17 @@ def _pencil(pieces: Pieces, relief: Tensor, page: Tensor) -> Tensor:
     What is as dark as ink where it lies is a dry pen's; graphite and colour never are.
     """
     n, device, per_mm = len(page), page.device, pieces.per_mm
-    much = chance(n, 0.45, device) * spread(n, 0.03, 0.5, device)
-    broad = blurred(pieces.pencil, spread(n, 0.03, 0.25, device) * per_mm)
-    broad = ((broad - 0.15) * _column(uniform(n, 1.3, 4, device))).clamp(0, 1)
-    gaps = _column(uniform(n, 0.05, 0.8, device))
-    tooth = torch.sigmoid((relief - gaps) / _column(uniform(n, 0.05, 0.25, device)))
-    smooth = _column(chance(n, 0.4, device) * uniform(n, 0.5, 1, device))
+    share = 0.45 - 0.2 * pieces.old
+    much = (torch.rand(n, device=device) < share).float() * spread(n, 0.04, 0.42, device)
+    pressed = blurred(pieces.pencil, spread(n, 0.02, 0.12, device) * per_mm).clamp_min(0)
+    # pressed harder it reaches deeper between the tooth's tops
+    gaps = _column(uniform(n, -0.2, 0.75, device)) + _column(uniform(n, 0, 0.4, device)) * (
+        1 - pressed
+    )
+    tooth = torch.sigmoid((relief - gaps) / _column(uniform(n, 0.06, 0.3, device)))
+    smooth = _column(chance(n, 0.4, device) * uniform(n, 0.3, 1, device))
     laid = smooth + (1 - smooth) * tooth
-    return _column(much * page.clamp(0.3, 1.8)) * laid * broad
+    return _column(much * page.clamp(0.3, 2.5)) * laid * pressed
 
 
 def _taken(light: Tensor, page: Tensor, shade: Tensor, old: Tensor) -> Tensor:
@@ -321,16 +324,23 @@ def _jpeg(steps: Tensor, quality: Tensor) -> Tensor:
 
 
 def _level(dark: Tensor, truth: Tensor, page: Tensor) -> Tensor:
-    """Return how dark the page's dense ink is: right, sometimes wrong or left out."""
+    """Return how dark the page's dense ink is: mostly right, sometimes wrong or left out.
+
+    The package takes a quantile of what is darker than Otsu's threshold, on the whole page: gaps
+    in dry strokes have no part in it, and a page of dry strokes has wet ones elsewhere.
+    """
     n, device = len(dark), dark.device
     some = dark[:, ::3, ::3].reshape(n, -1)
     inked = truth[:, ::3, ::3].reshape(n, -1) > 0.8
-    values = torch.where(inked, some, torch.full_like(some, float("nan")))
+    nothing = torch.full_like(some, float("nan"))
+    values = torch.where(inked, some, nothing)
+    most = torch.nanquantile(values, 0.95, dim=1)
+    values = torch.where(values > 0.5 * most[:, None], values, nothing)
     told = torch.nanquantile(values, 0.9, dim=1)
-    guess = 1 - encoded(torch.exp(-page))
+    guess = 1 - encoded(0.02 + 0.98 * torch.exp(-page))
     few = inked.sum(1) < 30
-    told = torch.where(few | (torch.rand(n, device=device) < 0.15), guess, told)
-    told = told * (1 + 0.07 * torch.randn(n, device=device))
-    wrong = torch.rand(n, device=device) < 0.12
-    told = torch.where(wrong, told * spread(n, 0.55, 1.7, device), told)
-    return torch.where(torch.rand(n, device=device) < 0.2, torch.zeros_like(told), told.clamp(0, 1))
+    told = torch.where(few | (torch.rand(n, device=device) < 0.3), guess, told.maximum(0.6 * guess))
+    told = told * (1 + 0.06 * torch.randn(n, device=device))
+    wrong = torch.rand(n, device=device) < 0.1
+    told = torch.where(wrong, told * spread(n, 0.65, 1.5, device), told)
+    return torch.where(torch.rand(n, device=device) < 0.06, torch.zeros_like(told), told.clamp(0, 1))
