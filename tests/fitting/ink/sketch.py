@@ -22,7 +22,7 @@ def sketch(rng: Rng) -> U8:
         return layer
     width = float(np.exp(rng.uniform(np.log(0.2), np.log(1.0))))
     makers = (_circles, _search, _straight, _shading, _lines)
-    for k in rng.choice(len(makers), int(rng.integers(2, 12)), p=(0.2, 0.3, 0.2, 0.12, 0.18)):
+    for k in rng.choice(len(makers), int(rng.integers(4, 24)), p=(0.2, 0.3, 0.2, 0.12, 0.18)):
         makers[k](layer, width, rng)
     return layer
 

@@ -172,7 +172,7 @@ class Hand:
         density = 1 + self.uneven * 0.6 * waves(along, rng)
         dry = np.zeros(count)
         if rng.random() < self.dry_share:
-            start = self.dry * rng.uniform(0.3, 1.2)
+            start = self.dry * rng.uniform(0.5, 1.15)
             dry = start + self.drying * t**2 * rng.random() + 0.12 * waves(along, rng)
         dry = np.clip(dry, 0, 0.985)
         for part in _lifted(along, rng):

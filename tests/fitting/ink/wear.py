@@ -92,7 +92,7 @@ def _worn(pieces: Pieces) -> Seen:
     left = _left(pieces.dry, relief)
     truth, vote = _truth(cover, left, pieces.broad, per_mm)
     dry = (pieces.dry > 0.25) & (pieces.broad < 0.5) & (truth > 0.3)
-    vote = vote * (1 + DRY_SAY * dry.float())
+    vote = vote * (1 + DRY_SAY * dry.float() * (0.5 + pieces.dry))
     density = _laid(cover, left, pieces.density, per_mm) * _column(page)
     floor = _column(uniform(n, 0.005, 0.06, device) + old * uniform(n, 0, 0.06, device))
     light = 1 - cover + cover * (floor + (1 - floor) * torch.exp(-density))
