@@ -2,10 +2,9 @@
 
 Run: ``python -m tests.fitting.ink.fit ART MINUTES PROCESSES OUT [FROM TO]`` with the folder that
 ``tests.fitting.ink.art`` wrote; FROM and TO are the shares of the whole fitting that this run
-begins and ends with (0 and 1). Starts from ``checkpoint.pt`` (and ``moments.pt``) in ART, or from
-an ``ink.onnx`` there that was written before, whose shape it keeps; else from nothing. Writes
-checkpoint and network (``ink.onnx``) into OUT every few minutes, with them ``log.txt``, and
-``moments.pt`` and pictures of what it sees at the end.
+begins and ends with (0 and 1). Starts from ``mean.pt`` and ``weights.pt`` in ART, or from an
+``ink.onnx`` there that was written before, whose shape it keeps; else from nothing. Writes all
+three into OUT every few minutes, with them ``log.txt``, and pictures of what it sees at the end.
 AdamW: Loshchilov, Hutter, ICLR 2019; the Dice loss: Milletari, Navab, Ahmadi, 3DV 2016.
 """
 
@@ -143,23 +142,19 @@ class Fitting:
     def __init__(self, device: torch.device, art: Path, seen: Seen) -> None:
         """Start from the checkpoint in ``art``, or the network that ships, if it is there."""
         self.device, self.fast = device, device.type == "cuda"
-        start, shipped = art / "checkpoint.pt", art / "ink.onnx"
+        start, shipped = art / "weights.pt", art / "ink.onnx"
         net = nets.InkNet()
         if shipped.exists():
             net = nets.read(shipped, nets.folded(seen.dark, seen.level).cpu())
         self.net = net.to(device).to(memory_format=torch.channels_last)
-        self.mean, self.rate, self.steps, self.done = copy.deepcopy(self.net), RATE, 0, 0
+        self.mean, self.rate, self.done = copy.deepcopy(self.net), RATE, 0
         self.going_on = start.exists() or shipped.exists()
         if start.exists():
-            kept = torch.load(start, map_location=device)
-            self.net.load_state_dict(kept["weights"])
-            self.mean.load_state_dict(kept["mean"])
-            self.steps = kept["steps"]
+            self.net.load_state_dict(torch.load(start, map_location=device))
+            self.mean.load_state_dict(torch.load(art / "mean.pt", map_location=device))
         elif shipped.exists():
             self.rate = RATE_AGAIN
         self.optimiser = torch.optim.AdamW(self.net.parameters(), self.rate, weight_decay=1e-4)
-        if (art / "moments.pt").exists() and start.exists():
-            self.optimiser.load_state_dict(torch.load(art / "moments.pt", map_location=device))
         self.pairs = list(
             zip(self.mean.state_dict().values(), self.net.state_dict().values(), strict=True)
         )
@@ -186,22 +181,17 @@ class Fitting:
         return loss.detach()
 
     def save(self, out: Path) -> None:
-        """Write checkpoint and network, each in one go."""
-        state = {
-            "weights": self.net.state_dict(),
-            "mean": self.mean.state_dict(),
-            "steps": self.steps + self.done,
-        }
-        torch.save(state, out / "checkpoint.part")
-        (out / "checkpoint.part").replace(out / "checkpoint.pt")
+        """Write weights, their mean, and the network, each in one go."""
+        for name, net in (("weights.pt", self.net), ("mean.pt", self.mean)):
+            torch.save(net.state_dict(), out / "part")
+            (out / "part").replace(out / name)
         mean = copy.deepcopy(self.mean).cpu().to(memory_format=torch.contiguous_format)
-        nets.write(mean, out / "ink.part")
-        (out / "ink.part").replace(out / "ink.onnx")
+        nets.write(mean, out / "part")
+        (out / "part").replace(out / "ink.onnx")
 
     def finish(self, pool: Pool, out: Path, say: Callable[[str], None]) -> None:
         """Write everything; tell how it does on fresh pieces."""
         self.save(out)
-        torch.save(self.optimiser.state_dict(), out / "moments.pt")
         mean = self.mean.eval()
         with torch.no_grad():
             for kind in KINDS:
@@ -270,7 +260,7 @@ def fit(art: Path, minutes: float, processes: int, out: Path, part: tuple[float,
     for worker in workers:
         worker.terminate()
     fitting.finish(pool, out, say)
-    say(f"{time.time() - began:.0f} s, {fitting.steps + fitting.done} steps in all")
+    say(f"{time.time() - began:.0f} s, {fitting.done} steps")
     log.close()
 
 

@@ -93,7 +93,9 @@ class Pool:
             bend = fn.interpolate(bend, grid.shape[1:3], mode="bicubic", align_corners=True)
             lines = self._cover(which, grid + bend.permute(0, 2, 3, 1), coarse=True)
             lines = _pencil_lines(lines, per_mm)
-            press = (torch.rand(n, device=device) < share) * (0.3 + 0.7 * torch.rand(n, device=device))
+            press = (torch.rand(n, device=device) < share) * (
+                0.3 + 0.7 * torch.rand(n, device=device)
+            )
             total = torch.maximum(total, lines * press[:, None, None])
         # parts of it erased
         gone = slow(tuple(total.shape), spread(n, 4, 30, device) * per_mm)

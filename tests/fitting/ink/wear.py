@@ -343,4 +343,6 @@ def _level(dark: Tensor, truth: Tensor, page: Tensor) -> Tensor:
     told = told * (1 + 0.06 * torch.randn(n, device=device))
     wrong = torch.rand(n, device=device) < 0.1
     told = torch.where(wrong, told * spread(n, 0.65, 1.5, device), told)
-    return torch.where(torch.rand(n, device=device) < 0.06, torch.zeros_like(told), told.clamp(0, 1))
+    return torch.where(
+        torch.rand(n, device=device) < 0.06, torch.zeros_like(told), told.clamp(0, 1)
+    )
