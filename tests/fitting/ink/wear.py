@@ -121,7 +121,7 @@ def _ink_of_page(old: Tensor) -> Tensor:
     """Return how dense each page's ink is: black ink now and then diluted, old ink faded."""
     n, device = len(old), old.device
     new = torch.where(
-        chance(n, 0.35, device) > 0, spread(n, 0.15, 0.9, device), spread(n, 0.8, 7, device)
+        chance(n, 0.28, device) > 0, spread(n, 0.15, 0.9, device), spread(n, 0.8, 7, device)
     )
     faded = torch.where(
         chance(n, 0.28, device) > 0, spread(n, 0.15, 0.7, device), spread(n, 0.6, 5.0, device)
@@ -253,7 +253,7 @@ def _pencil(pieces: Pieces, relief: Tensor, page: Tensor) -> Tensor:
     """
     n, device, per_mm = len(page), page.device, pieces.per_mm
     share = 0.45 - 0.2 * pieces.old
-    much = (torch.rand(n, device=device) < share).float() * spread(n, 0.04, 0.42, device)
+    much = (torch.rand(n, device=device) < share).float() * spread(n, 0.07, 0.45, device)
     pressed = blurred(pieces.pencil, spread(n, 0.02, 0.12, device) * per_mm).clamp_min(0)
     # pressed harder it reaches deeper between the tooth's tops
     gaps = _column(uniform(n, -0.2, 0.75, device)) + _column(uniform(n, 0, 0.4, device)) * (
