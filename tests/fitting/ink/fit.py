@@ -186,8 +186,11 @@ class Fitting:
             torch.save(net.state_dict(), out / "part")
             (out / "part").replace(out / name)
         mean = copy.deepcopy(self.mean).cpu().to(memory_format=torch.contiguous_format)
-        nets.write(mean, out / "part")
-        (out / "part").replace(out / "ink.onnx")
+        try:
+            nets.write(mean, out / "part")
+            (out / "part").replace(out / "ink.onnx")
+        except Exception as fault:  # the weights are kept: fitting goes on
+            print(f"no ink.onnx: {fault!r}", flush=True)
 
     def finish(self, pool: Pool, out: Path, say: Callable[[str], None]) -> None:
         """Write everything; tell how it does on fresh pieces."""
