@@ -30,7 +30,7 @@ LIKE_DOTS = 4  # firm dots of like size in 3 by 3 cells that keep company: stipp
 CELL_MM = 1.2  # side of a cell
 BESIDE_MM = 0.3  # from a stroke, whose company is a dry brush's grain or a pen's spatter
 SCRAPS = 3  # marks of any size in 3 by 3 cells that are scraps of a dry line
-SCRAP_CELL_MM = 0.5  # side of a cell
+SCRAP_CELL_MM = 0.55  # side of a cell
 SCRAP_DARK = 0.5  # least darkness of a scrap
 # Beside a stroke a scrap of it must be darker than this; it need not be firm.
 SCRAP = 0.35

@@ -31,10 +31,15 @@ WET, DRY = 0.02, 0.08
 GRAIN_MM, BLURS_PX, UNEVEN = 0.75, (0.75, 1.15), (0.3, 0.15)
 # Px around a place by which is told whether a stroke is whole there.
 WHOLE_PX = 4
-# Log-odds at the edge of a dry stroke: at even odds strokes come out a little wide.
-EDGE_ODDS = 0.15
-# Two strokes side by side leave a slit at least so long, in mm; it takes such log-odds to fill it.
-SLIT_MM, SLIT_ODDS = 1.0, 1.0
+# At even odds strokes come out a little wide. The log-odds at the edge are this share of the most
+# within so many px, as far as that is more than the last.
+EDGE, NEAR_PX, SURE_FROM = 0.33, 2, 0.75
+# Fall of the log-odds by soft marks round about from which on only uneven ink is a dry stroke's.
+WARY = 0.45
+# What is broader, in mm, is no fine pen's stroke: it keeps its texture.
+BROAD_MM = 1.2
+# Two strokes side by side leave a slit at least so long, in mm: it is not filled.
+SLIT_MM = 1.0
 # How far, in mm, a pencil's trace reaches beyond where it was seen.
 PENCIL_REACH_MM = 0.2
 # What light alone takes for ink is as long as the second, in mm, else it is a scrap; what is
@@ -49,21 +54,21 @@ def bridge(coverage: F32, places: Places, grey: Grey, blur_px: float) -> None:
     bridged: what is left of it looks like a dry stroke.
     """
     px_per_mm = grey.px_per_mm
-    inked = places.inked & ~_pencilled(grey, places.odds.shape, px_per_mm / places.factor)
+    inked = _inked(places)
+    inked &= ~_pencilled(grey, places.odds.shape, px_per_mm / places.factor)
     share = averaged(coverage, places.factor)
     light = share >= 0.5
     shut = closed(light, 1)
     shut &= ~light
-    unsure = shut & inked
-    unsure &= places.odds <= SLIT_ODDS
-    _leave_slits(inked, shut, unsure, px_per_mm / places.factor)
+    unit = px_per_mm / places.factor
+    broad = _broad(inked | light | shut, unit)
+    _leave_slits(inked, shut, unit)
     beyond = inked & ~light
     gaps = squares(beyond)
     nicks = np.logical_and(beyond, shut, out=shut)
-    del beyond, unsure
+    del beyond
     if not gaps.any() and not nicks.any():
         return
-    unit = px_per_mm / places.factor
     uneven = float(np.interp(blur_px / places.factor, BLURS_PX, UNEVEN))
 
     def whole(tile: Tile) -> tuple[I64, F32] | None:
@@ -71,17 +76,44 @@ def bridge(coverage: F32, places: Places, grey: Grey, blur_px: float) -> None:
         if gaps[tile.around].any():
             here = tile.around
             dry = _dryness(inked[here], gaps[here], unit)
-            dry[~_uneven(inked[here], share[here], light[here], unit, uneven)] = 0
+            even = ~_uneven(inked[here], share[here], light[here], unit, uneven)
+            dry[even & (places.wary_at(here) > WARY)] = 0
             np.maximum(some, dry[tile.inner], out=some)
-        elif not some.any():
+        if not some.any():
             return None
+        ring = cv2.dilate(inked[tile.around].view(np.uint8), np.ones((3, 3), np.uint8))
+        some[broad[tile.own] | (np.asarray(ring)[tile.inner] == 0)] = 0
         at = np.flatnonzero(some)
-        odds = places.odds[tile.own].ravel()[at]
-        return at, some.ravel()[at] / (1 + np.exp(np.float32(EDGE_ODDS) - odds))
+        above = _above_edge(places, tile.around)[tile.inner].ravel()[at]
+        return at, some.ravel()[at] / (1 + np.exp(-above))
 
     halo = max(_reach(ALONG_MM, unit), _reach(GRAIN_MM / 2, unit) + WHOLE_PX)
     parts = tiles((inked.shape[0], inked.shape[1]), TILE, halo)
     _raise(coverage, places.factor, parts, side_by_side(whole, parts))
+
+
+def _inked(places: Places) -> Bool:
+    """Return (h, w): where a dry stroke is seen."""
+    inked = np.empty(places.odds.shape, np.bool_)
+
+    def fill(tile: Tile) -> None:
+        np.greater(_above_edge(places, tile.around)[tile.inner], 0, out=inked[tile.own])
+
+    side_by_side(fill, tiles((inked.shape[0], inked.shape[1]), TILE, NEAR_PX))
+    return inked
+
+
+def _above_edge(places: Places, part: tuple[slice, slice]) -> F32:
+    """Return (h, w) how far the log-odds of a part lie above those at the edge.
+
+    A stroke that is surer in its middle has its edge at higher odds.
+    """
+    odds = places.odds[part] - places.wary_at(part)
+    most = cv2.dilate(odds, np.ones((2 * NEAR_PX + 1,) * 2, np.uint8))
+    edge = np.maximum(np.asarray(most, np.float32) - np.float32(SURE_FROM), 0)
+    edge *= -np.float32(EDGE)
+    edge += odds
+    return edge
 
 
 def _raise(
@@ -124,6 +156,24 @@ def _dryness(inked: Bool, gaps: Bool, px_per_mm: float) -> F32:
     part /= np.maximum(stroke, np.float32(1e-6))
     dry = np.clip((part - np.float32(WET)) / np.float32(DRY - WET), 0, 1)
     return np.asarray(dry, np.float32)
+
+
+def _broad(inked: Bool, px_per_mm: float) -> Bool:
+    """Return where ink is broader than a fine pen's: a brush, or hatching grown together."""
+    reach = _reach(BROAD_MM / 2, px_per_mm)
+    kernel = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (2 * reach + 1,) * 2)
+    beside = np.ones((2 * WHOLE_PX + 1,) * 2, np.uint8)
+    broad = np.zeros_like(inked)
+
+    def fill(tile: Tile) -> None:
+        here = inked[tile.around]
+        if here.any():
+            opened = cv2.morphologyEx(here.view(np.uint8), cv2.MORPH_OPEN, kernel)
+            broad[tile.own] = np.asarray(cv2.dilate(opened, beside))[tile.inner] > 0
+
+    parts = tiles((inked.shape[0], inked.shape[1]), TILE, 2 * reach + WHOLE_PX)
+    side_by_side(fill, parts)
+    return broad
 
 
 def _reach(mm: float, px_per_mm: float) -> int:
@@ -192,19 +242,19 @@ def _pencilled(grey: Grey, shape: tuple[int, ...], px_per_mm: float) -> Bool:
     return np.asarray(cv2.dilate(mask, kernel), np.uint8).view(np.bool_)
 
 
-def _leave_slits(inked: Bool, shut: Bool, unsure: Bool, px_per_mm: float) -> None:
-    """Take out of ``inked`` (h, w), in place, those ``unsure`` that lie in long slits.
+def _leave_slits(inked: Bool, shut: Bool, px_per_mm: float) -> None:
+    """Take long slits out of ``inked`` (h, w), in place.
 
     ``shut`` are the gaps of at most two px between strokes of light.
     """
     long = SLIT_MM * px_per_mm
 
     def slits(tile: Tile) -> None:
-        own = unsure[tile.own]
-        parts = _parts(shut[tile.around]) if own.any() else None
+        own = inked[tile.own]
+        parts = _parts(shut[tile.around]) if (own & shut[tile.own]).any() else None
         if parts is not None:
             label, extent = parts
-            inked[tile.own] &= ~(own & (extent >= long)[label[tile.inner]])
+            own &= ~(extent >= long)[label[tile.inner]] | ~shut[tile.own]
 
     # a slit that leaves what is seen around a tile is long enough
     halo = math.ceil(long) + 1

@@ -9,7 +9,6 @@ and what shows through from behind as little.
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass
 
 import cv2
@@ -34,11 +33,13 @@ HALO_PX = 64  # what lies further from a tile is not seen
 BARE = 0.03  # a tile without darkness above this has no ink
 MOST_ODDS = 8.0
 DENIED = -6.5  # log-odds under which the network is sure
-# Paper with nothing darker than this share of the ink's level, so far around in mm, holds no
-# ink, however well a stroke would go on there: where nothing is left it stays open.
-NOTHING, AROUND_MM, PAPER_ODDS = 0.12, 0.35, -1.0
+# Where soft marks lie about, what looks like a dry stroke may be one of them. So far around, in
+# mm, they are counted; from this share on the log-odds of a dry stroke fall by so much.
+WARY_MM, MANY, WARY_ODDS = 40.0, 0.02, 3.0
 # The ink's level is this quantile of what is darker than Otsu's threshold.
 DENSE = 0.9
+# Paler pages than any that was fitted on are shown as dark as the palest, as far as this goes.
+PALEST, MOST_DRAWN_OUT = 0.12, 4.0
 
 _DARKNESS: F32 = (1 - ENCODED).astype(np.float32)
 _CODES: U8 = np.clip(_DARKNESS * 255, 0, 255).astype(np.uint8)
@@ -46,10 +47,15 @@ _CODES: U8 = np.clip(_DARKNESS * 255, 0, 255).astype(np.uint8)
 
 @dataclass(frozen=True)
 class Places:
-    """Where ink is: ``odds`` (h, w) float32, log-odds; ``factor``² px of the sheet make one."""
+    """Where ink is: ``odds`` (h, w) float32, log-odds; ``factor``² px of the sheet make one.
+
+    ``wary`` (h / 2, w / 2) float32 is what the log-odds of a dry stroke fall by, since pencil,
+    printed squares or the page behind lie about.
+    """
 
     odds: F32
     factor: int
+    wary: F32
 
     @property
     def inked(self) -> Bool:
@@ -60,6 +66,14 @@ class Places:
     def denied(self) -> Bool:
         """(h, w) bool: where the network is sure that there is none."""
         return self.odds < DENIED
+
+    def wary_at(self, part: tuple[slice, slice]) -> F32:
+        """Return ``wary`` (h, w) for each pixel of a part of ``odds``."""
+        cells = self.wary[_cells_of(part)].repeat(FOLD, axis=0).repeat(FOLD, axis=1)
+        rows, columns = part
+        down, right = rows.start % FOLD, columns.start % FOLD
+        high, wide = rows.stop - rows.start, columns.stop - columns.start
+        return cells[down : down + high, right : right + wide]
 
     @property
     def share(self) -> F32:
@@ -84,17 +98,20 @@ def find_places(ink: F32, px_per_mm: float) -> Places:
     factor = max(factor, int(np.ceil(np.sqrt(ink.size / MOST_PX))))
     light = averaged(ink, factor)
     level = ink_level(light)
-    odds = np.full(light.shape, -MOST_ODDS, np.float32)
+    drawn_out = np.float32(min(max(1.0, PALEST / max(level, 1e-6)), MOST_DRAWN_OUT))
+    high, wide = light.shape
+    odds = np.full((high, wide), -MOST_ODDS, np.float32)
+    soft = np.zeros((-(-high // FOLD), -(-wide // FOLD)), np.float32)
     net = sight("inkclean.ink.seen", NET)
-    for tile in tiles((light.shape[0], light.shape[1]), TILE_PX, HALO_PX):
+    for tile in tiles((high, wide), TILE_PX, HALO_PX):
         dark = _darkened(light[tile.around])
         if dark.max(initial=0.0) > BARE:
             own = odds[tile.own]
-            own[:] = _seen(net, dark, level)[tile.inner]
-            bare = _bare(dark, level, px_per_mm / factor)[tile.inner]
-            np.minimum(own, PAPER_ODDS, out=own, where=bare)
+            seen = net(_cells(dark * drawn_out, level * drawn_out))
+            np.clip(unfolded(seen[:-1])[tile.inner], -MOST_ODDS, MOST_ODDS, out=own)
+            soft[_cells_of(tile.own)] = seen[-1][_cells_of(tile.inner)] > 0
     hand_back()  # what the network left behind
-    return Places(odds, factor)
+    return Places(odds, factor, _wariness(soft, px_per_mm / factor / FOLD))
 
 
 def _darkened(light: F32) -> F32:
@@ -108,12 +125,12 @@ def _darkened(light: F32) -> F32:
     return dark
 
 
-def _bare(dark: F32, level: float, px_per_mm: float) -> Bool:
-    """Return where there is nothing but paper for some way around."""
-    side = 2 * max(1, round(AROUND_MM * px_per_mm)) + 1
-    disc = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (side, side))
-    some = np.asarray(cv2.blur(dark, (3, 3)) >= NOTHING * level, np.uint8)
-    return np.asarray(cv2.dilate(some, disc) == 0, np.bool_)
+def _wariness(soft: F32, per_mm: float) -> F32:
+    """Return (h, w): how much less likely dry strokes are, where ``soft`` is 1 and 0 elsewhere."""
+    size = (2 * round(WARY_MM / 2 * per_mm) + 1,) * 2
+    share = np.asarray(cv2.blur(soft, size, borderType=cv2.BORDER_REPLICATE), np.float32)
+    share *= np.float32(WARY_ODDS / MANY)
+    return np.minimum(share, np.float32(WARY_ODDS), out=share)
 
 
 def ink_level(light: F32) -> float:
@@ -135,10 +152,10 @@ def ink_level(light: F32) -> float:
     return float(np.searchsorted(np.cumsum(count), DENSE * count.sum())) / 255
 
 
-def _seen(net: Callable[[F32], F32], dark: F32, level: float) -> F32:
-    """Return the log-odds (h, w) of ink where ``dark`` (h, w) is the darkness, 0 paper to 1."""
-    odds = unfolded(net(_cells(dark, level)))[: dark.shape[0], : dark.shape[1]]
-    return np.clip(odds, -MOST_ODDS, MOST_ODDS, out=odds)
+def _cells_of(part: tuple[slice, slice]) -> tuple[slice, slice]:
+    """Return the cells of a part of the page that starts at a whole one."""
+    rows, columns = (slice(p.start // FOLD, -(-p.stop // FOLD)) for p in part)
+    return rows, columns
 
 
 def _cells(dark: F32, level: float) -> F32:
