@@ -22,9 +22,9 @@ from inkclean.ink.values import Grey
 from inkclean.sheet.lit import STRIP, averaged, repeated, stretched
 
 # Length of stroke, in mm, over which is asked how much of it are gaps.
-ALONG_MM = 0.5
+ALONG_MM = 1.3
 # Shares of the stroke that are gaps: of a wet one at most, of a dry one at least.
-WET, DRY = 0.02, 0.08
+WET, DRY = 0.06, 0.14
 # Side of the square, in mm, in which ink is uneven if its coverage deviates by this share of the
 # mean: where a pen ran dry grain lies beside gaps, what is left of pencil is even. Blur, in px,
 # evens out grain.
