@@ -3,9 +3,9 @@
 Light tells the edge of a wet stroke better than any network, but on a dry one it sees the grain
 of the paper. What the network sees beyond light's ink tells the one from the other: along a
 wet stroke it is a rim less than two px thick, in a dry one there are gaps that hold a square of
-two px a side. Near such gaps the stroke is as wide as the network sees it, if its ink is uneven
-there, as grain is and pencil on smooth paper is not; elsewhere light has the last word, and only
-nicks of a px or two are closed.
+two px a side. Near such gaps the stroke is as wide as the network sees it. Where soft marks lie
+round about, its ink must be uneven, too, as grain is and pencil on smooth paper is not. Elsewhere
+light has the last word, and only nicks of a px or two are closed.
 """
 
 from __future__ import annotations
@@ -22,9 +22,9 @@ from inkclean.ink.values import Grey
 from inkclean.sheet.lit import STRIP, averaged, repeated, stretched
 
 # Length of stroke, in mm, over which is asked how much of it are gaps.
-ALONG_MM = 1.3
+ALONG_MM = 0.65
 # Shares of the stroke that are gaps: of a wet one at most, of a dry one at least.
-WET, DRY = 0.06, 0.14
+WET, DRY = 0.07, 0.14
 # Side of the square, in mm, in which ink is uneven if its coverage deviates by this share of the
 # mean: where a pen ran dry grain lies beside gaps, what is left of pencil is even. Blur, in px,
 # evens out grain.
@@ -36,9 +36,9 @@ WHOLE_PX = 4
 EDGE, NEAR_PX, SURE_FROM = 0.33, 2, 0.75
 # Fall of the log-odds by soft marks round about from which on only uneven ink is a dry stroke's.
 WARY = 0.45
-# What is broader, in mm, is no fine pen's stroke: it keeps its texture.
-BROAD_MM = 1.2
-# Two strokes side by side leave a slit at least so long, in mm: it is not filled.
+# What is broader, in mm, is no fine pen's stroke: unless the odds are so high it keeps its texture.
+BROAD_MM, SURE_ODDS = 1.2, 2.5
+# Two strokes side by side leave a slit at least so long, in mm: it is filled at such odds only.
 SLIT_MM = 1.0
 # How far, in mm, a pencil's trace reaches beyond where it was seen.
 PENCIL_REACH_MM = 0.2
@@ -62,7 +62,7 @@ def bridge(coverage: F32, places: Places, grey: Grey, blur_px: float) -> None:
     shut &= ~light
     unit = px_per_mm / places.factor
     broad = _broad(inked | light | shut, unit)
-    _leave_slits(inked, shut, unit)
+    _leave_slits(inked, shut, places.odds, unit)
     beyond = inked & ~light
     gaps = squares(beyond)
     nicks = np.logical_and(beyond, shut, out=shut)
@@ -81,8 +81,9 @@ def bridge(coverage: F32, places: Places, grey: Grey, blur_px: float) -> None:
             np.maximum(some, dry[tile.inner], out=some)
         if not some.any():
             return None
-        ring = cv2.dilate(inked[tile.around].view(np.uint8), np.ones((3, 3), np.uint8))
-        some[broad[tile.own] | (np.asarray(ring)[tile.inner] == 0)] = 0
+        around = cv2.dilate(inked[tile.around].view(np.uint8), np.ones((3, 3), np.uint8))
+        some[np.asarray(around)[tile.inner] == 0] = 0
+        some[broad[tile.own] & (places.odds[tile.own] < SURE_ODDS)] = 0
         at = np.flatnonzero(some)
         above = _above_edge(places, tile.around)[tile.inner].ravel()[at]
         return at, some.ravel()[at] / (1 + np.exp(-above))
@@ -94,12 +95,13 @@ def bridge(coverage: F32, places: Places, grey: Grey, blur_px: float) -> None:
 
 def _inked(places: Places) -> Bool:
     """Return (h, w): where a dry stroke is seen."""
-    inked = np.empty(places.odds.shape, np.bool_)
+    high, wide = places.odds.shape
+    inked: Bool = np.empty((high, wide), np.bool_)
 
     def fill(tile: Tile) -> None:
         np.greater(_above_edge(places, tile.around)[tile.inner], 0, out=inked[tile.own])
 
-    side_by_side(fill, tiles((inked.shape[0], inked.shape[1]), TILE, NEAR_PX))
+    side_by_side(fill, tiles((high, wide), TILE, NEAR_PX))
     return inked
 
 
@@ -109,11 +111,9 @@ def _above_edge(places: Places, part: tuple[slice, slice]) -> F32:
     A stroke that is surer in its middle has its edge at higher odds.
     """
     odds = places.odds[part] - places.wary_at(part)
-    most = cv2.dilate(odds, np.ones((2 * NEAR_PX + 1,) * 2, np.uint8))
-    edge = np.maximum(np.asarray(most, np.float32) - np.float32(SURE_FROM), 0)
-    edge *= -np.float32(EDGE)
-    edge += odds
-    return edge
+    most = np.asarray(cv2.dilate(odds, np.ones((2 * NEAR_PX + 1,) * 2, np.uint8)), np.float32)
+    above = odds - np.float32(EDGE) * np.maximum(most - np.float32(SURE_FROM), np.float32(0))
+    return np.asarray(above, np.float32)
 
 
 def _raise(
@@ -242,8 +242,8 @@ def _pencilled(grey: Grey, shape: tuple[int, ...], px_per_mm: float) -> Bool:
     return np.asarray(cv2.dilate(mask, kernel), np.uint8).view(np.bool_)
 
 
-def _leave_slits(inked: Bool, shut: Bool, px_per_mm: float) -> None:
-    """Take long slits out of ``inked`` (h, w), in place.
+def _leave_slits(inked: Bool, shut: Bool, odds: F32, px_per_mm: float) -> None:
+    """Take what is not sure in long slits out of ``inked`` (h, w), in place.
 
     ``shut`` are the gaps of at most two px between strokes of light.
     """
@@ -254,7 +254,8 @@ def _leave_slits(inked: Bool, shut: Bool, px_per_mm: float) -> None:
         parts = _parts(shut[tile.around]) if (own & shut[tile.own]).any() else None
         if parts is not None:
             label, extent = parts
-            own &= ~(extent >= long)[label[tile.inner]] | ~shut[tile.own]
+            slit = (extent >= long)[label[tile.inner]] & shut[tile.own]
+            own &= ~slit | (odds[tile.own] > SURE_ODDS)
 
     # a slit that leaves what is seen around a tile is long enough
     halo = math.ceil(long) + 1

@@ -98,7 +98,7 @@ def find_places(ink: F32, px_per_mm: float) -> Places:
     factor = max(factor, int(np.ceil(np.sqrt(ink.size / MOST_PX))))
     light = averaged(ink, factor)
     level = ink_level(light)
-    drawn_out = np.float32(min(max(1.0, PALEST / max(level, 1e-6)), MOST_DRAWN_OUT))
+    drawn_out = min(max(1.0, PALEST / max(level, 1e-6)), MOST_DRAWN_OUT)
     high, wide = light.shape
     odds = np.full((high, wide), -MOST_ODDS, np.float32)
     soft = np.zeros((-(-high // FOLD), -(-wide // FOLD)), np.float32)
@@ -107,7 +107,7 @@ def find_places(ink: F32, px_per_mm: float) -> Places:
         dark = _darkened(light[tile.around])
         if dark.max(initial=0.0) > BARE:
             own = odds[tile.own]
-            seen = net(_cells(dark * drawn_out, level * drawn_out))
+            seen = net(_cells(dark * np.float32(drawn_out), level * drawn_out))
             np.clip(unfolded(seen[:-1])[tile.inner], -MOST_ODDS, MOST_ODDS, out=own)
             soft[_cells_of(tile.own)] = seen[-1][_cells_of(tile.inner)] > 0
     hand_back()  # what the network left behind
