@@ -192,8 +192,15 @@ def _small_marks(shapes: Pieces, grey: Grey, full: float) -> _Marks:
     near = _beside_strokes(shapes, BESIDE_MM * scale)
     among = _among_dots(centre / scale, size, dark >= FIRM)
     scrap = dark >= SCRAP_DARK
-    broken = scrap & (_crowd(centre / scale, scrap, SCRAP_CELL_MM, scrap) >= SCRAPS)
+    crowd = _crowd(centre / scale, scrap, SCRAP_CELL_MM, scrap, _scraps_in(size, scrap))
+    broken = scrap & (crowd >= SCRAPS)
     return _Marks(centre, size, dark, near, among, broken)
+
+
+def _scraps_in(size_mm: F64, scrap: Bool) -> F64:
+    """Return (N,): as how many scraps of a usual size each mark counts; two may touch."""
+    usual = np.median(size_mm[scrap]) if scrap.any() else 1.0
+    return np.clip(np.round((size_mm / max(usual, 1e-6)) ** 2), 1, 2)
 
 
 def _amounts(shapes: Pieces, ink: F32) -> tuple[F64, F64]:
@@ -238,15 +245,19 @@ def _among_dots(at_mm: F64, size_mm: F64, firm: Bool) -> Bool:
     return among
 
 
-def _crowd(at_mm: F64, counted: Bool, cell_mm: float, asked: Bool) -> F32:
-    """Return (N,): how many of the ``counted`` marks lie in 3 by 3 cells around those asked for."""
+def _crowd(at_mm: F64, counted: Bool, cell_mm: float, asked: Bool, worth: F64 | None = None) -> F32:
+    """Return (N,): how many of the ``counted`` marks lie in 3 by 3 cells around those asked for.
+
+    ``worth`` (N,) is as how many each counts.
+    """
     result = np.zeros(len(at_mm), np.float32)
     if not len(at_mm) or not counted.any():
         return result
     cells = np.floor(at_mm / cell_mm).astype(np.int64)
     shape = (int(cells[:, 1].max()) + 1, int(cells[:, 0].max()) + 1)
     index = cells[:, 1] * shape[1] + cells[:, 0]
-    count = np.bincount(index[counted], minlength=shape[0] * shape[1]).reshape(shape)
+    each = None if worth is None else worth[counted]
+    count = np.bincount(index[counted], each, shape[0] * shape[1]).reshape(shape)
     near = cv2.boxFilter(
         count.astype(np.float32), -1, (3, 3), normalize=False, borderType=cv2.BORDER_CONSTANT
     )
