@@ -17,6 +17,7 @@ import cv2
 import numpy as np
 
 from inkclean.base.arrays import F32
+from inkclean.base.aside import Aside
 from inkclean.base.memory import hand_back
 from inkclean.base.stopwatch import Stopwatch
 from inkclean.ink.edits import InkEdits
@@ -138,14 +139,27 @@ class Page:
         plan = self._plan(names)
         for step in plan:
             _load_meanwhile(step.loads)
-        for at, step in enumerate(plan):
-            self._before(step)
-            wanted = self._keep.union(names, *(map(self._needs, plan[at + 1 :])))
-            self._run(step, wanted)
-            for name in set(self._values) - wanted:
-                self._drop(name)
-            if self._spare:
-                hand_back()
+        aside: dict[Step, Aside] = {}
+        try:
+            for at, step in enumerate(plan):
+                self._before(step)
+                for other in [other for other in aside if _waits(step, other)]:
+                    self._hold(other, aside.pop(other).result())
+                wanted = self._keep.union(names, *(map(self._needs, plan[at + 1 :])))
+                work = self._work(step, wanted)
+                if step.aside:
+                    aside[step] = Aside(work)
+                else:
+                    self._hold(step, work())
+                for name in set(self._values) - wanted:
+                    self._drop(name)
+                if self._spare:
+                    hand_back()
+            for step in list(aside):
+                self._hold(step, aside.pop(step).result())
+        finally:
+            for left in aside.values():
+                left.wait()
 
     def get(self, name: str) -> Any:
         """Return a value of the table, made if it does not stand."""
@@ -172,7 +186,8 @@ class Page:
         spared = step.spared(self._asked)
         return tuple(need for need in step.needs if need not in spared)
 
-    def _run(self, step: Step, wanted: Collection[str]) -> None:
+    def _work(self, step: Step, wanted: Collection[str]) -> Callable[[], Any]:
+        """Return the work of a step, which holds what it needs."""
         for name in step.makes:
             self._drop(name)
         spared = step.spared(self._asked)
@@ -183,8 +198,16 @@ class Page:
             elif name in step.spends:
                 self._drop(name)
         asks = {ask: self._asked.value(ask) for ask in step.asks}
-        with self.watch.stage(step.stage):
-            made = step.run(*values, **asks)
+        given = iter(values)  # let go as soon as the step does
+        del values
+
+        def work() -> Any:
+            with self.watch.stage(step.stage):
+                return step.run(*given, **asks)
+
+        return work
+
+    def _hold(self, step: Step, made: Any) -> None:
         for name, value in zip(step.makes, made if len(step.makes) > 1 else (made,), strict=True):
             self._values[name] = value
             self._made_from[name] = self.key(name)
@@ -341,6 +364,11 @@ class Page:
         return cast("Relief", self.get("relief"))
 
 
+def _waits(step: Step, other: Step) -> bool:
+    """Tell whether a step must wait for another, which runs aside."""
+    return bool({*step.needs} & {*other.makes} or {*step.spends} & {*other.needs})
+
+
 def _plain(value: Any) -> Any:
     """Return a value as JSON takes it, arrays by their bytes."""
     if is_dataclass(value):
@@ -355,12 +383,15 @@ def _plain(value: Any) -> Any:
 def _load_meanwhile(module: str) -> None:
     """Load a module that is needed later in a thread of its own, while pictures are worked on.
 
-    What goes wrong with it is told where it is needed.
+    A function named after a colon makes more ready. What goes wrong is told where it is needed.
     """
+    name, _, ready = module.partition(":")
 
     def load() -> None:
         with suppress(Exception):
-            import_module(module)
+            loaded = import_module(name)
+            if ready:
+                getattr(loaded, ready)()
 
-    if module and module not in sys.modules:
+    if module and (ready or name not in sys.modules):
         threading.Thread(target=load).start()

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from inkclean.base.arrays import F32, F64
+from inkclean.base.arrays import F32, F64, Bool
 from inkclean.base.errors import InputError, UsageError
 from inkclean.base.units import parse_paper
 from inkclean.flats.lettering.edits import LetterEdits
@@ -35,7 +35,7 @@ from inkclean.sheet.framing.frame import (
     whole_frame,
 )
 from inkclean.sheet.light import even_light
-from inkclean.sheet.values import Capture, Frame, Photo, Sheet
+from inkclean.sheet.values import Frame, Photo, Sheet
 
 if TYPE_CHECKING:
     from inkclean.curves.values import Curves, Strokes
@@ -104,8 +104,9 @@ class Step:
     ``run`` is given the values that the step ``needs``, in their order, and by name what it
     ``asks`` (see ``Asked.value``); it returns what the step ``makes``: one value, or a tuple of
     several. Of ``needs``, those in ``spends`` are changed in place. ``stage`` is the name under
-    which its time is told; ``loads`` a module to be loaded while earlier steps run. ``spared`` are
-    those of ``needs`` that do not count for what is asked: None is given in their place.
+    which its time is told; ``loads`` a module (and ``:`` a function) to be loaded while earlier
+    steps run. A step ``aside`` may run beside those after it, until one needs what it makes.
+    ``spared`` are those of ``needs`` not counting for what is asked: None is given in their place.
     """
 
     name: str
@@ -116,6 +117,7 @@ class Step:
     stage: str
     spends: tuple[str, ...] = ()
     loads: str = ""
+    aside: bool = False
     spared: Callable[[Asked], tuple[str, ...]] = lambda asked: ()
 
 
@@ -213,10 +215,6 @@ def _light(squared: Squared, frame: Frame) -> Sheet:
     return even_light(squared.pixels, squared.px_per_mm, frame, squared.inside)
 
 
-def _check(sheet: Sheet, photo: Photo) -> Capture:
-    return check_capture(sheet, photo)
-
-
 def _separate(sheet: Sheet, *, drop: Sequence[str], keep_pencil: bool) -> tuple[Grey, Pencil]:
     return separate(sheet, drop, keep_layer=keep_pencil)
 
@@ -225,10 +223,9 @@ def _blur(grey: Grey) -> float:
     return edge_blur_px(grey.ink)
 
 
-def _cut(sheet: Sheet, grey: Grey, blur_px: float) -> tuple[F32, tuple[InkColour, ...]]:
-    known = sheet.frame.scale_known
-    raw = cut(grey, noise=sheet.noise, blur_px=blur_px, scale_known=known)
-    return raw, tell_inks(raw, grey, sheet, blur_px)
+def _cut(sheet: Sheet, grey: Grey, blur_px: float) -> tuple[F32, Bool]:
+    raw = cut(grey, noise=sheet.noise, blur_px=blur_px, scale_known=sheet.frame.scale_known)
+    return raw, raw >= np.float32(0.5)
 
 
 def _specks(
@@ -360,6 +357,7 @@ def _raw_spared(asked: Asked) -> tuple[str, ...]:
 
 
 _MENDED = "cleaned raw removed doubts differing pencil inks sheet used_weight"
+_PLACES = "inkclean.ink.seen.places:ready"
 _TRACE, _FLATS = "inkclean.curves.trace", "inkclean.flats.find"
 # fmt: off
 STEPS = (
@@ -371,10 +369,11 @@ STEPS = (
     _step("differ", "photo frame", "", "differing", _differ, "frame"),
     _step("square", "photo frame", "", "squared", _square, "frame"),
     _step("light", "squared frame", "", "sheet", _light, "light"),
-    _step("check", "sheet photo", "", "capture", _check, "light"),
+    _step("check", "sheet photo", "", "capture", check_capture, "light", aside=True),
     _step("separate", "sheet", "drop keep_pencil", "grey pencil", _separate, "ink"),
     _step("blur", "grey", "", "blur_px", _blur, "ink"),
-    _step("cut", "sheet grey blur_px", "", "raw inks", _cut, "ink"),
+    _step("cut", "sheet grey blur_px", "", "raw inked", _cut, "ink", loads=_PLACES),
+    _step("inks", "inked grey sheet blur_px", "", "inks", tell_inks, "ink", aside=True),
     _step("specks", "raw grey sheet", "speck_mm", "cleaned removed doubts", _specks, "ink", "raw"),
     _step("weigh", "cleaned sheet", "weight line_mm", "used_weight", _weigh, "ink"),
     _step("mend", _MENDED, "ink_edits", "ink", _mend, "ink", "cleaned", spared=_raw_spared),
@@ -396,4 +395,4 @@ MAKERS = {value: step for step in STEPS for value in step.makes}
 EVERYTHING = frozenset(MAKERS)
 # What a page lets go of, unless it is asked to keep it, once no step to come needs it.
 PASSING = frozenset(("views", "squared", "grey", "blur_px", "raw", "cleaned", "removed", "doubts"))
-PASSING |= {"lettered", "prepared", "relief"}
+PASSING |= {"inked", "lettered", "prepared", "relief"}

@@ -5,8 +5,10 @@ from __future__ import annotations
 import ast
 import inspect
 from collections.abc import Iterator
+from dataclasses import replace
 from pathlib import Path
 
+import cv2
 import numpy as np
 import pytest
 
@@ -95,8 +97,8 @@ def test_steps_run_when_asked_for_and_again_only_where_something_changed(ran: li
     page = _page(ran, keep=EVERYTHING)
     assert ran == []
     coverage = page.ink.coverage
-    to_ink = ["frame", "differ", "square", "light", "separate", "blur", "cut", "specks", "weigh"]
-    to_ink.append("mend")
+    to_ink = ["frame", "differ", "square", "light", "separate", "blur", "cut", "inks", "specks"]
+    to_ink += ["weigh", "mend"]
     assert ran == to_ink
     assert page.ink.coverage is coverage
     assert ran == to_ink
@@ -126,6 +128,26 @@ def test_a_page_that_lets_go_gives_the_same_and_holds_its_results_alone(ran: lis
     # the sheet stands, what was let go on the way is made again
     assert page.ink.coverage.sum() > kept.ink.coverage.sum()
     assert ran == ["separate", "blur", "cut", "specks", "weigh", "mend"]
+
+
+@pytest.mark.parametrize("threads", [1, 2])
+def test_what_goes_wrong_aside_is_told_and_nothing_runs_on(
+    threads: int, monkeypatch: pytest.MonkeyPatch, request: pytest.FixtureRequest
+) -> None:
+    before = cv2.getNumThreads()
+    request.addfinalizer(lambda: cv2.setNumThreads(before))
+    cv2.setNumThreads(threads)
+    page = _page([])
+
+    def fail(*_: object) -> None:
+        raise UsageError("no inks")
+
+    step = MAKERS["inks"]
+    assert step.aside
+    monkeypatch.setattr(page, "_plan", lambda names: [replace(step, needs=(), run=fail)])
+    with pytest.raises(UsageError, match="no inks"):
+        page.bring("inks")
+    assert not page.has("inks")
 
 
 def test_a_page_lets_go_of_its_photo_where_that_is_spared(ran: list[str]) -> None:

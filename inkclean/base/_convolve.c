@@ -1,6 +1,7 @@
 /* Convolutions of small networks (`base/convolve.py`). Channels lie in blocks of eight, pixel
    after pixel, so that one step of the processor takes eight of them. Every output is summed in
-   the same order by fused multiply and add wherever it runs: results do not depend on threads.
+   the same order by fused multiply and add wherever it runs: results do not depend on threads,
+   nor on how many lanes the processor has.
    The package works without this module. */
 
 #define PY_SSIZE_T_CLEAN
@@ -15,12 +16,16 @@
 
 #if defined(__x86_64__)
 #define FAST __attribute__((target("avx2,fma")))
+#if __GNUC__ >= 12 || __clang_major__ >= 12
+#define WIDE __attribute__((target("avx512f,avx512vl,avx512dq,avx2,fma")))
+#endif
 #else
 #define FAST
 #endif
 
 typedef float V __attribute__((vector_size(4 * LANES), aligned(4)));
 typedef int32_t M __attribute__((vector_size(4 * LANES), aligned(4)));
+typedef float W __attribute__((vector_size(8 * LANES), aligned(4)));
 
 typedef struct {
     int64_t start, row, px, block;
@@ -31,8 +36,18 @@ typedef struct {
     float *to;
     const int64_t *taps;
     Steps in, more, out;
-    int64_t rows, columns, blocks, places, channels, above;
+    int64_t rows, columns, blocks, places, channels, above, lanes;
 } Task;
+
+/* Puts a sum where it belongs, and `add` on top. */
+INLINE void put(const Task *task, V value, const float *add, float *to)
+{
+    if (add)
+        value += *(const V *)add;
+    if (task->above)
+        value = (V)((M)value & (value > 0));
+    *(V *)to = value;
+}
 
 /* `along` pixels beside each other, `wide` blocks of outputs. */
 INLINE void pixels(const Task *task, const float *from, const float *weights, const float *bias,
@@ -54,18 +69,43 @@ INLINE void pixels(const Task *task, const float *from, const float *weights, co
         }
     }
     for (int p = 0; p < along; p++)
-        for (int b = 0; b < wide; b++) {
-            V value = sum[p][b];
-            if (add)
-                value += *(const V *)(add + p * task->more.px + b * task->more.block);
-            if (task->above)
-                value = (V)((M)value & (value > 0));
-            *(V *)(to + p * task->out.px + b * task->out.block) = value;
+        for (int b = 0; b < wide; b++)
+            put(task, sum[p][b], add ? add + p * task->more.px + b * task->more.block : add,
+                to + p * task->out.px + b * task->out.block);
+}
+
+/* Else the sums don't stay in registers. */
+#define EACH_PIXEL _Pragma("GCC unroll 24")
+
+/* The same of two blocks of outputs, where a step of the processor takes both. */
+INLINE void pairs(const Task *task, const float *from, const float *weights, const float *bias,
+                  const float *add, float *to, const int along, const int step)
+{
+    W sum[4 * ALONG];
+    EACH_PIXEL
+    for (int p = 0; p < along; p++)
+        sum[p] = *(const W *)bias;
+    for (int64_t k = 0; k < task->places; k++) {
+        const float *here = from + task->taps[k];
+        for (int64_t c = 0; c < task->channels; c++, weights += 2 * LANES) {
+            W w = *(const W *)weights;
+            EACH_PIXEL
+            for (int p = 0; p < along; p++)
+                sum[p] += here[p * step + c] * w;
         }
+    }
+    EACH_PIXEL
+    for (int p = 0; p < along; p++) {
+        const float *more = add ? add + p * task->more.px : add;
+        float *own = to + p * task->out.px;
+        put(task, __builtin_shufflevector(sum[p], sum[p], 0, 1, 2, 3, 4, 5, 6, 7), more, own);
+        put(task, __builtin_shufflevector(sum[p], sum[p], 8, 9, 10, 11, 12, 13, 14, 15),
+            more ? more + task->more.block : more, own + task->out.block);
+    }
 }
 
 INLINE void line(const Task *task, int64_t row, int64_t block, const float *weights, const int wide,
-                 const int step)
+                 const int step, const int lanes)
 {
     const float *from = task->from + task->in.start + row * task->in.row;
     const float *bias = task->bias + block * LANES;
@@ -75,6 +115,17 @@ INLINE void line(const Task *task, int64_t row, int64_t block, const float *weig
     int64_t at = 0;
     if (add)
         add += task->more.start + row * task->more.row + block * task->more.block;
+    if (wide == 2 && lanes > LANES) {
+#define PAIRS(along)                                                                              \
+    for (; at + (along) <= task->columns; at += (along))                                          \
+        pairs(task, from + at * step, weights, bias, add ? add + at * task->more.px : add,        \
+              to + at * task->out.px, along, step)
+        PAIRS(4 * ALONG);
+        PAIRS(2 * ALONG);
+        PAIRS(ALONG);
+        PAIRS(1);
+        return;
+    }
 #define PART(along)                                                                               \
     for (; at + (along) <= task->columns; at += (along))                                          \
         pixels(task, from + at * step, weights, bias, add ? add + at * task->more.px : add,       \
@@ -85,25 +136,37 @@ INLINE void line(const Task *task, int64_t row, int64_t block, const float *weig
     PART(1);
 }
 
-INLINE void all_lines(const Task *task, const int step)
+INLINE void all_lines(const Task *task, const int step, const int lanes)
 {
     int64_t each = task->places * task->channels * LANES;
     for (int64_t row = 0; row < task->rows; row++) {
         int64_t block = 0;
         for (; block + 2 <= task->blocks; block += 2)
-            line(task, row, block, task->weights + block * each, 2, step);
+            line(task, row, block, task->weights + block * each, 2, step, lanes);
         if (block < task->blocks)
-            line(task, row, block, task->weights + block * each, 1, step);
+            line(task, row, block, task->weights + block * each, 1, step, lanes);
     }
+}
+
+INLINE void convolve_with(const Task *task, const int lanes)
+{
+    if (task->in.px == LANES)
+        all_lines(task, LANES, lanes);
+    else
+        all_lines(task, 2 * LANES, lanes);
 }
 
 FAST static void convolve_all(const Task *task)
 {
-    if (task->in.px == LANES)
-        all_lines(task, LANES);
-    else
-        all_lines(task, 2 * LANES);
+    convolve_with(task, LANES);
 }
+
+#ifdef WIDE
+WIDE static void convolve_wide(const Task *task)
+{
+    convolve_with(task, 2 * LANES);
+}
+#endif
 
 /* Convolutions of 3 x 3 by fewer products: F(2 x 2, 3 x 3) of Lavin and Gray, "Fast algorithms for
    convolutional neural networks", CVPR 2016. Squares of 4 x 4 pixels become 16 sums each, which
@@ -158,7 +221,7 @@ INLINE void pixels_of(const Task *task, const float *from, int64_t apart, const 
 
 /* The products of `count` squares: (sums, blocks, squares, lanes) of inputs, then of outputs. */
 INLINE void products(const Task *task, const float *sums, float *out, const int64_t *steps,
-                     const float *zeros, int64_t count)
+                     const float *zeros, int64_t count, const int lanes)
 {
     int64_t inputs = task->places * PLANE, each = task->places * LANES * LANES;
     Task part = *task;
@@ -169,12 +232,12 @@ INLINE void products(const Task *task, const float *sums, float *out, const int6
         part.from = sums + k * inputs;
         part.to = out + k * task->blocks * PLANE;
         part.weights = task->weights + k * task->blocks * each;
-        all_lines(&part, LANES);
+        all_lines(&part, LANES, lanes);
     }
 }
 
-FAST static void square_all(const Task *task, float *sums, float *out, int64_t *steps,
-                            const float *zeros)
+INLINE void square_with(const Task *task, float *sums, float *out, int64_t *steps,
+                        const float *zeros, const int lanes)
 {
     for (int64_t k = 0; k < task->places; k++)
         steps[k] = k * PLANE;
@@ -186,7 +249,7 @@ FAST static void square_all(const Task *task, float *sums, float *out, int64_t *
                 for (int64_t k = 0; k < count; k++)
                     sums_of(from + block * task->in.block + 2 * k * LANES, task->in.row,
                             sums + block * PLANE + k * LANES, task->places * PLANE);
-            products(task, sums, out, steps, zeros, count);
+            products(task, sums, out, steps, zeros, count, lanes);
             for (int64_t block = 0; block < task->blocks; block++) {
                 const float *add = task->add;
                 float *to = task->to + task->out.start + row * task->out.row +
@@ -202,12 +265,32 @@ FAST static void square_all(const Task *task, float *sums, float *out, int64_t *
         }
 }
 
-static int able(void)
+FAST static void square_all(const Task *task, float *sums, float *out, int64_t *steps,
+                            const float *zeros)
 {
+    square_with(task, sums, out, steps, zeros, LANES);
+}
+
+#ifdef WIDE
+WIDE static void square_wide(const Task *task, float *sums, float *out, int64_t *steps,
+                             const float *zeros)
+{
+    square_with(task, sums, out, steps, zeros, 2 * LANES);
+}
+#endif
+
+/* Lanes that a step of this processor takes, 0 if it can't do it at all. */
+static int most_lanes(void)
+{
+#ifdef WIDE
+    if (__builtin_cpu_supports("avx512f") && __builtin_cpu_supports("avx512vl") &&
+        __builtin_cpu_supports("avx512dq"))
+        return 2 * LANES;
+#endif
 #if defined(__x86_64__)
-    return __builtin_cpu_supports("avx2") && __builtin_cpu_supports("fma");
+    return __builtin_cpu_supports("avx2") && __builtin_cpu_supports("fma") ? LANES : 0;
 #elif defined(__aarch64__)
-    return 1;
+    return LANES;
 #else
     return 0;
 #endif
@@ -264,25 +347,26 @@ static int sound_squares(const Task *task, const Py_buffer *b)
 PyDoc_STRVAR(convolve_doc,
 "convolve(source, weights, bias, added, target, taps, numbers)\n\nPut into `target` the sums of "
 "what `taps` (int64, in floats) reach in `source` from each pixel, times `weights`, and `bias` and "
-"`added` (if it is not empty) on top. `numbers` are 17 int64: start, and steps to the next row, "
+"`added` (if it is not empty) on top. `numbers` are 18 int64: start, and steps to the next row, "
 "pixel and block of source, added and target each; rows, columns, blocks of outputs, channels a "
-"tap, and whether what is below 0 becomes 0. `weights` are (blocks / 2, taps, channels, 16), a "
+"tap, whether what is below 0 becomes 0, and how many lanes to take at a time, at most as many as "
+"`lanes` tells. `weights` are (blocks / 2, taps, channels, 16), a "
 "last odd block (taps, channels, 8). All else is float32.");
 
 /* Reads what both ways are given; 0 where it does not fit. */
 static int read_task(Task *task, const Py_buffer *b)
 {
     *task = (Task){b[0].buf, b[1].buf, b[2].buf, b[3].len ? b[3].buf : NULL, b[4].buf, b[5].buf,
-                   {0}, {0}, {0}, 0, 0, 0, b[5].len / 8, 0, 0};
-    if (!able() || b[6].len != 17 * 8)
+                   {0}, {0}, {0}, 0, 0, 0, b[5].len / 8, 0, 0, 0};
+    if (b[6].len != 18 * 8)
         return 0;
     const int64_t *n = b[6].buf;
     task->in = (Steps){n[0], n[1], n[2], n[3]};
     task->more = (Steps){n[4], n[5], n[6], n[7]};
     task->out = (Steps){n[8], n[9], n[10], n[11]};
     task->rows = n[12], task->columns = n[13], task->blocks = n[14];
-    task->channels = n[15], task->above = n[16];
-    return 1;
+    task->channels = n[15], task->above = n[16], task->lanes = n[17];
+    return task->lanes >= LANES && task->lanes <= most_lanes();
 }
 
 static int square_task(const Task *task)
@@ -293,6 +377,11 @@ static int square_task(const Task *task)
     int64_t *steps = malloc((size_t)task->places * sizeof(int64_t));
     float *zeros = calloc((size_t)task->blocks * LANES, sizeof(float));
     int done = sums && out && steps && zeros;
+#ifdef WIDE
+    if (done && task->lanes > LANES)
+        square_wide(task, sums, out, steps, zeros);
+    else
+#endif
     if (done)
         square_all(task, sums, out, steps, zeros);
     free(sums), free(out), free(steps), free(zeros);
@@ -310,6 +399,10 @@ static PyObject *either(PyObject *args, int squares)
         PyThreadState *state = PyEval_SaveThread();
         if (squares)
             done = square_task(&task);
+#ifdef WIDE
+        else if (task.lanes > LANES)
+            convolve_wide(&task);
+#endif
         else
             convolve_all(&task);
         PyEval_RestoreThread(state);
@@ -343,17 +436,18 @@ static PyObject *squares(PyObject *module, PyObject *args)
     return either(args, 1);
 }
 
-PyDoc_STRVAR(fast_doc, "fast()\n\nReturn whether this processor can do it.");
+PyDoc_STRVAR(lanes_doc, "lanes()\n\nReturn how many lanes this processor takes at a time; 0 "
+"where it can't do it at all.");
 
-static PyObject *fast(PyObject *module, PyObject *args)
+static PyObject *lanes(PyObject *module, PyObject *args)
 {
     (void)module, (void)args;
-    return PyBool_FromLong(able());
+    return PyLong_FromLong(most_lanes());
 }
 
 static PyMethodDef methods[] = {{"convolve", convolve, METH_VARARGS, convolve_doc},
                                 {"squares", squares, METH_VARARGS, squares_doc},
-                                {"fast", fast, METH_NOARGS, fast_doc},
+                                {"lanes", lanes, METH_NOARGS, lanes_doc},
                                 {NULL, NULL, 0, NULL}};
 
 static struct PyModuleDef module = {PyModuleDef_HEAD_INIT, "_convolve", "Convolutions.",

@@ -51,6 +51,23 @@ def to_srgb(linear: F32) -> U8:
     return _BYTES[index.astype(np.uint16)]
 
 
+# From linear sRGB to X, Y, Z over those of its white (IEC 61966-2-1, to six places).
+_XYZ = np.array(
+    [[0.412453, 0.357580, 0.180423], [0.212671, 0.715160, 0.072169], [0.019334, 0.119193, 0.950227]]
+) / np.array([[0.950456], [1.0], [1.088754]])
+
+
+def to_lab(linear: F64) -> F64:
+    """Return CIELAB (N, 3) of linear light (N, 3), 1.0 = white (CIE 15:2018, 8.2.1).
+
+    OpenCV makes tables for it first, which takes longer than a few colours do.
+    """
+    share = linear @ _XYZ.T
+    risen = np.where(share > (6 / 29) ** 3, np.cbrt(share), share * (29 / 6) ** 2 / 3 + 4 / 29)
+    x, y, z = risen.T
+    return np.stack([116 * y - 16, 500 * (x - y), 200 * (y - z)], axis=1)
+
+
 def as_hex(colour: U8) -> str:
     """Return ``#rrggbb`` of one sRGB-encoded colour (3,)."""
     return "#" + bytes(colour.tolist()).hex()

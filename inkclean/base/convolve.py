@@ -19,6 +19,8 @@ _convolve = compiled("inkclean.base._convolve")
 LANES = 8
 ROWS = 32  # that a thread does at once
 FEWEST = 3  # blocks of inputs from which on sums over squares pay
+# Channels that this processor takes at a time, 0 where nothing was compiled for it.
+AT_ONCE = int(getattr(_convolve, "lanes", int)())
 _NOTHING = np.zeros(0, np.float32)
 # What a row of weights is multiplied by for the sums over squares (``_convolve.c``).
 _SQUARES = np.array([[1, 0, 0], [0.5, 0.5, 0.5], [0.5, -0.5, 0.5], [0, 0, 1]])
@@ -26,7 +28,7 @@ _SQUARES = np.array([[1, 0, 0], [0.5, 0.5, 0.5], [0.5, -0.5, 0.5], [0, 0, 1]])
 
 def can_convolve() -> bool:
     """Return whether the module was compiled, and this processor can do it."""
-    return _convolve is not None and bool(_convolve.fast())
+    return AT_ONCE > 0
 
 
 @dataclass(frozen=True)
@@ -100,9 +102,10 @@ class Kernel:
         taps = np.stack((down - pad, right - pad), axis=1)
         squares = None
         if (high, wide) == (3, 3) and inputs >= FEWEST:
-            sums = np.einsum("ai,kcij,bj->abkc", _SQUARES, full, _SQUARES).astype(np.float32)
+            both = np.kron(_SQUARES, _SQUARES)
+            sums = (both @ full.reshape(-1, 9).T.astype(np.float64)).astype(np.float32)
             squares = np.concatenate(
-                [_laid(part, inputs) for part in sums.reshape(16, *sums.shape[2:], 1, 1)]
+                [_laid(part, inputs) for part in sums.reshape(16, *full.shape[:2], 1, 1)]
             )
         return cls(_laid(full, inputs), offset, taps.astype(np.int64), inputs, each, squares)
 
@@ -171,7 +174,7 @@ def run(
 ) -> None:
     """Convolve rows and columns of ``size``; ``places`` are the steps in the three planes."""
     steps = [step for part in places for step in part]
-    numbers = [*steps, *size, kernel.blocks, kernel.channels, int(above)]
+    numbers = [*steps, *size, kernel.blocks, kernel.channels, int(above), AT_ONCE]
     blocks = np.arange(kernel.inputs, dtype=np.int64) * places[0][3]
     taps = blocks if squares else kernel.taps_in(source)
     work = _convolve.squares if squares else _convolve.convolve

@@ -25,6 +25,7 @@ from PIL import (
 
 from inkclean.base.arrays import U8
 from inkclean.base.errors import InputError
+from inkclean.base.tiles import side_by_side, strips
 from inkclean.sheet.budget import check_budget
 from inkclean.sheet.colour import picture_to_srgb, rgb_to_srgb, scaled8, upright
 from inkclean.sheet.values import Photo
@@ -57,6 +58,8 @@ CAMERA_TAGS = (0x829A, 0x829D, 0x8827, 0x920A)
 _EXIF_IFD = 0x8769
 _ORIENTATION = 0x0112
 _SUBFILE_TYPE = 254
+# Red first, where OpenCV can (from 4.11 on).
+_COLOUR = getattr(cv2, "IMREAD_COLOR_RGB", cv2.IMREAD_COLOR)
 _guard = threading.Lock()
 
 
@@ -249,7 +252,6 @@ def _plain_jpeg(path: Path, image: Image.Image) -> U8 | None:
     scan = data.find(b"\xff\xda")
     if scan < 0 or data.find(b"\xff\xd9", scan) < 0:
         return None
-    flags = cv2.IMREAD_COLOR | cv2.IMREAD_IGNORE_ORIENTATION
     buffer = np.frombuffer(data, np.uint8)
     if image.mode == "L":
         grey = cv2.imdecode(buffer, cv2.IMREAD_GRAYSCALE | cv2.IMREAD_IGNORE_ORIENTATION)
@@ -258,8 +260,15 @@ def _plain_jpeg(path: Path, image: Image.Image) -> U8 | None:
         shell = Image.fromarray(np.asarray(grey, np.uint8))
         shell.info["icc_profile"] = image.info.get("icc_profile")
         return picture_to_srgb(shell)
-    colour = cv2.imdecode(buffer, flags)
+    colour = cv2.imdecode(buffer, _COLOUR | cv2.IMREAD_IGNORE_ORIENTATION)
     if colour is None or colour.shape != (image.height, image.width, 3):
         return None
-    pixels = np.asarray(cv2.cvtColor(colour, cv2.COLOR_BGR2RGB, dst=colour), np.uint8)
+    pixels = np.asarray(colour, np.uint8)
+    if _COLOUR == cv2.IMREAD_COLOR:
+        side_by_side(lambda rows: _turn_blue(pixels[rows]), strips(len(pixels), 64))
     return rgb_to_srgb(pixels, image.info.get("icc_profile"))
+
+
+def _turn_blue(pixels: U8) -> None:
+    """Turn blue, green, red into red, green, blue, in place."""
+    cv2.cvtColor(pixels, cv2.COLOR_BGR2RGB, dst=pixels)

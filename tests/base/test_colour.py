@@ -1,8 +1,9 @@
 from __future__ import annotations
 
+import cv2
 import numpy as np
 
-from inkclean.base.colour import as_hex, decode, encode, to_srgb
+from inkclean.base.colour import as_hex, decode, encode, to_lab, to_srgb
 
 
 def test_known_values_are_encoded() -> None:
@@ -23,3 +24,9 @@ def test_the_formula_and_its_inverse_meet_in_both_precisions() -> None:
 
 def test_hex_keeps_leading_zeros() -> None:
     assert as_hex(np.array([0, 10, 255], np.uint8)) == "#000aff"
+
+
+def test_lab_is_opencvs() -> None:
+    light = np.random.default_rng(0).random((500, 3)).astype(np.float32) ** 2
+    wanted = np.asarray(cv2.cvtColor(light[None], cv2.COLOR_LRGB2Lab))[0]
+    assert np.abs(to_lab(light.astype(np.float64)) - wanted).max() < 0.05  # it looks up a table

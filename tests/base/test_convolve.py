@@ -74,6 +74,25 @@ def test_sums_are_those_of_double_precision(
     assert not rim.any()
 
 
+@pytest.mark.skipif(module.AT_ONCE <= LANES, reason="this processor takes no more at a time")
+@pytest.mark.parametrize(("channels", "shape"), [(5, (9, 61)), (16, (6, 50)), (40, (20, 106))])
+def test_more_lanes_change_nothing(
+    channels: int, shape: tuple[int, int], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    rng = np.random.default_rng(channels)
+    weights = rng.normal(size=(40, channels, 3, 3)).astype(np.float32)
+    kernel = Kernel.of(weights, rng.normal(size=40).astype(np.float32), 1)
+    source = _planes(rng.normal(size=(channels, *shape)).astype(np.float32))
+    found = []
+    for lanes in (LANES, module.AT_ONCE):
+        monkeypatch.setattr(module, "AT_ONCE", lanes)
+        target = Planes.empty(kernel.blocks, *shape)
+        target.inner[:] = 1
+        convolve(kernel, source, target, added=target)
+        found.append(target.data)
+    assert np.array_equal(found[0], found[1])
+
+
 def test_threads_change_nothing() -> None:
     rng = np.random.default_rng(3)
     kernel = Kernel.of(

@@ -33,7 +33,7 @@ def _told(
     page += rng.normal(0, 0.01, page.shape).astype(np.float32)
     sheet = Sheet(page, PX_PER_MM, FRAME, np.ones((2, 2, 3), np.float32), noise=0.01)
     grey = Grey(np.asarray(page.mean(axis=2), np.float32), PX_PER_MM)
-    return tell_inks(cover, grey, sheet, 0.95)
+    return tell_inks(cover >= 0.5, grey, sheet, 0.95)
 
 
 @pytest.mark.parametrize("spread", [0.0, 0.12, 0.3])
@@ -63,7 +63,7 @@ def test_a_page_without_strokes_has_none() -> None:
         np.ones((*shape, 3), np.float32), PX_PER_MM, FRAME, np.ones((2, 2, 3), np.float32)
     )
     blank = np.zeros(shape, np.float32)
-    assert tell_inks(blank, Grey(blank + 1, PX_PER_MM), sheet, 1.0) == ()
+    assert tell_inks(blank > 0, Grey(blank + 1, PX_PER_MM), sheet, 1.0) == ()
 
 
 def test_what_was_said_of_colours_is_not_said_twice() -> None:

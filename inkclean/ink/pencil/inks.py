@@ -10,11 +10,10 @@ from __future__ import annotations
 
 from itertools import combinations
 
-import cv2
 import numpy as np
 
 from inkclean.base.arrays import F32, F64, I64, Bool
-from inkclean.base.colour import as_hex, to_srgb
+from inkclean.base.colour import as_hex, to_lab, to_srgb
 from inkclean.base.tiles import TILE, Tile, side_by_side, tiles
 from inkclean.ink.depth import told_ridges
 from inkclean.ink.pencil.pigments import Pigment
@@ -36,19 +35,19 @@ BROWN = 62.0  # L* under which orange is called brown
 MOST = 4  # inks told
 
 
-def tell_inks(raw: F32, grey: Grey, sheet: Sheet, blur_px: float) -> tuple[InkColour, ...]:
+def tell_inks(inked: Bool, grey: Grey, sheet: Sheet, blur_px: float) -> tuple[InkColour, ...]:
     """Return the inks of a page, the one with most strokes first; none if there is but one.
 
     Args:
-        raw: (H, W) share of ink, as it was cut.
+        inked: (H, W) where ink was cut.
         grey: the sheet with ink alone on it.
         sheet: the sheet, for its colours.
         blur_px: standard deviation of the blur at edges, in px.
     """
-    light, weight = _squares(raw, grey, sheet, blur_px)
+    light, weight = _squares(inked, grey, sheet, blur_px)
     if not len(light):
         return ()
-    lab = np.asarray(cv2.cvtColor(light[None], cv2.COLOR_LRGB2Lab), np.float64)[0]
+    lab = to_lab(light.astype(np.float64))
     groups = _pure(_groups(lab, weight), lab, weight)
     if len(groups) < 2:
         return ()
@@ -61,14 +60,14 @@ def tell_inks(raw: F32, grey: Grey, sheet: Sheet, blur_px: float) -> tuple[InkCo
     return tuple(sorted(inks, key=lambda ink: -ink.share))
 
 
-def _squares(coverage: F32, grey: Grey, sheet: Sheet, blur_px: float) -> tuple[F32, F64]:
+def _squares(inked: Bool, grey: Grey, sheet: Sheet, blur_px: float) -> tuple[F32, F64]:
     """Return the mean colour of strokes (N, 3), linear, square by square, and their length (N,)."""
-    rows, columns, share = _middles(coverage, grey.ink, blur_px)
+    rows, columns, share = _middles(inked, grey.ink, blur_px)
     step = max(1, -(-len(rows) // SAMPLES))
     rows, columns, share = rows[::step], columns[::step], share[::step]
     light = 1 - (1 - at(sheet.tone, rows, columns)) / share[:, None]
     size = SQUARE_MM * sheet.px_per_mm
-    across = int(coverage.shape[1] / size) + 1
+    across = int(inked.shape[1] / size) + 1
     square = (rows / size).astype(np.int64) * across + (columns / size).astype(np.int64)
     _, which, count = np.unique(square, return_inverse=True, return_counts=True)
     sums = [np.bincount(which.ravel(), light[:, k], len(count)) for k in range(3)]
@@ -77,12 +76,12 @@ def _squares(coverage: F32, grey: Grey, sheet: Sheet, blur_px: float) -> tuple[F
     return mean.clip(0, 1).astype(np.float32), count[told].astype(np.float64)
 
 
-def _middles(coverage: F32, grey: F32, blur_px: float) -> tuple[I64, I64, F32]:
+def _middles(inked: Bool, grey: F32, blur_px: float) -> tuple[I64, I64, F32]:
     """Return the px on the middles of strokes, and how much of full ink the blur left there."""
     nothing = np.zeros(0, np.int64), np.zeros(0, np.int64), np.zeros(0, np.float32)
 
     def find(tile: Tile) -> tuple[I64, I64, F32]:
-        near = coverage[tile.own] >= 0.5
+        near = inked[tile.own]
         if not near.any():
             return nothing
         place, share = told_ridges(grey[tile.around], tile.inner, blur_px, near)
@@ -90,7 +89,7 @@ def _middles(coverage: F32, grey: F32, blur_px: float) -> tuple[I64, I64, F32]:
         row, column = np.divmod(place[sure], tile.own[1].stop - tile.own[1].start)
         return row + tile.own[0].start, column + tile.own[1].start, share[sure]
 
-    found = side_by_side(find, tiles((coverage.shape[0], coverage.shape[1]), TILE, 1))
+    found = side_by_side(find, tiles((inked.shape[0], inked.shape[1]), TILE, 1))
     rows, columns, share = (np.concatenate(part) for part in zip(*found, strict=True))
     return rows, columns, np.asarray(share, np.float32)
 

@@ -17,7 +17,6 @@ import numpy as np
 from inkclean.base.arrays import F32, I64, U8, U16, Bool
 from inkclean.base.colour import ENCODED, STEPS
 from inkclean.base.memory import hand_back
-from inkclean.base.network import unfolded
 from inkclean.base.tiles import side_by_side, strips, tiles
 from inkclean.ink.seen.sight import sight
 from inkclean.sheet.lit import STRIP, averaged
@@ -104,25 +103,14 @@ def find_places(ink: F32, px_per_mm: float) -> Places:
     soft = np.zeros((-(-high // FOLD), -(-wide // FOLD)), np.float32)
     net = sight("inkclean.ink.seen", NET)
     for tile in tiles((high, wide), TILE_PX, HALO_PX):
-        dark = _darkened(light[tile.around])
-        if dark.max(initial=0.0) > BARE:
-            own = odds[tile.own]
-            seen = net(_cells(dark * np.float32(drawn_out), level * drawn_out))
-            np.clip(unfolded(seen[:-1])[tile.inner], -MOST_ODDS, MOST_ODDS, out=own)
+        cells = _cells(light[tile.around], drawn_out, level)
+        if cells is not None:
+            seen = net(cells)
+            del cells
+            _lay(seen[:-1, *_cells_of(tile.inner)], odds[tile.own])
             soft[_cells_of(tile.own)] = seen[-1][_cells_of(tile.inner)] > 0
     hand_back()  # what the network left behind
     return Places(odds, factor, _wariness(soft, px_per_mm / factor / FOLD))
-
-
-def _darkened(light: F32) -> F32:
-    """Return the darkness of a part of a sheet (h, w), a strip at a time."""
-    dark = np.empty(light.shape, np.float32)
-
-    def fill(rows: slice) -> None:
-        dark[rows] = darkness(light[rows])
-
-    side_by_side(fill, strips(len(dark), STRIP))
-    return dark
 
 
 def _wariness(soft: F32, per_mm: float) -> F32:
@@ -158,16 +146,43 @@ def _cells_of(part: tuple[slice, slice]) -> tuple[slice, slice]:
     return rows, columns
 
 
-def _cells(dark: F32, level: float) -> F32:
-    """Return (FOLD² + 1, h, w): the cells' pixels as channels (``network.folded``), the level.
+def _cells(light: F32, drawn_out: float, level: float) -> F32 | None:
+    """Return (FOLD² + 1, h, w) for a part of a sheet: its darkness, a cell's pixels as channels
+    (as ``network.folded``), and the level, both ``drawn_out``; None where there is no ink.
 
     Zeros fill them up. Nothing else of its size is made on the way.
     """
     side = FOLD * LEVELS
-    rows, columns = (-(-length // side) * LEVELS for length in dark.shape)
+    rows, columns = (-(-length // side) * LEVELS for length in light.shape)
     cells = np.zeros((FOLD**2 + 1, rows, columns), np.float32)
-    for place in range(FOLD**2):
-        own = dark[place // FOLD :: FOLD, place % FOLD :: FOLD]
-        cells[place, : own.shape[0], : own.shape[1]] = own
-    cells[-1] = level
+
+    def fill(part: slice) -> float:
+        dark = darkness(light[part])
+        most = float(dark.max(initial=0.0))
+        dark *= np.float32(drawn_out)
+        for place in range(FOLD**2):
+            own = dark[place // FOLD :: FOLD, place % FOLD :: FOLD]
+            cells[place, part.start // FOLD :][: len(own), : own.shape[1]] = own
+        return most
+
+    if max(side_by_side(fill, strips(len(light), STRIP))) <= BARE:
+        return None
+    cells[-1] = level * drawn_out
     return cells
+
+
+def _lay(seen: F32, odds: F32) -> None:
+    """Lay what the network has ``seen`` (FOLD², h, w) on its pixels of ``odds`` (H, W)."""
+
+    def fill(part: slice) -> None:
+        some = np.clip(seen[:, part], -MOST_ODDS, MOST_ODDS)
+        for place, plane in enumerate(some):
+            own = odds[place // FOLD :: FOLD, place % FOLD :: FOLD][part]
+            own[:] = plane[: len(own), : own.shape[1]]
+
+    side_by_side(fill, strips(seen.shape[1], STRIP))
+
+
+def ready() -> None:
+    """Read the network beforehand, while something else is done."""
+    sight("inkclean.ink.seen", NET)

@@ -10,6 +10,7 @@ from numpy.polynomial import chebyshev
 
 from inkclean.base.arrays import F32, F64, U8
 from inkclean.base.colour import TO_LINEAR
+from inkclean.base.tiles import side_by_side
 from inkclean.sheet.framing.outline import Outline
 from inkclean.sheet.framing.probe import along_change, cut_strip, find_slope, measure
 from inkclean.sheet.framing.sides import Side, fit, straight
@@ -57,7 +58,7 @@ def refine(pixels: U8, bare: U8, outline: Outline) -> list[Side]:
     place. A line, or a smooth curve where no line will do, is fitted without outliers. Sides
     that are not seen stay where the outline has them.
     """
-    return [_refine_side(pixels, bare, outline, k) for k in range(4)]
+    return side_by_side(lambda k: _refine_side(pixels, bare, outline, k), range(4))
 
 
 def _refine_side(pixels: U8, bare: U8, outline: Outline, k: int) -> Side:

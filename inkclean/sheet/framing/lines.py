@@ -9,6 +9,7 @@ import cv2
 import numpy as np
 
 from inkclean.base.arrays import F32, F64, I64, U8, Bool
+from inkclean.base.tiles import both
 
 # Lines kept: four of a page, the rest of desk and drawing; as many more are looked at first.
 LINES = 40
@@ -88,11 +89,18 @@ def slopes(picture: U8) -> Slopes:
 
 def find_lines(picture: U8) -> EdgeLines:
     """Return the longest edges of a small picture (h, w, 3), and its four borders."""
-    field = slopes(picture)
-    blurred = np.asarray(cv2.GaussianBlur(picture, (0, 0), SOFT_SIGMA), np.uint8)
-    soft = slopes(blurred)
     reach = int(np.hypot(*picture.shape[:2])) + 4
-    votes = _votes(field, 1.0, reach) + _votes(soft, SOFT_GAIN, reach)
+
+    def sharp() -> tuple[Slopes, F32]:
+        field = slopes(picture)
+        return field, _votes(field, 1.0, reach)
+
+    def soft() -> F32:
+        blurred = np.asarray(cv2.GaussianBlur(picture, (0, 0), SOFT_SIGMA), np.uint8)
+        return _votes(slopes(blurred), SOFT_GAIN, reach)
+
+    (field, votes), more = both(sharp, soft)
+    votes += more
     normal, offset = _peaks(votes, reach)
     lines = _look_along(picture, field, normal, offset, np.zeros(len(offset)))
     best = np.argsort(_long_run(lines))[::-1][:LINES]
