@@ -19,8 +19,8 @@ def look_up(image: NDArray[Any], index: F32, *, black_outside: bool = True) -> N
     Array coordinates count from the first pixel's centre: continuous px less a half.
     """
     border = cv2.BORDER_CONSTANT if black_outside else cv2.BORDER_REPLICATE
-    at_x, at_y = cv2.split(index)
-    return np.asarray(cv2.remap(image, at_x, at_y, cv2.INTER_LINEAR, borderMode=border))
+    second: Any = None  # x and y lie in one map
+    return np.asarray(cv2.remap(image, index, second, cv2.INTER_LINEAR, borderMode=border))
 
 
 def values_at(image: F32, xy_px: F64) -> F32:

@@ -13,6 +13,7 @@ import cv2
 import numpy as np
 
 import inkclean.demo
+from inkclean.base.arrays import F32, U8
 from inkclean.base.units import PAPERS
 from inkclean.demo.camera import shot as camera
 from inkclean.demo.camera.conditions import Conditions
@@ -161,7 +162,8 @@ def photo(shot: Shot, name: str = "shot") -> Photo:
 
 def shoot(which: Case) -> tuple[DrawnPage, Shot]:
     """Return the page and its photo, from the cache if they lie there."""
-    return page_of(which), _shot(which)
+    page = page_of(which)
+    return page, _shot(which, page)
 
 
 def page_of(which: Case) -> DrawnPage:
@@ -175,8 +177,8 @@ def page_of(which: Case) -> DrawnPage:
         cuts = np.cumsum(kept["black_sizes"])[:-1]
         colours = kept["colours"]
         return DrawnPage(
-            ink=kept["ink"].astype(np.float32) / 255.0,
-            pencil=kept["pencil"].astype(np.float32) / 255.0,
+            ink=_shares(kept["ink"]),
+            pencil=_shares(kept["pencil"]),
             paper=PAPERS[which.paper],
             px_per_mm=float(kept["scales"][0]),
             pencil_px_per_mm=float(kept["scales"][1]),
@@ -188,6 +190,12 @@ def page_of(which: Case) -> DrawnPage:
             dots=kept["dots"],
             blacks=tuple(np.split(kept["black_points"], cuts)) if len(cuts) + 1 else (),
         )
+
+
+def _shares(levels: U8) -> F32:
+    shares = levels.astype(np.float32)
+    shares /= 255.0
+    return shares
 
 
 def _drawn(which: Case) -> dict[str, Any]:
@@ -205,11 +213,11 @@ def _drawn(which: Case) -> dict[str, Any]:
     }
 
 
-def _shot(which: Case) -> Shot:
+def _shot(which: Case, page: DrawnPage) -> Shot:
     path = _place("shot", which)
     with alone(path):
         if not path.exists():
-            taken = _take(which, page_of(which))
+            taken = _take(which, page)
             jpeg = np.frombuffer(taken.jpeg, np.uint8)
             _keep(path, {"jpeg": jpeg, "dust": taken.dust, "light": taken.light})
     with np.load(path) as kept:

@@ -17,6 +17,7 @@ from inkclean.sheet.framing.frame import find_frame, given_frame, square_up, to_
 from inkclean.sheet.framing.papers import aspects, framed_size
 from inkclean.sheet.read import read_photos
 from inkclean.sheet.values import Frame, Photo
+from tests.alike import some_like
 from tests.data import data
 from tests.sheet.desks import Scene, corners, jaccard, photograph
 from tests.sheet.icc import encode_srgb
@@ -51,7 +52,7 @@ SCENES = {
 }
 
 
-@pytest.mark.parametrize("name", SCENES)
+@pytest.mark.parametrize("name", some_like(3, *SCENES))
 def test_outline_on_many_desks(name: str) -> None:
     scene = SCENES[name]
     photo, truth = photograph(scene)
@@ -362,14 +363,14 @@ def _real(name: str) -> Frame:
     return find_frame(next(read_photos(data(name))))
 
 
-@pytest.mark.parametrize("number", range(1, 9))
+@pytest.mark.parametrize("number", some_like(1, *range(1, 9)))
 def test_real_scans_are_taken_whole(number: int) -> None:
     frame = _real(f"ink_scans/scan{number:02d}.jpg")
     assert frame.framed == "whole"
     assert frame.confidence > 0.9  # the files state 300 ppi
 
 
-@pytest.mark.parametrize("number", [3, 4, 6, 8, 12])
+@pytest.mark.parametrize("number", some_like(1, 3, 4, 6, 8, 12))
 def test_real_photos_without_an_outline_are_taken_whole(number: int) -> None:
     assert _real(f"phone_photos/photo{number:02d}.jpg").framed == "whole"
 

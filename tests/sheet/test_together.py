@@ -112,6 +112,7 @@ def test_other_pages_are_refused() -> None:
         join(photos_of([*shots()[:2], strange]))
 
 
+@pytest.mark.like
 def test_parts_without_common_ground_are_refused() -> None:
     whole = shots()[0]
     parts = [
@@ -195,6 +196,7 @@ def test_the_page_lies_as_most_photos_show_it(turns: tuple[int, ...], first: int
     assert (quarters([seen[0]] * 3, plane.matrices) == 0).sum() == whole
 
 
+@pytest.mark.like
 def test_a_newer_photo_lies_as_the_old_one_did() -> None:
     old, new = shots()[:2]
     joined = renew(*photos_of([old, new]))

@@ -6,6 +6,7 @@ import cv2
 import numpy as np
 
 from inkclean.base.arrays import F32, U8
+from inkclean.base.tiles import strips
 from inkclean.demo.camera.conditions import Conditions
 from inkclean.demo.camera.view import View
 from inkclean.demo.drawing.page import DrawnPage
@@ -19,6 +20,7 @@ TINTS: dict[str, tuple[float, float, float]] = {
 }
 GRID_RGB = (0.45, 0.68, 0.86)
 _GRID_LINE_MM = 0.25
+_ROWS = 32  # rows coloured at once: what fits in the cache
 _DUST_CLEARANCE_MM = 0.35
 
 
@@ -55,19 +57,21 @@ def colour(
     shares: F32, page: DrawnPage, c: Conditions, view: View, rng: np.random.Generator
 ) -> F32:
     """Return the reflectance (H, W, 3) of the sheet, 0 beside it, from its layers' shares."""
-    ink, pencil, dust, sheet = (shares[..., k] for k in range(4))
-    shape = ink.shape
+    shape = shares.shape[:2]
     grain = _grain(shape, c.grain, view.px_per_mm(), rng)
     sheen = _sheen(shape, c, view, rng)
     image = np.empty((*shape, 3), np.float32)
-    for k, (tint, pigment, black) in enumerate(
-        zip(TINTS[c.tint], page.pencil_rgb, page.ink_rgb, strict=True)
-    ):
-        bare = sheet - ink - pencil * (1.0 - pigment)
-        if shares.shape[2] > 4:
-            bare -= shares[..., 4] * (1.0 - GRID_RGB[k])
-            bare *= 1.0 - shares[..., 5]
-        image[..., k] = (tint * bare * grain + ink * (black + sheen)) * (1.0 - dust)
+    for rows in strips(shape[0], _ROWS):
+        ink, pencil, dust, sheet, *printed = cv2.split(shares[rows])
+        clean = 1.0 - dust
+        for k, (tint, pigment, black) in enumerate(
+            zip(TINTS[c.tint], page.pencil_rgb, page.ink_rgb, strict=True)
+        ):
+            bare = sheet - ink - pencil * (1.0 - pigment)
+            if printed:
+                bare -= printed[0] * (1.0 - GRID_RGB[k])
+                bare *= 1.0 - printed[1]
+            image[rows, :, k] = (tint * bare * grain[rows] + ink * (black + sheen[rows])) * clean
     return image
 
 

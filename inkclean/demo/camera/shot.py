@@ -14,6 +14,7 @@ import numpy as np
 
 from inkclean.base.arrays import F32, F64, U8
 from inkclean.base.colour import ENCODED, STEPS
+from inkclean.base.tiles import strips
 from inkclean.base.units import MM_PER_INCH, Paper
 from inkclean.demo.camera import lamp, paper
 from inkclean.demo.camera import table as desks
@@ -22,6 +23,7 @@ from inkclean.demo.camera.view import View, aim, flatbed
 from inkclean.demo.drawing.page import DrawnPage
 from inkclean.demo.sampling import enlarge, look_up, noise
 
+_ROWS = 32  # rows developed at once: what fits in the cache
 _BAND = 256
 
 
@@ -121,7 +123,7 @@ def _expose(page: DrawnPage, c: Conditions, view: View, light: F32, *, grey: boo
     shares = _sample(layers, page, c, view)
     lit = enlarge(light, (height, width))
     image = paper.colour(shares, page, c, view, rng)
-    _lay_desk(image, shares[..., 3], c, view, rng)
+    _lay_desk(image, np.ascontiguousarray(shares[..., 3]), c, view, rng)
     image *= lit
     encoded = _develop(image, c, rng, grey=grey)
     ok, jpeg = cv2.imencode(".jpg", encoded[..., ::-1], [cv2.IMWRITE_JPEG_QUALITY, c.jpeg_quality])
@@ -188,26 +190,34 @@ def _lay_desk(image: F32, sheet: F32, c: Conditions, view: View, rng: np.random.
     big = cv2.resize(top, (width, height), interpolation=cv2.INTER_LINEAR)
     if c.blur_px > 1.0:
         big = cv2.GaussianBlur(big, (0, 0), c.blur_px)
-    image += big * free[..., None]
+    for rows in strips(height, _ROWS):
+        image[rows] += big[rows] * free[rows, :, None]
 
 
 def _develop(image: F32, c: Conditions, rng: np.random.Generator, *, grey: bool) -> U8:
     """Noise, colour filter softness, tone curve, sharpening; ``image`` is used up."""
-    grains = noise(image.shape, rng)
-    level = np.maximum(image, 0.0)
-    level *= c.shot
-    level += c.read**2
-    grains *= np.sqrt(level, out=level)
-    image += grains
+    for rows in strips(image.shape[0], _ROWS):
+        part = image[rows]
+        level = np.maximum(part, 0.0)
+        level *= c.shot
+        level += c.read**2
+        np.sqrt(level, out=level)
+        level *= noise(part.shape, rng)
+        part += level
     if grey:
         image[:] = (image @ np.array([0.2126, 0.7152, 0.0722], np.float32))[..., None]
     elif c.chroma_soft_px > 0:
-        green = image[..., 1].copy()
-        for channel in (0, 2):
-            difference = image[..., channel] - green
-            image[..., channel] = green + cv2.GaussianBlur(difference, (0, 0), c.chroma_soft_px)
-    np.clip(image, 0.0, 1.0, out=image)
-    encoded = _curve(c.contrast)[(image * (STEPS - 1.0) + 0.5).astype(np.uint16)]
+        red, green, blue = cv2.split(image)
+        for channel in (red, blue):
+            np.subtract(channel, green, out=channel)
+            np.add(cv2.GaussianBlur(channel, (0, 0), c.chroma_soft_px), green, out=channel)
+        cv2.merge((red, green, blue), image)
+    curve, encoded = _curve(c.contrast), np.empty(image.shape, np.uint8)
+    for rows in strips(image.shape[0], _ROWS):
+        part = np.clip(image[rows], 0.0, 1.0)
+        part *= STEPS - 1.0
+        part += 0.5
+        np.take(curve, part.astype(np.uint16), out=encoded[rows], mode="clip")
     if c.sharpen <= 0:
         return encoded
     soft = cv2.GaussianBlur(encoded, (0, 0), 1.2)
