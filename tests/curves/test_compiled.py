@@ -8,12 +8,13 @@ import pytest
 
 from inkclean.base.arrays import F32, F64, I64, offsets_of
 from inkclean.curves import bezier
-from inkclean.curves.outlines import tips
+from inkclean.curves.outlines import edges, linking, profiles, tips
 from inkclean.curves.trace import trace
 from tests import small_pages
 
 pytest.importorskip("inkclean.curves._cubics", reason="not compiled here")
 pytest.importorskip("inkclean.curves.outlines._meetings", reason="not compiled here")
+pytest.importorskip("inkclean.curves.outlines._loops", reason="not compiled here")
 
 
 def _spans(seed: int, steps: int) -> tuple[F64, F32, I64, I64, F32, F32]:
@@ -96,12 +97,56 @@ def test_crossings_are_the_same(seed: int, share: float) -> None:
     assert _pairs(some) == _pairs(tips.crossing_by_numpy(pieces, side, np.union1d(among, side)))
 
 
+def _blots(seed: int, sharp: bool) -> F32:
+    """Grey blots with many saddles among them, bare paper around."""
+    rng = np.random.default_rng(seed)
+    page = np.asarray(rng.random((150, 170)), np.float32)
+    page = page if sharp else np.asarray(cv2.GaussianBlur(page, (0, 0), 1.5), np.float32)
+    page = np.clip((page - page.mean()) / page.std() * 0.4 + 0.5, 0.0, 1.0)
+    return np.pad(page, profiles.PAD).astype(np.float32)
+
+
+@pytest.mark.parametrize("sharp", [False, True])
+@pytest.mark.parametrize("seed", range(3))
+def test_edges_are_the_same_to_the_bit(seed: int, sharp: bool) -> None:
+    page = _blots(seed, sharp)
+    flat, width = page.reshape(-1), page.shape[1]
+    ink = flat > 0.5
+    rows, columns = (np.flatnonzero(ink[step:] != ink[:-step]) for step in (1, width))
+    for step, found in ((1, rows), (width, columns)):
+        assert np.array_equal(edges._differ(ink[:-step], ink[step:]), found)
+    successor = edges._successors(flat, width, rows, columns)
+    assert np.array_equal(successor, edges.successors_by_numpy(flat, width, rows, columns))
+    for found, wanted in zip(
+        linking.link_loops(successor), linking.link_by_numpy(successor), strict=True
+    ):
+        assert found.size and np.array_equal(found, wanted)
+    for way in ((rows, 1, width), (columns, width, 1)):
+        pairs = zip(profiles._lie(flat, *way), profiles.lie_by_numpy(flat, *way), strict=True)
+        assert all(np.array_equal(one, other) for one, other in pairs)
+        place = profiles._level(flat, *way[:2])
+        assert np.array_equal(place, profiles.level_by_numpy(flat, *way[:2]))
+
+
+def test_more_crossings_than_most_pictures_have_are_found() -> None:
+    one = np.zeros(100_000, np.bool_)
+    assert np.array_equal(edges._differ(one, ~one), np.arange(one.size))
+
+
+def test_what_are_no_loops_is_refused() -> None:
+    for bad in ([1, 2, 1], [0, 3, 1], [-1, 0, 2]):
+        with pytest.raises(ValueError, match="fit each other"):
+            linking.link_loops(np.array(bad, np.int32))
+
+
 def test_a_page_is_traced_alike(monkeypatch: pytest.MonkeyPatch) -> None:
     grey = cv2.cvtColor(small_pages.pixels(3, dpi=300), cv2.COLOR_RGB2GRAY)
     coverage = np.asarray(np.clip(1.2 - grey / 170.0, 0, 1), np.float32)
     found = trace(coverage, 11.8)
     monkeypatch.setattr(bezier, "_cubics", None)
     monkeypatch.setattr(tips, "_meetings", None)
+    for module in (edges, linking, profiles):
+        monkeypatch.setattr(module, "_loops", None)
     wanted = trace(coverage, 11.8)
     assert len(wanted.cubics) > 100
     assert np.array_equal(found.cubics, wanted.cubics)

@@ -14,9 +14,12 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from inkclean.base.arrays import F32, F64, I32, I64, Bool, offsets_of
+from inkclean.base.compiled import compiled
 from inkclean.base.tiles import both
 from inkclean.curves.outlines.linking import link_loops
 from inkclean.curves.outlines.profiles import PAD, edge_places
+
+_loops = compiled("inkclean.curves.outlines._loops")
 
 # Points of a loop that keeps all of them; a longer one drops those that cross it aslant
 _FEWEST = 12
@@ -70,13 +73,13 @@ def find_edges(coverage: F32) -> InkEdges:
     width = padded.shape[1]
     ink = flat > 0.5
     # Rows begin and end in paper: nothing is crossed from one to the next.
-    rows = np.flatnonzero(ink[1:] != ink[:-1])
-    columns = np.flatnonzero(ink[width:] != ink[:-width])
+    rows = _differ(ink[:-1], ink[1:])
+    columns = _differ(ink[:-width], ink[width:])
     if rows.size == 0:
         return _nothing()
     crossing = np.concatenate((rows, columns))
     (order, loops), (aslant, place, room, steep) = both(
-        lambda: link_loops(_successors(flat, width, ink, rows, columns)),
+        lambda: link_loops(_successors(flat, width, rows, columns)),
         lambda: edge_places(flat, width, rows, columns),
     )
     points = np.empty((crossing.size, 2))
@@ -143,13 +146,33 @@ def _nothing() -> InkEdges:
     )
 
 
-def _successors(flat: F32, width: int, ink: Bool, rows: I64, columns: I64) -> I32:
-    """Where each crossing's loop goes on, ink kept to the right hand.
+def _differ(one: Bool, other: Bool) -> I64:
+    """Return the places at which ``one`` and ``other`` (N,) differ."""
+    if _loops is not None:
+        found = np.empty(one.size // 4 + 8192, np.int64)
+        count = _loops.differ(one, other, found)
+        if count >= 0:  # else there are more than that
+            return found[:count].copy()
+    return np.flatnonzero(one != other)
+
+
+def _successors(flat: F32, width: int, rows: I64, columns: I64) -> I32:
+    """Return what ``successors_by_numpy`` does, by ``_loops.c`` where there is one."""
+    if _loops is None:
+        return successors_by_numpy(flat, width, rows, columns)
+    successor = np.empty(rows.size + columns.size, np.int32)
+    _loops.succeed(flat, rows, columns, successor, width)
+    return successor
+
+
+def successors_by_numpy(flat: F32, width: int, rows: I64, columns: I64) -> I32:
+    """Return where each crossing's loop goes on, ink kept to the right hand (N,).
 
     A crossing is named by its first pixel; those along rows come before those along columns.
     Headings: 0 right, 1 down, 2 left, 3 up. Each leads into the cell of four pixel centres
     ahead, whose far pixels to the right and the left hand decide where it comes out.
     """
+    ink = flat > 0.5
     split = rows.size
     cell = np.concatenate((rows, columns))
     near_ink = ink[cell]

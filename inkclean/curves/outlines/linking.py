@@ -11,6 +11,9 @@ from __future__ import annotations
 import numpy as np
 
 from inkclean.base.arrays import I32, I64, Bool
+from inkclean.base.compiled import compiled
+
+_loops = compiled("inkclean.curves.outlines._loops")
 
 _EVERY = 32  # vertices, one of which walks: the walk stays short, and little remains to jump
 
@@ -21,6 +24,15 @@ def link_loops(successor: I32) -> tuple[I64, I64]:
     ``successor`` is (N,) int32, a permutation: where each vertex's loop goes on. Each loop
     starts at its lowest sampled vertex; loops come in the order of those vertices.
     """
+    if _loops is None:
+        return link_by_numpy(successor)
+    order, starts = np.empty(successor.size, np.int64), np.empty(successor.size, np.int64)
+    count = _loops.link(successor, order, starts)
+    return order, np.append(starts[:count], successor.size)
+
+
+def link_by_numpy(successor: I32) -> tuple[I64, I64]:
+    """Return what ``link_loops`` does, all loops at once."""
     count = successor.size
     head = np.full(count, -1, np.int32)
     rank = np.zeros(count, np.int32)

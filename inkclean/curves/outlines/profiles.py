@@ -16,6 +16,9 @@ from __future__ import annotations
 import numpy as np
 
 from inkclean.base.arrays import F32, F64, I64, Bool
+from inkclean.base.compiled import compiled
+
+_loops = compiled("inkclean.curves.outlines._loops")
 
 PAD = 6  # px of paper laid around the picture: the profiles reach so far
 # Share of the step over 2 px from the edge: its sum is trusted from not at all to wholly
@@ -65,7 +68,16 @@ def _room(position: F64) -> F64:
 
 
 def _lie(flat: F32, first: I64, step: int, across: int) -> tuple[Bool, F32, F32]:
-    """Whether each edge runs aslant, the cosine of its slant, and the step astride it."""
+    """Whether each edge runs aslant, the cosine of its slant, and the step astride it (N,)."""
+    if _loops is None:
+        return lie_by_numpy(flat, first, step, across)
+    facing, astride, slant = (np.empty(first.size, np.float32) for _ in range(3))
+    _loops.lie(flat, first, facing, astride, slant, step, across)
+    return slant > np.float32(_ASLANT), facing, astride
+
+
+def lie_by_numpy(flat: F32, first: I64, step: int, across: int) -> tuple[Bool, F32, F32]:
+    """Return what ``_lie`` does."""
     inward = np.where(flat[first] > 0.5, -step, step)
     base = np.where(inward < 0, first, first + step)
     astride = flat[base] - flat[base - inward]
@@ -98,7 +110,16 @@ def _place(flat: F32, first: I64, step: int, sharp: float) -> F64:
 
 
 def _level(flat: F32, first: I64, step: int) -> F32:
-    """Px from each ``first`` pixel's centre to where the cubic through the profile is 0.5."""
+    """Px from each ``first`` pixel's centre to where the cubic through the profile is 0.5 (N,)."""
+    if _loops is None:
+        return level_by_numpy(flat, first, step)
+    place = np.empty(first.size, np.float32)
+    _loops.level(flat, first, place, step, _CUBIC, _ROUNDS)
+    return place
+
+
+def level_by_numpy(flat: F32, first: I64, step: int) -> F32:
+    """Return what ``_level`` does."""
     before, near, far, after = (flat[first + step * k] - np.float32(0.5) for k in (-1, 0, 1, 2))
     rise = far - near
     start, end = (far - before) * np.float32(_CUBIC), (after - near) * np.float32(_CUBIC)
