@@ -110,12 +110,13 @@ def _file(photo: str, page: Page, name: str) -> str:
 @lru_cache(maxsize=1)
 def _program() -> str:
     """Return what tells this program from every other state of it."""
-    own = Path(inkclean.__file__).parent
-    state = [
-        (str(path.relative_to(own)), path.stat().st_size, path.stat().st_mtime_ns)
-        for path in sorted(own.rglob("*"))
-        if path.is_file() and path.suffix != ".pyc"
-    ]
+    own, state = os.path.dirname(inkclean.__file__), []  # noqa: PTH120 - paths take four times as long
+    for folder, _, names in os.walk(own):
+        for name in names:
+            if not name.endswith(".pyc"):
+                found = os.stat(f"{folder}{os.sep}{name}")  # noqa: PTH116
+                state.append((folder[len(own) :], name, found.st_size, found.st_mtime_ns))
+    state.sort()
     text = json.dumps([inkclean.__version__, np.__version__, cv2.__version__, state])
     return hashlib.sha256(text.encode()).hexdigest()
 

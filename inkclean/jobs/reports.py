@@ -10,7 +10,6 @@ from inkclean import __version__
 from inkclean.deliver.press.report import PosterReport, PressReport
 from inkclean.ink.checks import ink_checks
 from inkclean.ink.values import InkColour
-from inkclean.ink.width import thin_line_mm
 from inkclean.page import Page
 
 _T = TypeVar("_T")
@@ -151,15 +150,15 @@ def report_of(
     outputs: Mapping[str, str],
     mended: str | None,
     book: BookLine | None,
+    thinnest_mm: float | None,
 ) -> CleanReport:
-    """Return the report of a page.
+    """Return the report of a page; ``thinnest_mm`` is how wide its thinnest lines are.
 
     Lengths are rounded to 0.001 mm, places in the photo to 0.01 px, shares to six digits,
     seconds to the millisecond.
     """
     sheet, ink, capture, curves = page.sheet, page.ink, page.capture, page.curves
     frame = sheet.frame
-    thinnest_mm = thin_line_mm(ink.coverage, ink.px_per_mm)
     return CleanReport(
         input=source,
         outputs=outputs,

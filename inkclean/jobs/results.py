@@ -6,6 +6,7 @@ import hashlib
 import os
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
+from functools import cache
 from pathlib import Path
 from typing import Any, TypeVar
 
@@ -22,7 +23,8 @@ from inkclean.deliver.resolution import colour_dpi, fitted
 from inkclean.flats.lettering.edits import letter_edits_record, read_letter_edits
 from inkclean.flats.lettering.values import Part
 from inkclean.ink.edits import ink_edits_record, read_ink_edits
-from inkclean.ink.width import typical_line_mm
+from inkclean.ink.values import Ink
+from inkclean.ink.width import thin_line_mm, typical_line_mm
 from inkclean.jobs.reports import BookLine, CleanReport, report_from, report_of, rounded
 from inkclean.jobs.ticket import Other, Ticket, file_hash, json_text, read_ticket, ticket_text
 from inkclean.page import Page
@@ -46,6 +48,9 @@ _T = TypeVar("_T", bound=np.generic)
 ALWAYS = ("ink", "svg", "ticket")
 # What the ink is split into: the one kind brings the others, together they are the ink.
 PARTS: dict[str, Part] = {"lettering": "text", "balloons": "balloons", "art": "art"}
+# What is drawn of the ink alone, and what is made before its curves.
+_OF_INK = ("ink", "tiff")
+_BEFORE_CURVES = ("sheet", "capture", "ink", "photo")
 ALSO = tuple(kind for kind in ENDINGS if kind not in ALWAYS)
 
 
@@ -239,29 +244,35 @@ def write_results(
 ) -> CleanReport:
     """Make and write what was asked for, the ticket last, and return the report of the page.
 
-    ``edits`` are those made by hand, which the ticket keeps.
+    What the ink alone gives is drawn while its curves are found. ``edits`` are those made by
+    hand, which the ticket keeps.
 
     Raises:
         InkcleanError: the page cannot be used, or a file is taken or cannot be written; what was
             written before stays.
     """
     settings = order.settings
-    page.bring(*order.values)
+    page.bring(*(value for value in order.values if value in _BEFORE_CURVES))
     paths = {kind: target.path(kind) for kind in order.kinds}
+    ink, writers = page.ink, _writers(page, settings)
     with placed_together(paths, target.replace, moves_record(target.folder, target.name)) as drafts:
+
+        def draw(kinds: Sequence[str]) -> None:
+            for kind in kinds:
+                writers[kind](drafts[kind])
+
+        def draw_ink() -> float | None:
+            draw([kind for kind in _OF_INK if kind in drafts])
+            return thin_line_mm(ink.coverage, ink.px_per_mm)
+
         with page.watch.stage("write"):
-            cut = _at_dpi(bitmap.cut_at, page, settings.dpi)
-            writers = _writers(page, settings, cut)
-            pictures = [kind for kind in drafts if kind not in ("svg", "ticket")]
-
-            def draw() -> None:
-                for kind in pictures:
-                    writers[kind](drafts[kind])
-
-            both(lambda: writers["svg"](drafts["svg"]), draw)
+            rest = [kind for kind in drafts if kind not in (*_OF_INK, "svg", "ticket")]
+            _, thinnest_mm = both(lambda: page.bring(*order.values), draw_ink)
+            both(lambda: draw(["svg"]), lambda: draw(rest))
         outputs = {kind: str(path) for kind, path in paths.items()}
         book = _book_line(page, order.evening) if settings.even else None
-        report = report_of(page, str(origin.path), outputs, _mended(edits or {}), book)
+        mended = _mended(edits or {})
+        report = report_of(page, str(origin.path), outputs, mended, book, thinnest_mm)
         ticket = Ticket(
             photo=origin.path.name,
             folder=origin.folder_from(target.folder),
@@ -284,18 +295,19 @@ def _book_line(page: Page, evening: Evening | None) -> BookLine:
     return BookLine(line_mm, evening.natural_mm, evening.line_mm)
 
 
-def _at_dpi(
-    drawn: Callable[[F32, float, float], NDArray[_T]], page: Page, dpi: float
-) -> NDArray[_T]:
-    """Return the page's ink as ``drawn`` draws it, of a size that colour pixels divide evenly."""
-    ink = page.ink
+def _at_dpi(drawn: Callable[[F32, float, float], NDArray[_T]], ink: Ink, dpi: float) -> NDArray[_T]:
+    """Return the ink as ``drawn`` draws it, of a size that colour pixels divide evenly."""
     picture = drawn(ink.coverage, ink.px_per_mm, dpi)
     return fitted(picture, ink.coverage.shape, ink.px_per_mm, dpi)
 
 
-def _writers(page: Page, settings: Settings, cut: Bool) -> dict[str, Callable[[Path], None]]:
+def _writers(page: Page, settings: Settings) -> dict[str, Callable[[Path], None]]:
     ink, sheet = page.ink, page.sheet
     coarse = colour_dpi(settings.dpi)
+
+    @cache
+    def cut() -> Bool:
+        return _at_dpi(bitmap.cut_at, ink, settings.dpi)
 
     def svg(path: Path) -> None:
         from inkclean.deliver.vector.svg import write_strokes_svg, write_svg
@@ -317,12 +329,12 @@ def _writers(page: Page, settings: Settings, cut: Bool) -> dict[str, Callable[[P
         write_proof(page.photo, sheet, ink, page.capture, path)
 
     def lines(path: Path) -> None:
-        alpha = _at_dpi(bitmap.edge_alpha, page, settings.dpi)
+        alpha = _at_dpi(bitmap.edge_alpha, ink, settings.dpi)
         bitmap.write_lines_png(alpha, settings.dpi, path)
 
     def part_of(kind: str) -> Callable[[Path], None]:
         def write(path: Path) -> None:
-            alpha = _at_dpi(bitmap.edge_alpha, page, settings.dpi)
+            alpha = _at_dpi(bitmap.edge_alpha, ink, settings.dpi)
             own = page.lettering.at_dpi(settings.dpi, alpha.shape)
             bitmap.write_lines_png(own.part(alpha, PARTS[kind]), settings.dpi, path)
 
@@ -336,8 +348,8 @@ def _writers(page: Page, settings: Settings, cut: Bool) -> dict[str, Callable[[P
         bitmap.write_picture_png(layer, sheet.px_per_mm, coarse, path)
 
     return {
-        "ink": lambda path: bitmap.write_ink_png(cut, settings.dpi, path),
-        "tiff": lambda path: bitmap.write_ink_tiff(cut, settings.dpi, path),
+        "ink": lambda path: bitmap.write_ink_png(cut(), settings.dpi, path),
+        "tiff": lambda path: bitmap.write_ink_tiff(cut(), settings.dpi, path),
         "lines": lines,
         **{kind: part_of(kind) for kind in PARTS},
         "grey": lambda path: bitmap.write_grey_png(

@@ -25,7 +25,9 @@ def cut_at(coverage: F32, px_per_mm: float, dpi: float) -> Bool:
     The grey coverage (H, W) is brought to the new grid by cubic interpolation and cut at
     half, so that edges keep their sub-pixel place; a one-bit picture is never enlarged.
     """
-    return np.asarray(levels_at(coverage, dpi / MM_PER_INCH / px_per_mm) >= 128)
+    levels = levels_at(coverage, dpi / MM_PER_INCH / px_per_mm)
+    cv2.threshold(levels, 127, 1, cv2.THRESH_BINARY, dst=levels)
+    return levels.view(np.bool_)
 
 
 def edge_alpha(coverage: F32, px_per_mm: float, dpi: float) -> U8:
