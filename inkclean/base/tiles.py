@@ -8,9 +8,14 @@ from dataclasses import dataclass
 from typing import TypeVar, cast
 
 import cv2
+import numpy as np
+
+from inkclean.base.arrays import F32
 
 # Side in px of the tiles whose planes stay in the cache.
 TILE = 256
+# Rows of strips whose planes stay there.
+ROWS = 32
 
 Part = TypeVar("Part")
 Made = TypeVar("Made")
@@ -87,6 +92,24 @@ def side_by_side(work: Callable[[Part], Made], parts: Sequence[Part]) -> list[Ma
     if failed:
         raise failed[0]
     return [made[number] for number in range(len(parts))]
+
+
+def pixel_by_pixel(
+    work: Callable[..., Sequence[F32]], planes: Sequence[F32], count: int
+) -> list[F32]:
+    """Return the ``count`` planes (H, W) float32 that ``work`` makes of others of that height.
+
+    ``work`` is given some rows of each, and returns planes of them; each pixel must follow from
+    itself alone. So steps of numpy one after the other stay in the cache.
+    """
+    made = [np.empty(planes[0].shape[:2], np.float32) for _ in range(count)]
+
+    def fill(rows: slice) -> None:
+        for plane, part in zip(made, work(*(p[rows] for p in planes)), strict=True):
+            plane[rows] = part
+
+    side_by_side(fill, strips(len(planes[0]), ROWS))
+    return made
 
 
 def both(one: Callable[[], One], other: Callable[[], Other]) -> tuple[One, Other]:

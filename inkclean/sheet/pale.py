@@ -34,10 +34,15 @@ def line_tone(bright: U8, samples: U8) -> float | None:
 
     ``samples`` (h, w, 3) is the page, ``bright`` the same with its lines closed over, uint8 sRGB.
     """
-    marks = cv2.subtract(bright, samples).mean(axis=2) > MARKS
-    if np.count_nonzero(marks) < ENOUGH:
+    depth = cv2.transform(cv2.subtract(bright, samples), np.ones((1, 3)))  # 255 at most
+    marks = np.flatnonzero(np.asarray(depth) > 3 * MARKS)
+    if len(marks) < ENOUGH:
         return None
-    share = to_linear(samples[marks]).mean(axis=-1) / to_linear(bright[marks]).mean(axis=-1)
+    tone, paper = (
+        to_linear(codes.reshape(-1, 3).take(marks, axis=0)).mean(axis=-1)
+        for codes in (samples, bright)
+    )
+    share = tone / paper
     return float(np.percentile(share, FULL))
 
 

@@ -18,6 +18,7 @@ import numpy as np
 
 from inkclean.base.arrays import F32, U8, Bool, length
 from inkclean.base.colour import to_linear
+from inkclean.base.tiles import ROWS, both, side_by_side, strips
 from inkclean.sheet.pale import PALE, PALEST, line_tone, pale_blacks, upper_light
 
 PITCH_MM = 0.3  # a sample of the shading: finer than the penumbra of any usual shadow
@@ -76,15 +77,28 @@ def find_shading(samples: U8, per_mm: float, inside: Bool | None) -> LightGrid:
         paper = _without_blacks(light, paper, tone, per_mm)
     calm = _fill(light, paper, CALM_MM * per_mm)
     side = _disc(SIDE_MM * per_mm)
-    low = np.asarray(cv2.erode(calm, side), np.float32)
-    high = np.asarray(cv2.dilate(calm, side), np.float32)
+    low, high = both(
+        lambda: np.asarray(cv2.erode(calm, side), np.float32),
+        lambda: np.asarray(cv2.dilate(calm, side), np.float32),
+    )
     edge = (_mean(high) > EDGE_STEP * (_mean(low) + _EPS)) & ~paper
-    followed = np.asarray(cv2.GaussianBlur(np.clip(light, low, high), (0, 0), 0.7), np.float32)
+    held = np.empty_like(light)
+
+    def hold(rows: slice) -> None:
+        np.clip(light[rows], low[rows], high[rows], out=held[rows])
+
+    side_by_side(hold, strips(len(light), ROWS))
+    followed = np.asarray(cv2.GaussianBlur(held, (0, 0), 0.7), np.float32)
     depth = np.asarray(cv2.subtract(bright, samples), np.uint8)
     bare = paper & (_mean(depth) < MOST_GRAIN)
     if bare.any():  # closing favours bright grain; paper is its mean
-        ratio = cv2.divide(to_linear(samples), np.maximum(followed, _EPS))
-        followed *= _fill(np.asarray(ratio, np.float32), bare, GRAIN_MM * per_mm)
+
+        def divide(rows: slice) -> None:
+            least = np.maximum(followed[rows], _EPS)
+            cv2.divide(to_linear(samples[rows]), least, held[rows])
+
+        side_by_side(divide, strips(len(light), ROWS))
+        followed *= _fill(held, bare, GRAIN_MM * per_mm)
     bare &= cv2.erode(bare.astype(np.uint8), np.ones((3, 3), np.uint8)).astype(np.bool_)
     return LightGrid(np.maximum(followed, _EPS), edge, bare)
 
@@ -109,11 +123,12 @@ def _usable(light: F32, level: F32, per_mm: float, inside: Bool | None) -> Bool:
     if inside is not None:
         usable &= inside
     usable &= level > 2e-3
-    logs = np.log(cv2.GaussianBlur(light, (0, 0), 1.0) + _EPS)
-    red, green, blue = (np.ascontiguousarray(logs[..., channel]) for channel in range(3))
-    slope = _slope(green, per_mm)
-    for other in (red, blue):  # the rim of a tint, which the lamps' colours don't have
-        np.maximum(slope, _slope(other - green, per_mm), out=slope)
+    logs = [np.log(plane + _EPS) for plane in cv2.split(cv2.GaussianBlur(light, (0, 0), 1.0))]
+    red, green, blue = logs
+    # beside steps the rim of a tint, which the lamps' colours don't have
+    tints = [green, red - green, blue - green]
+    slopes = side_by_side(lambda values: _slope(values, per_mm), tints)
+    slope = np.maximum(np.maximum(slopes[0], slopes[1]), slopes[2])
     limit = SHARP_PER_MM
     if usable.any():
         limit = max(limit, 4.0 * float(np.median(slope[usable][::5])))
@@ -155,13 +170,14 @@ def _paper(light: F32, usable: Bool, per_mm: float, inside: Bool | None) -> Bool
     kept[largest] = True
     kept[0] = False
     for _ in range(2):  # a second look, now that rooms beside other rooms count
+        before = kept.copy()
         around = np.maximum(_fill(light, kept[labels], CALM_MM * per_mm, rough=False), _EPS)
-        darkest = np.full(count, np.inf)
-        for plane in cv2.split(cv2.divide(light, around)):
-            total = np.bincount(flat, plane.ravel(), minlength=count)
-            darkest = np.minimum(darkest, total / np.maximum(area, 1))
-        kept |= darkest > 1.0 - SHALLOW
+        share = cv2.split(cv2.divide(light, around))
+        totals = side_by_side(lambda plane: np.bincount(flat, plane.ravel(), count), share)
+        kept |= np.min(totals, axis=0) / np.maximum(area, 1) > 1.0 - SHALLOW
         kept[0] = False
+        if kept[1:].all() or (kept == before).all():
+            break
     paper = kept[labels].astype(np.uint8)
     return np.asarray(cv2.erode(paper, np.ones((3, 3), np.uint8)), np.bool_)
 
@@ -188,13 +204,18 @@ def _fill(values: F32, known: Bool, sigma: float, *, rough: bool = False) -> F32
     what comes out is smooth.
     """
     size = (known.shape[1], known.shape[0])
-    weight = known.astype(np.float32)
-    planes = [cv2.multiply(plane, weight) for plane in cv2.split(values)]
-    image = cv2.merge([*planes, weight])
+    image = np.empty((*known.shape, 4), np.float32)
+
+    def weigh(rows: slice) -> None:
+        weight = known[rows].astype(np.float32)
+        planes = [cv2.multiply(plane, weight) for plane in cv2.split(values[rows])]
+        cv2.merge([*planes, weight], image[rows])
+
+    side_by_side(weigh, strips(len(known), ROWS))
     for factor in (4, 2) if rough else (2,):
         if sigma >= factor and min(size) >= 4 * factor:
             fewer = (size[0] // factor, size[1] // factor)
-            image = cv2.resize(image, fewer, interpolation=cv2.INTER_AREA)
+            image = np.asarray(cv2.resize(image, fewer, interpolation=cv2.INTER_AREA), np.float32)
             sigma /= factor
             break
     filled = push_pull(np.asarray(cv2.GaussianBlur(image, (0, 0), sigma), np.float32))

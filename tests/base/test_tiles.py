@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from inkclean.base.tiles import both, side_by_side, strips, tiles
+from inkclean.base.tiles import both, pixel_by_pixel, side_by_side, strips, tiles
 
 
 @settings(deadline=None)
@@ -55,3 +55,13 @@ def test_two_pieces_of_work_give_their_own(threads: int) -> None:
             both(lambda: 1, lambda: 1 // 0)
     finally:
         cv2.setNumThreads(before)
+
+
+def test_what_follows_pixel_by_pixel_is_the_same_in_strips() -> None:
+    one = np.random.default_rng(0).normal(size=(75, 9)).astype(np.float32)
+    colours = np.stack([one, one + 1, one - 1], axis=2)
+    found = pixel_by_pixel(
+        lambda rows, three: [np.exp(rows), rows * three[..., 2]], (one, colours), 2
+    )
+    assert np.array_equal(found[0], np.exp(one))
+    assert np.array_equal(found[1], one * colours[..., 2])

@@ -8,13 +8,14 @@ has no reason to do.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
 
 from inkclean.base.arrays import F32, F64, U8, Bool
+from inkclean.base.tiles import pixel_by_pixel, side_by_side
 from inkclean.ink.pencil.pigments import (
     AXES,
     DARK,
@@ -171,7 +172,7 @@ def gather(
     beside = _grow(black, BESIDE_MM * per_mm)
     coloured = (strength > 1.3 * LEAST_CHROMA) & ~black
     lit = colours.bright < OVERLIT
-    total = np.sqrt(sum(plane * plane for plane in cv2.split(colours.density)))
+    (total,) = pixel_by_pixel(_lengths, (colours.density,), 1)
     result = []
     for pigment in pigments:
         mask = coloured & _along(across, along, strength, pigment)
@@ -181,6 +182,10 @@ def gather(
         apart = float((mask & pure & ~fringe).mean())
         result.append(replace(signs, apart=apart, all=float(mask.mean())))
     return result
+
+
+def _lengths(density: F32) -> list[F32]:
+    return [np.asarray(np.sqrt(sum(p * p for p in cv2.split(density))), np.float32)]
 
 
 def _along(across: F32, along: F32, strength: F32, pigment: Pigment) -> Bool:
@@ -210,19 +215,24 @@ def _signs(mask: Bool, strongest: F32, fringe: Bool, beside: Bool, per_mm: float
     count = int(mask.sum())
     if count == 0:
         return Evidence(1.0, 0.0, 1.0)
-    broad = float(_broad(mask, per_mm).sum()) / count
     away = mask & ~fringe
     core = away & (strongest >= cv2.dilate(strongest, np.ones((5, 5), np.uint8)))
     chosen = strongest[core] if core.sum() >= 20 else strongest[mask]
     ring = beside & ~fringe
     inside = float((mask & ring).sum()) / max(1, int(ring.sum()))
     outside = float((mask & ~beside).sum()) / max(1, int((~beside).sum()))
+    signs: list[Callable[[], float]] = [
+        lambda: float(_broad(mask, per_mm).sum()) / count,
+        lambda: _unevenness(strongest, core, per_mm),
+        lambda: _printed(mask, per_mm),
+    ]
+    broad, uneven, printed = side_by_side(lambda sign: sign(), signs)
     return Evidence(
         core=float(np.exp(-np.median(chosen))),
         broad=broad,
         company=inside / max(outside, 1e-6),
-        uneven=_unevenness(strongest, core, per_mm),
-        printed=_printed(mask, per_mm),
+        uneven=uneven,
+        printed=printed,
     )
 
 

@@ -19,6 +19,7 @@ import numpy as np
 
 from inkclean.base.arrays import F32, F64, Bool, length
 from inkclean.base.colour import as_hex, decode, encode
+from inkclean.base.tiles import pixel_by_pixel
 
 BLACK = 0.03  # what black ink still reflects; subtracted before logs
 FLOOR = 0.012  # keeps the log of a dark, noisy pixel finite
@@ -112,21 +113,22 @@ class Colours:
 
 def colours_of(reflectance: F32, per_mm: float) -> Colours:
     """Return what tells the colours of a reduced sheet, (h, w, 3) float32, bare paper = 1."""
-    density = log_density(reflectance)
-    planes = cv2.split(density)
-    axes = [sum(part * plane for part, plane in zip(axis, planes, strict=True)) for axis in AXES]
-    across, along = (np.asarray(axis, np.float32) for axis in axes)
-    red, green, blue = cv2.split(reflectance)
-    return Colours(
-        reflectance=reflectance,
-        density=density,
-        across=across,
-        along=along,
-        strength=length(across, along),
-        bright=np.asarray(cv2.max(cv2.max(red, green), blue), np.float32),
-        dim=np.asarray(cv2.min(cv2.min(red, green), blue), np.float32),
-        per_mm=per_mm,
-    )
+    density = np.empty_like(reflectance)
+
+    def told(rows: F32, own: F32) -> list[F32]:
+        own[:] = log_density(rows)
+        planes = cv2.split(own)
+        across, along = (
+            np.asarray(sum(part * p for part, p in zip(axis, planes, strict=True)), np.float32)
+            for axis in AXES
+        )
+        red, green, blue = cv2.split(rows)
+        bright = np.asarray(cv2.max(cv2.max(red, green), blue), np.float32)
+        dim = np.asarray(cv2.min(cv2.min(red, green), blue), np.float32)
+        return [across, along, length(across, along), bright, dim]
+
+    across, along, strength, bright, dim = pixel_by_pixel(told, (reflectance, density), 5)
+    return Colours(reflectance, density, across, along, strength, bright, dim, per_mm)
 
 
 def density_of(code: str) -> F64:

@@ -17,7 +17,7 @@ import cv2
 import numpy as np
 
 from inkclean.base.arrays import F32
-from inkclean.base.tiles import side_by_side, strips
+from inkclean.base.tiles import pixel_by_pixel, side_by_side, strips
 from inkclean.ink.pencil.pigments import BLACK, Colours, Pigment
 from inkclean.sheet.lit import STRIP, Lit, Tone, channels, shape_of, stretched
 
@@ -53,38 +53,42 @@ def under_ink(
     base = np.full(3, BLACK, np.float32)
     if main is not None:
         base = np.exp(-main.density).astype(np.float32)
-    ink = [np.full(shape, part, np.float32) for part in base]
     if not pigments:
+        ink = [np.full(shape, part, np.float32) for part in base]
         return [np.ones(shape, np.float32) for _ in range(3)], ink
-    across, along = _smooth_chroma(colours)
     full = np.array([np.hypot(*p.chroma) for p in pigments], np.float32)
     rays = np.array([p.chroma for p in pigments], np.float32) / full[:, None]
-    lengths = [ray[0] * across + ray[1] * along for ray in rays]
-    longest = lengths[0]
-    for length in lengths[1:]:
-        longest = np.maximum(longest, length)
-    spent: list[F32] = [np.zeros(shape, np.float32) for _ in range(3)]
-    for number, pigment in enumerate(pigments):
-        # Nothing below the slack, the whole from twice the slack on.
-        here = np.minimum(2.0 * (lengths[number] - np.float32(SLACK)), lengths[number])
-        np.maximum(here, 0.0, out=here)
-        if len(lengths) > 1:
-            here *= lengths[number] == longest
-        if dropped[number]:
-            np.minimum(here, np.float32(MOST_PENCIL * full[number]), out=here)
-            for plane, part in zip(spent, pigment.density / full[number], strict=True):
-                np.add(plane, here * np.float32(part), out=plane)
-        elif main is None or pigment.away(main.chroma) > OTHER_HUE:
-            here *= np.float32(1.0 / SURE_TINT)
-            np.minimum(here, 1.0, out=here)
-            shift = np.exp(-pigment.density).astype(np.float32) - base
-            for plane, part in zip(ink, shift, strict=True):
-                np.add(plane, here * part, out=plane)
-    for plane in ink:
-        np.clip(plane, BLACK, LIGHTEST_INK, out=plane)
-    if any(dropped):
-        return [np.exp(-plane) for plane in spent], ink
-    return [np.ones(shape, np.float32) for _ in range(3)], ink
+
+    def told(across: F32, along: F32) -> list[F32]:
+        """Return the densities of what lies under the ink, and the ink, of some rows."""
+        own = [np.full(across.shape, part, np.float32) for part in base]
+        spent = [np.zeros(across.shape, np.float32) for _ in range(3)]
+        lengths = [ray[0] * across + ray[1] * along for ray in rays]
+        longest = lengths[0]
+        for length in lengths[1:]:
+            longest = np.maximum(longest, length)
+        for number, pigment in enumerate(pigments):
+            # Nothing below the slack, the whole from twice the slack on.
+            here = np.minimum(2.0 * (lengths[number] - np.float32(SLACK)), lengths[number])
+            np.maximum(here, 0.0, out=here)
+            if len(lengths) > 1:
+                here *= lengths[number] == longest
+            if dropped[number]:
+                np.minimum(here, np.float32(MOST_PENCIL * full[number]), out=here)
+                for plane, part in zip(spent, pigment.density / full[number], strict=True):
+                    np.add(plane, here * np.float32(part), out=plane)
+            elif main is None or pigment.away(main.chroma) > OTHER_HUE:
+                here *= np.float32(1.0 / SURE_TINT)
+                np.minimum(here, 1.0, out=here)
+                shift = np.exp(-pigment.density).astype(np.float32) - base
+                for plane, part in zip(own, shift, strict=True):
+                    np.add(plane, here * part, out=plane)
+        for plane in own:
+            np.clip(plane, BLACK, LIGHTEST_INK, out=plane)
+        return [*(np.exp(-plane) for plane in spent), *own]
+
+    planes = pixel_by_pixel(told, _smooth_chroma(colours), 6)
+    return planes[:3], planes[3:]
 
 
 def _smooth_chroma(colours: Colours) -> list[F32]:
@@ -92,11 +96,12 @@ def _smooth_chroma(colours: Colours) -> list[F32]:
     weight = colours.bright - np.float32(2 * BLACK)
     np.maximum(weight, 1e-3, out=weight)
     sigma = max(0.6, SPREAD_MM * colours.per_mm)
-    mean = cv2.GaussianBlur(weight, (0, 0), sigma) + np.float32(DEEP)
-    return [
-        np.asarray(cv2.GaussianBlur(plane * weight, (0, 0), sigma) / mean, np.float32)
-        for plane in (colours.across, colours.along)
-    ]
+    sums = [weight, colours.across * weight, colours.along * weight]
+    mean, *chroma = side_by_side(
+        lambda plane: np.asarray(cv2.GaussianBlur(plane, (0, 0), sigma), np.float32), sums
+    )
+    mean += np.float32(DEEP)
+    return [plane / mean for plane in chroma]
 
 
 def coefficients(under: list[F32], ink: list[F32]) -> list[F32]:
@@ -104,6 +109,10 @@ def coefficients(under: list[F32], ink: list[F32]) -> list[F32]:
 
     The weights of the channels fall with their noise and with what is unsure of the pencil.
     """
+    return pixel_by_pixel(lambda *rows: _coefficients(rows[:3], rows[3:]), (*under, *ink), 4)
+
+
+def _coefficients(under: Sequence[F32], ink: Sequence[F32]) -> list[F32]:
     weights: list[F32] = []
     total = np.zeros_like(under[0])
     for back, front, noise in zip(under, ink, CHANNEL_NOISE, strict=True):
