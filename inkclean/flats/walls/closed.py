@@ -17,6 +17,7 @@ from inkclean.flats.walls.joins import Joins
 from inkclean.flats.walls.rooms import Rooms
 
 WIDE_MM = 1.4  # a patch of paper that a disc this broad fits in is no cell of hatching
+BROAD_MM = 4.0  # and no marks close one that is so broad
 RADII = 1.1, 1.5, 2.0, 2.6, 3.5, 4.6  # of circles around the end of a stroke, in its widths
 STEPS = 48  # round a circle
 BROAD = 1 / 3  # ink on more of a circle than this is no single stroke
@@ -38,12 +39,13 @@ def between_closed(rooms: Rooms, ink: Bool, px_per_mm: float) -> Bool:
 class Patches:
     """Patches of paper that the ink alone parts: ``number`` (H, W), 0 on ink.
 
-    Per patch: whether a disc of ``WIDE_MM`` fits in, and whether it lies ``around`` the
-    drawing: reaches the rim of the raster.
+    Per patch: whether a disc of ``WIDE_MM`` fits in, or one of ``BROAD_MM``, and whether it
+    lies ``around`` the drawing: reaches the rim of the raster.
     """
 
     number: I32
     wide: Bool
+    broad: Bool
     around: Bool
 
     @classmethod
@@ -53,9 +55,15 @@ class Patches:
         inner = np.zeros(count, np.float32)
         np.maximum.at(inner, patch.ravel(), depth(~ink).ravel())
         wide, around = inner >= WIDE_MM / 2 * px_per_mm, np.zeros(count, bool)
+        broad = inner >= BROAD_MM / 2 * px_per_mm
         around[np.concatenate([patch[0], patch[-1], patch[:, 0], patch[:, -1]])] = True
-        wide[0] = around[0] = False
-        return cls(patch, wide, around)
+        wide[0] = around[0] = broad[0] = False
+        return cls(patch, wide, broad, around)
+
+    def large(self, rooms: Rooms) -> I64:
+        """Return for each room the patch it lies in, 0 unless that is large: no cell of marks."""
+        of = rooms.along(self.number.ravel()[rooms.cells.last].astype(np.int64))
+        return np.where(self.broad[of], of, 0)
 
     def part(self, rooms: Rooms) -> Bool:
         """Return which walls lie between two wide patches, see :func:`between_closed`."""

@@ -47,6 +47,9 @@ MANY_GAPS = 4.0  # on a page with fewer of these, and
 FEW_GAPS = 1.0  # with fewer of them around a patch of paper, the line there is drawn closed,
 SURE_CLOSED = 2.0, 1.0, 1.0  # and openings between 0, 1, 2 ends of strokes fall below this,
 SURE_AROUND = 1.0, DOUBT, DOUBT  # or this: beside the paper around the drawing, and if they are
+SURE_INSIDE = 4.0, 4.0, 4.0  # or, within an outline drawn without a gap, this,
+INSIDE_GAPS = 2.5  # unless there are as many sure gaps there,
+NEARLY_DRAWN = 0.1  # or no more than this share of the wall is open
 LARGE_MM2 = 150.0  # a leak between two as large as this costs most: there,
 LARGE_LESS = 1.2, 2.1, 2.1  # so much less is enough, by ends of strokes
 BROAD = 1.35  # broader than so many usual lines, no place where two lines come close
@@ -81,6 +84,7 @@ class Merger:
         self.ends = np.zeros(len(self.wall), np.int64)
         self.gaps = np.zeros(len(self.wall))
         self.patch = np.zeros(len(self.wall), np.int64)
+        self.whole = np.zeros(rooms.count + 1, np.int64)
         self.outer = np.zeros(1, bool)
         self.line_mm = 0.0
         self.odds = self.scores(np.arange(len(self.wall)))
@@ -99,6 +103,17 @@ class Merger:
         self.wall[walls, FIXED] = 1
         self.odds[walls] = np.inf
 
+    def keep(self, patch: I64) -> None:
+        """Let no two rooms of different closed patches (R,) come together, 0 for none."""
+        self.whole = patch.copy()
+        rows = np.arange(len(self.wall))
+        self.odds[self.apart(rows)] = np.inf
+
+    def apart(self, rows: I64) -> Bool:
+        """Return which walls lie between rooms that hold two closed patches."""
+        one, other = self.whole[self.a[rows]], self.whole[self.b[rows]]
+        return np.asarray((one > 0) & (other > 0) & (one != other))
+
     def features(self, rows: I64) -> F64:
         """Return the features of some walls."""
         a, b = self.a[rows], self.b[rows]
@@ -108,7 +123,7 @@ class Merger:
     def scores(self, rows: I64) -> F64:
         """Return the log-odds that some walls are real ones; never fall what is fixed."""
         odds = score(self.features(rows))
-        return np.where(self.wall[rows, FIXED] > 0, np.inf, odds)
+        return np.where((self.wall[rows, FIXED] > 0) | self.apart(rows), np.inf, odds)
 
     def run(self) -> I64:
         """Merge until every wall left earns its place; return the root of each room.
@@ -119,12 +134,14 @@ class Merger:
         for sure, together in ((True, self.worst), (False, self.least)):
             limit = self.limits(sure)
             while len(rows := together(np.flatnonzero(self.odds < limit))):
-                self.rescore(
-                    [self.merge(row) for row in rows.tolist() if self.odds[row] < limit[row]]
-                )
+                self.rescore([self.merge(row) for row in rows.tolist() if self.falls(row, limit)])
                 limit = self.limits(sure)
         self.without_lone_doubts()
         return rooted(self.parent)
+
+    def falls(self, row: int, limit: F64) -> bool:
+        """Return whether a wall still falls, others having fallen since it was judged."""
+        return bool(self.odds[row] < limit[row] and not self.apart(np.array([row]))[0])
 
     def limits(self, sure: bool) -> F64:
         """Return the log-odds (E,) below which each wall falls, surely or in doubt."""
@@ -154,21 +171,33 @@ class Merger:
         as plain filling has it.
         """
         while (gaps := self.sure_gaps()).sum() < MANY_GAPS:
-            closed = (gaps < FEW_GAPS)[self.patch]
+            inside = self.inside(gaps)
+            closed = (gaps < FEW_GAPS)[self.patch] | inside
             opened = np.isfinite(self.odds) & (self.wall[:, OPEN] > 0) & closed
-            rows = self.least(np.flatnonzero(opened & (self.odds < self.needed)))
+            rows = self.least(np.flatnonzero(opened & (self.odds < self.needed(inside))))
             if not len(rows):
                 return
             self.rescore([self.merge(row) for row in rows.tolist()])
 
+    def inside(self, gaps: F64) -> Bool:
+        """Return which walls lie within an outline drawn without a gap; ``gaps`` of each patch."""
+        few = (gaps < INSIDE_GAPS) & ~self.outer
+        drawn, open_ = self.wall[:, DRAWN], self.wall[:, OPEN]
+        unlike = open_ > NEARLY_DRAWN * (drawn + open_)
+        return np.asarray(few[self.patch] & unlike & self.broad)
+
     @property
-    def needed(self) -> F64:
-        """Log-odds (E,) that an opening has to have where the line is drawn closed."""
-        broad = self.wall[:, WIDEST] > BROAD * self.line_mm
-        around = self.outer[self.patch] & broad
+    def broad(self) -> Bool:
+        """Which walls (E,) run across more than a place where two lines come close."""
+        return np.asarray(self.wall[:, WIDEST] > BROAD * self.line_mm)
+
+    def needed(self, inside: Bool) -> F64:
+        """Return the log-odds (E,) that an opening has to have where the line is drawn closed."""
+        around = self.outer[self.patch] & self.broad
         least = np.where(around, np.array(SURE_AROUND)[self.ends], np.array(SURE_CLOSED)[self.ends])
         large = np.minimum(self.size[self.a], self.size[self.b]) >= LARGE_MM2
-        return least - np.where(large, np.array(LARGE_LESS)[self.ends], 0.0)
+        least = least - np.where(large, np.array(LARGE_LESS)[self.ends], 0.0)
+        return np.where(inside, np.array(SURE_INSIDE)[self.ends], least)
 
     def worst(self, rows: I64) -> I64:
         """Return those of the walls ``rows`` (N,) that are the worst of their smaller rooms.
@@ -206,6 +235,7 @@ class Merger:
         if len(self.around[a]) < len(self.around[b]):
             a, b = b, a
         self.parent[b] = a
+        self.whole[a] = max(self.whole[a], self.whole[b])
         self.size[a] += self.size[b]
         self.inner[a] = max(self.inner[a], self.inner[b])
         gone = self.wall[row]

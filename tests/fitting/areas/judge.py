@@ -95,6 +95,7 @@ def made_ready(coverage: np.ndarray, truth: I32) -> Taught:
     fixed = given | (joins.odds >= CERTAIN)
     taught = Taught(rooms, joins, belonging(rooms, met), fixed, ready.scale)
     taught.bar(find._barred(rooms, joins, ready, taught.odds))
+    taught.keep(ready.patches.large(rooms))
     taught.learn(rooms, ready.turn.there(ready.around.cut(truth)))
     return taught
 
