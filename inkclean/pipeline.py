@@ -27,13 +27,8 @@ from inkclean.ink.values import Doubt, Grey, Ink, InkColour, Pencil
 from inkclean.ink.wash import Washed, without_washes
 from inkclean.settings import Settings
 from inkclean.sheet.check import check_capture, edge_blur_px
-from inkclean.sheet.framing.frame import (
-    Squared,
-    find_frame,
-    given_frame,
-    square_up,
-    whole_frame,
-)
+from inkclean.sheet.framing.frame import find_frame, given_frame, square_up, whole_frame
+from inkclean.sheet.framing.squaring import Squared
 from inkclean.sheet.light import even_light
 from inkclean.sheet.values import Frame, Photo, Sheet
 
@@ -43,7 +38,7 @@ if TYPE_CHECKING:
     from inkclean.flats.colour.hints import Hints
     from inkclean.flats.colour.shade import Relief, Shading
     from inkclean.flats.lettering.values import Lettering
-    from inkclean.flats.prepared import Prepared
+    from inkclean.flats.prepared import Looked, Prepared
 
 # Smaller or narrower pictures show no page, and nothing could be told of their light.
 LEAST_PX = 16
@@ -286,10 +281,16 @@ def _sort(lettered: Lettering, ink: Ink, *, letter_edits: LetterEdits) -> Letter
     return sort_lettering(lettered, ink, letter_edits)
 
 
-def _prepare(ink: Ink, lettered: Lettering) -> Prepared:
+def _look(ink: Ink) -> Looked:
+    from inkclean.flats.prepared import look
+
+    return look(ink)
+
+
+def _prepare(ink: Ink, lettered: Lettering, looked: Looked) -> Prepared:
     from inkclean.flats.prepared import prepare
 
-    return prepare(ink, lettered)
+    return prepare(ink, lettered, looked)
 
 
 def _split(
@@ -357,8 +358,7 @@ def _raw_spared(asked: Asked) -> tuple[str, ...]:
 
 
 _MENDED = "cleaned raw removed doubts differing pencil inks sheet used_weight"
-_PLACES = "inkclean.ink.seen.places:ready"
-_TRACE, _FLATS = "inkclean.curves.trace", "inkclean.flats.find"
+_PLACES, _FLATS = "inkclean.ink.seen.places:ready", "inkclean.flats.find"
 # fmt: off
 STEPS = (
     # name, needs, asks, makes, run, stage, spends
@@ -377,12 +377,13 @@ STEPS = (
     _step("specks", "raw grey sheet", "speck_mm", "cleaned removed doubts", _specks, "ink", "raw"),
     _step("weigh", "cleaned sheet", "weight line_mm", "used_weight", _weigh, "ink"),
     _step("mend", _MENDED, "ink_edits", "ink", _mend, "ink", "cleaned", spared=_raw_spared),
-    _step("trace", "ink", "within_mm", "curves", _trace, "curves", loads=_TRACE),
+    _step("trace", "ink", "within_mm", "curves", _trace, "curves", loads="inkclean.curves.trace"),
     _step("wash", "ink grey curves", "within_mm", "washed lines", _wash, "curves"),
     _step("strokes", "ink", "within_mm", "strokes", _strokes, "curves"),
-    _step("letter", "ink", "", "lettered", _letter, "lettering", loads=_FLATS),
+    _step("letter", "ink", "", "lettered", _letter, "lettering", loads=_FLATS, aside=True),
+    _step("look", "ink", "", "looked", _look, "flats"),
     _step("sort", "lettered ink", "letter_edits", "lettering", _sort, "lettering"),
-    _step("prepare", "ink lettered", "", "prepared", _prepare, "flats"),
+    _step("prepare", "ink lettered looked", "", "prepared", _prepare, "flats"),
     _step("split", "ink prepared", "gap_mm smallest_mm flat_edits", "flats", _split, "flats"),
     _step("hints", "sheet", "colours hints palette", "followed", _hints, "colours"),
     _step("colour", "flats ink followed", "", "coloured colouring", _colour, "colours"),
@@ -395,4 +396,4 @@ MAKERS = {value: step for step in STEPS for value in step.makes}
 EVERYTHING = frozenset(MAKERS)
 # What a page lets go of, unless it is asked to keep it, once no step to come needs it.
 PASSING = frozenset(("views", "squared", "grey", "blur_px", "raw", "cleaned", "removed", "doubts"))
-PASSING |= {"inked", "lettered", "prepared", "relief"}
+PASSING |= {"inked", "lettered", "looked", "prepared", "relief"}

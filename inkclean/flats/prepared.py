@@ -54,34 +54,51 @@ class Prepared:
     kept: Kept = field(default_factory=Kept, repr=False, compare=False)
 
 
-def prepare(ink: Ink, lettered: Lettering | None = None) -> Prepared:
-    """Return what is the same whatever is edited in the flats: the longer part of the work.
+@dataclass(frozen=True)
+class Looked:
+    """What is seen on the working raster before anything is known of the lettering."""
 
-    ``lettered`` is what was found to be lettering; it is looked for if it is None.
-    """
+    ink: Bool  # as the page lies
+    panel: U8  # this and what is seen lie as ``turn`` lays them
+    seen: Seen
+    scale: float
+    around: Around
+    turn: Turn
+    broad: float
+
+
+def look(ink: Ink) -> Looked:
+    """Return the part of the work that needs no lettering, so that it may run beside that."""
     scale = min(WORKING_PX_PER_MM, ink.px_per_mm)
     around = around_ink(ink.coverage, ink.px_per_mm)
     small = _working(around.cut(ink.coverage), ink.px_per_mm, scale)
     inked = _inked(small, ink.px_per_mm, scale)
-    found = lettered or find_lettering(ink)
-
-    def letters() -> Written:
-        kind = Lettering(around.cut(found.kind), ink.px_per_mm)
-        return written(kind, inked, scale)
 
     def panels() -> U8:
         # panels are told by the sheet's sides too
         sheet = _inked(_working(ink.coverage, ink.px_per_mm, scale), ink.px_per_mm, scale)
         return around.scaled(scale / ink.px_per_mm, *inked.shape).cut(find_panels(sheet, scale))
 
-    # letters stand upright, and panels are numbered as they are read
+    # panels are numbered as they are read
     turn = turn_of(small)
-    (lettering, panel), broad = both(
-        lambda: (letters(), panels()), lambda: _broad(turn.there(inked))
-    )
-    small, inked, panel = turn.there(small), turn.there(inked), turn.there(panel)
-    lettering = Written(turn.there(lettering.ink), turn.there(lettering.counters))
-    seen = see(small, max(scale, broad / BROAD_MM))
+    panel, broad = both(panels, lambda: _broad(turn.there(inked)))
+    seen = see(turn.there(small), max(scale, broad / BROAD_MM))
+    return Looked(inked, turn.there(panel), seen, scale, around, turn, broad)
+
+
+def prepare(ink: Ink, lettered: Lettering | None = None, looked: Looked | None = None) -> Prepared:
+    """Return what is the same whatever is edited in the flats: the longer part of the work.
+
+    ``lettered`` is what was found to be lettering, ``looked`` what was seen without; what is None
+    is found now.
+    """
+    found, first = both(lambda: lettered or find_lettering(ink), lambda: looked or look(ink))
+    scale, around, turn, broad = first.scale, first.around, first.turn, first.broad
+    panel, seen = first.panel, first.seen
+    # letters stand upright
+    own = written(Lettering(around.cut(found.kind), ink.px_per_mm), first.ink, scale)
+    lettering = Written(turn.there(own.ink), turn.there(own.counters))
+    inked = turn.there(first.ink)
     closed = _closed(inked, seen, lettering, scale)
     ridges = find_ridges(closed, seen.seam, scale)
     ridges = ridges.but_for(_stops_in(ridges.joins, lettering.ink))

@@ -7,6 +7,7 @@ import numpy as np
 from scipy.spatial import cKDTree
 
 from inkclean.base.arrays import F32, U8, Bool
+from inkclean.base.tiles import both
 from inkclean.flats.around import around_ink
 from inkclean.flats.lettering.balloons import Balloon, find_balloons
 from inkclean.flats.lettering.blacks import find_blacks
@@ -36,9 +37,12 @@ def find_lettering(ink: Ink) -> Lettering:
     marks = find_marks(inked, scale)
     odds = letter_odds(marks)
     letter = letters_of(marks, odds)
-    balloons = find_balloons(inked, marks.label, marks.box, odds, letter, scale)
+    balloons, blacks = both(
+        lambda: find_balloons(inked, marks.label, marks.box, odds, letter, scale),
+        lambda: find_blacks(marks),
+    )
     own = [(one.place, one.outline) for one in find_bubbles(inked, balloons, scale)]
-    own += find_blacks(marks)
+    own += blacks
     kind = spread(_kinds(marks, odds, letter, balloons, own))
     if every > 1:
         kind = kind.repeat(every, axis=0).repeat(every, axis=1)
