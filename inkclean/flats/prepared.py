@@ -74,14 +74,9 @@ def look(ink: Ink) -> Looked:
     small = _working(around.cut(ink.coverage), ink.px_per_mm, scale)
     inked = _inked(small, ink.px_per_mm, scale)
 
-    def panels() -> U8:
-        # panels are told by the sheet's sides too
-        sheet = _inked(_working(ink.coverage, ink.px_per_mm, scale), ink.px_per_mm, scale)
-        return around.scaled(scale / ink.px_per_mm, *inked.shape).cut(find_panels(sheet, scale))
-
     # panels are numbered as they are read
     turn = turn_of(small)
-    panel, broad = both(panels, lambda: _broad(turn.there(inked)))
+    panel, broad = both(lambda: find_panels(inked, scale), lambda: _broad(turn.there(inked)))
     seen = see(turn.there(small), max(scale, broad / BROAD_MM))
     return Looked(inked, turn.there(panel), seen, scale, around, turn, broad)
 

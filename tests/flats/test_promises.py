@@ -110,6 +110,33 @@ def test_areas_drawn_all_round_are_kept_apart_and_whole() -> None:
     assert (lost, joined, split) == (0, 0, 0)
 
 
+@pytest.mark.slow(8)
+def test_narrow_bands_join_no_two_closed_areas() -> None:
+    joined = pairs = 0
+    for seed in range(6):
+        rng = np.random.default_rng(800 + seed)
+        size = round(DOWN * CELL_MM * PX_PER_MM), round(ACROSS * CELL_MM * PX_PER_MM)
+        page, sides = np.zeros(size, np.uint8), []
+        for k in range(ACROSS * DOWN):
+            x, y = (np.array([k % ACROSS, k // ACROSS]) + 0.5) * CELL_MM
+            wide, high, width = *rng.uniform(9, 13, 2), float(rng.uniform(0.25, 0.6))
+            corners = np.array([[-1, -1], [1, -1], [1, 1], [-1, 1], [-1, -1]])
+            _line(page, [x, y] + corners * [wide, high], width)
+            across = 0.0
+            for _ in range(int(rng.integers(2, 6))):  # lines too near for an area between
+                up = np.array([[x + across, y - high], [x + across, y + high]])
+                _line(page, bowed(*up, float(rng.uniform(-0.01, 0.01))), width)
+                across += width + float(rng.uniform(0.5, 1.0))
+            sides.append(((x - wide / 2, y), (x + (across + wide) / 2, y)))
+        labels = areas_of(np.asarray(page, np.float32) / np.float32(255)).labels
+        for one, other in sides:
+            here = [labels[int(at[1] * PX_PER_MM), int(at[0] * PX_PER_MM)] for at in (one, other)]
+            pairs += 1
+            joined += int(here[0] == here[1])
+    assert pairs == 6 * ACROSS * DOWN
+    assert joined == 0
+
+
 @pytest.mark.slow(6)
 def test_closed_drawings_come_out_at_least_as_right_as_plain_filling() -> None:
     found, filled = [], []
@@ -225,6 +252,44 @@ def test_a_fifth_larger_or_smaller_changes_little(factor: float) -> None:
 
 
 @pytest.mark.like
+def _panels(seed: int) -> F32:
+    """Draw four panels at 300 dpi, a closed and a broken ring in each."""
+    rng = np.random.default_rng(seed)
+    page = np.zeros((1700, 1200), np.uint8)
+    for left, top in ((60, 60), (620, 60), (60, 880), (620, 880)):
+        cv2.rectangle(page, (left, top), (left + 520, top + 760), 255, 9)
+        for y in (220, 560):
+            middle, start = (left + 260, top + y), int(rng.integers(0, 360))
+            across = int(rng.integers(60, 150)), int(rng.integers(60, 150))
+            stop = start + 360 - int(rng.choice([0, 8, 20]))
+            cv2.ellipse(page, middle, across, 0, start, stop, 255, 6)
+    return np.asarray(page, np.float32) / np.float32(255)
+
+
+def _many_pages() -> list[tuple[F32, float]]:
+    """Return some two hundred drawings on pages of several kinds, and their px/mm."""
+    found = [(_closed_page(seed)[0], PX_PER_MM) for seed in range(40, 44)]
+    found += [(_gapped_page(seed)[0], PX_PER_MM) for seed in range(40, 44)]
+    found += [(_panels(seed), 300 / 25.4) for seed in range(2)]
+    made = [make_page(seed, LOOSE, 90, 110) for seed in (41, 42)]
+    return found + [(page.coverage, page.px_per_mm) for page in made]
+
+
+@pytest.mark.slow(40)
+def test_more_paper_changes_no_pixel_of_many_drawings() -> None:
+    rng = np.random.default_rng(5)
+    for coverage, px_per_mm in _many_pages():
+        rows, columns = (np.flatnonzero(coverage.max(axis=axis)) for axis in (1, 0))
+        part = coverage[rows[0] : rows[-1] + 1, columns[0] : columns[-1] + 1]
+        part = np.pad(part, 3)  # what touches the sheet's side ends there
+        labels = areas_of(np.ascontiguousarray(part), px_per_mm).labels
+        top, bottom, left, right = rng.integers(0, round(12 * px_per_mm), 4).tolist()
+        wider = np.pad(part, ((top, bottom), (left, right)))
+        found = areas_of(np.asarray(wider, np.float32), px_per_mm).labels
+        height, width = part.shape
+        assert np.array_equal(found[top : top + height, left : left + width], labels)
+
+
 @pytest.mark.parametrize("around", [(37, 0, 0, 91), (200, 50, 333, 7)])
 def test_more_paper_around_changes_nothing(around: tuple[int, int, int, int]) -> None:
     coverage, labels = _pages()[0]
