@@ -125,7 +125,7 @@ def test_narrow_bands_join_no_two_closed_areas() -> None:
             across = 0.0
             for _ in range(int(rng.integers(2, 6))):  # lines too near for an area between
                 up = np.array([[x + across, y - high], [x + across, y + high]])
-                _line(page, bowed(*up, float(rng.uniform(-0.01, 0.01))), width)
+                _line(page, bowed(up[0], up[1], float(rng.uniform(-0.01, 0.01))), width)
                 across += width + float(rng.uniform(0.5, 1.0))
             sides.append(((x - wide / 2, y), (x + (across + wide) / 2, y)))
         labels = areas_of(np.asarray(page, np.float32) / np.float32(255)).labels
