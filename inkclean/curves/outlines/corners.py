@@ -18,7 +18,7 @@ from inkclean.base.arrays import F32, F64, I64, Bool
 from inkclean.base.tiles import side_by_side, strips
 from inkclean.curves.outlines.edges import InkEdges
 from inkclean.curves.outlines.judge import judge
-from inkclean.curves.outlines.outline import InkOutline
+from inkclean.curves.outlines.outline import InkOutline, parts_of
 from inkclean.curves.outlines.placing import (
     Corners,
     draw_back,
@@ -34,6 +34,7 @@ from inkclean.curves.plane import as_complex, as_points, cross, length, turn, un
 _TURN = 0.25  # tangent of the least turn within the points that give way to a corner
 _DOT = 40  # points of the longest loop that may be a dot, which has no corner
 _DOT_PX = 0.12  # px off an ellipse that a dot's points lie at most, beside the noise twice
+_PART = 16_384  # points of the loops worked on at once, or more
 _AT_ONCE = 1024  # points looked at together: what lies about them stays in the cache
 # log-odds from which on it is one; round ends 2.8 px wide have -1.0 at most, square -0.5 at least
 _ODDS = -0.75
@@ -85,10 +86,26 @@ def restore_corners(edges: InkEdges, coverage: F32) -> InkOutline:
 
 def find_corners(edges: InkEdges, coverage: F32) -> Corners:
     """Return the corners of ``edges``, found in ``coverage`` (H, W)."""
-    apex = edges.points.copy()
     skip = _skip(edges)
     if edges.loops.size == 1:
-        return Corners(edges, np.zeros(0, np.int64), apex, skip)
+        return Corners(edges, np.zeros(0, np.int64), edges.points.copy(), skip)
+    parts = parts_of(edges.loops, _PART)
+    found = side_by_side(lambda part: _found(edges.only(part), coverage, skip), parts)
+    corner = np.concatenate(
+        [at + edges.loops[part.start] for part, (at, _) in zip(parts, found, strict=True)]
+    )
+    apex = np.concatenate([places for _, places in found])
+    edges, corner, apex, tips = take_in_specks(edges, corner, apex, skip)
+    corner = draw_back(edges, corner, apex, skip, tips)
+    outline, keep, kept = place_corners(edges, corner, apex, skip)
+    spoilt = ~same_size(edges, outline[keep], kept)
+    loop = np.searchsorted(edges.loops, corner, side="right") - 1
+    return Corners(edges, corner[~spoilt[loop]], apex, skip)
+
+
+def _found(edges: InkEdges, coverage: F32, skip: int) -> tuple[I64, F64]:
+    """Return the corners (C,) of some loops, and where all points (N, 2) belong then."""
+    apex = edges.points.copy()
     strength = np.zeros(edges.points.shape[0])
     worst = np.zeros(strength.size)
     told = apex.copy()
@@ -107,13 +124,7 @@ def find_corners(edges: InkEdges, coverage: F32) -> Corners:
     # Nothing is drawn beyond the page.
     height, width = coverage.shape
     apex = np.clip(apex, 0, (width, height))
-    corner = _faithful(corner, apex, worst, edges, strength, skip)
-    edges, corner, apex, tips = take_in_specks(edges, corner, apex, skip)
-    corner = draw_back(edges, corner, apex, skip, tips)
-    outline, keep, kept = place_corners(edges, corner, apex, skip)
-    spoilt = ~same_size(edges, outline[keep], kept)
-    loop = np.searchsorted(edges.loops, corner, side="right") - 1
-    return Corners(edges, corner[~spoilt[loop]], apex, skip)
+    return _faithful(corner, apex, worst, edges, strength, skip), apex
 
 
 def _judge_turns(edges: InkEdges, coverage: F32, points: F64, here: I64) -> tuple[F32, F64]:
@@ -126,7 +137,8 @@ def _judge_turns(edges: InkEdges, coverage: F32, points: F64, here: I64) -> tupl
         odds[some] = verdict[:, 0]
         told[some] = points[here[some]] + about.from_frame(verdict[:, 1:].astype(np.float64))
 
-    side_by_side(ask, strips(here.size, _AT_ONCE))
+    for some in strips(here.size, _AT_ONCE):
+        ask(some)
     return odds, told
 
 

@@ -47,6 +47,18 @@ class InkEdges:
     blur: float
     noise: float
 
+    def only(self, loops: slice) -> InkEdges:
+        """Return some of the loops, one after another."""
+        begin, end = self.loops[loops.start], self.loops[loops.stop]
+        return replace(
+            self,
+            points=self.points[begin:end],
+            loops=self.loops[loops.start : loops.stop + 1] - begin,
+            room=self.room[begin:end],
+            shape=self.shape[loops],
+            hole=self.hole[loops],
+        )
+
     def without(self, loops: Bool) -> InkEdges:
         """Return the edges without the ``loops`` (L,) marked."""
         lengths = np.diff(self.loops)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from itertools import pairwise
 
 import numpy as np
 
@@ -25,6 +26,17 @@ class InkOutline:
     room: F32
     shape: I32
     hole: Bool
+
+
+def parts_of(loops: I64, points: int) -> list[slice]:
+    """Return which of the loops, (L + 1,) offsets, to work on at once: of so many points or more.
+
+    What is found of one loop doesn't depend on others: parts are worked on side by side, and
+    stay in the cache.
+    """
+    ends = np.searchsorted(loops, np.arange(points, int(loops[-1]), points), side="left")
+    cuts = np.unique(np.concatenate(([0], ends, [loops.size - 1])))
+    return [slice(int(one), int(next_)) for one, next_ in pairwise(cuts)]
 
 
 @dataclass(frozen=True)

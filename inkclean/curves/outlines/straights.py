@@ -7,14 +7,16 @@ long as no end of a line moves by more than a share of the tolerance.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, fields, replace
 
 import numpy as np
 
-from inkclean.base.arrays import F64, I64, Bool, count_up
-from inkclean.curves.outlines.outline import Runs, around_fixed, members
+from inkclean.base.arrays import F64, I64, Bool, count_up, offsets_of
+from inkclean.base.tiles import side_by_side
+from inkclean.curves.outlines.outline import Runs, around_fixed, members, parts_of
 from inkclean.curves.plane import as_complex, as_points, cross, length, unit
 
+_PART = 16_384  # points of the stretches looked at side by side, or more
 _CHUNK = 8  # points looked at together
 # Chunks of a straight within a smooth run, 45 px: the curve draws a shorter one as well
 _CHUNKS = 5
@@ -46,12 +48,15 @@ def rule_lines(runs: Runs, noise: float) -> Runs:
     real = ~np.isin(fixed[:-1], runs.last)
     first, last = fixed[:-1][real], fixed[1:][real]
     good, lines = _between_corners(runs, first, last, noise)
-    inner = _within(runs, first[~good], last[~good], noise)
+    first, last = first[~good], last[~good]
+    # stretches are looked at each by itself: parts of them side by side
+    shares = parts_of(offsets_of(last - first), _PART) if first.size else []
+    inner = side_by_side(lambda some: _within(runs, first[some], last[some], noise), shares)
     lines = _Straights(
-        np.concatenate((lines.first, inner.first)),
-        np.concatenate((lines.last, inner.last)),
-        np.concatenate((lines.middle, inner.middle)),
-        np.concatenate((lines.way, inner.way)),
+        *(
+            np.concatenate([getattr(part, item.name) for part in (lines, *inner)])
+            for item in fields(_Straights)
+        )
     )
     if lines.first.size == 0:
         return runs
