@@ -385,7 +385,7 @@ def _load_meanwhile(module: str) -> None:
 
     A function named after a colon makes more ready. What goes wrong is told where it is needed.
     """
-    name, _, ready = module.partition(":")
+    name, _, ready = f"inkclean.{module}".partition(":")
 
     def load() -> None:
         with suppress(Exception):

@@ -99,8 +99,8 @@ class Step:
     ``run`` is given the values that the step ``needs``, in their order, and by name what it
     ``asks`` (see ``Asked.value``); it returns what the step ``makes``: one value, or a tuple of
     several. Of ``needs``, those in ``spends`` are changed in place. ``stage`` is the name under
-    which its time is told; ``loads`` a module (and ``:`` a function) to be loaded while earlier
-    steps run. A step ``aside`` may run beside those after it, until one needs what it makes.
+    which its time is told; ``loads`` a module of ours (and ``:`` a function) to be loaded while
+    earlier steps run. A step ``aside`` may run beside those after it, until its result is needed.
     ``spared`` are those of ``needs`` not counting for what is asked: None is given in their place.
     """
 
@@ -358,7 +358,6 @@ def _raw_spared(asked: Asked) -> tuple[str, ...]:
 
 
 _MENDED = "cleaned raw removed doubts differing pencil inks sheet used_weight"
-_PLACES, _FLATS = "inkclean.ink.seen.places:ready", "inkclean.flats.find"
 # fmt: off
 STEPS = (
     # name, needs, asks, makes, run, stage, spends
@@ -372,15 +371,16 @@ STEPS = (
     _step("check", "sheet photo", "", "capture", check_capture, "light", aside=True),
     _step("separate", "sheet", "drop keep_pencil", "grey pencil", _separate, "ink"),
     _step("blur", "grey", "", "blur_px", _blur, "ink"),
-    _step("cut", "sheet grey blur_px", "", "raw inked", _cut, "ink", loads=_PLACES),
+    _step("cut", "sheet grey blur_px", "", "raw inked", _cut, "ink", loads="ink.seen.places:ready"),
     _step("inks", "inked grey sheet blur_px", "", "inks", tell_inks, "ink", aside=True),
     _step("specks", "raw grey sheet", "speck_mm", "cleaned removed doubts", _specks, "ink", "raw"),
     _step("weigh", "cleaned sheet", "weight line_mm", "used_weight", _weigh, "ink"),
     _step("mend", _MENDED, "ink_edits", "ink", _mend, "ink", "cleaned", spared=_raw_spared),
-    _step("trace", "ink", "within_mm", "curves", _trace, "curves", loads="inkclean.curves.trace"),
+    _step("trace", "ink", "within_mm", "curves", _trace, "curves",
+          loads="curves.trace", aside=True),
     _step("wash", "ink grey curves", "within_mm", "washed lines", _wash, "curves"),
     _step("strokes", "ink", "within_mm", "strokes", _strokes, "curves"),
-    _step("letter", "ink", "", "lettered", _letter, "lettering", loads=_FLATS, aside=True),
+    _step("letter", "ink", "", "lettered", _letter, "lettering", loads="flats.find", aside=True),
     _step("look", "ink", "", "looked", _look, "flats"),
     _step("sort", "lettered ink", "letter_edits", "lettering", _sort, "lettering"),
     _step("prepare", "ink lettered looked", "", "prepared", _prepare, "flats"),
