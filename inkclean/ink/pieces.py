@@ -11,6 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from inkclean.base.arrays import F64, I32, I64, Bool
+from inkclean.base.memory import zeros_of
 
 # Px of the pictures of pieces that are looked at at once.
 WINDOW_PX = 1 << 19
@@ -109,7 +110,7 @@ def small_pieces(ink: Bool, largest: float, widest: float) -> tuple[Pieces, Piec
 
 def _pieces(kind: Bool, outlines: list[NDArray[Any]], box: I64) -> Pieces:
     """Return the pieces of ``kind`` within ``outlines``, whose boxes are ``box`` (N, 4)."""
-    number = np.zeros(kind.shape, np.int32)  # memory is taken only where something is drawn
+    number = zeros_of(kind.shape)
     for name, outline in enumerate(outlines, 1):
         cv2.drawContours(number, [outline], 0, (name,), cv2.FILLED)
     names = np.arange(1, len(outlines) + 1)

@@ -12,6 +12,7 @@ from pathlib import Path
 from typing import Generic, Protocol, TypeVar
 
 from inkclean.base.errors import TRACE, InkcleanError, InputError, fault, printable
+from inkclean.base.memory import keep_what_is_free
 from inkclean.base.stopwatch import Span, Stopwatch
 from inkclean.deliver.files import finish_moves
 from inkclean.flats.lettering.edits import read_letter_edits
@@ -196,6 +197,7 @@ def lost(task: Task) -> Outcome:
 
 
 def _clean_pages(job: Job, log: Log) -> None:
+    keep_what_is_free()
     place = job.folder or job.path.parent
     others = tuple((path, file_hash(path)) for path in job.others)
     origin = Origin(job.path, file_hash(job.path), 1, job.passing, others)

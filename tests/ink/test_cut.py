@@ -15,6 +15,7 @@ from inkclean.deliver.pictures.bitmap import cut_at
 from inkclean.ink import levels
 from inkclean.ink.cut import cut
 from inkclean.ink.depth import ink_depth
+from inkclean.ink.seen.bridges import squares
 from inkclean.ink.seen.decide import drop_unsure
 from tests.ink.shapes import (
     BLACK,
@@ -242,3 +243,14 @@ def test_soft_shapes_of_which_the_network_is_nowhere_sure_go_from_coarse_pages()
     drop_unsure(coverage, sure, ink)
     before[:, 140:160] = 0
     np.testing.assert_array_equal(coverage, before)
+
+
+def test_squares_of_two_px_are_found() -> None:
+    rng = np.random.default_rng(0)
+    for share, shape in ((0.4, (1, 7)), (0.7, (7, 1)), (0.7, (40, 61)), (0.9, (2, 2))):
+        mask = rng.random(shape) < share
+        wanted = np.zeros_like(mask)
+        full = mask[:-1, :-1] & mask[1:, :-1] & mask[:-1, 1:] & mask[1:, 1:]
+        for down, right in ((0, 0), (0, 1), (1, 0), (1, 1)):
+            wanted[down : down + len(full), right : right + full.shape[1]] |= full
+        assert np.array_equal(squares(mask), wanted)

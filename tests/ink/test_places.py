@@ -8,6 +8,7 @@ import pytest
 
 from inkclean.base.arrays import F32, F64, Bool
 from inkclean.ink.cut import cut
+from inkclean.ink.seen import places
 from inkclean.ink.seen.places import darkness, find_places, ink_level
 from inkclean.ink.values import Grey
 
@@ -180,3 +181,34 @@ def test_large_pages_are_looked_at_more_coarsely() -> None:
     assert places.odds.shape == (480, 640)
     same = find_places(seen(shape, 2.0), PX_PER_MM).inked
     assert (places.inked != same).mean() < 0.01
+
+
+@pytest.mark.skipif(places._compiled is None, reason="nothing was compiled here")
+@pytest.mark.parametrize("part", [(0, 64, 0, 150), (10, 63, 7, 132), (40, 41, 3, 4)])
+def test_compiled_cells_are_those_of_numpy(part: tuple[int, int, int, int]) -> None:
+    light = np.random.default_rng(0).uniform(-0.1, 1.3, (64, 150)).astype(np.float32)
+    own = slice(part[0], part[1]), slice(part[2], part[3])
+    cells = [np.zeros((5, 40, 80), np.float32) for _ in range(2)]
+    most = places.fill_by_numpy(light, own, cells[0], 3, 1.7)
+    assert places.fill_compiled(light, own, cells[1], 3, 1.7) == most
+    assert np.array_equal(cells[0], cells[1])
+    codes = [np.zeros(light.shape, np.uint8) for _ in range(2)]
+    count = places.codes_by_numpy(light, codes[0])
+    assert np.array_equal(places.codes_compiled(light, codes[1]), count)
+    assert np.array_equal(codes[0], codes[1])
+
+
+def test_compiled_cells_refuse_what_does_not_fit() -> None:
+    if places._compiled is None:
+        pytest.skip("nothing was compiled here")
+    light, cells = np.ones((8, 8), np.float32), np.zeros((5, 4, 4), np.float32)
+    for numbers in (
+        [0, 8, 9, 8, 2, 4, 4, 0],
+        [0, 8, 8, 9, 2, 4, 4, 0],
+        [1, 8, 8, 8, 2, 4, 4, 0],
+        [0, 8, 8, 8, 2, 4, 4, 1],
+        [0, 8, 8, 8, 3, 4, 4, 0],
+        [-1, 8, 8, 8, 2, 4, 4, 0],
+    ):
+        with pytest.raises(ValueError, match="do not fit"):
+            places._compiled.fill(light, light.ravel(), cells, np.array(numbers), 1.0)

@@ -282,13 +282,13 @@ def _uneven(inked: Bool, share: F32, light: Bool, px_per_mm: float, least: float
 
 def squares(mask: Bool) -> Bool:
     """Return where ``mask`` (H, W) holds a square of two px a side."""
-    full = mask[:-1, :-1] & mask[1:, :-1]
-    full &= mask[:-1, 1:] & mask[1:, 1:]
-    result = np.zeros_like(mask)
-    for down in (slice(None, -1), slice(1, None)):
-        for across in (slice(None, -1), slice(1, None)):
-            result[down, across] |= full
-    return result
+    # beyond the border is paper: at it, too, a square takes two px a side
+    square, border = np.ones((2, 2), np.uint8), cv2.BORDER_CONSTANT
+    corner = cv2.erode(
+        mask.view(np.uint8), square, anchor=(0, 0), borderType=border, borderValue=(0,)
+    )
+    full = cv2.dilate(corner, square, anchor=(1, 1), borderType=border, borderValue=(0,))
+    return np.asarray(full, np.uint8).view(np.bool_)
 
 
 def closed(mask: Bool, reach: int) -> Bool:

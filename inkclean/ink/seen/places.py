@@ -16,10 +16,13 @@ import numpy as np
 
 from inkclean.base.arrays import F32, I64, U8, U16, Bool
 from inkclean.base.colour import ENCODED, STEPS
+from inkclean.base.compiled import compiled
 from inkclean.base.memory import hand_back
 from inkclean.base.tiles import side_by_side, strips, tiles
 from inkclean.ink.seen.sight import sight
 from inkclean.sheet.lit import STRIP, averaged
+
+_compiled = compiled("inkclean.ink.seen._cells")
 
 NET = "ink.onnx"
 FOLD = 2  # so many px a side are channels of one cell
@@ -95,7 +98,7 @@ def find_places(ink: F32, px_per_mm: float) -> Places:
     """Return where ink is on a sheet of reflectance (H, W), 1.0 = paper."""
     factor = max(1, round(px_per_mm / USUAL)) if px_per_mm > FINEST else 1
     factor = max(factor, int(np.ceil(np.sqrt(ink.size / MOST_PX))))
-    light = averaged(ink, factor)
+    light = np.ascontiguousarray(averaged(ink, factor), np.float32)
     level = ink_level(light)
     drawn_out = min(max(1.0, PALEST / max(level, 1e-6)), MOST_DRAWN_OUT)
     high, wide = light.shape
@@ -103,7 +106,7 @@ def find_places(ink: F32, px_per_mm: float) -> Places:
     soft = np.zeros((-(-high // FOLD), -(-wide // FOLD)), np.float32)
     net = sight("inkclean.ink.seen", NET)
     for tile in tiles((high, wide), TILE_PX, HALO_PX):
-        cells = _cells(light[tile.around], drawn_out, level)
+        cells = _cells(light, tile.around, drawn_out, level)
         if cells is not None:
             seen = net(cells)
             del cells
@@ -128,16 +131,27 @@ def ink_level(light: F32) -> float:
     """
     codes = np.empty(light.shape, np.uint8)
 
-    def fill(rows: slice) -> I64:
-        codes[rows] = part = _CODES[_steps(light[rows])]
-        return np.bincount(part.ravel(), minlength=256)
-
-    count = np.sum(side_by_side(fill, strips(len(codes), STRIP)), axis=0)
+    code = codes_by_numpy if _compiled is None else codes_compiled
+    parts = strips(len(codes), STRIP)
+    count = np.sum(side_by_side(lambda rows: code(light[rows], codes[rows]), parts), axis=0)
     half, _ = cv2.threshold(codes, 0, 1, cv2.THRESH_BINARY | cv2.THRESH_OTSU)
     count[: int(half) + 1] = 0
     if not count.any():
         return 0.0
     return float(np.searchsorted(np.cumsum(count), DENSE * count.sum())) / 255
+
+
+def codes_by_numpy(light: F32, codes: U8) -> I64:
+    """Put the darkness of ``light``, 0 to 255, into ``codes``; return how often each comes."""
+    codes[:] = _CODES[_steps(light)]
+    return np.bincount(codes.ravel(), minlength=256)
+
+
+def codes_compiled(light: F32, codes: U8) -> I64:
+    """Do what ``codes_by_numpy`` does, by ``_cells.c``: the same."""
+    count = np.zeros(256, np.int64)
+    _compiled.codes(np.ascontiguousarray(light), _CODES, codes, count)
+    return count
 
 
 def _cells_of(part: tuple[slice, slice]) -> tuple[slice, slice]:
@@ -146,29 +160,53 @@ def _cells_of(part: tuple[slice, slice]) -> tuple[slice, slice]:
     return rows, columns
 
 
-def _cells(light: F32, drawn_out: float, level: float) -> F32 | None:
+def _cells(light: F32, around: tuple[slice, slice], drawn_out: float, level: float) -> F32 | None:
     """Return (FOLD² + 1, h, w) for a part of a sheet: its darkness, a cell's pixels as channels
     (as ``network.folded``), and the level, both ``drawn_out``; None where there is no ink.
 
     Zeros fill them up. Nothing else of its size is made on the way.
     """
     side = FOLD * LEVELS
-    rows, columns = (-(-length // side) * LEVELS for length in light.shape)
+    rows, columns = (-(-(part.stop - part.start) // side) * LEVELS for part in around)
     cells = np.zeros((FOLD**2 + 1, rows, columns), np.float32)
+    fill = fill_by_numpy if _compiled is None else fill_compiled
 
-    def fill(part: slice) -> float:
-        dark = darkness(light[part])
-        most = float(dark.max(initial=0.0))
-        dark *= np.float32(drawn_out)
-        for place in range(FOLD**2):
-            own = dark[place // FOLD :: FOLD, place % FOLD :: FOLD]
-            cells[place, part.start // FOLD :][: len(own), : own.shape[1]] = own
-        return most
+    def some(part: slice) -> float:
+        own = slice(around[0].start + part.start, around[0].start + part.stop)
+        return fill(light, (own, around[1]), cells, part.start // FOLD, drawn_out)
 
-    if max(side_by_side(fill, strips(len(light), STRIP))) <= BARE:
+    if max(side_by_side(some, strips(around[0].stop - around[0].start, STRIP))) <= BARE:
         return None
     cells[-1] = level * drawn_out
     return cells
+
+
+def fill_by_numpy(
+    light: F32, part: tuple[slice, slice], cells: F32, first: int, drawn_out: float
+) -> float:
+    """Put the darkness of a part of ``light`` (H, W), ``drawn_out``, into ``cells``.
+
+    Returns the most there is before. ``first`` is the first row of cells.
+    """
+    dark = darkness(light[part])
+    most = float(dark.max(initial=0.0))
+    dark *= np.float32(drawn_out)
+    for place in range(FOLD**2):
+        own = dark[place // FOLD :: FOLD, place % FOLD :: FOLD]
+        cells[place, first : first + len(own), : own.shape[1]] = own
+    return most
+
+
+def fill_compiled(
+    light: F32, part: tuple[slice, slice], cells: F32, first: int, drawn_out: float
+) -> float:
+    """Do what ``fill_by_numpy`` does, by ``_cells.c``: the same."""
+    rows, columns = part
+    start, size = rows.start * light.shape[1] + columns.start, columns.stop - columns.start
+    high = rows.stop - rows.start
+    numbers = [start, light.shape[1], high, size, FOLD, *cells.shape[1:], first]
+    told = _compiled.fill(light, _DARKNESS, cells, np.array(numbers, np.int64), drawn_out)
+    return float(told)
 
 
 def _lay(seen: F32, odds: F32) -> None:

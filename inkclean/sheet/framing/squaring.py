@@ -8,12 +8,13 @@ import cv2
 import numpy as np
 
 from inkclean.base.arrays import F32, F64, U8, Bool
+from inkclean.base.tiles import side_by_side, strips
 from inkclean.sheet.values import Frame, Photo
 
 # px between nodes of the mapping: between them no photo bends by a thousandth of a px.
 NODE_PX = 16
-# Rows resampled at a time, to keep the maps out of main memory's way; a multiple of NODE_PX.
-BAND_PX = 512
+# Rows resampled at a time, so that their maps stay in the cache; a multiple of NODE_PX.
+BAND_PX = 64
 # The sheet is sampled as finely as this share of its area, at least, was in the photo.
 KEPT_SHARE = 0.9
 # Paper this near its edge is mixed with the desk by blur, sharpening and the edge's own error.
@@ -140,22 +141,28 @@ def square_up(photo: Photo, frame: Frame, px_per_mm: float | None = None) -> Squ
     pixels = np.empty((height, width, 3), np.uint8)
     inside = None if reaches else np.empty((height, width), np.bool_)
     limit = (photo.pixels.shape[1], photo.pixels.shape[0])
-    for start in range(0, height, BAND_PX):
-        stop = min(start + BAND_PX, height)
-        map_x, map_y = _map(frame, fit, width, start, stop)
+
+    def fill(rows: slice) -> None:
+        map_x, map_y = _map(frame, fit, width, rows.start, rows.stop)
         if frame.framed == "found":
-            _keep_off_rim(map_x, map_y, start, height)
+            _keep_off_rim(map_x, map_y, rows.start, height)
         cv2.remap(
             photo.pixels,
             map_x,
             map_y,
             cv2.INTER_CUBIC,
-            dst=pixels[start:stop],
+            dst=pixels[rows],
             borderMode=cv2.BORDER_REPLICATE,
         )
         if inside is not None:
-            inside[start:stop] = (map_x >= -0.5) & (map_y >= -0.5)
-            inside[start:stop] &= (map_x <= limit[0] - 0.5) & (map_y <= limit[1] - 0.5)
+            inside[rows] = (map_x >= -0.5) & (map_y >= -0.5)
+            inside[rows] &= (map_x <= limit[0] - 0.5) & (map_y <= limit[1] - 0.5)
+
+    bands = strips(height, BAND_PX)
+    if len(bands) > 1 and height - bands[-1].start <= RIM_PX:
+        # a rim shows what lies further in, so it is no band of its own
+        bands[-2:] = [slice(bands[-2].start, height)]
+    side_by_side(fill, bands)
     return Squared(pixels, scale, inside)
 
 
