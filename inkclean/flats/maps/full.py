@@ -9,11 +9,14 @@ import cv2
 import numpy as np
 
 from inkclean.base.arrays import F32, F64, I32, I64, U16, Bool
+from inkclean.base.compiled import compiled
 from inkclean.base.tiles import side_by_side, strips
 from inkclean.flats.nearest import grown
 from inkclean.flats.rasters import beside_others, dilated, square
 from inkclean.flats.walls.cells import Box, whole
 from inkclean.flats.walls.rooms import on_pixels
+
+_compiled = compiled("inkclean.flats.maps._seeds")
 
 FIRM_PX = 3  # pixels with only such around, in a square this wide, are sure of their label
 MIXED = 0.002  # a patch of paper with a larger share of other labels is not one area's
@@ -83,7 +86,7 @@ def under(shape: tuple[int, ...], small: tuple[int, ...], factor: float) -> tupl
 
 
 @dataclass(frozen=True)
-class _Sight:
+class Sight:
     """What the working raster knows of paper at full resolution.
 
     Its labels, nearest pixel centre, aligned at the outer corner: ``wide`` (h, W) enlarged
@@ -112,16 +115,25 @@ def seeds_of(patch: I32, firm: I32, row: I64, column: I64, box: Box) -> U16:
     under them.
     """
     rows = slice(int(row[0]), int(row[-1]) + 1)
-    wide = firm[rows].astype(np.uint16)[:, column]
-    sight = _Sight(wide, row - row[0], (box[0].start, box[1].start))
+    wide = firm[rows].astype(np.uint16).take(column, axis=1)
+    sight = Sight(wide, row - row[0], (box[0].start, box[1].start))
     return _seeds(patch, sight, int(patch.max(initial=0)) + 1)
 
 
-def _seeds(patch: I32, sight: _Sight, count: int) -> U16:
+def _seeds(patch: I32, sight: Sight, count: int) -> U16:
     """Return the label of each pixel of paper: its patch's, or in a mixed patch its own."""
-    seeds = np.empty(patch.shape, np.uint16)
     table = _most(patch, sight, count)
+    if _compiled is None:
+        return seeds_by_numpy(patch, sight, table)
+    seeds = np.empty(patch.shape, np.uint16)
+    given = np.ascontiguousarray(patch), sight.wide, np.ascontiguousarray(sight.row, np.int64)
+    _compiled.seed(*given, table, seeds, MIXED)
+    return seeds
 
+
+def seeds_by_numpy(patch: I32, sight: Sight, table: U16) -> U16:
+    """Return what ``_seeds`` does; ``table`` (N,) has the label of each patch, 0 for none yet."""
+    seeds, table, count = np.empty(patch.shape, np.uint16), table.copy(), len(table)
     wrong, guard = np.zeros(count, np.int64), Lock()
 
     def lay_out(band: slice) -> tuple[I32, U16]:
@@ -158,7 +170,7 @@ def _seeds(patch: I32, sight: _Sight, count: int) -> U16:
     return seeds
 
 
-def _keep_own(seeds: U16, patch: I32, sight: _Sight, wrong: I64) -> None:
+def _keep_own(seeds: U16, patch: I32, sight: Sight, wrong: I64) -> None:
     """Give pixels of mixed patches their own label, in place; ``wrong`` (N,) have another."""
     size = np.zeros(len(wrong), np.int64)
     for band in sight.bands:
@@ -174,7 +186,7 @@ def _keep_own(seeds: U16, patch: I32, sight: _Sight, wrong: I64) -> None:
         side_by_side(keep_own, sight.bands)
 
 
-def _most(patch: I32, sight: _Sight, count: int) -> U16:
+def _most(patch: I32, sight: Sight, count: int) -> U16:
     """Return for each patch the label most of its known pixels on a lattice have, 0 for none."""
 
     def sample(band: slice) -> tuple[I64, I64]:
