@@ -106,7 +106,9 @@ def by_light(grey: Grey, places: Places, noise: float, blur_px: float) -> F32:
         share = deblur(share, blur_px, gain)
         share -= levels.of(share)
         share += np.float32(0.5)
-        share[~near & (cv2.erode(paper.view(np.uint8), disc(reach)) > 0)] = 0
+        nothing = cv2.erode(paper.view(np.uint8), disc(reach)) > 0
+        nothing &= ~near
+        np.putmask(share, nothing, 0)
         coverage[tile.own] = share[tile.inner]
 
     halo = BLOCK_PX * math.ceil((levels.reach + math.ceil(reach) + 2) / BLOCK_PX)

@@ -38,6 +38,7 @@ CELL = 0.25
 _LAPLACIAN = np.array([[1, 2, 1], [2, -12, 2], [1, 2, 1]], np.float32) / 4
 
 
+@lru_cache(maxsize=32)
 def disc(radius_px: float) -> U8:
     """Return a round structuring element, the same under quarter turns and mirroring."""
     reach = max(1, math.ceil(radius_px))
