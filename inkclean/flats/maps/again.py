@@ -10,7 +10,7 @@ from dataclasses import replace
 import cv2
 import numpy as np
 
-from inkclean.base.arrays import F32, F64, I32, I64, U16, Bool
+from inkclean.base.arrays import F32, F64, I32, I64, U16, Bool, count_up
 from inkclean.flats.maps.full import Full, firmly, seeds_of, under
 from inkclean.flats.nearest import grown
 from inkclean.flats.rasters import depth, dilated, square
@@ -58,7 +58,7 @@ def laid_again(
     changed = (held != fresh) | (held & fresh & (now[before.label[inner]] != label[inner]))
     firm = before.firm.copy()
     firm[inner] = fresh
-    touched = _touched(shape, changed, inner, row, column)
+    touched = _touched(changed, inner, row, column)
     laid = _differing(shape, before.bridges * px_per_mm, bridges * px_per_mm)
     labels = renumbered(before.labels, now.astype(np.uint16))
     if labels is before.labels:
@@ -78,7 +78,10 @@ def laid_again(
     had = np.where(full.seeded[box], labels[box], np.uint16(0))
     np.copyto(found, had, where=paper & (patch == 0))
     # an area that is no more has left seeds without a label
-    part = _true_in((found != had) | (full.seeded[box] & (had == 0)))
+    other = found != had
+    if not now[1:].all():
+        other |= full.seeded[box] & (had == 0)
+    part = _true_in(other)
     if part is None:
         return full
     box, found = _moved(part, box), found[part]
@@ -136,15 +139,16 @@ def _deepest(seeded: Bool) -> int:
     return int(depth(~seeded).max(initial=0)) + 3
 
 
-def _touched(
-    shape: tuple[int, ...], changed: Bool, box: Box, row: I64, column: I64
-) -> tuple[I64, I64]:
+def _touched(changed: Bool, box: Box, row: I64, column: I64) -> tuple[I64, I64]:
     """Return the pixels of the full map that lie on what changed, in a box of the other."""
-    top, bottom = np.searchsorted(row, [box[0].start, box[0].stop])
-    left, right = np.searchsorted(column, [box[1].start, box[1].stop])
-    on = changed[(row[top:bottom] - box[0].start)[:, None], column[left:right] - box[1].start]
-    rows, columns = np.nonzero(on)
-    return rows + top, columns + left
+    y, x = (place + side.start for place, side in zip(np.nonzero(changed), box, strict=True))
+    (first, high), (begin, wide) = (
+        (np.searchsorted(along, at), np.searchsorted(along, at + 1) - np.searchsorted(along, at))
+        for along, at in ((row, y), (column, x))
+    )
+    owner, nth = np.repeat(np.arange(y.size), high * wide), count_up(high * wide)
+    down, across = np.divmod(nth, wide[owner])
+    return first[owner] + down, begin[owner] + across
 
 
 def _differing(shape: tuple[int, ...], old: F64, new: F64) -> tuple[I64, I64]:
