@@ -40,8 +40,9 @@ from inkclean.sheet.values import Photo
 # What clean leaves is ink alone already: no desk around it, no pencil in it.
 _INK = (".ink.png", ".ink.tiff", ".lines.png")
 _EDITS = "flats"
-# Areas and layers beside the ink, over what cleaning needs (measured: 1.4 to 1.5 times).
-_MORE_MEMORY = 1.5
+# Areas and layers beside the ink, over what cleaning needs (measured: 1.4 to 1.75 times; most
+# where many curves are traced beside them).
+_MORE_MEMORY = 1.8
 # PNG keeps resolution in whole px per metre: so far may 600 dpi be off.
 _NEAR_DPI = 0.02
 
