@@ -18,7 +18,7 @@ from inkclean.flats.walls import judge
 from tests.fitting.areas.net import between
 
 SHARE = 0.25  # of the way from the network in the package to what is fitted
-PAGES = 400  # that the judge is fitted on
+PAGES = 600  # that the judge is fitted on
 NET = Path(seams.__file__).with_name(seams.NET)
 JUDGE = Path(judge.__file__).with_name(judge.WEIGHTS)
 
@@ -37,8 +37,9 @@ def main() -> None:
         _run("pack", svgs, str(drawings), processes)
     _run("fit", str(drawings), f"{folder}/network", minutes, processes, str(NET))
     between(NET, Path(folder) / "network" / seams.NET, SHARE, NET)
-    _run("judge", str(drawings), f"{folder}/judge", "0", str(PAGES), processes)
-    shutil.copy(Path(folder) / "judge" / judge.WEIGHTS, JUDGE)
+    _run("lessons", str(drawings), f"{folder}/lessons", "0", str(PAGES), processes)
+    _run("judge", f"{folder}/{judge.WEIGHTS}", processes, f"{folder}/lessons")
+    shutil.copy(Path(folder) / judge.WEIGHTS, JUDGE)
     _run("checks", str(drawings.with_name(drawings.stem + "-kept-out.npz")), processes)
 
 

@@ -1,14 +1,16 @@
 """Pages for measuring alone, of drawings by hands that no fitting has seen.
 
-Run: ``python -m tests.fitting.areas.checks KEPT_OUT.npz PROCESSES [KIND...]``, with what
-``pack.py`` writes beside the drawings for fitting: flat art (fxemoji), icons (iconoir) and heads
-(lorelei).
+Run: ``python -m tests.fitting.areas.checks KEPT_OUT.npz PROCESSES [--pages N] [KIND...]``, with
+what ``pack.py`` writes beside the drawings for fitting: flat art (fxemoji), icons (iconoir) and
+heads (lorelei). With the drawings for fitting themselves, of those that the network is not fitted
+on: for choosing.
 """
 
 from __future__ import annotations
 
 import sys
 import time
+from functools import cache
 from multiprocessing import get_context
 from pathlib import Path
 
@@ -39,9 +41,17 @@ KINDS: dict[str, tuple[Hand, Plenty]] = {
     "textured": (Hand(0.42, 0.2, wobble=0.08, gaps=0.15), Plenty(textured=0.8, hatched=0.1)),
 }
 LINES = {"icons, cut": ("iconoir", 40), "heads": ("lorelei", 0), "heads, cut": ("lorelei", 30)}
+CHOOSING = {"iconoir": "hugeicons", "lorelei": "croodles"}
 PAGES = 6
 FIRST_SEED = 7000
 SMALLEST_MM2, THINNEST_MM = 5.0, 1.3  # lines and all: areas below are no areas of their own
+
+
+@cache
+def opened(path: Path) -> Drawings:
+    """Return the drawings kept out, or of those for fitting the ones left for choosing."""
+    drawings = Drawings(path)
+    return drawings if "iconoir" in drawings.line else Drawings(path, apart=True)
 
 
 def drawn(kind: str, seed: int, drawings: Drawings) -> tuple[F32, I32]:
@@ -52,6 +62,7 @@ def drawn(kind: str, seed: int, drawings: Drawings) -> tuple[F32, I32]:
         ink, label, _ = scenes.scene(SIDE, drawings, rng, hand, plenty)
     else:
         name, cuts = LINES[kind]
+        name = CHOOSING[name] if drawings.apart else name
         ink, label, _ = line_page(SIDE, drawings, rng, name, cuts)
     return np.asarray(ink, np.float32) / np.float32(255), _without_slivers(label)
 
@@ -100,7 +111,7 @@ def row(kind: str, name: str, found: list[Score], seconds: float) -> str:
 def _scored(task: tuple[str, int, str]) -> tuple[str, Score, Score, float]:
     kind, seed, path = task
     cv2.setNumThreads(1)
-    coverage, truth = drawn(kind, seed, Drawings(Path(path)))
+    coverage, truth = drawn(kind, seed, opened(Path(path)))
     paper = coverage < 0.5
     start = time.process_time()
     label = ours(coverage)
@@ -111,9 +122,10 @@ def _scored(task: tuple[str, int, str]) -> tuple[str, Score, Score, float]:
 
 def main() -> None:
     """Print the table."""
-    path, processes = sys.argv[1], int(sys.argv[2])
-    kinds = sys.argv[3:] or [*KINDS, *LINES]
-    tasks = [(kind, seed, path) for kind in kinds for seed in range(PAGES)]
+    path, processes, words = sys.argv[1], int(sys.argv[2]), sys.argv[3:]
+    pages = int(words.pop(1 + words.index("--pages"))) if "--pages" in words else PAGES
+    kinds = [word for word in words if word != "--pages"] or [*KINDS, *LINES]
+    tasks = [(kind, seed, path) for kind in kinds for seed in range(pages)]
     with get_context("forkserver").Pool(processes) as pool:
         found = pool.map(_scored, tasks, 1)
     print("| pages | areas | right | pieces | leaks a page | worst mending | s |")

@@ -16,23 +16,28 @@ UNIT = 518.0  # px of the square that flat art was traced in
 
 Lines = list[F64]
 
-APART = ("emojione", "micah", "hugeicons", "croodles")
+APART = ("emojione", "micah")
 """Sets that the network is not fitted on: the judge learns on these what it sees of drawings new to
 it, and what is chosen is chosen on them."""
+HALVES = ("hugeicons", "croodles", "lucide", "notion")
+"""And every other drawing of these."""
+HEADS = ("ears", "micah", "personas", "smile", "toon", "miniavs")
 
 
 class Drawings:
     """The drawings of ``pack.py``, opened as they are asked for.
 
-    ``apart``: only the sets of ``APART``, or only the others; all if it is None.
+    ``apart``: only the sets of ``APART`` and one half of ``HALVES``, or only the others; all if it
+    is None.
     """
 
     def __init__(self, path: Path, apart: bool | None = None) -> None:
         self.arrays: dict[str, NDArray[Any]] = {
             key: value
             for key, value in np.load(path).items()
-            if apart is None or (key.split("/")[1] in APART) == apart
+            if apart is None or key.split("/")[1] in HALVES or (key.split("/")[1] in APART) == apart
         }
+        self.apart = apart
         self.flat = sorted(
             k.split("/")[1] for k in self.arrays if k.startswith("flat") and k.endswith("many")
         )
@@ -48,11 +53,13 @@ class Drawings:
             if key.endswith(("long", "many"))
         }
 
-    def figure(self, rng: np.random.Generator) -> Lines:
+    def figure(self, rng: np.random.Generator, heads: bool = False) -> Lines:
         """Return the outlines of one drawing of flat art, in a square of side 1 about 0."""
-        every = [len(self.arrays[f"flat/{name}/many"]) for name in self.flat]
+        sets = [name for name in self.flat if name in HEADS] if heads else []
+        sets = sets or self.flat
+        every = [len(self.arrays[f"flat/{name}/many"]) for name in sets]
         of = int(np.searchsorted(np.cumsum(every), rng.integers(sum(every)), side="right"))
-        name = f"flat/{self.flat[of]}"
+        name = f"flat/{sets[of]}"
         many, long = self.ends[f"{name}/many"], self.ends[f"{name}/long"]
         k = int(rng.integers(len(many) - 1))
         points = self.arrays[f"{name}/points"]
@@ -62,10 +69,15 @@ class Drawings:
 
     def count(self, name: str) -> int:
         """Return how many pictures a set has."""
-        return len(self.ends[f"{name}/long"]) - 1
+        many = len(self.ends[f"{name}/long"]) - 1
+        return (many + (not self.apart)) // 2 if self._halved(name) else many
+
+    def _halved(self, name: str) -> bool:
+        return self.apart is not None and name.split("/")[1] in HALVES
 
     def picture(self, name: str, k: int) -> U8:
         """Return one picture of line art, ink 0 to 255."""
+        k = 2 * k + bool(self.apart) if self._halved(name) else k
         long = self.ends[f"{name}/long"]
         file = self.arrays[f"{name}/bytes"][long[k] : long[k + 1]]
         return np.asarray(cv2.imdecode(file, cv2.IMREAD_GRAYSCALE), np.uint8)
@@ -235,6 +247,30 @@ def placed(lines: Lines, middle: F64, size: float, rng: np.random.Generator) -> 
         )
         out.append(at + amount * bend + middle)
     return out
+
+
+def with_features(lines: Lines, rng: np.random.Generator) -> Lines:
+    """Return the lines, in px, with eyes, buttons or the like: small closed rings inside."""
+    if not lines:
+        return lines
+    every = np.concatenate(lines)
+    low, high = every.min(axis=0), every.max(axis=0)
+    reach = float((high - low).max())
+    found = list(lines)
+    for _ in range(int(rng.integers(1, 4))):
+        middle = low + (high - low) * rng.uniform(0.25, 0.75, 2)
+        r = float(np.clip(reach * rng.uniform(0.008, 0.035), 5, 30))
+        way = rng.normal(size=2) * 0.15 + np.array([[1, 0], [0, 1]][int(rng.integers(2))])
+        apart = max(r * float(rng.uniform(2.6, 6)), reach * float(rng.uniform(0.05, 0.2)))
+        flat = float(rng.uniform(0.6, 1.3))
+        for k in range(int(rng.integers(1, 4))):
+            x, y = (middle + way * apart * k).tolist()
+            if not (low[0] + r < x < high[0] - r and low[1] + r < y < high[1] - r):
+                continue
+            found.append(_circle(x, y, r, r * flat))
+            if rng.random() < 0.3 and r > 10:
+                found.append(_circle(x, y, r * 0.45, r * 0.45 * flat))
+    return found
 
 
 def pinched(lines: Lines, many: int, rng: np.random.Generator) -> Lines:

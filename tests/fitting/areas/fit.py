@@ -15,6 +15,7 @@ from __future__ import annotations
 import copy
 import multiprocessing as mp
 import queue
+import shutil
 import sys
 import time
 import traceback
@@ -31,21 +32,22 @@ from torch import Tensor
 
 from inkclean.flats.lines.seams import FINE
 from tests.fitting.areas.figures import Drawings
-from tests.fitting.areas.losses import losses, resized, targets, unlike
+from tests.fitting.areas.losses import losses, margined, resized, targets, unlike
 from tests.fitting.areas.net import Areas, folded, taken_up, write
 from tests.fitting.areas.pages import SIDE, page
 
 CROP, BATCH = 768, 44  # px, for the first part of the time,
 WHOLE_BATCH = 26  # whole pages for the rest
-WHOLE_FROM = 0.5
+WHOLE_FROM = 0.66
 SCALES = -0.3, 0.28  # logarithms of what a page is enlarged by, the other way round
 RATE = 2.2e-3
-LATER_RATE = 1.2e-3  # of what is already fitted
+LATER_RATE = 8e-4  # of what is already fitted
 TOGETHER = 0.35  # weight of the affinities
 AGAIN = 3  # one page in so many is seen at another size too,
 SIZES = 0.75, 0.875, 1.125, 1.25
-AGREE = 1.0  # and the weight of what is told otherwise then
-POWER = 16.0  # of the running mean: the larger, the fewer of the last steps count
+MARGIN = 160  # px of bare paper or less that it has more on each side then,
+AGREE = 1.5  # and the weight of what is told otherwise then
+POWER = 10.0  # of the running mean: the larger, the fewer of the last steps count
 SAVED_S = 240.0
 SLOTS = 4  # pages a process has under way
 
@@ -177,9 +179,10 @@ class Fitting:
         few = max(1, len(ink) // AGAIN)
         size = SIZES[self.step % len(SIZES)]
         ink_too, label_too = resized(ink[:few], label[:few], size)
+        ink_too, label_too, inner = margined(ink_too, label_too, MARGIN)
         out_too = self.told(ink_too)
         seam_too, same_too = losses(out_too, ink_too, label_too)
-        apart = unlike(out[:few], out_too)
+        apart = unlike(out[:few], out_too[(..., *inner)])
         whole = seam + TOGETHER * same + (seam_too + TOGETHER * same_too) / AGAIN + AGREE * apart
         self.optimiser.zero_grad(set_to_none=True)
         whole.backward()
@@ -295,6 +298,8 @@ def _fit(fitting: Fitting, shelf: Shelf, free: Any, ready: Any) -> None:
         if time.time() - saved > SAVED_S:
             fitting.save(pool, rng)
             saved = time.time()
+            if share < 0.6:
+                shutil.copy(fitting.out / "areas.onnx.gz", fitting.out / "areas-half.onnx.gz")
     fitting.save(pool, rng)
     pictures(fitting, pool)
     fitting.say(f"done after {time.time() - fitting.began:.0f} s")

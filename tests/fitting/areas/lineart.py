@@ -24,10 +24,12 @@ def line_page(
     rng: np.random.Generator,
     only: str | None = None,
     cuts: int | None = None,
+    weighted: float = 0.0,
 ) -> tuple[U8, I32, U8]:
     """Return the ink of a page of line drawings, its areas (0: not told), and all lines whole.
 
-    ``only``: drawings of this set alone; ``cuts``: so many openings cut.
+    ``only``: drawings of this set alone; ``cuts``: so many openings cut; ``weighted``: lines get
+    broader and finer along their way by so many px.
     """
     dice = rng.random()
     ink, whole = np.zeros((side, side), np.float32), np.zeros((side, side), np.float32)
@@ -56,6 +58,8 @@ def line_page(
             picture = drawings.picture(name, int(rng.integers(drawings.count(name))))
             both = picture, picture
         _place(_sized(both, kind, line, side, rng), (ink, whole), taken, rng)
+    if weighted:
+        ink = weighed(ink, weighted, rng)
     whole = np.maximum(ink, whole)
     label = areas_of(whole > 0.5, round(0.5 * PX_PER_MM**2))
     if kind != "pair":
@@ -66,6 +70,27 @@ def line_page(
         many = int(rng.choice([0, 0, 10, 30, 60]) * (side / 1200) ** 2)
         cut(ink, borders(label) & (label > 0), many, rng)
     return np.round(ink * 255).astype(np.uint8), label, np.round(whole * 255).astype(np.uint8)
+
+
+def weighed(ink: F32, most: float, rng: np.random.Generator) -> F32:
+    """Return the ink with lines broader here and finer there, by up to ``most`` px a side.
+
+    No line gets finer than a px and a half.
+    """
+    black = (ink > 0.5).astype(np.uint8)
+    outside = cv2.distanceTransform(1 - black, cv2.DIST_L2, 5)
+    inside = cv2.distanceTransform(black, cv2.DIST_L2, 5)
+    small = tuple(max(4, n // 32) for n in ink.shape)
+    noise = cv2.GaussianBlur(rng.normal(size=small).astype(np.float32), (0, 0), 1.5)
+    wave = np.asarray(cv2.resize(noise, ink.shape[::-1], interpolation=cv2.INTER_CUBIC), np.float32)
+    swing = wave * np.float32(most / max(1e-6, float(np.abs(wave).max())))
+    # the middle of a stroke is as deep as it is broad: keep some of it
+    kernel = np.ones((3, 3), np.uint8)
+    ridge = (inside >= cv2.dilate(inside, kernel)) & (black > 0)
+    spine = cv2.dilate(ridge.astype(np.uint8), kernel).astype(np.float32)
+    off = np.where(black > 0, 0.5 - inside, outside - 0.5)
+    out = np.clip(0.5 - (off - swing), 0, 1).astype(np.float32)
+    return np.maximum(out, np.minimum(ink, spine))
 
 
 def _some_breadth(rng: np.random.Generator) -> float:

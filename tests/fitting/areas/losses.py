@@ -94,3 +94,18 @@ def resized(ink: Tensor, label: Tensor, size: float) -> tuple[Tensor, Tensor]:
         torch.where(hard, (larger > 0.5).float(), larger),
         fn.interpolate(label[:, None].float(), (side, side))[:, 0].to(torch.int16),
     )
+
+
+def margined(ink: Tensor, label: Tensor, most: int) -> tuple[Tensor, Tensor, tuple[slice, slice]]:
+    """Return pages with more bare paper around, up to so many px on each side; sides as above.
+
+    Nothing is told of it. The slices are the cells of the page as it was.
+    """
+    side = ink.shape[-1]
+    down, across = (FOLD * int(k) for k in torch.randint(most // FOLD + 1, (2,)))
+    further = side + most + torch.randint(most, (1,)).item()
+    whole = -(-int(further) // 128) * 128
+    around = (across, whole - side - across, down, whole - side - down)
+    cells = side // FOLD
+    inner = slice(down // FOLD, down // FOLD + cells), slice(across // FOLD, across // FOLD + cells)
+    return fn.pad(ink, around), fn.pad(label, around), inner

@@ -2,26 +2,31 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import cv2
 import numpy as np
 
 from inkclean.base.arrays import I32, U8
 from tests.fitting.areas.channels import channels
 from tests.fitting.areas.figures import Drawings
-from tests.fitting.areas.lineart import line_page
-from tests.fitting.areas.pens import PX_PER_MM, Hand, open_hand
+from tests.fitting.areas.lineart import FIGURES, line_page
+from tests.fitting.areas.pens import PX_PER_MM, Hand, firm_hand, open_hand
 from tests.fitting.areas.scenes import Plenty, clean_plenty, scene
 from tests.fitting.areas.worn import bent, page_maker
 
 SIDE = 1024  # px of a page: 128 mm
 FAMILIES = {
-    "scene": 0.30,
-    "textured": 0.08,
-    "open": 0.24,
-    "line": 0.16,
-    "closed": 0.14,
-    "maker": 0.05,
-    "channels": 0.03,
+    "scene": 0.22,
+    "firm": 0.14,
+    "textured": 0.03,
+    "open": 0.16,
+    "line": 0.08,
+    "icons": 0.11,
+    "heads": 0.13,
+    "closed": 0.08,
+    "maker": 0.03,
+    "channels": 0.02,
 }
 
 
@@ -39,6 +44,10 @@ def page(seed: int, drawings: Drawings, family: str | None = None) -> tuple[U8, 
             details=float(rng.choice([0, 0.2])),
         )
         ink, label, _ = scene(SIDE, drawings, rng, plenty=plenty)
+    elif family == "firm":
+        ink, label, _ = scene(SIDE, drawings, rng, firm_hand(rng), clean_plenty(rng))
+    elif family in ("icons", "heads"):
+        ink, label = (icons if family == "icons" else heads)(drawings, rng)
     elif family == "open":
         ink, label = opened(drawings, rng)
     elif family == "line":
@@ -52,6 +61,53 @@ def page(seed: int, drawings: Drawings, family: str | None = None) -> tuple[U8, 
     else:
         ink, label = page_maker(SIDE, seed, rng)
     return _roughened(ink, rng), label
+
+
+def icons(drawings: Drawings, rng: np.random.Generator) -> tuple[U8, I32]:
+    """Return a page of icons of one set, closed or with openings cut."""
+    sets = [name for name in drawings.line if name not in FIGURES]
+    cuts = int(rng.choice([0, 4, 15, 30, 50]))
+    ink, label, _ = line_page(SIDE, drawings, rng, str(rng.choice(sets)), cuts, _weight(rng))
+    return bent(ink, label, rng) if rng.random() < 0.5 else (ink, label)
+
+
+def heads(drawings: Drawings, rng: np.random.Generator) -> tuple[U8, I32]:
+    """Return a page of heads and small figures in thin line, closed or nearly so."""
+    if rng.random() < 0.5:
+        sets = [name for name in drawings.line if name in FIGURES]
+        cuts = int(rng.choice([0, 0, 0, 3, 10, 25]))
+        ink, label, _ = line_page(SIDE, drawings, rng, str(rng.choice(sets)), cuts, _weight(rng))
+        return bent(ink, label, rng) if rng.random() < 0.6 else (ink, label)
+    width = float(np.exp(rng.uniform(np.log(0.16), np.log(0.6))))
+    hand = Hand(
+        width,
+        uneven=float(rng.choice([0, 0.2])),
+        pressure=float(rng.choice([0, 0.4, 0.8])),
+        wobble=float(rng.choice([0, 0.08])),
+        taper=float(rng.choice([0, 0.5])),
+    )
+    if rng.random() < 0.5:
+        hand = replace(
+            hand,
+            gaps=float(rng.uniform(0, 0.2)),
+            gap=(0.4, float(rng.uniform(1, 3))),
+            beside_end=float(rng.choice([0, 0.6])),
+            erased=0.1,
+            short=float(rng.choice([0, 0.1, 0.25])),
+        )
+    plenty = Plenty(
+        details=float(rng.choice([0, 0.5, 1.0])),
+        hatched=float(rng.choice([0, 0, 0.1])),
+        blacks=float(rng.choice([0, 0.1])),
+    )
+    alone = float(rng.uniform(0.25, 0.95)) if rng.random() < 0.5 else None
+    pinches = int(rng.choice([0, 0, 3]))
+    ink, label, _ = scene(SIDE, drawings, rng, hand, plenty, alone, pinches, heads=True)
+    return ink, label
+
+
+def _weight(rng: np.random.Generator) -> float:
+    return float(rng.choice([0, 0, rng.uniform(0.5, 2.5)]))
 
 
 def opened(drawings: Drawings, rng: np.random.Generator) -> tuple[U8, I32]:

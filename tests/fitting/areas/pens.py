@@ -94,6 +94,22 @@ def open_hand(rng: np.random.Generator, width: float | None = None) -> Hand:
     )
 
 
+def firm_hand(rng: np.random.Generator) -> Hand:
+    """Return a steady hand whose strokes break off midway, or stop short of what they run to."""
+    width = float(np.exp(rng.uniform(np.log(0.25), np.log(0.8))))
+    halo = float(rng.uniform(0.5, 2.5)) if rng.random() < 0.4 else 0.0
+    return Hand(
+        width,
+        uneven=float(rng.choice([0, 0.1, 0.2])),
+        pressure=float(rng.choice([0, 0, 0.4])),
+        gaps=float(rng.choice([0, 0.15, 0.3, 0.45])),
+        gap=(0.6, float(rng.uniform(2.0, 4.2))),
+        beside_end=float(rng.choice([0, 0.3])),
+        short=float(rng.choice([0, 0.1, 0.25])),
+        halo=halo,
+    )
+
+
 class Pen:
     """Draws strokes on two sheets: ``ink``, as the hand leaves it, and ``whole``, without gaps.
 

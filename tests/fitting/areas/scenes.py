@@ -11,7 +11,7 @@ from scipy.ndimage import find_objects
 
 from inkclean.base.arrays import F64, I32, U8, Bool
 from tests.fitting import textures
-from tests.fitting.areas.figures import Drawings, Lines, made_up, pinched, placed
+from tests.fitting.areas.figures import Drawings, Lines, made_up, pinched, placed, with_features
 from tests.fitting.areas.maps import areas_of, borders
 from tests.fitting.areas.pens import FINER, PX_PER_MM, Hand, Pen, some_hand
 from tests.flats import furnishing
@@ -56,8 +56,8 @@ def some_plenty(rng: np.random.Generator) -> Plenty:
         details=often(0.6, 0.4),
         blacks=often(0.3, 0.15),
         words=often(0.3, 0.25),
-        textured=often(0.5, 0.7),
-        dense=often(0.5, 0.8),
+        textured=often(0.4, 0.7),
+        dense=often(0.3, 0.5),
         parted=often(0.4, 0.4),
         panels=0.12,
     )
@@ -82,19 +82,23 @@ def scene(
     plenty: Plenty | None = None,
     alone: float | None = None,
     pinches: int = 0,
+    heads: bool = False,
 ) -> tuple[U8, I32, U8]:
     """Return the ink of a page, its areas (0: not told), and all lines whole.
 
     ``alone``: one figure in the middle, so large as this share of the page; ``pinches``: so many
-    places of each figure are drawn together, which leaves narrow ones.
+    places of each figure are drawn together, which leaves narrow ones; ``heads``: heads alone, with
+    small features.
     """
     pen = Pen(side, hand or some_hand(rng), rng)
     plenty = plenty or some_plenty(rng)
     figures = (
-        [(placed(drawings.figure(rng), np.full(2, side / 2), alone * side, rng), 1.0)]
+        [(placed(drawings.figure(rng, heads), np.full(2, side / 2), alone * side, rng), 1.0)]
         if alone
-        else _figures(side, drawings, pen.hand, rng)
+        else _figures(side, drawings, pen.hand, rng, heads)
     )
+    if heads:
+        figures = [(with_features(lines, rng), broad) for lines, broad in figures]
     for lines, broad in figures:
         _lay(pen, pinched(lines, pinches, rng) if pinches else lines, broad)
     if rng.random() < plenty.panels:
@@ -111,14 +115,15 @@ def scene(
 
 
 def _figures(
-    side: int, drawings: Drawings, hand: Hand, rng: np.random.Generator
+    side: int, drawings: Drawings, hand: Hand, rng: np.random.Generator, heads: bool
 ) -> list[tuple[Lines, float]]:
     """Return the figures of a page, hindmost first, and how broad their lines are."""
 
     def one() -> Lines:
-        return made_up(rng) if rng.random() < 0.16 else drawings.figure(rng)
+        made = not heads and rng.random() < 0.16
+        return made_up(rng) if made else drawings.figure(rng, heads)
 
-    dice = rng.random()
+    dice = rng.random() * (0.55 if heads else 1)
     made: list[tuple[F64, float]] = []
     if dice < 0.3:  # one or two large ones
         for _ in range(int(rng.integers(1, 3))):
