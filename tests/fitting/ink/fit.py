@@ -4,7 +4,8 @@ Run: ``python -m tests.fitting.ink.fit ART MINUTES PROCESSES OUT [FROM TO]`` wit
 ``tests.fitting.ink.art`` wrote; FROM and TO are the shares of the whole fitting that this run
 begins and ends with (0 and 1). Starts from ``mean.pt`` and ``weights.pt`` in ART, or from an
 ``ink.onnx`` there that was written before, whose shape it keeps; else from nothing. Writes all
-three into OUT every few minutes, with them ``log.txt``, and pictures of what it sees at the end.
+three into OUT every few minutes, ``half.onnx`` half-way, with them ``log.txt``, and pictures of
+what it sees at the end. ``kept.npz`` in ART are pages kept apart (``tests.fitting.ink.kept``).
 AdamW: Loshchilov, Hutter, ICLR 2019; the Dice loss: Milletari, Navab, Ahmadi, 3DV 2016.
 """
 
@@ -13,6 +14,7 @@ from __future__ import annotations
 import copy
 import math
 import multiprocessing
+import shutil
 import sys
 import threading
 import time
@@ -28,6 +30,7 @@ import torch.nn.functional as fn
 from torch import Tensor
 
 from inkclean.base.arrays import U8
+from tests.fitting.ink import kept
 from tests.fitting.ink import net as nets
 from tests.fitting.ink.marks import Art, page, text
 from tests.fitting.ink.pool import KINDS, Pool, Shelf
@@ -38,10 +41,11 @@ RATE, RATE_AGAIN = 2.5e-3, 1e-3
 MEAN = 0.9985  # of the running mean of weights
 EDGES = 2.0  # what pixels at edges count on top
 SOFT = 0.3  # what soft marks count in the output of their own
-PALE_SAY = 1.5  # what pixels of soft marks count on top in the ink's
+PALE_SAY = 2.0  # what pixels of soft marks count on top in the ink's
 WORST, WORST_PX = 0.05, 12  # what the worst pixel in a square counts: of dry ink, of soft marks
 TEXT = 0.3  # share of pages full of lettering
 WORN, TAKEN, TIMES = 128, 96, 3  # pieces worn at once, taken for a step, steps between
+SHARES = (0.42, 0.26, 0.32)  # of the kinds
 RESERVE_S = 25.0  # to write everything at the end
 SAVE_S = 200.0  # between two times that the network is written
 
@@ -192,6 +196,12 @@ class Fitting:
         except Exception as fault:  # the weights are kept: fitting goes on
             print(f"no ink.onnx: {fault!r}", flush=True)
 
+    def tell(self, apart: dict[str, Seen], say: Callable[[str], None]) -> None:
+        """Say how the mean does on pages kept apart."""
+        mean = self.mean.eval()
+        for kind, seen in apart.items():
+            say(f"  kept {kind}: {kept.told(mean, seen)}")
+
     def finish(self, pool: Pool, out: Path, say: Callable[[str], None]) -> None:
         """Write everything; tell how it does on fresh pieces."""
         self.save(out)
@@ -200,7 +210,7 @@ class Fitting:
             for kind in KINDS:
                 seen = worn(pool.pieces(64 if self.fast else 12, kind))
                 told = mean(nets.folded(seen.dark, seen.level)).float()
-                pictures(seen, told, out / f"{kind}.png")
+                pictures(seen, told, out / f"{kind}.jpg")
                 say(kind + " F, dry, soft: " + ", ".join(f"{v:.4f}" for v in score(seen, told)))
 
 
@@ -228,7 +238,9 @@ def fit(art: Path, minutes: float, processes: int, out: Path, part: tuple[float,
         pool.take(ready, 8)
         time.sleep(0.01)
     shelf = Shelf(6144 if fast else 16, device)
-    fitting = Fitting(device, art, worn(pool.pieces(8 if fast else 2, "fine")))
+    fitting = Fitting(device, art, kept.mixed(pool, 24 if fast else 2))
+    apart = kept.seen(art / "kept.npz", device, 48 if fast else 4)
+    torch.manual_seed(first)
     log = (out / "log.txt").open("w")
 
     def say(words: str) -> None:
@@ -239,10 +251,11 @@ def fit(art: Path, minutes: float, processes: int, out: Path, part: tuple[float,
     start, total, every, rounds, spent = time.time(), 0.0, 300 if fast else 6, 0, 0.0
     saved = start
     say(f"{start - began:.0f} s to start, {pool.count} pages")
+    fitting.tell(apart, say)
     while (now := time.time()) < last:
         share = part[0] + (part[1] - part[0]) * (now - start) / (last - start)
         pool.take(ready, 12 if pool.count < pool.size else 4)
-        kind = KINDS[int(torch.multinomial(torch.tensor([0.36, 0.24, 0.4]), 1))]
+        kind = KINDS[int(torch.multinomial(torch.tensor(SHARES), 1))]
         shelf.put(worn(pool.pieces(WORN if fast else 4, kind)))
         if fast and rounds % 100 == 0:
             torch.cuda.synchronize()
@@ -257,12 +270,17 @@ def fit(art: Path, minutes: float, processes: int, out: Path, part: tuple[float,
                 f"{pool.count / (now - began):.1f} pages/s"
             )
             total = 0.0
-        if now - saved > SAVE_S:
+        half = part[0] < 0.5 <= share and not (out / "half.onnx").exists()
+        if now - saved > SAVE_S or half:
             fitting.save(out)
+            fitting.tell(apart, say)
             saved = now
+            if half and (out / "ink.onnx").exists():
+                shutil.copy(out / "ink.onnx", out / "half.onnx")
     for worker in workers:
         worker.terminate()
     fitting.finish(pool, out, say)
+    fitting.tell(apart, say)
     say(f"{time.time() - began:.0f} s, {fitting.done} steps")
     log.close()
 

@@ -145,6 +145,24 @@ def ruled(maps: Maps, hand: Hand, rng: Rng) -> None:
         steady.stroke(maps, curve(line, 1.0), rng, broader)
 
 
+def far_lines(maps: Maps, hand: Hand, rng: Rng) -> None:
+    """Long thin lines, straight or in one bow, often paler than the rest, some side by side."""
+    thin = replace(hand, width=float(np.exp(rng.uniform(np.log(0.07), np.log(0.3)))), tremor=0.0)
+    way, long = rng.uniform(0, np.pi), rng.uniform(20, 80)
+    out, across = np.array([np.cos(way), np.sin(way)]), np.array([-np.sin(way), np.cos(way)])
+    at, bow, apart = place(rng), rng.normal() * 0.08 * long, rng.uniform(0.6, 6)
+    density = float(rng.uniform(0.3, 1.1))
+    for k in range(int(rng.choice([1, 1, 2, 4]))):
+        t = np.linspace(-1, 1, 9)[:, None]
+        line = at + out * (t * long / 2) + across * (bow * t**2 + k * apart)
+        points = curve(line + 0.1 * rng.normal(size=2), 1.0)
+        if (points.max(0) > SIDE_MM + 2.5).any() or (points.min(0) < -2.5).any():
+            inside = ((points < SIDE_MM + 2.5) & (points > -2.5)).all(1)
+            points = points[inside]
+        if len(points) > 4:
+            thin.stroke(maps, points, rng, density=density)
+
+
 def dots(maps: Maps, hand: Hand, rng: Rng) -> None:
     """Stipple."""
     at, spread = place(rng), rng.uniform(1.5, 14)
@@ -264,6 +282,7 @@ PEN: tuple[tuple[Callable[[Maps, Hand, Rng], None], float], ...] = (
     (scribble, 0.12),
     (zigzag, 0.1),
     (lines, 0.25),
+    (far_lines, 0.15),
     (dots, 0.05),
     (black, 0.1),
     (brush, 0.08),

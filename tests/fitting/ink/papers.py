@@ -105,7 +105,8 @@ def grain(shape: tuple[int, int, int], relief: Tensor, per_mm: Tensor, most: Ten
 def printed(shape: tuple[int, int, int], per_mm: Tensor, density: Tensor) -> Tensor:
     """Return the density of squares or rules printed on the paper; ``density`` (N,) at most."""
     n, device = shape[0], per_mm.device
-    turn = uniform(n, -0.06, 0.06, device)
+    leaning = 1 + 2.5 * chance(n, 0.25, device)
+    turn = uniform(n, -0.06, 0.06, device) * leaning
     apart = per_mm * spread(n, 3.5, 9, device)
     wide = per_mm * uniform(n, 0.08, 0.35, device)
     total = torch.zeros(shape, device=device)

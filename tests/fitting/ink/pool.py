@@ -14,7 +14,7 @@ import torch.nn.functional as fn
 from torch import Tensor
 
 from inkclean.base.arrays import U8
-from tests.fitting.ink.papers import blurred, slow, spread, uniform
+from tests.fitting.ink.papers import across, blurred, slow, spread, uniform
 from tests.fitting.ink.strokes import DENSITY_ONE, PX_PER_MM, SIDE
 from tests.fitting.ink.wear import Pieces, Seen
 
@@ -68,16 +68,28 @@ class Pool:
         nature = self.nature[pages][:, :3].float() / 255
         made = fn.grid_sample(nature, grid, mode="nearest", align_corners=False)
         behind = self._cover(self._pages(n, kind), self._grid(per_mm, -way), coarse=coarse)
+        old = (torch.rand(n, device=device) < AGED[kind]).float()
         return Pieces(
-            cover=main,
+            cover=main * self._written(per_mm, old),
             density=made[:, 0] * (255 / DENSITY_ONE),
             dry=made[:, 1],
             broad=made[:, 2],
             behind=behind,
             pencil=self._pencil(pages, grid, per_mm),
             per_mm=per_mm,
-            old=(torch.rand(n, device=device) < AGED[kind]).float(),
+            old=old,
         )
+
+    def _written(self, per_mm: Tensor, old: Tensor) -> Tensor:
+        """Return (N, H, W) 1 where something is drawn or written; on some pieces a part is bare."""
+        n, device = len(per_mm), per_mm.device
+        bare = torch.rand(n, device=device) < 0.06 + 0.19 * old
+        turn = torch.randint(4, (n,), device=device) * (math.pi / 2)
+        turn = turn + 0.1 * torch.randn(n, device=device)
+        far = torch.where(bare, uniform(n, -1.0, 0.6, device), -3.0) * CROP
+        away, _ = across((n, 2 * CROP, 2 * CROP), turn, far)
+        bent = away + (2 * per_mm)[:, None, None] * slow(tuple(away.shape), 6 * per_mm)
+        return (bent > 0).float()
 
     def _pencil(self, pages: Tensor, grid: Tensor, per_mm: Tensor) -> Tensor:
         """Return (N, H, W) 0 to 1: how hard a pencil was pressed."""

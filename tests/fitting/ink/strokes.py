@@ -158,7 +158,12 @@ class Hand:
         )
 
     def stroke(
-        self, maps: Maps, points: F64, rng: np.random.Generator, broader: float = 1.0
+        self,
+        maps: Maps,
+        points: F64,
+        rng: np.random.Generator,
+        broader: float = 1.0,
+        density: float = 1.0,
     ) -> None:
         """Draw a stroke along ``points`` (N, 2) mm, at even steps of about ``STEP_MM``."""
         count = len(points)
@@ -169,14 +174,14 @@ class Hand:
         ends = np.minimum(1, np.minimum(along, along[-1] - along) / max(0.3 * along[-1], 0.01))
         tip = 1 - self.taper * float(rng.uniform(0.3, 1)) * (1 - ends**0.7)
         width = np.maximum(0.04, self.width * broader * swell * np.maximum(tip, 0.05))
-        density = 1 + self.uneven * 0.6 * waves(along, rng)
+        laid = density * (1 + self.uneven * 0.6 * waves(along, rng))
         dry = np.zeros(count)
         if rng.random() < self.dry_share:
             start = self.dry * rng.uniform(0.5, 1.15)
             dry = start + self.drying * t**2 * rng.random() + 0.12 * waves(along, rng)
         dry = np.clip(dry, 0, 0.985)
         for part in _lifted(along, rng):
-            lay(maps, points[part], width[part], np.maximum(density[part], 0.15), dry[part])
+            lay(maps, points[part], width[part], np.maximum(laid[part], 0.15), dry[part])
         if width.mean() > 0.2 and rng.random() < self.split:  # the nib's tines part
             part = slice(count // 4, count // 4 + count // 2)
             inner = width[part] * 0.4

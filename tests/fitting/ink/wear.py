@@ -15,7 +15,7 @@ import torch
 import torch.nn.functional as fn
 from torch import Tensor
 
-from tests.fitting.ink import papers
+from tests.fitting.ink import aged, papers
 from tests.fitting.ink.papers import blurred, chance, field, rank, slow, softened, spread, uniform
 
 LEFT, NOTHING = 0.07, 0.035  # shares of ink along a thin stroke: all of it, nothing
@@ -23,7 +23,8 @@ AROUND_MM = 0.35
 # Ink is seen if it is so much darker than the paper by it: in its noise, and at all.
 SEEN, LEAST_SEEN = 0.9, 0.025
 FAINT = (0.02, 0.06)  # density of a soft mark that may be there, and is
-DRY_SAY = 6.0  # what a dry stroke counts on top
+THIN, THIN_GAIN = 0.85, 2.5  # of hairs: the coverage along their middle, and how far it is raised
+DRY_SAY, PALE_DRY_SAY = 6.0, 0.6  # what a dry stroke counts on top, and where ink is pale
 EDGE = 8  # px at a piece's border that have no say: blur runs over them from the other side
 
 
@@ -92,8 +93,9 @@ def _worn(pieces: Pieces) -> Seen:
     left = _left(pieces.dry, relief)
     truth, vote = _truth(cover, left, pieces.broad, per_mm)
     dry = (pieces.dry > 0.25) & (pieces.broad < 0.5) & (truth > 0.3)
-    vote = vote * (1 + DRY_SAY * dry.float() * (0.5 + pieces.dry))
-    density = _laid(cover, left, pieces.density, per_mm) * _column(page)
+    hard = _column(1 + PALE_DRY_SAY * (page < 0.9).float())
+    vote = vote * (1 + DRY_SAY * dry.float() * (0.5 + pieces.dry) * hard)
+    density = _laid(cover, left, pieces.density, per_mm, old) * _column(page)
     floor = _column(uniform(n, 0.005, 0.06, device) + old * uniform(n, 0, 0.06, device))
     light = 1 - cover + cover * (floor + (1 - floor) * torch.exp(-density))
 
@@ -109,12 +111,18 @@ def _worn(pieces: Pieces) -> Seen:
     seen = _taken(light, page, shade, old)
     dark = (1 - encoded(seen)).clamp(0, 1)
 
-    truth = fn.avg_pool2d(truth[:, None], 2)[:, 0]
+    truth = _kept_thin(fn.avg_pool2d(truth[:, None], 2)[:, 0])
     says = fn.max_pool2d(vote[:, None], 2)[:, 0]
     vote = says * (fn.max_pool2d(-vote[:, None], 2)[:, 0] < 0)
     vote = vote * _to_be_seen(dark, truth, per_mm / 2)
     vote[:, :EDGE] = vote[:, -EDGE:] = vote[:, :, :EDGE] = vote[:, :, -EDGE:] = 0
     return Seen(dark, _level(dark, truth, page), truth, vote, _soft(faint, truth))
+
+
+def _kept_thin(truth: Tensor) -> Tensor:
+    """Return ``truth`` where strokes thinner than a pixel count as ink along their middle."""
+    most = fn.max_pool2d(truth[:, None], 3, 1, 1)[:, 0]
+    return (truth * (THIN / most.clamp_min(1e-3)).clamp(1, THIN_GAIN)).clamp_max(1)
 
 
 def _ink_of_page(old: Tensor) -> Tensor:
@@ -198,7 +206,7 @@ def _truth(cover: Tensor, left: Tensor, broad: Tensor, per_mm: Tensor) -> tuple[
     return truth, 1 - unsure.float()
 
 
-def _laid(cover: Tensor, left: Tensor, density: Tensor, per_mm: Tensor) -> Tensor:
+def _laid(cover: Tensor, left: Tensor, density: Tensor, per_mm: Tensor, old: Tensor) -> Tensor:
     """Return density in units of the page's: mottled, pooled at edges, another ink in places."""
     shape, n, device = tuple(cover.shape), len(cover), cover.device
     mottle = _column(chance(n, 0.5, device) * uniform(n, 0, 0.5, device))
@@ -207,7 +215,8 @@ def _laid(cover: Tensor, left: Tensor, density: Tensor, per_mm: Tensor) -> Tenso
     pool = _column(chance(n, 0.25, device) * uniform(n, 0, 0.9, device))
     inner = blurred(cover, (0.12 * per_mm).clamp(0.5, 5))
     laid = laid * (1 + pool * (1 - inner))
-    other = _column(chance(n, 0.2, device) * uniform(n, 0.3, 0.7, device))
+    some = (torch.rand(n, device=device) < 0.2 + 0.15 * old).float()
+    other = _column(some * uniform(n, 0.3, 0.75, device))
     where = (slow(shape, spread(n, 8, 30, device) * per_mm) > 0.4).float()
     return laid * (1 - other * where)
 
@@ -225,14 +234,15 @@ def _beside(pieces: Pieces, relief: Tensor, page: Tensor, lens: Tensor) -> tuple
     total = soft + weak * worse * papers.stains(shape, per_mm)
     total = total + weak * worse * papers.folds(shape, per_mm) + papers.smudges(shape, per_mm, old)
     total = total + papers.dust(shape, per_mm) * weak * 0.7 + papers.rims(shape, per_mm, old)
-    return total, soft
+    return total + aged.beside(shape, per_mm, old, page), soft
 
 
 def _share_through(old: Tensor) -> Tensor:
     """Return which share of the ink shows through from behind."""
     n, device = len(old), old.device
-    some = torch.rand(n, device=device) < 0.35 + 0.35 * old
-    return some.float() * spread(n, 0.05, 0.65, device)
+    some = torch.rand(n, device=device) < 0.35 + 0.4 * old
+    much = torch.where(old > 0, spread(n, 0.1, 0.75, device), spread(n, 0.05, 0.65, device))
+    return some.float() * much
 
 
 def _behind(pieces: Pieces, lens: Tensor) -> Tensor:
@@ -252,7 +262,7 @@ def _pencil(pieces: Pieces, relief: Tensor, page: Tensor) -> Tensor:
     What is as dark as ink where it lies is a dry pen's; graphite and colour never are.
     """
     n, device, per_mm = len(page), page.device, pieces.per_mm
-    share = 0.45 - 0.2 * pieces.old
+    share = 0.5 - 0.25 * pieces.old
     much = (torch.rand(n, device=device) < share).float() * spread(n, 0.07, 0.45, device)
     pressed = blurred(pieces.pencil, spread(n, 0.02, 0.12, device) * per_mm).clamp_min(0)
     # pressed harder it reaches deeper between the tooth's tops
