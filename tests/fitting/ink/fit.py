@@ -156,7 +156,7 @@ class Fitting:
         if start.exists():
             self.net.load_state_dict(torch.load(start, map_location=device))
             self.mean.load_state_dict(torch.load(art / "mean.pt", map_location=device))
-        elif shipped.exists():
+        if shipped.exists():
             self.rate = RATE_AGAIN
         self.optimiser = torch.optim.AdamW(self.net.parameters(), self.rate, weight_decay=1e-4)
         self.pairs = list(
