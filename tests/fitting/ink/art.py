@@ -1,14 +1,14 @@
 """Packs drawings by other hands, and fonts, for the pages that the ink network is fitted on.
 
-Run: ``python -m tests.fitting.ink.art SOURCES FONTS OUT`` (resvg-py, fonttools). SOURCES holds
-a folder a set: loose SVG files (``peeps``: Open Peeps by Pablo Stanley, ``notion``: Notionists
+Run: ``python -m tests.fitting.ink.art SOURCES FONTS OUT [kept]`` (resvg-py, fonttools). SOURCES
+holds a folder a set: loose SVG files (``peeps``: Open Peeps by Pablo Stanley, ``notion``: Notionists
 by Zoish, both CC0; ``croodles``: Croodles by Vijay Verma, CC BY 4.0), or an icon collection as
 JSON with a body for each name (``ph``: Phosphor, MIT; ``solar``: Solar by 480 Design, CC BY 4.0;
 ``streamline-freehand``: Freehand by Streamline, CC BY 4.0; ``game-icons``: Game-icons by Lorc,
 Delapouite and contributors, CC BY 3.0). FONTS holds WOFF files under the OFL or Apache licence,
 as npm's ``@fontsource`` packages have them.
 Lorelei, Big Ears, Tabler, the Hershey letters, KanjiVG and the fonts of ``LEFT_OUT`` have no
-part: what is fitted is judged on them.
+part: what is fitted is judged on them; ``kept`` packs Lorelei, Big Ears, Tabler and those fonts.
 """
 
 from __future__ import annotations
@@ -38,6 +38,7 @@ SETS = {
     "streamline-freehand": (800, 448),
     "game-icons": (450, 448),
 }
+KEPT_SETS = {"lorelei": (50, 640), "ears": (50, 640), "tabler": (120, 320)}
 DARK = 0.4  # what is darker in all channels is drawn in ink
 
 
@@ -74,12 +75,12 @@ def drawings(folder: Path, most: int, rng: np.random.Generator) -> list[str]:
     return texts
 
 
-def pack(sources: Path, fonts: Path, out: Path) -> None:
-    """Write ``art.npz`` (packed masks) and the fonts as TTF into ``out``."""
+def pack(sources: Path, fonts: Path, out: Path, *, kept: bool = False) -> None:
+    """Write ``art.npz`` (packed masks) and the fonts as TTF into ``out``; or what is kept out."""
     rng = np.random.default_rng(5)
     out.mkdir(parents=True, exist_ok=True)
     bits, sides, kinds = [], [], []
-    for kind, (name, (most, side)) in enumerate(SETS.items()):
+    for kind, (name, (most, side)) in enumerate((KEPT_SETS if kept else SETS).items()):
         for svg in drawings(sources / name, most, rng):
             mask = mask_of(svg, side)
             if 0.01 < mask.mean() < 0.75:
@@ -94,11 +95,11 @@ def pack(sources: Path, fonts: Path, out: Path) -> None:
         kinds=np.array(kinds, np.uint8),
     )
     for path in sorted(fonts.glob("**/*-latin-400-normal.woff")):
-        if not path.name.startswith(LEFT_OUT):
+        if path.name.startswith(LEFT_OUT) == kept:
             font = TTFont(path)
             font.flavor = None
             font.save(out / f"{path.name.split('-latin')[0]}.ttf")
 
 
 if __name__ == "__main__":
-    pack(Path(sys.argv[1]), Path(sys.argv[2]), Path(sys.argv[3]))
+    pack(Path(sys.argv[1]), Path(sys.argv[2]), Path(sys.argv[3]), kept=sys.argv[4:] == ["kept"])

@@ -69,6 +69,19 @@ def drawing(art: str, seed: int, out: Any) -> None:
         out.put(made)
 
 
+def drawers(art: Path, processes: int, first: int) -> tuple[list[Any], Any]:
+    """Start processes that draw; return them and where their pages come."""
+    context = multiprocessing.get_context("fork")
+    queue = context.Queue(3 * processes)
+    workers = [
+        context.Process(target=drawing, args=(str(art), first + k, queue), daemon=True)
+        for k in range(processes)
+    ]
+    for worker in workers:
+        worker.start()
+    return workers, queue
+
+
 def collected(queue: Any) -> deque[tuple[U8, U8, bool]]:
     """Return pages as they come, unpacked by a thread of its own."""
     ready: deque[tuple[U8, U8, bool]] = deque()
@@ -184,8 +197,8 @@ class Fitting:
         self.done += 1
         return loss.detach()
 
-    def save(self, out: Path) -> None:
-        """Write weights, their mean, and the network, each in one go."""
+    def save(self, out: Path, *, half: bool = False) -> None:
+        """Write weights, their mean, and the network, each in one go; ``half`` twice."""
         for name, net in (("weights.pt", self.net), ("mean.pt", self.mean)):
             torch.save(net.state_dict(), out / "part")
             (out / "part").replace(out / name)
@@ -193,6 +206,8 @@ class Fitting:
         try:
             nets.write(mean, out / "part")
             (out / "part").replace(out / "ink.onnx")
+            if half:
+                shutil.copy(out / "ink.onnx", out / "half.onnx")
         except Exception as fault:  # the weights are kept: fitting goes on
             print(f"no ink.onnx: {fault!r}", flush=True)
 
@@ -219,15 +234,8 @@ def fit(art: Path, minutes: float, processes: int, out: Path, part: tuple[float,
     began = time.time()
     last = began + 60 * minutes - min(RESERVE_S, 12 * minutes)
     out.mkdir(parents=True, exist_ok=True)
-    context = multiprocessing.get_context("fork")
-    queue = context.Queue(3 * processes)
     first = int(began) % 100_000 * 100
-    workers = [
-        context.Process(target=drawing, args=(str(art), first + k, queue), daemon=True)
-        for k in range(processes)
-    ]
-    for worker in workers:
-        worker.start()
+    workers, queue = drawers(art, processes, first)
     device = torch.device("cuda" if torch.cuda.is_available() else "cpu")
     fast = device.type == "cuda"
     torch.manual_seed(first)
@@ -272,11 +280,9 @@ def fit(art: Path, minutes: float, processes: int, out: Path, part: tuple[float,
             total = 0.0
         half = part[0] < 0.5 <= share and not (out / "half.onnx").exists()
         if now - saved > SAVE_S or half:
-            fitting.save(out)
+            fitting.save(out, half=half)
             fitting.tell(apart, say)
             saved = now
-            if half and (out / "ink.onnx").exists():
-                shutil.copy(out / "ink.onnx", out / "half.onnx")
     for worker in workers:
         worker.terminate()
     fitting.finish(pool, out, say)

@@ -1,13 +1,15 @@
 """Pages kept apart from fitting, by which networks are compared: other fonts, other drawings.
 
-Run: ``python -m tests.fitting.ink.kept KEPT COUNT OUT`` with a folder that ``tests.fitting.ink.art``
-wrote of what has no part in the fitting; it draws COUNT pages and packs them into OUT.
+Run: ``python -m tests.fitting.ink.kept KEPT COUNT OUT`` with a folder that
+``tests.fitting.ink.art … kept`` wrote of what has no part in the fitting; it draws COUNT pages
+and packs them into OUT.
 """
 
 from __future__ import annotations
 
 import sys
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import torch
@@ -20,13 +22,14 @@ from tests.fitting.ink.pool import KINDS, Pool
 from tests.fitting.ink.sketch import sketch
 from tests.fitting.ink.wear import Seen, worn
 
-FAR_PX, NEAR_PX = 4, 3  # what is further from ink is false, what is further from what was found lost
+FAR_PX = 4  # what is found further from ink is false
+NEAR_PX = 3  # ink that is further from what was found is lost
 
 
 def draw(art: Path, count: int, out: Path) -> None:
     """Draw pages and pack them, half of them full of lettering."""
     rng, drawn = np.random.default_rng(77), Art(art)
-    planes: dict[str, np.ndarray] = {}
+    planes: dict[str, Any] = {}
     for k in range(count):
         maps = text(rng, drawn) if k % 2 else page(rng, drawn)
         nature = [*maps.nature[::2, ::2].transpose(2, 0, 1), sketch(rng)]
