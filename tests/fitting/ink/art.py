@@ -1,12 +1,12 @@
 """Packs drawings by other hands, and fonts, for the pages that the ink network is fitted on.
 
 Run: ``python -m tests.fitting.ink.art SOURCES FONTS OUT [kept]`` (resvg-py, fonttools). SOURCES
-holds a folder a set: loose SVG files (``peeps``: Open Peeps by Pablo Stanley, ``notion``: Notionists
-by Zoish, both CC0; ``croodles``: Croodles by Vijay Verma, CC BY 4.0), or an icon collection as
-JSON with a body for each name (``ph``: Phosphor, MIT; ``solar``: Solar by 480 Design, CC BY 4.0;
-``streamline-freehand``: Freehand by Streamline, CC BY 4.0; ``game-icons``: Game-icons by Lorc,
-Delapouite and contributors, CC BY 3.0). FONTS holds WOFF files under the OFL or Apache licence,
-as npm's ``@fontsource`` packages have them.
+holds a folder a set: loose SVG files (``peeps``: Open Peeps by Pablo Stanley, ``notion``:
+Notionists by Zoish, both CC0; ``croodles``: Croodles by Vijay Verma, CC BY 4.0), or an icon
+collection as JSON with a body for each name (``ph``: Phosphor, MIT; ``solar``: Solar by 480
+Design, CC BY 4.0; ``streamline-freehand``: Freehand by Streamline, CC BY 4.0; ``game-icons``:
+Game-icons by Lorc, Delapouite and contributors, CC BY 3.0). FONTS holds WOFF files under the
+OFL or Apache licence, as npm's ``@fontsource`` packages have them.
 Lorelei, Big Ears, Tabler, the Hershey letters, KanjiVG and the fonts of ``LEFT_OUT`` have no
 part: what is fitted is judged on them; ``kept`` packs Lorelei, Big Ears, Tabler and those fonts.
 """

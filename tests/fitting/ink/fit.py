@@ -249,12 +249,12 @@ def fit(art: Path, minutes: float, processes: int, out: Path, part: tuple[float,
     fitting = Fitting(device, art, kept.mixed(pool, 24 if fast else 2))
     apart = kept.seen(art / "kept.npz", device, 48 if fast else 4)
     torch.manual_seed(first)
-    log = (out / "log.txt").open("w")
+    (out / "log.txt").write_text("")
 
     def say(words: str) -> None:
         print(words, flush=True)
-        log.write(words + "\n")
-        log.flush()
+        with (out / "log.txt").open("a") as log:
+            log.write(words + "\n")
 
     start, total, every, rounds, spent = time.time(), 0.0, 300 if fast else 6, 0, 0.0
     saved = start
@@ -286,9 +286,8 @@ def fit(art: Path, minutes: float, processes: int, out: Path, part: tuple[float,
     for worker in workers:
         worker.terminate()
     fitting.finish(pool, out, say)
-    fitting.tell(apart, say)
     say(f"{time.time() - began:.0f} s, {fitting.done} steps")
-    log.close()
+    fitting.tell(apart, say)
 
 
 if __name__ == "__main__":
