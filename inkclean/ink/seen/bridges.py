@@ -37,7 +37,7 @@ EDGE, NEAR_PX, SURE_FROM = 0.33, 2, 0.75
 # Fall of the log-odds by soft marks round about from which on only uneven ink is a dry stroke's.
 WARY = 0.45
 # What is broader, in mm, is no fine pen's stroke: unless the odds are so high it keeps its texture.
-BROAD_MM, SURE_ODDS = 1.2, 2.5
+BROAD_MM, SURE_ODDS = 1.2, 4.0
 # Two strokes side by side leave a slit at least so long, in mm: it is filled at such odds only.
 SLIT_MM = 1.0
 # How far, in mm, a pencil's trace reaches beyond where it was seen.

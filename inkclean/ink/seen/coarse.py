@@ -1,7 +1,8 @@
 """Ink on coarse pictures, where no level of light can be read: two witnesses are added up.
 
 Crisp edges (``decide``) say how far a pixel lies inside a shape or out of it, the network
-(``places``) what odds it gives to ink. Taken as independent witnesses their log-odds add.
+(``places``) what odds it gives to ink. Taken as independent witnesses their log-odds add; the
+network is the surer one.
 """
 
 from __future__ import annotations
@@ -17,9 +18,7 @@ from inkclean.sheet.lit import stretched
 # Change of the lifted darkness over which a crisp edge goes from paper to ink.
 DECISION_SPAN = 0.5
 # Log-odds of what lies wholly inside a crisp shape; outside of all it is as much against ink.
-CRISP_ODDS = 3.0
-# In shapes with edges as crisp as the page's, pale ones too, no odds are lower than these.
-LEAST_ODDS = -1.0
+CRISP_ODDS = 1.2
 
 
 def coarse_ink(ink: F32, places: Places) -> F32:
@@ -31,9 +30,7 @@ def coarse_ink(ink: F32, places: Places) -> F32:
     sure = odds > SURE_ODDS
     marks = CrispMarks.of(evidence > 0, ink)
     if marks is not None:
-        kept = marks.crisp[marks.label]
-        odds = np.where(kept, np.maximum(odds, np.float32(LEAST_ODDS)), odds)
-        sure |= kept
+        sure |= marks.crisp[marks.label]
     coverage = np.asarray(1 / (1 + np.exp(-evidence - odds)), np.float32)
     drop_unsure(coverage, sure, ink)
     return coverage

@@ -39,7 +39,7 @@ PALE_BUT_CRISP = 1.0
 # A shape of which no more than this share has such log-odds is no ink: what shows through from
 # behind, and noise, the network half believes all over; of ink it is sure somewhere. But not if
 # its edges, for its darkness, are this crisp beside the page's usual.
-SURE_ODDS, SURE_SHARE, UNSURE_BUT_CRISP = 2.0, 0.05, 1.05
+SURE_ODDS, SURE_SHARE, UNSURE_BUT_CRISP = 1.0, 0.05, 1.05
 
 # Worths this near each other are the same: of equal shapes the lightest level counts.
 TIE = 1e-6
