@@ -22,11 +22,11 @@ def between(one: onnx.ModelProto, other: onnx.ModelProto, share: float) -> onnx.
     for ours, theirs in pairs:
         low, high = numpy_helper.to_array(ours), numpy_helper.to_array(theirs)
         if low.dtype == np.float32:
-            mixed = (low * (1 - share) + high * share).astype(np.float32)
-            theirs.CopyFrom(numpy_helper.from_array(mixed, theirs.name))
+            told = (low * (1 - share) + high * share).astype(np.float32)
+            theirs.CopyFrom(numpy_helper.from_array(told, theirs.name))
     return made
 
 
 if __name__ == "__main__":
-    two = (onnx.load(path) for path in sys.argv[1:3])
-    onnx.save(between(*two, float(sys.argv[3])), sys.argv[4])
+    mixed = between(onnx.load(sys.argv[1]), onnx.load(sys.argv[2]), float(sys.argv[3]))
+    onnx.save(mixed, sys.argv[4])
