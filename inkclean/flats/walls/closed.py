@@ -61,13 +61,26 @@ class Patches:
         return cls(patch, wide, broad, around)
 
     def large(self, rooms: Rooms) -> I64:
-        """Return for each room the patch it lies in, 0 unless that is large: no cell of marks."""
-        of = rooms.along(self.number.ravel()[rooms.cells.last].astype(np.int64))
-        return np.where(self.broad[of], of, 0)
+        """Return for each room the large patch it lies in that a lone narrow one adjoins, or 0.
+
+        Several narrow patches side by side may be hatching, which parts nothing.
+        """
+        of = self.of_rooms(rooms)
+        one, other = of[rooms.a], of[rooms.b]
+        met = (one != other) & (one > 0) & (other > 0)
+        one, other = np.concatenate([one[met], other[met]]), np.concatenate([other[met], one[met]])
+        crowded, beside = np.zeros((2, len(self.wide)), bool)
+        crowded[one[~self.wide[other]]] = True
+        beside[one[~self.wide[other] & ~crowded[other]]] = True
+        return np.where(self.broad[of] & beside[of], of, 0)
+
+    def of_rooms(self, rooms: Rooms) -> I64:
+        """Return the patch that each room lies in."""
+        return rooms.along(self.number.ravel()[rooms.cells.last].astype(np.int64))
 
     def part(self, rooms: Rooms) -> Bool:
         """Return which walls lie between two wide patches, see :func:`between_closed`."""
-        of = rooms.along(self.number.ravel()[rooms.cells.last].astype(np.int64))
+        of = self.of_rooms(rooms)
         one, other = of[rooms.a], of[rooms.b]
         return np.asarray((one != other) & self.wide[one] & self.wide[other])
 
