@@ -18,6 +18,7 @@ from inkclean.flats.walls.rooms import Rooms
 
 WIDE_MM = 1.4  # a patch of paper that a disc this broad fits in is no cell of hatching
 BROAD_MM = 4.0  # and no marks close one that is so broad
+SIDE = 0.25  # of a narrow patch's outline that another lies along makes these two lie side by side
 RADII = 1.1, 1.5, 2.0, 2.6, 3.5, 4.6  # of circles around the end of a stroke, in its widths
 STEPS = 48  # round a circle
 BROAD = 1 / 3  # ink on more of a circle than this is no single stroke
@@ -63,14 +64,19 @@ class Patches:
     def large(self, rooms: Rooms) -> I64:
         """Return for each room the large patch it lies in that a lone narrow one adjoins, or 0.
 
-        Several narrow patches side by side may be hatching, which parts nothing.
+        Several narrow patches that lie long side by long side may be hatching, which parts
+        nothing.
         """
-        of = self.of_rooms(rooms)
+        of, count = self.of_rooms(rooms), len(self.wide)
         one, other = of[rooms.a], of[rooms.b]
         met = (one != other) & (one > 0) & (other > 0)
-        one, other = np.concatenate([one[met], other[met]]), np.concatenate([other[met], one[met]])
-        crowded, beside = np.zeros((2, len(self.wide)), bool)
-        crowded[one[~self.wide[other]]] = True
+        key = np.concatenate([one[met] * count + other[met], other[met] * count + one[met]])
+        pair, at = np.unique(key, return_inverse=True)
+        line = tally(at, np.tile(rooms.drawn[met], 2), len(pair))
+        one, other = pair // count, pair % count
+        side = line > SIDE * tally(one, line, count)[one]
+        crowded, beside = np.zeros((2, count), bool)
+        crowded[one[side & ~self.wide[other]]] = True
         beside[one[~self.wide[other] & ~crowded[other]]] = True
         return np.where(self.broad[of] & beside[of], of, 0)
 
