@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 from pathlib import Path
 
 import cv2
@@ -77,7 +78,9 @@ def write_ink_png(ink: Bool, dpi: float, path: Path) -> None:
 
 def write_ink_tiff(ink: Bool, dpi: float, path: Path) -> None:
     """Write one-bit ink (h, w) as TIFF with ITU-T T.6 compression, resolution tagged."""
-    _one_bit(ink).save(path, "TIFF", dpi=(dpi, dpi), compression="group4")
+    packed = io.BytesIO()  # libtiff does not say why a file cannot be written
+    _one_bit(ink).save(packed, "TIFF", dpi=(dpi, dpi), compression="group4")
+    path.write_bytes(packed.getvalue())
 
 
 def write_lines_png(alpha: U8, dpi: float, path: Path) -> None:
