@@ -34,6 +34,7 @@ TILE_PX = 1536
 HALO_PX = 64  # what lies further from a tile is not seen
 BARE = 0.03  # a tile without darkness above this has no ink
 MOST_ODDS = 8.0
+LIKELY = -0.25  # log-odds over which ink may be: rounding decides nothing at even odds
 DENIED = -6.5  # log-odds under which the network is sure
 # Where soft marks lie about, what looks like a dry stroke may be one of them. So far around, in
 # mm, they are counted; from this share on the log-odds of a dry stroke fall by so much.
@@ -61,8 +62,8 @@ class Places:
 
     @property
     def inked(self) -> Bool:
-        """(h, w) bool: where ink is likelier than not."""
-        return self.odds > 0
+        """(h, w) bool: where ink is as likely as not."""
+        return self.odds > LIKELY
 
     @property
     def denied(self) -> Bool:
