@@ -110,6 +110,17 @@ def test_areas_drawn_all_round_are_kept_apart_and_whole() -> None:
     assert (lost, joined, split) == (0, 0, 0)
 
 
+def test_a_fold_that_stops_well_short_parts_no_closed_outline() -> None:
+    side = round(60 * PX_PER_MM)
+    page = np.zeros((side, side), np.uint8)
+    turn = np.linspace(0, 2 * np.pi, 65)[:, None]
+    _line(page, 30 + 18 * np.hstack([np.cos(turn), np.sin(turn)]), 0.5)
+    _line(page, np.array([[22.0, 12.5], [22.0, 41.5]]), 0.4)  # 6 mm short of the other side
+    labels = areas_of(np.asarray(page, np.float32) / np.float32(255)).labels
+    left, right = (labels[int(30 * PX_PER_MM), int(x * PX_PER_MM)] for x in (16, 36))
+    assert left == right != labels[0, 0]
+
+
 @pytest.mark.slow(8)
 def test_a_narrow_band_joins_no_two_closed_areas() -> None:
     joined = pairs = 0

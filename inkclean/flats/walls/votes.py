@@ -47,7 +47,7 @@ MANY_GAPS = 4.0  # on a page with fewer of these, and
 FEW_GAPS = 1.0  # with fewer of them around a patch of paper, the line there is drawn closed,
 SURE_CLOSED = 2.0, 1.0, 1.0  # and openings between 0, 1, 2 ends of strokes fall below this,
 SURE_AROUND = 1.0, DOUBT, DOUBT  # or this: beside the paper around the drawing, and if they are
-SURE_INSIDE = 4.0, 4.0, 4.0  # or, within an outline drawn without a gap, this,
+SURE_INSIDE = 4.0  # or, within an outline drawn without a gap, this,
 INSIDE_GAPS = 2.5  # unless there are as many sure gaps there,
 NEARLY_DRAWN = 0.1  # or no more than this share of the wall is open
 LARGE_MM2 = 150.0  # a leak between two as large as this costs most: there,
@@ -197,7 +197,7 @@ class Merger:
         least = np.where(around, np.array(SURE_AROUND)[self.ends], np.array(SURE_CLOSED)[self.ends])
         large = np.minimum(self.size[self.a], self.size[self.b]) >= LARGE_MM2
         least = least - np.where(large, np.array(LARGE_LESS)[self.ends], 0.0)
-        return np.where(inside, np.array(SURE_INSIDE)[self.ends], least)
+        return np.where(inside, SURE_INSIDE, least)
 
     def worst(self, rows: I64) -> I64:
         """Return those of the walls ``rows`` (N,) that are the worst of their smaller rooms.
