@@ -6,6 +6,10 @@ import cv2
 import numpy as np
 
 from inkclean.base.arrays import F32, F64
+from inkclean.base.compiled import compiled
+
+_seen = compiled("inkclean.curves._seen")
+CAN_SEE = bool(getattr(_seen, "able", bool)())  # compiled, and this processor does it
 
 _PARTS = np.float32(32.0)  # of a px: older OpenCV looks no finer, newer does; here all look alike
 _BLOCK_PX = 30_000  # px, side of the parts that a picture is looked at in
@@ -45,6 +49,27 @@ def seen_about(coverage: F32, at: F64, x: F32, y: F32) -> F32:
                 part, x_at, y_at, cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT
             )
     return seen
+
+
+def seen_turned(
+    coverage: F32,
+    at: F64,
+    way: F64,
+    sign: F32,
+    taps: tuple[F32, F32],
+    values: F32,
+    column: int,
+) -> None:
+    """Put ``coverage`` (H, W) about ``at`` (C, 2) px into ``values`` (C, S), from a column on.
+
+    ``taps`` (K,) px each are the places along the ``way`` (C, 2) there, and across it, on the other
+    hand where ``sign`` (C,) is -1: there what is paper counts as ink. As ``seen_about`` sees it, by
+    ``_seen.c``.
+    """
+    height, width = coverage.shape
+    numbers = np.array([height, width, values.shape[1], column, _BLOCK_PX, _HALO_PX], np.int64)
+    ways = np.ascontiguousarray(at), np.ascontiguousarray(way), np.ascontiguousarray(sign)
+    _seen.seen(np.ascontiguousarray(coverage), *ways, *taps, values, numbers, float(_PARTS))
 
 
 def _place(offset: F32, centre: F64) -> F32:

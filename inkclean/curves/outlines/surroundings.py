@@ -8,12 +8,13 @@ are turns to either hand.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cache
 
 import numpy as np
 
 from inkclean.base.arrays import F32, F64, I64, Bool
 from inkclean.curves.plane import as_complex, as_points
-from inkclean.curves.seen import seen_about
+from inkclean.curves.seen import CAN_SEE, seen_about, seen_turned
 
 REACH = 10  # points of the edge looked at, to either side
 _ALONG = np.arange(-4.0, 4.5)  # px along the edge at which coverage is looked at
@@ -61,21 +62,30 @@ def look_around(points: F64, here: I64, coverage: F32, blur: float, noise: float
     values[:, 2 * REACH : 4 * REACH] = about.imag * sign[:, None]
     np.clip(values, -_FAR_PX, _FAR_PX, out=values)
     ways = as_points(way)
-    seen = _seen(points[here], ways, sign, coverage)
-    values[:, 4 * REACH : -2] = np.where(mirrored[:, None], 1.0 - seen, seen)
+    if CAN_SEE:
+        seen_turned(coverage, points[here], ways, sign, _taps(), values, 4 * REACH)
+    else:
+        seen = _seen(points[here], ways, sign, coverage)
+        values[:, 4 * REACH : -2] = np.where(mirrored[:, None], 1.0 - seen, seen)
     values[:, -2], values[:, -1] = blur, 10.0 * noise
     return Surroundings(values, ways, mirrored)
 
 
 def _seen(at: F64, way: F64, sign: F32, coverage: F32) -> F32:
     """Coverage (C, K) about each point ``at`` (C, 2), turned with the edge."""
-    along = np.repeat(_ALONG.astype(np.float32), _ACROSS.size)
-    across = np.tile(_ACROSS.astype(np.float32), _ALONG.size)
+    along, across = _taps()
     u, v = (side.astype(np.float32)[:, None] for side in way.T)
     x, y = (side * along for side in (u, v))
     x -= v * sign[:, None] * across
     y += u * sign[:, None] * across
     return seen_about(coverage, at, x, y)
+
+
+@cache
+def _taps() -> tuple[F32, F32]:
+    """How far along and across the edge coverage is looked at, px (K,) each."""
+    along = np.repeat(_ALONG.astype(np.float32), _ACROSS.size)
+    return along, np.tile(_ACROSS.astype(np.float32), _ALONG.size)
 
 
 def both_sides(values: F64 | F32) -> F32:
