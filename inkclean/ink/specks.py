@@ -34,6 +34,7 @@ SCRAP_CELL_MM = 0.55  # side of a cell
 SCRAP_DARK = 0.5  # least darkness of a scrap
 # Beside a stroke a scrap of it must be darker than this; it need not be firm.
 SCRAP = 0.35
+SCRAP_ON_PENCIL = 0.48  # and than this where pencil was taken away, of which some grain is left
 SOLID = 0.86  # share around a hole that is ink if it is a pinhole
 SOLID_MM = 0.8  # around it
 CLEAR_PAPER = 0.55  # least reflectance of paper that shows through a black
@@ -96,7 +97,8 @@ def clean_specks(
     shapes = shapes.only(shapes.area < np.pi / 4 * widest**2)
     marks = _small_marks(shapes, grey, full)
     small = marks.size_mm < speck_mm
-    company = marks.among & (marks.dark >= FIRM) | marks.beside & (marks.dark >= SCRAP)
+    scrap = np.where(_on_pencil(marks.centre, grey), SCRAP_ON_PENCIL, SCRAP)
+    company = marks.among & (marks.dark >= FIRM) | marks.beside & (marks.dark >= scrap)
     company |= marks.broken
     lint = marks.dark < np.where(marks.size_mm < WIDE * speck_mm, PALE, FAINT)
     lint &= ~marks.beside & ~marks.broken
@@ -232,6 +234,15 @@ def _beside_strokes(shapes: Pieces, reach_px: float) -> Bool:
         stroke = shapes.kind[row, column] & ~small[shapes.number[row, column]]
         found[part] = (stroke & around).any(axis=(1, 2))
     return found
+
+
+def _on_pencil(centre: F64, grey: Grey) -> Bool:
+    """Return (N,): whether pencil was taken away within a px of its map."""
+    if grey.pencilled is None:
+        return np.zeros(len(centre), np.bool_)
+    near = cv2.dilate(grey.pencilled.view(np.uint8), np.ones((3, 3), np.uint8))
+    unit = np.array(near.shape[::-1]) / np.array(grey.ink.shape[1::-1])
+    return np.asarray(near[_indices(centre * unit, near.shape)] != 0, np.bool_)
 
 
 def _among_dots(at_mm: F64, size_mm: F64, firm: Bool) -> Bool:

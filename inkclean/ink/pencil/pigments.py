@@ -158,7 +158,7 @@ def log_density(reflectance: F32) -> F32:
 
 def find_pigments(colours: Colours) -> list[Pigment]:
     """Return the pigments of a reduced sheet, the most plentiful first."""
-    clear = _away_from_ink(colours)
+    clear = away_from_ink(colours)
     total = float(clear.size)
     strength = colours.strength
     floor = max(LEAST_CHROMA, 5.0 * float(np.median(strength[::5, ::5])))
@@ -181,7 +181,8 @@ def find_pigments(colours: Colours) -> list[Pigment]:
     return found
 
 
-def _away_from_ink(colours: Colours) -> Bool:
+def away_from_ink(colours: Colours) -> Bool:
+    """Return (h, w) bool: no dark ink lies near by."""
     dark = (colours.bright < DARK).view(np.uint8)
     size = 2 * max(1, round(0.35 * colours.per_mm)) + 1
     return np.asarray(cv2.dilate(dark, np.ones((size, size), np.uint8)) == 0, np.bool_)

@@ -34,7 +34,9 @@ from inkclean.sheet.values import Sheet
 
 REDUCED_PER_MM = 5.0  # pencil is broad and soft: this many px/mm show all of it
 SAME_HUE = 40.0  # degrees; a named colour means pigments this near
-MARKED = 0.9  # least light of paper that no pencil marks, in the darkest channel
+# Least light of paper that no pencil marks, in the darkest channel; and of what is told as
+# unmarked: pencil is known a little wider than it lies.
+MARKED, TOLD = 0.9, 0.85
 LEAST_SAID = 1e-3  # share of the sheet; less is not told in figures
 TINT = 0.8  # in its strongest channel: paler than this is uneven paper
 CROSSING = 20.0  # degrees from the mixture of two pigments
@@ -103,7 +105,7 @@ def separate(
     colours = tuple(p.hex for p in _own(gone))
     darkest = np.minimum(np.minimum(under[0], under[1]), under[2])
     pencilled = darkest < MARKED if gone else None
-    share = 0.0 if pencilled is None else float(pencilled.mean())
+    share = float((darkest < TOLD).mean()) if gone else 0.0
     note, printed = decision.note + (_amount(share) if gone else ""), False
     if "auto" in words:
         colour, marked, said, band = _lift_print(sheet, grey, factor, decision.main)

@@ -18,11 +18,13 @@ import numpy as np
 
 from inkclean.base.arrays import F32
 from inkclean.base.tiles import pixel_by_pixel, side_by_side, strips
-from inkclean.ink.pencil.pigments import BLACK, Colours, Pigment
+from inkclean.ink.pencil.pigments import BLACK, Colours, Pigment, away_from_ink
 from inkclean.sheet.lit import STRIP, Lit, Tone, channels, shape_of, stretched
 
 SPREAD_MM = 0.10  # smoothing of the pencil: less than a pencil line, more than a pen's fringe
-SLACK = 0.06  # chroma that paper's noise makes, not to be taken for pencil
+# Chroma not to be taken for pencil: what ink's edges have beside them, and least away from ink;
+# there it is so many times the paper's median. JPEG smears what a thin pencil line has.
+SLACK, SLACK_AWAY, OF_PAPERS = 0.06, 0.02, 2.5
 UNSURE = 0.35  # share of a pencil's amount that is guesswork
 CHANNEL_NOISE = (0.055, 0.035, 0.07)  # relative; green is sampled densest and weighs most in JPEG
 SURE_TINT = 0.16  # from this chroma on a pixel of kept coloured ink is wholly so
@@ -59,7 +61,7 @@ def under_ink(
     full = np.array([np.hypot(*p.chroma) for p in pigments], np.float32)
     rays = np.array([p.chroma for p in pigments], np.float32) / full[:, None]
 
-    def told(across: F32, along: F32) -> list[F32]:
+    def told(across: F32, along: F32, slack: F32) -> list[F32]:
         """Return the densities of what lies under the ink, and the ink, of some rows."""
         own = [np.full(across.shape, part, np.float32) for part in base]
         spent = [np.zeros(across.shape, np.float32) for _ in range(3)]
@@ -69,7 +71,7 @@ def under_ink(
             longest = np.maximum(longest, length)
         for number, pigment in enumerate(pigments):
             # Nothing below the slack, the whole from twice the slack on.
-            here = np.minimum(2.0 * (lengths[number] - np.float32(SLACK)), lengths[number])
+            here = np.minimum(2.0 * (lengths[number] - slack), lengths[number])
             np.maximum(here, 0.0, out=here)
             if len(lengths) > 1:
                 here *= lengths[number] == longest
@@ -87,7 +89,7 @@ def under_ink(
             np.clip(plane, BLACK, LIGHTEST_INK, out=plane)
         return [*(np.exp(-plane) for plane in spent), *own]
 
-    planes = pixel_by_pixel(told, _smooth_chroma(colours), 6)
+    planes = pixel_by_pixel(told, [*_smooth_chroma(colours), _slack(colours)], 6)
     return planes[:3], planes[3:]
 
 
@@ -102,6 +104,15 @@ def _smooth_chroma(colours: Colours) -> list[F32]:
     )
     mean += np.float32(DEEP)
     return [plane / mean for plane in chroma]
+
+
+def _slack(colours: Colours) -> F32:
+    """Return (h, w) what chroma is not to be taken for pencil."""
+    clear = away_from_ink(colours)
+    few = colours.strength[::3, ::3][clear[::3, ::3]]
+    least = OF_PAPERS * float(np.median(few)) if few.size else SLACK
+    away = np.asarray(cv2.blur(clear.astype(np.float32), (3, 3)), np.float32)
+    return np.float32(SLACK) + np.float32(np.clip(least, SLACK_AWAY, SLACK) - SLACK) * away
 
 
 def coefficients(under: list[F32], ink: list[F32]) -> list[F32]:
