@@ -9,6 +9,7 @@ import numpy as np
 from scipy.spatial import cKDTree
 
 from inkclean.base.arrays import F64, I32, I64, Bool
+from inkclean.flats.colour.discs import discs_of
 from inkclean.flats.laid import lay_out
 from inkclean.flats.panels import (
     CERTAIN,
@@ -108,7 +109,8 @@ def find_flats(
         return turn.points_back(at) / page.scale + corner
 
     gaps, checks = find_doubts(first, last, area, areas, tried, page.scale, smallest_mm, on_sheet)
-    return Flats(labels, ink.px_per_mm, areas, neighbours, bridges, gaps, checks)
+    discs = discs_of(labels, ink.coverage, ink.px_per_mm, areas)
+    return Flats(labels, ink.px_per_mm, areas, neighbours, bridges, gaps, checks, discs)
 
 
 def _middles(page: Prepared) -> Middles:

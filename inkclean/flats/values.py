@@ -9,7 +9,7 @@ from typing import Any, TypeAlias
 import numpy as np
 from numpy.typing import NDArray
 
-from inkclean.base.arrays import U16
+from inkclean.base.arrays import F64, U16
 
 Rows: TypeAlias = NDArray[np.void]
 Point: TypeAlias = tuple[float, float]
@@ -138,7 +138,8 @@ class Flats:
     and the gutter are areas like the others; ``areas["kind"]`` tells them apart.
     ``areas`` (N,) are rows of ``AREA``, ``neighbours`` rows of ``NEIGHBOURS``, ``bridges``
     rows of ``BRIDGE``, ``gaps`` rows of ``GAP``: those left open, the surest first. ``checks``
-    are rows of ``CHECK``, at most a dozen, the costliest first. Coordinates: mm, origin at the
+    are rows of ``CHECK``, at most a dozen, the costliest first. ``discs`` (P, 2, 2) are pairs of
+    places in areas that are parts of one disc cut by black. Coordinates: mm, origin at the
     sheet's top left, x right, y down; the centre of pixel (row, column) lies at
     ((column + 0.5) / px_per_mm, (row + 0.5) / px_per_mm).
     """
@@ -150,3 +151,4 @@ class Flats:
     bridges: Rows = field(default_factory=lambda: no_rows(BRIDGE))
     gaps: Rows = field(default_factory=lambda: no_rows(GAP))
     checks: Rows = field(default_factory=lambda: no_rows(CHECK))
+    discs: F64 = field(default_factory=lambda: np.zeros((0, 2, 2)))

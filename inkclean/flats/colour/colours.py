@@ -63,8 +63,9 @@ def colour_areas(flats: Flats) -> Colouring:
     colours = np.full(count, _NONE, np.int64)  # −1 open, 0 paper, k = MUTED[k − 1]
     pairs = np.stack([flats.neighbours["a"], flats.neighbours["b"]], axis=1).astype(np.int64) - 1
     edges = np.sort(thing[pairs], axis=1)
-    edges, which = np.unique(edges, axis=0, return_inverse=True)
-    edge_mm = tally(which.ravel(), flats.neighbours["edge_mm"], len(edges))
+    apart = edges[:, 0] < edges[:, 1]  # parts of one thing may meet under a black
+    edges, which = np.unique(edges[apart], axis=0, return_inverse=True)
+    edge_mm = tally(which.ravel(), flats.neighbours["edge_mm"][apart], len(edges))
     around = _matrix(edges, count)
     size = tally(thing, flats.areas["size_mm2"], count)
     kind = np.zeros(count, np.uint8)

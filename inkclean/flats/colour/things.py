@@ -4,7 +4,7 @@ Where an outline passes behind something, it ends on that thing's outline in a T
 another T on the far side. Two such ends are one edge if a smooth curve can join them: the lines
 drawn on from both meet, and turn by no more than a right angle in all (Kellman and Shipley, "A
 theory of visual interpolation in object perception", Cognitive Psychology 23(2), 1991,
-DOI 10.1016/0010-0285(91)90009-D).
+DOI 10.1016/0010-0285(91)90009-D). Parts of a disc that black cuts are told by ``discs``.
 """
 
 from __future__ import annotations
@@ -13,6 +13,7 @@ import weakref
 from dataclasses import dataclass
 
 import numpy as np
+from scipy.sparse import coo_array, csgraph
 
 from inkclean.base.arrays import F64, I64, Bool
 from inkclean.flats.values import FIGURE, Flats
@@ -55,8 +56,9 @@ _latest: list[tuple[weakref.ref[Flats], I64]] = []
 def things_of(flats: Flats) -> I64:
     """Return (N,) the number of the thing that each area is part of, from 0.
 
-    Only figures that do not touch each other are parts of one thing. What was found for the
-    latest flats is kept as long as these are.
+    Only figures that do not touch each other are parts of one thing, but for parts of a disc,
+    which may meet under the black that cuts it. What was found for the latest flats is kept as
+    long as these are.
     """
     known = _latest[0] if _latest else None
     if known is None or known[0]() is not flats:
@@ -82,8 +84,13 @@ def _found(flats: Flats) -> I64:
 def _grouped(flats: Flats, pairs: list[tuple[int, int]]) -> I64:
     """Return the groups that the pairs make, the surest first, without any two that touch."""
     count = len(flats.areas)
-    thing = np.arange(count)
+    disc = _labels(flats, flats.discs)
+    disc = disc[(disc > 0).all(axis=1)] - 1
+    links = coo_array((np.ones(len(disc)), (disc[:, 0], disc[:, 1])), shape=(count, count))
+    thing = csgraph.connected_components(links, directed=False)[1].astype(np.int64)
     a, b = (flats.neighbours[side].astype(np.int64) - 1 for side in ("a", "b"))
+    apart = thing[a] != thing[b]
+    a, b = a[apart], b[apart]
     for one, other in pairs:
         if thing[one] == thing[other]:
             continue
