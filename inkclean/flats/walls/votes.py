@@ -43,7 +43,8 @@ RAGGED_MM = 3.0  # and for more than this in all, runs from mark to mark, and
 DOUBT_RAGGED = 1.0  # has to be likelier
 SURE_GAP = 2.0  # log-odds from which a gap between the ends of strokes is surely one,
 SURE_OPEN = 4.0  # and from which any opening is
-MANY_GAPS = 4.0  # on a page with fewer of these, and
+MANY_GAPS = 4.0  # on a page with fewer of these,
+MANY_A_DM = 0.1  # or fewer a decimetre of its lines, and
 FEW_GAPS = 1.0  # with fewer of them around a patch of paper, the line there is drawn closed,
 SURE_CLOSED = 2.0, 1.0, 1.0  # and openings between 0, 1, 2 ends of strokes fall below this,
 SURE_AROUND = 1.0, DOUBT, DOUBT  # or this: beside the paper around the drawing, and if they are
@@ -170,7 +171,9 @@ class Merger:
         What seems to be a gap there is a narrow place, or meant to be open: the patch comes out
         as plain filling has it.
         """
-        while (gaps := self.sure_gaps()).sum() < MANY_GAPS:
+        stands = ~np.isnan(self.odds)
+        many = max(MANY_GAPS, MANY_A_DM * self.wall[stands, DRAWN].sum() / 100)
+        while (gaps := self.sure_gaps()).sum() < many:
             inside = self.inside(gaps)
             closed = (gaps < FEW_GAPS)[self.patch] | inside
             opened = np.isfinite(self.odds) & (self.wall[:, OPEN] > 0) & closed
