@@ -122,6 +122,26 @@ def test_a_fold_that_stops_well_short_parts_no_closed_outline() -> None:
 
 
 @pytest.mark.slow(8)
+def test_a_few_gaps_on_a_large_page_part_no_closed_outline_far_from_them() -> None:
+    page = np.zeros((round(220 * PX_PER_MM), round(160 * PX_PER_MM)), np.uint8)
+    turn = np.linspace(0, 2 * np.pi, 65)[:, None]
+    ring = np.hstack([np.cos(turn), np.sin(turn)])
+    _line(page, np.array([30.0, 30.0]) + 18 * ring, 0.5)
+    _line(page, np.array([[22.0, 12.5], [22.0, 41.5]]), 0.4)  # stops short, as above
+    opened = [(62.0 + 17 * k, y) for k in range(6) for y in (20.0, 40.0)]
+    for place in opened:  # circles with a gap of 2 mm
+        _line(page, np.array(place) + 7 * ring[3:], 0.5)
+    for at in np.arange(0.0, 145.0, 8.0):  # and much that is closed
+        _line(page, np.array([[8.0, 65 + at], [152.0, 65 + at]]), 0.4)
+        _line(page, np.array([[8 + at, 65.0], [8 + at, 209.0]]), 0.4)
+    labels = areas_of(np.asarray(page, np.float32) / np.float32(255)).labels
+    at = [(16.0, 30.0), (36.0, 30.0), *opened, (2.0, 2.0)]
+    left, right, *rings, paper = (labels[int(y * PX_PER_MM), int(x * PX_PER_MM)] for x, y in at)
+    assert left == right != paper
+    assert len({*rings, paper}) == 13
+
+
+@pytest.mark.slow(8)
 def test_a_narrow_band_joins_no_two_closed_areas() -> None:
     joined = pairs = 0
     for seed in range(6):
