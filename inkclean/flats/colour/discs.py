@@ -157,18 +157,21 @@ def _best(edge: _Edge) -> tuple[_Circle | None, float]:
     start = np.linspace(0, n, TRIES // len(span), endpoint=False).astype(np.int64)
     one, wide = (side.ravel() for side in np.meshgrid(start, span))
     circles = _through(edge.at[one], edge.at[(one + wide) % n], edge.at[(one + 2 * wide) % n])
-    best, most = None, 0.0
-    for x, y, radius in circles.tolist():
-        if not LEAST_RADIUS_MM <= radius <= MOST_RADIUS_MM:
-            continue
-        circle = _Circle(x, y, radius)
-        far = np.hypot(*(edge.at - circle.middle).T)
-        if (far > radius + circle.off).mean() > OUTSIDE:
-            continue
-        if (shown := _angle(circle, edge.at[_on(circle, edge)])) > most:
-            best, most = circle, shown
-    if best is None or most < FIRST:
+    circles = circles[(circles[:, 2] >= LEAST_RADIUS_MM) & (circles[:, 2] <= MOST_RADIUS_MM)]
+    if not len(circles):
         return None, 0.0
+    radius = circles[:, 2:]
+    off = OFF_MM + OFF * radius
+    of = edge.at - circles[:, None, :2]
+    far = np.hypot(of[..., 0], of[..., 1])
+    faces = (of * edge.out).sum(axis=2) >= FACES * far
+    inside = (far > radius + off).mean(axis=1) <= OUTSIDE
+    on = faces & (np.abs(far - radius) < off) & inside[:, None]
+    shown = _shown(of, radius[:, 0], on)
+    if shown.max() < FIRST:
+        return None, 0.0
+    first = int(shown.argmax())
+    best, most = _Circle(*circles[first].tolist()), float(shown[first])
     for _ in range(3):
         best = _fitted(edge.at[_on(best, edge)]) or best
     return best, most
@@ -206,11 +209,23 @@ def _on(circle: _Circle, edge: _Edge) -> Bool:
 
 def _angle(circle: _Circle, at: F64) -> float:
     """Return how much of a circle places (N, 2) on it show, radians."""
-    of = at - circle.middle
-    turn = np.arctan2(of[:, 1], of[:, 0])
-    steps = max(12, int(2 * np.pi * circle.radius / 1.0))
-    seen = np.unique(np.floor((turn + np.pi) / (2 * np.pi) * steps).astype(np.int64) % steps)
-    return float(len(seen) * 2 * np.pi / steps)
+    every = np.ones((1, len(at)), bool)
+    return float(_shown((at - circle.middle)[None], np.array([circle.radius]), every)[0])
+
+
+def _shown(of: F64, radius: F64, on: Bool) -> F64:
+    """Return how much of circles (T,) places on them show, radians.
+
+    ``of`` (T, N, 2): the places from the middles; ``on`` (T, N): which count.
+    """
+    steps = np.maximum(12, 2 * np.pi * radius).astype(np.int64)  # of some 1 mm
+    circle, place = np.nonzero(on)
+    x, y = of[circle, place].T
+    turn = (np.arctan2(y, x) + np.pi) / (2 * np.pi)
+    step = (turn * steps[circle]).astype(np.int64) % steps[circle]
+    start = np.cumsum(steps) - steps
+    seen = np.bincount(start[circle] + step, minlength=int(steps.sum())) > 0
+    return np.asarray(np.add.reduceat(seen, start, dtype=np.int64) * 2 * np.pi / steps)
 
 
 def _parts(
