@@ -55,11 +55,17 @@ static Box box_of(const Task *task, int64_t piece)
     return box;
 }
 
+/* The whole number below, without a call of the C library. */
+static inline int32_t whole(double value)
+{
+    int32_t near = (int32_t)value;
+    return near - (value < near);
+}
+
 static Squares squares_of(const Task *task, Box box)
 {
-    Squares squares = {(int32_t)floor(box.left * task->per_px), (int32_t)floor(box.top * task->per_px),
-                       (int32_t)floor(box.right * task->per_px),
-                       (int32_t)floor(box.bottom * task->per_px)};
+    Squares squares = {whole(box.left * task->per_px), whole(box.top * task->per_px),
+                       whole(box.right * task->per_px), whole(box.bottom * task->per_px)};
     return squares;
 }
 
@@ -112,17 +118,33 @@ static int make_room(Sorted *sorted, int32_t places)
     return sorted->held != NULL;
 }
 
-/* The pieces of each row of squares; afterwards begin[k] is where row k ends. */
+/* Whether a piece touches a square of a row that is asked for. */
+static int touches(const Grid *grid, const Squares *s, int32_t row)
+{
+    const char *asked = grid->asked + (int64_t)row * grid->wide;
+    for (int32_t column = s->left; column <= s->right; column++)
+        if (asked[column])
+            return 1;
+    return 0;
+}
+
+/* The pieces of each row of squares that touch one asked for; afterwards begin[k] is where row k
+   ends. */
 static int by_rows(const Task *task, const Grid *grid, Sorted *rows)
 {
-    for (int64_t k = 0; k < task->pieces; k++)
-        for (int32_t row = grid->squares[k].top; task->among[k] && row <= grid->squares[k].bottom; row++)
-            rows->begin[row]++;
-    if (!make_room(rows, grid->tall))
-        return 0;
-    for (int64_t k = 0; k < task->pieces; k++)
-        for (int32_t row = grid->squares[k].top; task->among[k] && row <= grid->squares[k].bottom; row++)
-            rows->held[rows->begin[row]++] = (int32_t)k;
+    for (int fill = 0; fill < 2; fill++) {
+        for (int64_t k = 0; k < task->pieces; k++) {
+            const Squares *s = grid->squares + k;
+            for (int32_t row = s->top; task->among[k] && row <= s->bottom; row++)
+                if (touches(grid, s, row)) {
+                    if (fill)
+                        rows->held[rows->begin[row]] = (int32_t)k;
+                    rows->begin[row]++;
+                }
+        }
+        if (!fill && !make_room(rows, grid->tall))
+            return 0;
+    }
     return 1;
 }
 
