@@ -329,7 +329,7 @@ def _nearer(q: F32, u: F32, inner: F32, start: F32, end: F32) -> tuple[F32, F32]
 def on_cubics(cubics: F64, which: I64, t: F64) -> F64:
     """Points (N, 2) on those ``which`` (N,) of ``cubics`` (S, 4, 2), at parameters ``t`` (N,)."""
     t = t[:, None]
-    p0, p1, p2, p3 = (cubics[which, k] for k in range(4))
+    p0, p1, p2, p3 = cubics.take(which, axis=0).transpose(1, 0, 2)
     s = 1.0 - t
     points: F64 = s * s * (s * p0 + 3.0 * t * p1) + t * t * (3.0 * s * p2 + t * p3)
     return points

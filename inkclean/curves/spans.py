@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from inkclean.base.arrays import F32, I64, Bool
+from inkclean.curves.plane import put_rows
 
 
 @dataclass(frozen=True)
@@ -62,9 +63,10 @@ def sort_spans(spans: Spans) -> Spans:
 def put(spans: Spans, at: I64, values: Spans) -> Spans:
     """Return ``spans`` with those ``at`` replaced."""
     first, last = spans.first.copy(), spans.last.copy()
-    start, end = spans.start.copy(), spans.end.copy()
-    inner, worst, where = spans.inner.copy(), spans.worst.copy(), spans.at.copy()
+    start, end, inner = (part.copy("C") for part in (spans.start, spans.end, spans.inner))
+    worst, where = spans.worst.copy(), spans.at.copy()
     first[at], last[at] = values.first, values.last
-    start[at], end[at] = values.start, values.end
-    inner[at], worst[at], where[at] = values.inner, values.worst, values.at
+    for rows, fresh in ((start, values.start), (end, values.end), (inner, values.inner)):
+        put_rows(rows, at, fresh)
+    worst[at], where[at] = values.worst, values.at
     return Spans(first, last, start, end, inner, worst, where)

@@ -17,7 +17,7 @@ from inkclean.curves.outlines.placing import Corners
 from inkclean.curves.outlines.settle import settle
 from inkclean.curves.outlines.straights import rule_lines
 from inkclean.curves.outlines.tips import all_crossings, do_cross, pieces_of
-from inkclean.curves.plane import turn
+from inkclean.curves.plane import put_rows, rows_of, turn
 from inkclean.curves.spans import Spans
 from inkclean.curves.values import Curves
 
@@ -155,7 +155,10 @@ def _room_limits(outline: InkOutline, within: F64 | float) -> F32:
 def _of(pieces: _Pieces, which: Bool) -> _Pieces:
     keep = np.repeat(which, pieces.counts)
     return _Pieces(
-        pieces.cubics[keep], pieces.counts[which], pieces.corner[keep], pieces.straight[keep]
+        rows_of(pieces.cubics, keep),
+        pieces.counts[which],
+        pieces.corner[keep],
+        pieces.straight[keep],
     )
 
 
@@ -171,17 +174,25 @@ def _crossings(outline: InkOutline, pieces: _Pieces, asked: Bool) -> tuple[I64, 
     counts = np.add.reduceat(steps, np.cumsum(pieces.counts) - pieces.counts)
     loops = offsets_of(counts)
     some = np.flatnonzero(np.repeat(np.repeat(asked, pieces.counts), steps))
-    own, near = own[some], points[some]
-    squares = (np.max(points, axis=0) / _NARROW_PX).astype(np.int64) + 2
-    narrow = np.zeros(squares, np.bool_)
-    low = outline.points[outline.room < _NARROW_PX] / _NARROW_PX
-    narrow[tuple(np.clip(low, 0, squares - 1).astype(np.int64).T)] = True
-    suspect = (length < _SPECK_PX)[own]
-    suspect |= narrow[tuple(np.clip(near / _NARROW_PX, 0, squares - 1).astype(np.int64).T)]
+    own, near = own.take(some), points.take(some, axis=0)
+    squares = (np.array([points[:, 0].max(), points[:, 1].max()]) / _NARROW_PX).astype(np.int64) + 2
+
+    def square(places: F64) -> I64:
+        x, y = (
+            np.clip(along / _NARROW_PX, 0, most - 1).astype(np.int64)
+            for along, most in zip(places.T, squares.tolist(), strict=True)
+        )
+        return np.asarray(x * squares[1] + y)
+
+    narrow = np.zeros(squares.prod(), np.bool_)
+    narrow[square(rows_of(outline.points, outline.room < _NARROW_PX))] = True
+    suspect = (length < _SPECK_PX).take(own)
+    suspect |= narrow.take(square(near))
     # A corner's own place may lie far from the points that it was found by.
     for end, sharp in ((0, pieces.corner), (3, np.roll(pieces.corner, -1))):
-        beside = np.flatnonzero(sharp[own] & ~suspect)
-        away = near[beside] - pieces.cubics[own[beside], end]
+        beside = np.flatnonzero(sharp.take(own) & ~suspect)
+        away = near.take(beside, axis=0)
+        away -= pieces.cubics[:, end].take(own.take(beside), axis=0)
         suspect[beside] = np.hypot(away[:, 0], away[:, 1]) < _CARRIED_PX
     # Chords lie inside a bend: those of two cubics that bulge into each other by less than that
     # do not meet. So where they come this near, the cubics are looked at more closely.
@@ -249,17 +260,18 @@ def _samples(cubics: F64, steps: I64) -> tuple[F64, I64]:
     few = np.flatnonzero(steps == _STEPS)
     t = np.arange(_STEPS)[:, None] / _STEPS
     weights = np.hstack(((1 - t) ** 3, 3 * t * (1 - t) ** 2, 3 * t * t * (1 - t), t**3))
-    points[begin[few, None] + np.arange(_STEPS)] = weights @ cubics[few]
-    many = np.flatnonzero((steps != _STEPS)[own])
-    at = own[many]
-    points[many] = on_cubics(cubics, at, (many - begin[at]) / steps[at])
+    places = (begin.take(few)[:, None] + np.arange(_STEPS)).ravel()
+    put_rows(points, places, (weights @ cubics.take(few, axis=0)).reshape(-1, 2))
+    many = np.flatnonzero((steps != _STEPS).take(own))
+    at = own.take(many)
+    put_rows(points, many, on_cubics(cubics, at, (many - begin.take(at)) / steps.take(at)))
     return points, own
 
 
 def control_points(runs: Runs, spans: Spans) -> tuple[F64, Bool]:
     """Cubics (S, 4, 2) in px, and which of them are exact lines."""
-    p0 = runs.points[spans.first]
-    p3 = runs.points[spans.last]
+    p0 = runs.points.take(spans.first, axis=0)
+    p3 = runs.points.take(spans.last, axis=0)
     p1 = p0 + spans.inner[:, :1] * spans.start
     p2 = p3 - spans.inner[:, 1:] * spans.end
     straight = spans.last - spans.first == 1

@@ -10,6 +10,7 @@ Hoshyari et al., Perception-driven semi-structured boundary vectorization, ACM T
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cache
 from typing import Any
 
 import numpy as np
@@ -28,7 +29,7 @@ from inkclean.curves.outlines.placing import (
     take_in_specks,
 )
 from inkclean.curves.outlines.surroundings import REACH, look_around
-from inkclean.curves.plane import as_complex, as_points, cross, length, turn, unit
+from inkclean.curves.plane import as_complex, as_points, cross, length, rows_of, turn, unit
 
 # where a corner may be
 _TURN = 0.25  # tangent of the least turn within the points that give way to a corner
@@ -114,13 +115,13 @@ def _found(edges: InkEdges, coverage: F32, skip: int) -> tuple[I64, F64]:
     strength[at] = np.maximum(odds - _ODDS - _ODDS_BLUR * edges.blur, 0.0)
     unsure = np.flatnonzero((odds > _ODDS_LINES) & (strength[at] == 0.0))
     doubtful = at[unsure]
-    lines, pointed = _between_sides(edges, points, core[doubtful], told[doubtful], skip)
+    lines, pointed = _between_sides(edges, points, core[doubtful], rows_of(told, doubtful), skip)
     pointed &= odds[unsure] > _ODDS_TIP + _ODDS_BLUR * edges.blur
     strength[doubtful[lines | pointed]] = _ODDS_LEAST
     corner = _strongest(strength, told, edges.loops)
     if edges.blur > _ROUND_BLUR:
         corner = corner[~_ends(edges, corner)]
-    apex[corner], worst[corner] = _places(edges, points, core[corner], told[corner], skip)
+    apex[corner], worst[corner] = _places(edges, points, core[corner], rows_of(told, corner), skip)
     # Nothing is drawn beyond the page.
     height, width = coverage.shape
     apex = np.clip(apex, 0, (width, height))
@@ -135,7 +136,9 @@ def _judge_turns(edges: InkEdges, coverage: F32, points: F64, here: I64) -> tupl
         about = look_around(points, here[some], coverage, edges.blur, edges.noise)
         verdict = judge(about.values)
         odds[some] = verdict[:, 0]
-        told[some] = points[here[some]] + about.from_frame(verdict[:, 1:].astype(np.float64))
+        told[some] = points.take(here[some], axis=0) + about.from_frame(
+            verdict[:, 1:].astype(np.float64)
+        )
 
     for some in strips(here.size, _AT_ONCE):
         ask(some)
@@ -155,7 +158,7 @@ def _between_sides(
     off = length(_meeting(left, right) - told)
     bow = np.maximum(left.bow, right.bow)
     lines = (bow < _LINE_PX) & (by > _LINES_TURN[0]) & (by < _LINES_TURN[1])
-    far = _TRUST + _TRUST_SHARE * length(told - points[here])
+    far = _TRUST + _TRUST_SHARE * length(told - points.take(here, axis=0))
     tips = (bow < _STRAY_PX) & (by > _TIP_TURN) & (off < far)
     return np.asarray(lines & (off < _TOLD_PX)), np.asarray(tips)
 
@@ -176,7 +179,7 @@ def _ends(edges: InkEdges, corner: I64) -> Bool:
     steps = (corner[after] - corner) % size
 
     def at(place: I64, step: int) -> F64:
-        return points[begin + (place - begin + step) % size]
+        return points.take(begin + (place - begin + step) % size, axis=0)
 
     into = at(corner, -3) - at(corner, -7)
     out = at(corner[after], 7) - at(corner[after], 3)
@@ -203,7 +206,7 @@ def _places(edges: InkEdges, points: F64, corner: I64, told: F64, skip: int) -> 
         meeting = _meeting(left, right)
         away = length(meeting - told)
         off = away + _CLEAN * (left.used + right.used)
-        trusted = away < _TRUST + _TRUST_SHARE * length(told - points[corner])
+        trusted = away < _TRUST + _TRUST_SHARE * length(told - points.take(corner, axis=0))
         better = trusted & (off < least)
         apex[better], least[better] = meeting[better], off[better]
         if step == 0:
@@ -279,8 +282,9 @@ def _side(points: F64, here: I64, sign: int, skip: int, reach: int, stray: float
 
     z = as_complex(points)
 
+    @cache
     def at(k: int) -> Any:
-        return z[here + sign * k]
+        return z.take(here + sign * k)
 
     near = (at(skip) + at(skip + 1)) / 2.0
     far = (at(skip + reach) + at(skip + reach - 1)) / 2.0
@@ -340,12 +344,13 @@ def _strongest(strength: F64, told: F64, loops: I64) -> I64:
     candidate = np.flatnonzero(strength > 0.0)
     own = np.searchsorted(loops, candidate, side="right") - 1
     begin, size = loops[own], count[own]
+    own_told, own_strength = told.take(candidate, axis=0), strength.take(candidate)
     best = np.ones(candidate.size, np.bool_)
     for k in range(1, _BESIDE + 1):
         for sign in (-1, 1):
             there = begin + (candidate - begin + sign * k) % size
-            other = length(told[there] - told[candidate]) > _SAME_PX
-            best &= other | (strength[candidate] + (1e-9 if sign < 0 else 0.0) > strength[there])
+            other = length(told.take(there, axis=0) - own_told) > _SAME_PX
+            best &= other | (own_strength + (1e-9 if sign < 0 else 0.0) > strength.take(there))
     return candidate[best]
 
 
@@ -372,9 +377,10 @@ def _faithful(corner: I64, apex: F64, worst: F64, edges: InkEdges, strength: F64
                 there = begin + (corner - begin + sign * k) % size
                 other = np.where(open_ & keep[there], there, other)
                 open_ &= ~keep[there]
-            step = placed[other] - placed[corner]
+            step = placed.take(other, axis=0) - placed.take(corner, axis=0)
             for k in range(1, skip):
-                gone = points[begin + (corner - begin + sign * k) % size] - placed[corner]
+                gone = points.take(begin + (corner - begin + sign * k) % size, axis=0)
+                gone -= placed.take(corner, axis=0)
                 t = (as_complex(gone) * np.conj(as_complex(step))).real / np.maximum(
                     length(step) ** 2, 1e-12
                 )

@@ -18,6 +18,7 @@ from inkclean.base.compiled import compiled
 from inkclean.base.tiles import both
 from inkclean.curves.outlines.linking import link_loops
 from inkclean.curves.outlines.profiles import PAD, edge_places
+from inkclean.curves.plane import rows_of
 
 _loops = compiled("inkclean.curves.outlines._loops")
 
@@ -65,7 +66,7 @@ class InkEdges:
         keep = np.repeat(~loops, lengths)
         return replace(
             self,
-            points=self.points[keep],
+            points=rows_of(self.points, keep),
             loops=offsets_of(lengths[~loops]),
             room=self.room[keep],
             shape=self.shape[~loops],
@@ -103,12 +104,12 @@ def find_edges(coverage: F32) -> InkEdges:
     shape, hole, loop_order = _nest(ink, width, rows, order, loops)
     order, loops = _reorder(order, loops, loop_order)
     shape, hole = shape[loop_order], hole[loop_order]
-    points, room, aslant = points[order], room[order], aslant[order]
+    points, room, aslant = points.take(order, axis=0), room.take(order), aslant.take(order)
     keep = ~aslant | np.repeat(np.diff(loops) < _FEWEST, np.diff(loops))
     kept = np.add.reduceat(keep, loops[:-1], dtype=np.int64)
     keep |= np.repeat(kept < _FEWEST // 2, np.diff(loops))
     kept = np.add.reduceat(keep, loops[:-1], dtype=np.int64)
-    points = points[keep]
+    points = rows_of(points, keep)
     return InkEdges(
         points,
         offsets_of(kept),

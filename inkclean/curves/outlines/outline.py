@@ -8,7 +8,7 @@ from itertools import pairwise
 import numpy as np
 
 from inkclean.base.arrays import F32, F64, I32, I64, Bool, offsets_of
-from inkclean.curves.plane import as_complex, dot
+from inkclean.curves.plane import as_complex, dot, rows_of
 
 
 @dataclass(frozen=True)
@@ -88,7 +88,7 @@ def lay_runs(outline: InkOutline, tolerance: F32, most: F32) -> Runs:
     fixed[first] = fixed[last] = True
     low, high = around_fixed(fixed)
     return Runs(
-        points=outline.points[take],
+        points=outline.points.take(take, axis=0),
         tolerance=tolerance[take],
         most=most[take],
         first=first,
@@ -118,7 +118,7 @@ def leave_out(outline: InkOutline, loops: Bool) -> tuple[InkOutline, Bool]:
     lengths = np.diff(outline.loops)
     keep = np.repeat(~loops, lengths)
     kept = InkOutline(
-        outline.points[keep],
+        rows_of(outline.points, keep),
         offsets_of(lengths[~loops]),
         outline.corner[keep],
         outline.room[keep],

@@ -10,7 +10,7 @@ from inkclean.base.arrays import F64, I64, Bool, any_within, offsets_of
 from inkclean.curves.outlines.edges import InkEdges
 from inkclean.curves.outlines.outline import InkOutline
 from inkclean.curves.outlines.tips import beside, near_pieces, pieces_of, tips_crossed
-from inkclean.curves.plane import cross, length
+from inkclean.curves.plane import cross, length, rows_of
 
 _SPECK = 8  # points of a loop that may be a tip's end, broken off where it was thinner than a px
 _TIP_LEFT_PX = 0.5  # px beyond its edge that a tip reaches: less crosses nothing, and is none
@@ -35,7 +35,7 @@ class Corners:
         flags = np.zeros(keep.size, np.bool_)
         flags[self.at] = True
         return InkOutline(
-            points[keep],
+            rows_of(points, keep),
             offsets_of(kept),
             flags[keep],
             edges.room[keep],
@@ -52,13 +52,13 @@ class Corners:
 def place_corners(edges: InkEdges, corner: I64, apex: F64, skip: int) -> tuple[F64, Bool, I64]:
     """Points with corners in place, which of them stay, and how many in each loop."""
     points = edges.points.copy()
-    points[corner] = apex[corner]
+    points[corner] = apex.take(corner, axis=0)
     keep = keep_clear(corner, edges.loops, skip)
     own = np.searchsorted(edges.loops, corner, side="right") - 1
     begin, size = edges.loops[own], np.diff(edges.loops)[own]
     for sign in (-1, 1):
         beside = begin + (corner - begin + sign * skip) % size
-        away = length(edges.points[beside] - apex[corner])
+        away = length(edges.points.take(beside, axis=0) - apex.take(corner, axis=0))
         keep[beside[away < _ROUNDED_PX * skip]] = False
     keep[corner] = True
     return points, keep, np.add.reduceat(keep, edges.loops[:-1], dtype=np.int64)
@@ -79,7 +79,7 @@ def take_in_specks(
     points, keep, kept = place_corners(edges, corner, apex, skip)
     place = np.cumsum(keep) - 1
     loops = offsets_of(kept)
-    tip, piece = tips_crossed(pieces_of(points[keep], loops), place[tips])
+    tip, piece = tips_crossed(pieces_of(rows_of(points, keep), loops), place[tips])
     speck = np.searchsorted(loops, piece, side="right") - 1
     at = tips[tip]
     own = np.searchsorted(edges.loops, at, side="right") - 1
@@ -92,7 +92,7 @@ def take_in_specks(
     stays = ~np.repeat(gone, np.diff(edges.loops))
     number = np.cumsum(stays) - 1
     corner, tips = corner[stays[corner]], np.unique(at[stays[at]])
-    return edges.without(gone), number[corner], apex[stays], number[tips]
+    return edges.without(gone), number[corner], rows_of(apex, stays), number[tips]
 
 
 def draw_back(edges: InkEdges, corner: I64, apex: F64, skip: int, tips: I64) -> I64:
@@ -106,7 +106,7 @@ def draw_back(edges: InkEdges, corner: I64, apex: F64, skip: int, tips: I64) -> 
         return corner
     points, keep, kept = place_corners(edges, corner, apex, skip)
     place = np.cumsum(keep) - 1
-    pieces = pieces_of(points[keep], offsets_of(kept))
+    pieces = pieces_of(rows_of(points, keep), offsets_of(kept))
     # Tips only shrink: nothing is met later that is not near now.
     among = near_pieces(pieces, beside(pieces, place[tips]))
     while tips.size:

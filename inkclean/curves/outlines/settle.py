@@ -66,11 +66,13 @@ class _Loops:
 
     def beside(self, rows: I64, by: I64 | int) -> F64:
         """The points (R, 2) ``by`` steps on from ``rows`` along their loops."""
-        begin, length = self.begin.take(rows), self.length.take(rows)
         # A step is shorter than a loop: it leaves it at one end at most.
-        there = rows + by
-        there += np.where(there < begin, length, 0)
-        there -= np.where(there >= begin + length, length, 0)
+        there, begin = rows + by, self.begin.take(rows)
+        under = np.flatnonzero(there < begin)
+        there[under] += self.length.take(rows.take(under))
+        begin += self.length.take(rows)
+        over = np.flatnonzero(there >= begin)
+        there[over] -= self.length.take(rows.take(over))
         return self.points.take(there, axis=0)
 
 

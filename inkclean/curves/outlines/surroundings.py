@@ -63,7 +63,7 @@ def look_around(points: F64, here: I64, coverage: F32, blur: float, noise: float
     np.clip(values, -_FAR_PX, _FAR_PX, out=values)
     ways = as_points(way)
     if CAN_SEE:
-        seen_turned(coverage, points[here], ways, sign, _taps(), values, 4 * REACH)
+        seen_turned(coverage, points.take(here, axis=0), ways, sign, _taps(), values, 4 * REACH)
     else:
         seen = _seen(points[here], ways, sign, coverage)
         values[:, 4 * REACH : -2] = np.where(mirrored[:, None], 1.0 - seen, seen)
