@@ -12,7 +12,7 @@ import torch
 import torch.nn.functional as fn
 from torch import Tensor
 
-from tests.fitting.ink.papers import across, field, never_ink, slow, spread, uniform
+from tests.fitting.ink.papers import across, field, slow, spread, uniform
 
 
 def beside(shape: tuple[int, int, int], per_mm: Tensor, old: Tensor, page: Tensor) -> Tensor:
@@ -28,8 +28,6 @@ def beside(shape: tuple[int, int, int], per_mm: Tensor, old: Tensor, page: Tenso
         # on old pages so many times as often as on others
         few = torch.multinomial(1 + (aged - 1) * old, max(1, round(share * shape[0])))
         part = make((len(few), shape[1], shape[2]), per_mm[few], given[few])
-        if make is copied:
-            part = never_ink(part, page[few], old[few])
         total[few] = total[few] + part
     return total
 

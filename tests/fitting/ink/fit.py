@@ -37,15 +37,15 @@ from tests.fitting.ink.pool import KINDS, Pool, Shelf
 from tests.fitting.ink.sketch import sketch
 from tests.fitting.ink.wear import Seen, worn
 
-RATE, RATE_AGAIN = 2.5e-3, 4e-4
+RATE, RATE_AGAIN = 2.5e-3, 1e-3
 MEAN = 0.9985  # of the running mean of weights
 EDGES = 2.0  # what pixels at edges count on top
 SOFT = 0.3  # what soft marks count in the output of their own
-PALE_SAY = 2.5  # what pixels of soft marks count on top in the ink's
+PALE_SAY = 2.0  # what pixels of soft marks count on top in the ink's
 WORST, WORST_PX = 0.05, 12  # what the worst pixel in a square counts: of dry ink, of soft marks
 TEXT = 0.3  # share of pages full of lettering
 WORN, TAKEN, TIMES = 128, 96, 3  # pieces worn at once, taken for a step, steps between
-SHARES = (0.36, 0.24, 0.4)  # of the kinds
+SHARES = (0.42, 0.26, 0.32)  # of the kinds
 RESERVE_S = 25.0  # to write everything at the end
 SAVE_S = 200.0  # between two times that the network is written
 

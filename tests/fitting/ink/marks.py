@@ -163,37 +163,6 @@ def far_lines(maps: Maps, hand: Hand, rng: Rng) -> None:
             thin.stroke(maps, points, rng, density=density)
 
 
-def close_lines(maps: Maps, hand: Hand, rng: Rng) -> None:
-    """Faint fine hatching, its gaps hardly wider than its lines, some of it fanned out."""
-    width = float(np.exp(rng.uniform(np.log(0.06), np.log(0.25))))
-    thin = replace(hand, width=width, tremor=float(rng.choice([0.0, 0.01])))
-    apart = max(0.17, width * float(rng.uniform(1.6, 3.5)))
-    turn, fan = rng.uniform(0, np.pi), float(rng.choice([0.0, 0.0, 0.01]))
-    at, many, long = place(rng), int(rng.integers(8, 60)), float(rng.uniform(2, 14))
-    bend, ragged, density = rng.normal() * 0.02, rng.uniform(0, 0.3), float(rng.uniform(0.3, 1.1))
-    for k in range(many):
-        way = turn + fan * k
-        out, across = np.array([np.cos(way), np.sin(way)]), np.array([-np.sin(way), np.cos(way)])
-        half = max(0.8, long / 2 * (1 + ragged * rng.normal()))
-        s = np.linspace(-half, half, max(5, round(half / 0.4)))
-        off = (k - many / 2 + 0.08 * rng.normal()) * apart
-        line = at + out * s[:, None] + across * (off + bend * s * s)[:, None]
-        thin.stroke(maps, line, rng, density=density)
-
-
-def small_marks(maps: Maps, hand: Hand, rng: Rng) -> None:
-    """Dots and ticks of a pen that lie alone, far and wide."""
-    at = place(rng)
-    spread = float(np.exp(rng.uniform(np.log(4), np.log(60))))
-    size = float(np.exp(rng.uniform(np.log(0.12), np.log(1.6))))
-    tick = float(rng.choice([0.3, 0.3, 1.0, 3.0]))
-    for _ in range(int(np.exp(rng.uniform(0, np.log(60))))):
-        centre = at + rng.uniform(-1, 1, 2) * spread
-        own = size * float(rng.uniform(0.7, 1.3))
-        points = centre + np.linspace(0, 1, 3)[:, None] * rng.normal(size=2) * own * tick
-        lay(maps, points, np.full(3, own), np.ones(3), np.zeros(3))
-
-
 def dots(maps: Maps, hand: Hand, rng: Rng) -> None:
     """Stipple."""
     at, spread = place(rng), rng.uniform(1.5, 14)
@@ -315,8 +284,6 @@ PEN: tuple[tuple[Callable[[Maps, Hand, Rng], None], float], ...] = (
     (lines, 0.25),
     (far_lines, 0.15),
     (dots, 0.05),
-    (small_marks, 0.12),
-    (close_lines, 0.15),
     (black, 0.1),
     (brush, 0.08),
 )

@@ -11,8 +11,6 @@ import torch
 import torch.nn.functional as fn
 from torch import Tensor
 
-SPECK = 0.5  # how dense dust is at most, against the page's ink
-
 
 def uniform(n: int, low: float, high: float, device: torch.device) -> Tensor:
     """Return (n,) random numbers."""
@@ -87,15 +85,6 @@ def across(shape: tuple[int, int, int], turn: Tensor, off: Tensor) -> tuple[Tens
     return x * cos + y * sin - off[:, None, None], y * cos - x * sin
 
 
-def never_ink(marks: Tensor, page: Tensor, old: Tensor) -> Tensor:
-    """Return specks, at most ``SPECK`` as dense as the page's ink: denser ones may be drawn.
-
-    Old sheets and copies have darker ones all the same.
-    """
-    most = torch.where(old > 0, torch.full_like(page, 9.0), SPECK * page)
-    return torch.minimum(marks, most[:, None, None])
-
-
 def grain(shape: tuple[int, int, int], relief: Tensor, per_mm: Tensor, most: Tensor) -> Tensor:
     """Return the light of bare paper about 1: tooth in raking light, fibres, clouds, laid lines."""
     n, device = shape[0], relief.device
@@ -127,7 +116,7 @@ def printed(shape: tuple[int, int, int], per_mm: Tensor, density: Tensor) -> Ten
         beside = (torch.remainder(away, apart[:, None, None]) - apart[:, None, None] / 2).abs()
         line = torch.sigmoid((wide[:, None, None] / 2 - beside) / 0.5)
         total = torch.maximum(total, line * (both if k else torch.ones_like(both))[:, None, None])
-    broken = (field(shape, spread(n, 0.1, 4, device) * per_mm) > 0.3).float()
+    broken = (field(shape, spread(n, 0.1, 1.2, device) * per_mm) > 0.3).float()
     patchy = (chance(n, 0.35, device) * uniform(n, 0.5, 1, device))[:, None, None]
     return density[:, None, None] * total * (1 - patchy * broken)
 

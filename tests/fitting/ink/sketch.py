@@ -20,7 +20,7 @@ def sketch(rng: Rng) -> U8:
     layer = np.zeros((SIDE // COARSER,) * 2, np.uint8)
     if rng.random() < BLANK:
         return layer
-    width = float(np.exp(rng.uniform(np.log(0.14), np.log(1.0))))
+    width = float(np.exp(rng.uniform(np.log(0.2), np.log(1.0))))
     makers = (_circles, _search, _straight, _shading, _lines)
     for k in rng.choice(len(makers), int(rng.integers(4, 24)), p=(0.2, 0.3, 0.2, 0.12, 0.18)):
         makers[k](layer, width, rng)

@@ -24,10 +24,7 @@ AROUND_MM = 0.35
 SEEN, LEAST_SEEN = 0.9, 0.025
 FAINT = (0.02, 0.06)  # density of a soft mark that may be there, and is
 THIN, THIN_GAIN = 0.85, 2.5  # of hairs: the coverage along their middle, and how far it is raised
-DRY_SAY, PALE_DRY_SAY = 7.0, 0.8  # what a dry stroke counts on top, and where ink is pale
-GAP_SAY, GAP_PX = 1.0, 5  # what narrow gaps count on top, and how wide they are
-# What small marks count on top that lie alone; around, and ink there.
-LONE_SAY, LONE_MM, LONE_MM2 = 6.0, 1.0, 0.35
+DRY_SAY, PALE_DRY_SAY = 6.0, 0.6  # what a dry stroke counts on top, and where ink is pale
 EDGE = 8  # px at a piece's border that have no say: blur runs over them from the other side
 
 
@@ -119,21 +116,7 @@ def _worn(pieces: Pieces) -> Seen:
     vote = says * (fn.max_pool2d(-vote[:, None], 2)[:, 0] < 0)
     vote = vote * _to_be_seen(dark, truth, per_mm / 2)
     vote[:, :EDGE] = vote[:, -EDGE:] = vote[:, :, :EDGE] = vote[:, :, -EDGE:] = 0
-    vote = vote * (1 + GAP_SAY * _gaps(truth) + LONE_SAY * _lone(truth, per_mm / 2))
     return Seen(dark, _level(dark, truth, page), truth, vote, _soft(faint, truth))
-
-
-def _gaps(truth: Tensor) -> Tensor:
-    """Return 1 on narrow gaps between strokes, 0 elsewhere."""
-    ink = (truth[:, None] > 0.5).float()
-    closed = -fn.max_pool2d(-fn.max_pool2d(ink, GAP_PX, 1, GAP_PX // 2), GAP_PX, 1, GAP_PX // 2)
-    return (closed - ink)[:, 0]
-
-
-def _lone(truth: Tensor, per_mm: Tensor) -> Tensor:
-    """Return 1 on small marks with little else around them, 0 elsewhere."""
-    around = blurred(truth, LONE_MM * per_mm) * (2 * math.pi * LONE_MM**2)  # mm² of ink
-    return ((around < LONE_MM2) & (truth > 0.5)).float()
 
 
 def _kept_thin(truth: Tensor) -> Tensor:
@@ -243,15 +226,14 @@ def _beside(pieces: Pieces, relief: Tensor, page: Tensor, lens: Tensor) -> tuple
     shape, n = tuple(pieces.cover.shape), len(pieces.cover)
     device, per_mm, old = pieces.cover.device, pieces.per_mm, pieces.old
     soft = _column(_share_through(old) * page.clamp_max(1.7)) * _behind(pieces, lens)
-    soft = soft + _unmixed(_pencil(pieces, relief, page), per_mm)
-    ruled = chance(n, 0.14, device) * spread(n, 0.03, 0.28, device) * page.clamp(0.3, 2.5)
+    soft = soft + _pencil(pieces, relief, page)
+    ruled = chance(n, 0.12, device) * spread(n, 0.03, 0.22, device) * page.clamp(0.3, 2.5)
     soft = soft + papers.printed(shape, per_mm, ruled)
     weak = _column((0.3 + 0.7 * page).clamp_max(1.3))
     worse = _column(1 + old * uniform(n, 0, 1.2, device))
     total = soft + weak * worse * papers.stains(shape, per_mm)
     total = total + weak * worse * papers.folds(shape, per_mm) + papers.smudges(shape, per_mm, old)
-    dust = papers.never_ink(papers.dust(shape, per_mm) * weak * 0.7, page, old)
-    total = total + dust + papers.rims(shape, per_mm, old)
+    total = total + papers.dust(shape, per_mm) * weak * 0.7 + papers.rims(shape, per_mm, old)
     return total + aged.beside(shape, per_mm, old, page), soft
 
 
@@ -291,19 +273,6 @@ def _pencil(pieces: Pieces, relief: Tensor, page: Tensor) -> Tensor:
     smooth = _column(chance(n, 0.4, device) * uniform(n, 0.3, 1, device))
     laid = smooth + (1 - smooth) * tooth
     return _column(much * page.clamp(0.3, 2.5)) * laid * pressed
-
-
-def _unmixed(pencil: Tensor, per_mm: Tensor) -> Tensor:
-    """Return what is left of ``pencil`` where it was coloured and taken away.
-
-    The package knows a pencil's colour in a tenth of a millimetre round about, so that of thin
-    lines and of the tooth's tops a good part stays, and the paper beside them grows lighter.
-    """
-    n, device = len(pencil), pencil.device
-    near = blurred(pencil, spread(n, 0.08, 0.22, device) * per_mm)
-    much = chance(n, 0.45, device) * uniform(n, 0.5, 1.1, device)
-    stronger = 1 + chance(n, 0.5, device) * (much > 0) * uniform(n, 0, 1.0, device)
-    return _column(stronger) * (pencil - _column(much) * near)
 
 
 def _taken(light: Tensor, page: Tensor, shade: Tensor, old: Tensor) -> Tensor:
