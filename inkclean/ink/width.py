@@ -85,22 +85,25 @@ def _run(
     right: int,
     steps: int,
 ) -> F32:
-    """Return the px from each place to the half level, both ways along a row or column."""
+    """Return the px from each place to the half level, both ways along a row or column.
+
+    Where the picture ends first, it counts up to there.
+    """
     height, width = coverage.shape
+    flat = coverage.reshape(-1)
+    middle = rows * width + columns
+    before, after = (rows, height - 1 - rows) if down else (columns, width - 1 - columns)
     total = np.zeros(len(rows), np.float32)
-    for sign in (-1, 1):
-        going = np.ones(len(rows), bool)
-        last = coverage[rows, columns]
+    for sign, room in ((-1, before), (1, after)):
+        going, last = np.arange(len(rows)), flat.take(middle)
         for step in range(1, steps):
-            row = rows + sign * step * down
-            column = columns + sign * step * right
-            going &= (row >= 0) & (row < height) & (column >= 0) & (column < width)
-            if not going.any():
+            there = room.take(going) >= step
+            going, last = going[there], last[there]
+            if not going.size:
                 break
-            value = coverage[np.clip(row, 0, height - 1), np.clip(column, 0, width - 1)]
+            value = flat.take(middle.take(going) + sign * step * (down * width + right))
             inside = value >= 0.5
             share = (last - 0.5) / np.maximum(last - value, 1e-6)
-            total += np.where(going, np.where(inside, 1.0, share), 0.0)
-            going &= inside
-            last = value
+            total[going] += np.where(inside, 1.0, share)
+            going, last = going[inside], value[inside]
     return total

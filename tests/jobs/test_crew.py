@@ -13,7 +13,7 @@ from inkclean.cli.options import progress
 from inkclean.jobs.crew import choose
 from inkclean.jobs.crew.choose import crew_for
 from inkclean.jobs.crew.foresight import Foresight
-from inkclean.jobs.processes import cores
+from inkclean.jobs.crew.room import cores
 
 
 @dataclass(frozen=True)

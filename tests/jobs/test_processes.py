@@ -5,7 +5,8 @@ from __future__ import annotations
 import itertools
 from pathlib import Path
 
-from inkclean.jobs.processes import Pool, _container_mb, free_memory_mb
+from inkclean.jobs.crew.room import _container_mb, free_memory_mb
+from inkclean.jobs.processes import Pool
 from tests.jobs import pool_tasks
 
 

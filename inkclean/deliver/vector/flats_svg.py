@@ -6,7 +6,6 @@ areas that share a border share every point of it.
 
 from __future__ import annotations
 
-from io import StringIO
 from pathlib import Path
 
 import numpy as np
@@ -15,8 +14,8 @@ from inkclean.base.colour import as_hex
 from inkclean.base.errors import printable
 from inkclean.curves.values import Curves
 from inkclean.deliver.files import placed
+from inkclean.deliver.vector.elements import described, document, element
 from inkclean.deliver.vector.paths import STEPS_PER_MM, encode_cubics, encode_polygons
-from inkclean.deliver.vector.svg import new_drawing
 from inkclean.flats.borders import outlines
 from inkclean.flats.colour.colours import Colouring
 from inkclean.flats.values import Flats
@@ -39,22 +38,28 @@ def write_flats_svg(
 
 def flats_svg(flats: Flats, colouring: Colouring, curves: Curves) -> str:
     """Return an SVG with one path for each area, hard-edged, and the ink's curves over them."""
-    drawing = new_drawing((curves.width_mm, curves.height_mm), STEPS_PER_MM)
     fills = [as_hex(colour) for colour in colouring.palette]
-    drawing.add(drawing.rect(size=("100%", "100%"), id="background", fill=fills[0]))
-    group = drawing.add(
-        drawing.g(id="flats", stroke="none", fill_rule="evenodd", shape_rendering="crispEdges")
-    )
     shapes = outlines(flats.labels, flats.px_per_mm, _WITHIN_MM)
     data = encode_polygons(shapes.points, shapes.loops, shapes.label, in_steps=True)
     labels = shapes.label[np.flatnonzero(np.diff(shapes.label, prepend=-1))].tolist()
+    areas = []
     for label, text in zip(labels, data, strict=True):
         row = int(colouring.of_area[label])
-        area = group.add(drawing.path(text, id=f"area-{label}", fill=fills[row]))
-        area.set_desc(title=printable(colouring.names[row]))
+        name = described(printable(colouring.names[row]))
+        areas.append(element("path", name, d=text, id=f"area-{label}", fill=fills[row]))
     one = np.zeros(curves.loops.size - 1, np.int64)
     ink = encode_cubics(curves.cubics, curves.loops, curves.straight, one, in_steps=True)
-    drawing.add(drawing.path("".join(ink), id="ink", fill="#000000"))
-    whole = StringIO()
-    drawing.write(whole)
-    return whole.getvalue()
+    drawn = [
+        element("rect", fill=fills[0], id="background", width="100%", height="100%", x="0", y="0"),
+        element(
+            "g",
+            "".join(areas),
+            id="flats",
+            stroke="none",
+            fill_rule="evenodd",
+            shape_rendering="crispEdges",
+        ),
+        element("path", d="".join(ink), id="ink", fill="#000000"),
+    ]
+    size = curves.width_mm, curves.height_mm
+    return document(size, STEPS_PER_MM, "", "".join(drawn))

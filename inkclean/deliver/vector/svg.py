@@ -6,20 +6,16 @@ unit is one millimetre.
 
 from __future__ import annotations
 
-from io import StringIO
 from pathlib import Path
-from typing import Any
 
 import numpy as np
-import svgwrite
 
 from inkclean.base.arrays import I64
 from inkclean.base.errors import printable
 from inkclean.curves.values import Curves, Strokes
+from inkclean.deliver.vector.elements import described, document, element
 from inkclean.deliver.vector.paths import encode_cubics, encode_widths
 
-_FILLED = {"fill": "#000", "fill_rule": "evenodd"}
-_EMPTY = '<g fill="#000" fill-rule="evenodd" />'
 # Strokes are grouped by widths this far apart, mm: finer than pens are sold.
 _WIDTH_STEP_MM = 0.05
 
@@ -29,8 +25,7 @@ def write_svg(curves: Curves, path: Path, *, title: str, description: str) -> No
 
     Large pieces come first. ``path`` is written as it is, UTF-8.
     """
-    drawing = new_drawing((curves.width_mm, curves.height_mm), 1, title, description)
-    _save(drawing, path, _add_shapes(drawing, curves))
+    _save(curves, _shapes(curves), path, title, description)
 
 
 def write_strokes_svg(strokes: Strokes, path: Path, *, title: str, description: str) -> None:
@@ -40,71 +35,48 @@ def write_strokes_svg(strokes: Strokes, path: Path, *, title: str, description: 
     its nodes in mm as ``data-widths``, so that the swelling of a line is not lost.
     """
     blacks = strokes.blacks
-    drawing = new_drawing((blacks.width_mm, blacks.height_mm), 1, title, description)
-    shapes = _add_shapes(drawing, blacks) if blacks.loops.size > 1 else ""
-    if strokes.strokes.size > 1:
-        _add_strokes(drawing, strokes)
-    _save(drawing, path, shapes)
+    drawn = _shapes(blacks) if blacks.loops.size > 1 else ""
+    drawn += _stroked(strokes) if strokes.strokes.size > 1 else ""
+    _save(blacks, drawn, path, title, description)
 
 
-def new_drawing(
-    size: tuple[float, float], units: int, title: str | None = None, description: str | None = None
-) -> Any:
-    """Return an empty drawing of ``size`` mm, with so many user ``units`` a mm; nothing in it is
-    checked against the standard, which would take longer than to make it.
-    """
-    width, height = (f"{side:.6g}" for side in size)
-    box = (f"{round(side * units)}" for side in size) if units > 1 else (width, height)
-    drawing = svgwrite.Drawing(
-        size=(f"{width}mm", f"{height}mm"), viewBox=" ".join(("0 0", *box)), debug=False
-    )
-    if title is not None and description is not None:
-        drawing.set_desc(printable(title), printable(description))
-    return drawing
-
-
-def _save(drawing: Any, path: Path, shapes: str) -> None:
-    """Write the drawing with ``shapes`` in the group that was left empty for them."""
-    whole = StringIO()
-    drawing.write(whole)
-    text = whole.getvalue()
-    if shapes:
-        before, _, after = text.partition(_EMPTY)
-        text = f"{before}{_EMPTY.removesuffix(' />')}>{shapes}</g>{after}"
+def _save(page: Curves, drawn: str, path: Path, title: str, description: str) -> None:
+    about = described(printable(title), printable(description))
+    text = document((page.width_mm, page.height_mm), 1, about, drawn)
     path.write_text(text, encoding="utf-8", newline="\n")
 
 
-def _add_shapes(drawing: Any, curves: Curves) -> str:
-    """Add the empty group of the shapes, and return the paths that go into it.
-
-    An object for each of ten thousand paths takes longer than all else of the file; path data
-    has nothing that would have to be escaped.
-    """
-    drawing.add(drawing.g(**_FILLED))
+def _shapes(curves: Curves) -> str:
+    """Return the group of the shapes; path data has nothing that would have to be escaped."""
     data = encode_cubics(curves.cubics, curves.loops, curves.straight, curves.shape)
-    if not data:
-        return ""
-    return "".join([f'<path d="{data[shape]}" />' for shape in _large_first(curves).tolist()])
+    order = _large_first(curves).tolist() if data else []
+    paths = "".join([f'<path d="{data[shape]}" />' for shape in order])
+    return element("g", paths, fill="#000", fill_rule="evenodd")
 
 
-def _add_strokes(drawing: Any, strokes: Strokes) -> None:
+def _stroked(strokes: Strokes) -> str:
     ends = strokes.strokes
     none = np.zeros(ends[-1], np.bool_)
     data = encode_cubics(strokes.cubics, ends, none, np.arange(ends.size - 1), strokes.closed)
     widths = encode_widths(strokes.widths_mm, ends)
     mean = np.add.reduceat(strokes.widths_mm.mean(1), ends[:-1]) / np.diff(ends)
     step = np.maximum(np.rint(mean / _WIDTH_STEP_MM), 1).astype(np.int64)
+    groups = []
     for width in np.unique(step):
-        group = drawing.g(
-            fill="none",
-            stroke="#000",
-            stroke_linecap="round",
-            stroke_linejoin="round",
-            stroke_width=f"{width * _WIDTH_STEP_MM:.2f}",
+        some = np.flatnonzero(step == width).tolist()
+        paths = [f'<path d="{data[one]}" data-widths="{widths[one]}" />' for one in some]
+        groups.append(
+            element(
+                "g",
+                "".join(paths),
+                fill="none",
+                stroke="#000",
+                stroke_linecap="round",
+                stroke_linejoin="round",
+                stroke_width=f"{width * _WIDTH_STEP_MM:.2f}",
+            )
         )
-        drawing.add(group)
-        for stroke in np.flatnonzero(step == width):
-            group.add(drawing.path(data[stroke], data_widths=widths[stroke]))
+    return "".join(groups)
 
 
 def _large_first(curves: Curves) -> I64:

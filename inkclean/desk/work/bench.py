@@ -14,7 +14,7 @@ from contextlib import suppress
 from typing import Any
 
 from inkclean.desk.work.task import PageTask
-from inkclean.jobs.processes import free_memory_mb
+from inkclean.jobs.crew.room import free_memory_mb
 
 Publish = Callable[[dict[str, Any]], None]
 # More pages at hand than this are not worth their memory.

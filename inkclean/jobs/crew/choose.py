@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from statistics import median
 from typing import Protocol
 
-from inkclean.jobs.processes import SHARE, cores, free_memory_mb
+from inkclean.jobs.crew.room import SHARE, cores, free_memory_mb
 
 # Megapixels that a process must get for its start (about 1 s) to pay: some 3 s of work
 _PAYS_MP = 8.0
