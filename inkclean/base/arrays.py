@@ -5,7 +5,7 @@ pixel is (0, 0) and its centre (0.5, 0.5); millimetres are pixels divided by px/
 same origin at the sheet's top left.
 """
 
-from typing import Any, TypeAlias
+from typing import Any, TypeAlias, TypeVar
 
 import cv2
 import numpy as np
@@ -20,6 +20,9 @@ F64: TypeAlias = NDArray[np.float64]
 C128: TypeAlias = NDArray[np.complex128]
 Bool: TypeAlias = NDArray[np.bool_]
 
+_F = TypeVar("_F", np.float32, np.float64)
+
+_FEW = 64  # values of which numpy tells the median as fast
 _AT_ONCE = 1 << 20  # pairs of points that are measured at once
 
 
@@ -46,6 +49,23 @@ def count_up(counts: NDArray[Any]) -> I64:
     """Return 0, 1, 2 … within each of N groups of ``counts`` (N,), one group after another."""
     first = np.cumsum(counts) - counts
     return np.asarray(np.arange(int(counts.sum())) - np.repeat(first, counts), np.int64)
+
+
+def median(values: NDArray[_F]) -> _F:
+    """Return what ``numpy.median`` does of all ``values``, to the bit.
+
+    numpy looks for both middle ones and the last at once, by a way ten times slower than the one
+    that it has for a single place.
+    """
+    half = values.size // 2
+    if values.size < _FEW:
+        return values.dtype.type(np.median(values))
+    parted = np.partition(values.ravel(), half)
+    if np.isnan(parted[half:].max()):
+        return values.dtype.type(np.nan)
+    if values.size % 2:
+        return parted[half]  # type: ignore[no-any-return]
+    return (parted[:half].max() + parted[half]) / values.dtype.type(2)  # type: ignore[no-any-return]
 
 
 def distance_to_paper(mask: NDArray[Any]) -> F32:

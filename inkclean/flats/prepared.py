@@ -7,7 +7,7 @@ from dataclasses import dataclass, field, replace
 import cv2
 import numpy as np
 
-from inkclean.base.arrays import F32, U8, Bool
+from inkclean.base.arrays import F32, U8, Bool, median
 from inkclean.base.tiles import both
 from inkclean.flats.around import Around, around_ink
 from inkclean.flats.kept import Kept
@@ -143,7 +143,7 @@ def _broad(ink: Bool) -> float:
         return 0.0
     deep = depth(ink)
     middle = (deep > 0) & (deep >= np.asarray(cv2.dilate(deep, square(3)), np.float32))
-    return 2 * float(np.median(deep[middle])) - 1 if middle.any() else 0.0
+    return 2 * float(median(deep[middle])) - 1 if middle.any() else 0.0
 
 
 def _closed(ink: Bool, seen: Seen, lettering: Written, scale: float) -> Bool:

@@ -9,7 +9,7 @@ from functools import lru_cache
 import cv2
 import numpy as np
 
-from inkclean.base.arrays import F32, F64, I64, Bool
+from inkclean.base.arrays import F32, F64, I64, Bool, median
 from inkclean.base.tiles import TILE, Tile, side_by_side, tiles
 from inkclean.ink.levels import laplacian
 from inkclean.ink.seen.places import Places
@@ -154,7 +154,7 @@ def ink_depth(
     del found
     if dark.size == 0:
         return Depth(np.ones(shape, np.float32))
-    page = float(np.percentile(dark[trust >= np.median(trust)], 75))
+    page = float(np.percentile(dark[trust >= median(trust)], 75))
 
     def around(grid: F32, reach_mm: float) -> F32:
         radius = max(1, round(reach_mm * px_per_mm / BLOCK_PX))

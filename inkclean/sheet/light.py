@@ -7,7 +7,7 @@ from dataclasses import replace
 import cv2
 import numpy as np
 
-from inkclean.base.arrays import U8, Bool
+from inkclean.base.arrays import U8, Bool, median
 from inkclean.base.colour import to_linear
 from inkclean.sheet.holes import punched_holes
 from inkclean.sheet.lit import Lit, at, shape_of
@@ -81,5 +81,5 @@ def _noise(tone: Lit, shading: LightGrid) -> float:
     rows = ((rows[::stride] + 0.5) * (high / shading.paper.shape[0])).astype(np.int64)
     columns = ((columns[::stride] + 0.5) * (wide / shading.paper.shape[1])).astype(np.int64)
     values = at(tone, np.minimum(rows, high - 1), np.minimum(columns, wide - 1))
-    spread = np.abs(values - np.median(values, axis=0))
-    return max(1e-3, 1.4826 * float(np.median(spread)))
+    spread = np.abs(values - np.array([median(channel) for channel in values.T]))
+    return max(1e-3, 1.4826 * float(median(spread)))

@@ -16,7 +16,7 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 
-from inkclean.base.arrays import F32, U8, Bool, length
+from inkclean.base.arrays import F32, U8, Bool, length, median
 from inkclean.base.colour import to_linear
 from inkclean.base.tiles import ROWS, both, side_by_side, strips
 from inkclean.sheet.pale import PALE, PALEST, line_tone, pale_blacks, upper_light
@@ -131,7 +131,7 @@ def _usable(light: F32, level: F32, per_mm: float, inside: Bool | None) -> Bool:
     slope = np.maximum(np.maximum(slopes[0], slopes[1]), slopes[2])
     limit = SHARP_PER_MM
     if usable.any():
-        limit = max(limit, 4.0 * float(np.median(slope[usable][::5])))
+        limit = max(limit, 4.0 * float(median(slope[usable][::5])))
     return np.asarray(usable & (slope < limit), np.bool_)
 
 

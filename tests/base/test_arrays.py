@@ -5,7 +5,15 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from inkclean.base.arrays import F32, any_within, count_up, distance_to_paper, length, offsets_of
+from inkclean.base.arrays import (
+    F32,
+    any_within,
+    count_up,
+    distance_to_paper,
+    length,
+    median,
+    offsets_of,
+)
 
 
 def _at(values: F32, start: int) -> F32:
@@ -55,3 +63,21 @@ def test_nearness_is_that_of_all_pairs(points: int, places: int, reach: float) -
     apart = np.hypot(*(own[:, None] - other).transpose(2, 0, 1))
     assert np.array_equal(any_within(own, other, reach), (apart < reach).any(axis=1))
     assert not any_within(own, np.zeros((0, 2)), reach).any()
+
+
+@pytest.mark.parametrize("kind", [np.float32, np.float64])
+@pytest.mark.parametrize("count", [1, 2, 64, 65, 1000, 10_001])
+def test_the_median_is_numpys_to_the_bit(count: int, kind: type[np.float32 | np.float64]) -> None:
+    rng = np.random.default_rng(count)
+    for values in (rng.normal(size=count), np.round(rng.normal(size=count), 1)):
+        some = values.astype(kind)
+        found = median(some)
+        assert found == np.median(some) and found.dtype == some.dtype
+    wide = rng.normal(size=(2 * count, 3)).astype(kind)
+    assert median(wide[::2, :2]) == np.median(wide[::2, :2])
+
+
+def test_a_median_with_what_is_no_number_is_none() -> None:
+    values = np.ones(200)
+    values[70] = np.nan
+    assert np.isnan(median(values))

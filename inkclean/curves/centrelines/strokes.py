@@ -7,7 +7,7 @@ from collections.abc import Callable
 import cv2
 import numpy as np
 
-from inkclean.base.arrays import F32, F64, I64, U8, Bool, distance_to_paper, offsets_of
+from inkclean.base.arrays import F32, F64, I64, U8, Bool, distance_to_paper, median, offsets_of
 from inkclean.curves.centrelines.crossing import merge_crossings
 from inkclean.curves.centrelines.joining import Middle, run_through
 from inkclean.curves.centrelines.meeting import meet
@@ -79,7 +79,7 @@ def centrelines(coverage: F32, px_per_mm: float, within_mm: float = 0.02) -> Str
 def _spot_blacks(ink: U8, radius: F32, px_per_mm: float) -> Bool:
     """Ink too broad to be drawn by a line: opened by a disc of that breadth."""
     ridge = (radius > 0.9) & (radius >= cv2.dilate(radius, np.ones((3, 3), np.uint8)))
-    middling = float(np.median(radius[ridge])) if ridge.any() else 0.0
+    middling = float(median(radius[ridge])) if ridge.any() else 0.0
     half = max(_BROAD * middling, _BROAD_MM * px_per_mm / 2.0)
     core = (radius > half).astype(np.uint8)
     if not core.any():

@@ -13,7 +13,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from inkclean.base.arrays import F32, F64, I32, I64, Bool, offsets_of
+from inkclean.base.arrays import F32, F64, I32, I64, Bool, median, offsets_of
 from inkclean.base.compiled import compiled
 from inkclean.base.tiles import both
 from inkclean.curves.outlines.linking import link_loops
@@ -144,7 +144,7 @@ def _noise(points: F64) -> float:
         size += normal * normal
     across = np.abs(across) / np.sqrt(np.maximum(size, 1e-18))
     # The weights' squares add up to 70; half of all normal errors lie within 0.6745.
-    return float(np.median(across) / (0.6745 * np.sqrt(70.0)))
+    return float(median(across) / (0.6745 * np.sqrt(70.0)))
 
 
 def _nothing() -> InkEdges:

@@ -15,7 +15,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from inkclean.base.arrays import F32, F64, I64, Bool
+from inkclean.base.arrays import F32, F64, I64, Bool, median
 from inkclean.base.compiled import compiled
 
 _loops = compiled("inkclean.curves.outlines._loops")
@@ -47,7 +47,7 @@ def edge_places(flat: F32, width: int, rows: I64, columns: I64) -> tuple[Bool, F
     aslant, facing, astride = (
         np.concatenate(part) for part in zip(*(_lie(flat, *way) for way in ways), strict=True)
     )
-    steep = float(np.median(astride[~aslant])) if not aslant.all() else 1.0
+    steep = float(median(astride[~aslant])) if not aslant.all() else 1.0
     sharp = float(np.clip((steep - _SHARP[0]) / (_SHARP[1] - _SHARP[0]), 0.0, 1.0))
     along = [_place(flat, first, step, sharp) for first, step, _ in ways]
     upright = np.argsort(columns % width * (flat.size // width) + columns // width)

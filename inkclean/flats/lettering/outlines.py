@@ -12,7 +12,7 @@ import cv2
 import numpy as np
 from scipy.ndimage import percentile_filter
 
-from inkclean.base.arrays import F32, F64, I32, I64, U8, Bool
+from inkclean.base.arrays import F32, F64, I32, I64, U8, Bool, median
 from inkclean.flats.rasters import pieces, tally
 
 BROADEST_MM = 2.2  # of an outline
@@ -46,7 +46,7 @@ def outline_of(ink: Bool, inside: Bool, px_per_mm: float) -> Bool:
     size = tally(piece.ravel(), None, count)
     beyond = np.zeros(count)
     np.maximum.at(beyond, piece[rest], (away - broad)[rest])
-    usual = float(np.median(broad[band])) if band.any() else USUAL_MM * px_per_mm
+    usual = float(median(broad[band])) if band.any() else USUAL_MM * px_per_mm
     touches = (cv2.dilate(band.view(np.uint8), np.ones((3, 3), np.uint8)) > 0) & rest
     touching = tally(piece[touches], None, count)
     at_tail = tally(piece[touches & _in_tail(inside, nearest, px_per_mm)], None, count)

@@ -14,7 +14,7 @@ from dataclasses import dataclass, replace
 import cv2
 import numpy as np
 
-from inkclean.base.arrays import F32, F64, U8, Bool
+from inkclean.base.arrays import F32, F64, U8, Bool, median
 from inkclean.base.tiles import pixel_by_pixel, side_by_side
 from inkclean.ink.pencil.pigments import (
     AXES,
@@ -228,7 +228,7 @@ def _signs(mask: Bool, strongest: F32, fringe: Bool, beside: Bool, per_mm: float
     ]
     broad, uneven, printed = side_by_side(lambda sign: sign(), signs)
     return Evidence(
-        core=float(np.exp(-np.median(chosen))),
+        core=float(np.exp(-median(chosen))),
         broad=broad,
         company=inside / max(outside, 1e-6),
         uneven=uneven,
@@ -252,7 +252,7 @@ def _unevenness(density: F32, core: Bool, per_mm: float) -> float:
     mean = around(weight * density)[told] / count
     square = around(weight * density * density)[told] / count
     deviation = np.sqrt(np.maximum(square - mean * mean, 0))
-    return float(np.median(deviation / np.maximum(mean, np.float32(1e-3))))
+    return float(median(deviation / np.maximum(mean, np.float32(1e-3))))
 
 
 def _printed(mask: Bool, per_mm: float) -> float:

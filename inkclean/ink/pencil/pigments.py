@@ -17,7 +17,7 @@ from itertools import combinations
 import cv2
 import numpy as np
 
-from inkclean.base.arrays import F32, F64, Bool, length
+from inkclean.base.arrays import F32, F64, Bool, length, median
 from inkclean.base.colour import as_hex, decode, encode
 from inkclean.base.tiles import pixel_by_pixel
 
@@ -161,7 +161,7 @@ def find_pigments(colours: Colours) -> list[Pigment]:
     clear = away_from_ink(colours)
     total = float(clear.size)
     strength = colours.strength
-    floor = max(LEAST_CHROMA, 5.0 * float(np.median(strength[::5, ::5])))
+    floor = max(LEAST_CHROMA, 5.0 * float(median(strength[::5, ::5])))
     tinted = np.flatnonzero(clear & (strength > floor))
     sample, strength = colours.density.reshape(-1, 3)[tinted], strength.ravel()[tinted]
     across, along = colours.across.ravel()[tinted], colours.along.ravel()[tinted]
@@ -204,7 +204,7 @@ def _measure(sample: F32, strength: F32, share: float) -> Pigment:
     The neutral part is a lower quantile of what goes with a unit of chroma: grey of ink's
     edges only ever adds to it.
     """
-    strong = strength >= np.median(strength)
+    strong = strength >= median(strength)
     rays = sample[strong] / strength[strong, None]
     neutral = rays.mean(axis=1)
     ray = np.median(rays - neutral[:, None], axis=0) + np.quantile(neutral, LEAST_NEUTRAL)

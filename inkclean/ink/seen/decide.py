@@ -15,7 +15,7 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 
-from inkclean.base.arrays import F32, F64, I32, I64, U8, Bool, length
+from inkclean.base.arrays import F32, F64, I32, I64, U8, Bool, length, median
 from inkclean.ink.levels import laplacian
 from inkclean.ink.seen.places import darkness
 from inkclean.sheet.lit import averaged
@@ -91,7 +91,7 @@ def _least_slope(dark: F32, slope: F32) -> float:
     edge = mask - cv2.erode(mask, np.ones((3, 3), np.uint8))
     if not edge.any():
         return 1.0
-    usual = float(np.median(slope[edge > 0]))
+    usual = float(median(slope[edge > 0]))
     near = cv2.dilate((codes > half * 0.6).astype(np.uint8), np.ones((7, 7), np.uint8))
     paper = slope[near == 0]
     paper = paper[:: max(1, paper.size // 500_000)]

@@ -8,7 +8,7 @@ from functools import cached_property
 import cv2
 import numpy as np
 
-from inkclean.base.arrays import F32, F64, I64, U8, Bool
+from inkclean.base.arrays import F32, F64, I64, U8, Bool, median
 from inkclean.base.tiles import both
 
 # Lines kept: four of a page, the rest of desk and drawing; as many more are looked at first.
@@ -47,7 +47,7 @@ class Slopes:
     @cached_property
     def faint(self) -> float:
         """Least slope that is an edge in this picture."""
-        usual = np.median(np.abs(self.across[::3, ::3]) + np.abs(self.down[::3, ::3]))
+        usual = median(np.abs(self.across[::3, ::3]) + np.abs(self.down[::3, ::3]))
         return float(np.clip(FAINT_TIMES * usual, *FAINT_RANGE))
 
 
