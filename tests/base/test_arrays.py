@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 import pytest
 
@@ -70,10 +72,10 @@ def test_nearness_is_that_of_all_pairs(points: int, places: int, reach: float) -
 def test_the_median_is_numpys_to_the_bit(count: int, kind: type[np.float32 | np.float64]) -> None:
     rng = np.random.default_rng(count)
     for values in (rng.normal(size=count), np.round(rng.normal(size=count), 1)):
-        some = values.astype(kind)
+        some: Any = values.astype(kind)
         found = median(some)
         assert found == np.median(some) and found.dtype == some.dtype
-    wide = rng.normal(size=(2 * count, 3)).astype(kind)
+    wide: Any = rng.normal(size=(2 * count, 3)).astype(kind)
     assert median(wide[::2, :2]) == np.median(wide[::2, :2])
 
 
