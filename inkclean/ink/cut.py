@@ -21,6 +21,7 @@ from inkclean.ink.edges import settle_edges
 from inkclean.ink.levels import EdgeLevels, deblur, deblur_gain, disc
 from inkclean.ink.seen.bridges import DUST_MM, bridge, drop_scraps
 from inkclean.ink.seen.coarse import coarse_ink
+from inkclean.ink.seen.parts import parts_of
 from inkclean.ink.seen.places import Places, find_places
 from inkclean.ink.values import Grey
 from inkclean.sheet.lit import repeated
@@ -121,9 +122,5 @@ def _larger(mask: Bool, px: float) -> Bool:
 
     Smaller ones may be dust, which is removed where it can be brought back.
     """
-    if not mask.any():
-        return mask
-    _, label, stats, _ = cv2.connectedComponentsWithStats(mask.view(np.uint8), connectivity=8)
-    large = np.maximum(stats[:, cv2.CC_STAT_WIDTH], stats[:, cv2.CC_STAT_HEIGHT]) >= px
-    large[0] = False
-    return np.asarray(large[np.asarray(label)], np.bool_)
+    parts = parts_of(mask, px)
+    return np.zeros_like(mask) if parts is None else parts

@@ -15,8 +15,9 @@ import math
 import cv2
 import numpy as np
 
-from inkclean.base.arrays import F32, I32, I64, Bool
+from inkclean.base.arrays import F32, I64, Bool
 from inkclean.base.tiles import TILE, Tile, side_by_side, strips, tiles
+from inkclean.ink.seen.parts import beside_broad, parts_of
 from inkclean.ink.seen.places import Places
 from inkclean.ink.values import Grey
 from inkclean.sheet.lit import STRIP, averaged, repeated, stretched
@@ -162,14 +163,13 @@ def _broad(inked: Bool, px_per_mm: float) -> Bool:
     """Return where ink is broader than a fine pen's: a brush, or hatching grown together."""
     reach = _reach(BROAD_MM / 2, px_per_mm)
     kernel = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (2 * reach + 1,) * 2)
-    beside = np.ones((2 * WHOLE_PX + 1,) * 2, np.uint8)
+    disc = np.asarray(kernel, np.uint8)
     broad = np.zeros_like(inked)
 
     def fill(tile: Tile) -> None:
-        here = inked[tile.around]
-        if here.any():
-            opened = cv2.morphologyEx(here.view(np.uint8), cv2.MORPH_OPEN, kernel)
-            broad[tile.own] = np.asarray(cv2.dilate(opened, beside))[tile.inner] > 0
+        found = beside_broad(inked[tile.around], disc, WHOLE_PX)
+        if found is not None:
+            broad[tile.own] = found[tile.inner]
 
     parts = tiles((inked.shape[0], inked.shape[1]), TILE, 2 * reach + WHOLE_PX)
     side_by_side(fill, parts)
@@ -191,17 +191,9 @@ def drop_scraps(coverage: F32, places: Places, px_per_mm: float) -> None:
 
     def scraps(tile: Tile) -> Bool | None:
         here = light[tile.around]
-        parts = _parts(here)
-        if parts is None:
-            return None
-        label, extent = parts
-        scrap = (extent < SCRAP_MM * unit) & (extent >= DUST_MM * unit)
-        scrap[0] = False
-        if not scrap.any():
-            return None
-        scrap[label[(places.odds[tile.around] > 0) & here]] = False
-        gone = scrap[label]
-        if not gone.any():
+        seen = places.odds[tile.around] > 0
+        gone = parts_of(here, DUST_MM * unit, SCRAP_MM * unit, seen)
+        if gone is None:
             return None
         around = cv2.dilate(gone.view(np.uint8), np.ones((3, 3), np.uint8)) > 0
         around &= ~here | gone
@@ -218,18 +210,6 @@ def drop_scraps(coverage: F32, places: Places, px_per_mm: float) -> None:
         )
         whole = slice(0, rows.stop - rows.start), slice(0, columns.stop - columns.start)
         coverage[rows, columns][repeated(around, places.factor, whole)] = 0
-
-
-def _parts(mask: Bool) -> tuple[I32, I32] | None:
-    """Return the label of each pixel of ``mask`` (h, w), 0 beside, and how long each part is.
-
-    None where there is none.
-    """
-    if not mask.any():
-        return None
-    _, label, stats, _ = cv2.connectedComponentsWithStats(mask.view(np.uint8), connectivity=8)
-    extent = np.maximum(stats[:, cv2.CC_STAT_WIDTH], stats[:, cv2.CC_STAT_HEIGHT])
-    return np.asarray(label, np.int32), np.asarray(extent, np.int32)
 
 
 def _pencilled(grey: Grey, shape: tuple[int, ...], px_per_mm: float) -> Bool:
@@ -251,11 +231,9 @@ def _leave_slits(inked: Bool, shut: Bool, odds: F32, px_per_mm: float) -> None:
 
     def slits(tile: Tile) -> None:
         own = inked[tile.own]
-        parts = _parts(shut[tile.around]) if (own & shut[tile.own]).any() else None
-        if parts is not None:
-            label, extent = parts
-            slit = (extent >= long)[label[tile.inner]] & shut[tile.own]
-            own &= ~slit | (odds[tile.own] > SURE_ODDS)
+        slit = parts_of(shut[tile.around], long) if (own & shut[tile.own]).any() else None
+        if slit is not None:
+            own &= ~slit[tile.inner] | (odds[tile.own] > SURE_ODDS)
 
     # a slit that leaves what is seen around a tile is long enough
     halo = math.ceil(long) + 1
