@@ -86,7 +86,14 @@ def test_package_import_is_light() -> None:
 
 
 def test_a_page_is_cleaned_without_what_takes_long_to_load() -> None:
-    modules = ("jobs.batch", "jobs.crew.choose", "page", "jobs.results", "sheet.read", "curves.trace")
+    modules = (
+        "jobs.batch",
+        "jobs.crew.choose",
+        "page",
+        "jobs.results",
+        "sheet.read",
+        "curves.trace",
+    )
     lines = "; ".join(f"import inkclean.{module}" for module in modules)
     slow = ["scipy", "skimage", "reportlab", "pikepdf", "xml.etree", "http", "concurrent.futures"]
     code = f"import sys; {lines}; import inkclean.deliver.vector.svg; "
