@@ -38,6 +38,7 @@ TWIN_MM = 1.0  # bridges with both ends this near each other lie over one gap
 BLACK_MM = 2.4  # ink broader than this is a black
 LINE_MM = 0.6  # a usual line
 SURE_SEAM = 6.0  # and narrow places on a page drawn closed, where they are this sure
+PAPER = 0.5  # coverage below which there is no ink
 LEAST_PX = 2  # a join that parts two areas for less than this parts nothing
 
 
@@ -84,10 +85,8 @@ def find_flats(
     first = Judged(rooms, merger.odds.copy())
     root = merger.run()
     if merger.drawn_closed():
-        pores = page.closed & ~page.ink
-        shut = pores & (page.seen.seam > SURE_SEAM) | breaks(pores, page.ink, page.broad)
-        fine = turn.there(page.around.cut(ink.coverage))
-        root = as_filled(rooms, root, fine, shut | page.lettering.counters)
+        paper, shut = _shut(page, ink)
+        root = as_filled(rooms, root, paper, shut)
     rooms, page.kept.deep = deepened(
         regrouped(rooms, root), root, LINE_MM * page.scale, page.kept.deep
     )
@@ -117,6 +116,16 @@ def _middles(page: Prepared) -> Middles:
     if page.kept.middles is None:
         page.kept.middles = Middles.of(page.ink)
     return page.kept.middles
+
+
+def _shut(page: Prepared, ink: Ink) -> tuple[Bool, Bool]:
+    """Return where there is no ink at its own resolution, and what parts a page drawn closed."""
+    if page.kept.shut is None:
+        pores = page.closed & ~page.ink
+        shut = pores & (page.seen.seam > SURE_SEAM) | breaks(pores, page.ink, page.broad)
+        paper = page.turn.there(page.around.cut(ink.coverage) < PAPER)
+        page.kept.shut = paper, shut | page.lettering.counters
+    return page.kept.shut
 
 
 def _barred(rooms: Rooms, joins: Joins, page: Prepared, odds: F64) -> Bool:

@@ -37,7 +37,8 @@ class Kept:
     (N,) what barred them, ``met_walls`` (H, W) where panels met on paper, and ``opened`` the
     places that were said to be open; ``ground`` is what came of it. ``lies`` (cells + 1,
     panels + 1) is how much of each cell lies in which. ``ends`` tells of ridges, by number, how
-    many ends of strokes each runs between.
+    many ends of strokes each runs between; ``shut`` is paper at the ink's own resolution, and
+    what parts it on a page drawn closed.
     """
 
     zone: I64 | None = None
@@ -52,3 +53,4 @@ class Kept:
     laid: Laid | None = None
     middles: Middles | None = None
     ends: dict[int, int] = field(default_factory=dict)
+    shut: tuple[Bool, Bool] | None = None

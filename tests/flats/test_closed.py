@@ -90,9 +90,9 @@ def test_a_narrow_place_opens_again_unless_it_is_shut(finer: int) -> None:
     fine = np.repeat(np.repeat(ink, finer, 0), finer, 1).astype(np.float32)
     none, root = np.zeros_like(shut), np.arange(rooms.count + 1)
     left, right, outside = (int(rooms.label[at]) for at in ((30, 20), (30, 70), (2, 2)))
-    filled = as_filled(rooms, root, fine, none)
+    filled = as_filled(rooms, root, fine < 0.5, none)
     assert filled[left] == filled[right] != filled[outside]
-    kept = as_filled(rooms, root, fine, shut)
+    kept = as_filled(rooms, root, fine < 0.5, shut)
     assert len({kept[left], kept[right], kept[outside]}) == 3
 
 
@@ -104,7 +104,7 @@ def test_a_scrap_goes_where_its_paper_goes() -> None:
     root = np.arange(rooms.count + 1)
     root[right] = outside  # merged across a line that has no gap, though larger paper hangs on it
     ink[31:54, 44:46] = False
-    filled = as_filled(rooms, root, ink.astype(np.float32), np.zeros_like(shut))
+    filled = as_filled(rooms, root, ~ink, np.zeros_like(shut))
     assert filled[left] == filled[right]
 
 

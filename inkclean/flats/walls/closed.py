@@ -12,6 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from inkclean.base.arrays import F32, F64, I32, I64, Bool
+from inkclean.base.tiles import side_by_side, strips
 from inkclean.flats.rasters import depth, dilated, pieces, square, tally
 from inkclean.flats.walls.joins import Joins
 from inkclean.flats.walls.rooms import Rooms
@@ -22,6 +23,7 @@ SIDE = 0.25  # of a narrow patch's outline that another lies along makes these t
 RADII = 1.1, 1.5, 2.0, 2.6, 3.5, 4.6  # of circles around the end of a stroke, in its widths
 STEPS = 48  # round a circle
 BROAD = 1 / 3  # ink on more of a circle than this is no single stroke
+BAND_ROWS = 256
 
 _Map = TypeVar("_Map", bound=np.generic)
 
@@ -184,23 +186,22 @@ def _inked(ink: Bool, at: F64) -> Bool:
     return np.asarray(inside & ink[row.clip(0, height - 1), column.clip(0, width - 1)])
 
 
-def as_filled(rooms: Rooms, root: I64, coverage: F32, shut: Bool) -> I64:
+def as_filled(rooms: Rooms, root: I64, paper: Bool, shut: Bool) -> I64:
     """Return the root of each room when what hangs together on paper is made one.
 
-    ``root`` (N + 1,) is what the rooms were merged to, ``coverage`` (h, w) that of the ink, finer
-    than the rooms' raster: narrow places are paper there. Only walls laid across paper part, and
-    what is ``shut`` (H, W). A patch of paper goes where most of it went already.
+    ``root`` (N + 1,) is what the rooms were merged to, ``paper`` (h, w) where there is no ink,
+    finer than the rooms' raster: narrow places are paper there. Only walls laid across paper
+    part, and what is ``shut`` (H, W). A patch of paper goes where most of it went already.
     """
     parting = root[rooms.a] != root[rooms.b]
     wall = np.zeros(int(rooms.cells.wall.max(initial=0)) + 1, bool)
     wall[rooms.join[parting[rooms.pair]] + 1] = True
     # ink on the coarser raster reaches a little further
-    across = _to(dilated(wall[rooms.cells.wall] | shut, square(5)) > 0, coverage.shape)
-    count, patch = pieces((coverage < 0.5) & ~across, 4)
-    label = _to(np.where(rooms.cells.open_, rooms.label, 0), coverage.shape)
-    here = (label > 0) & (patch > 0)
+    across = _to(dilated(wall[rooms.cells.wall] | shut, square(5)) > 0, paper.shape)
+    count, patch = pieces(paper & ~across, 4)
+    label = _to(np.where(rooms.cells.open_, rooms.label, np.int32(0)), paper.shape)
     most = rooms.count + 1
-    key, times = np.unique(label[here].astype(np.int64) * count + patch[here], return_counts=True)
+    key, times = _often(label, patch, count)
     lies = _largest_of(most, key // count, key % count, times)
     key, at = np.unique(key % count * most + root[key // count], return_inverse=True)
     times = np.bincount(at.ravel(), times, len(key))
@@ -209,6 +210,31 @@ def as_filled(rooms: Rooms, root: I64, coverage: F32, shut: Bool) -> I64:
     first = np.full(most, most)
     np.minimum.at(first, new, np.arange(most))
     return np.asarray(first[new])
+
+
+def _often(label: I32, patch: I32, count: int) -> tuple[I64, I64]:
+    """Return all keys ``label * count + patch`` of two maps, rising, and how often each is met.
+
+    Pixels without a label or a patch, 0, don't count.
+    """
+
+    def some(rows: slice) -> tuple[I64, I64]:
+        one, other = label[rows].ravel(), patch[rows].ravel()
+        # neighbours are mostly alike
+        new = np.ones(one.size, bool)
+        new[1:] = (one[1:] != one[:-1]) | (other[1:] != other[:-1])
+        starts = np.flatnonzero(new)
+        times = np.diff(starts, append=one.size)
+        one, other = one[starts], other[starts]
+        here = (one > 0) & (other > 0)
+        return one[here].astype(np.int64) * count + other[here], times[here]
+
+    keys, times = (
+        np.concatenate(part)
+        for part in zip(*side_by_side(some, strips(len(label), BAND_ROWS)), strict=True)
+    )
+    key, at = np.unique(keys, return_inverse=True)
+    return key, np.bincount(at.ravel(), times, len(key)).astype(np.int64)
 
 
 def _largest_of(count: int, of: I64, value: I64, times: NDArray[Any]) -> I64:

@@ -133,10 +133,13 @@ class Merger:
         rooms is worse.
         """
         for sure, together in ((True, self.worst), (False, self.least)):
-            limit = self.limits(sure)
+            every = np.arange(len(self.wall))
+            limit = self.limits(every, sure)
             while len(rows := together(np.flatnonzero(self.odds < limit))):
-                self.rescore([self.merge(row) for row in rows.tolist() if self.falls(row, limit)])
-                limit = self.limits(sure)
+                changed = self.rescore(
+                    [self.merge(row) for row in rows.tolist() if self.falls(row, limit)]
+                )
+                limit[changed] = self.limits(changed, sure)
         self.without_lone_doubts()
         return rooted(self.parent)
 
@@ -144,12 +147,12 @@ class Merger:
         """Return whether a wall still falls, others having fallen since it was judged."""
         return bool(self.odds[row] < limit[row] and not self.apart(np.array([row]))[0])
 
-    def limits(self, sure: bool) -> F64:
-        """Return the log-odds (E,) below which each wall falls, surely or in doubt."""
+    def limits(self, rows: I64, sure: bool) -> F64:
+        """Return the log-odds (N,) below which walls fall, surely or in doubt."""
         if sure:
-            return np.full(len(self.wall), SURELY_NONE)
-        drawn, open_ = self.wall[:, DRAWN], self.wall[:, OPEN]
-        seen = (open_ > 0) & (self.wall[:, LOWEST] > SEAM_SEEN)
+            return np.full(len(rows), SURELY_NONE)
+        drawn, open_ = self.wall[rows, DRAWN], self.wall[rows, OPEN]
+        seen = (open_ > 0) & (self.wall[rows, LOWEST] > SEAM_SEEN)
         ragged = (open_ > RAGGED_MM) & (open_ > RAGGED * (drawn + open_))
         return np.where(ragged, DOUBT_RAGGED, np.where(seen, DOUBT_SEEN, DOUBT))
 
@@ -226,11 +229,14 @@ class Merger:
         both = (lowest[self.a[order]] == rank) & (lowest[self.b[order]] == rank)
         return np.asarray(order[both])
 
-    def rescore(self, rooms: list[int]) -> None:
-        """Judge the walls around some rooms anew."""
-        around = {row for room in rooms for row in self.around[room].values()}
+    def rescore(self, rooms: list[int]) -> I64:
+        """Judge the walls around some rooms anew; return which these are."""
+        around: set[int] = set()
+        for room in rooms:
+            around.update(self.around[room].values())
         rows = np.array(sorted(around), np.int64)
         self.odds[rows] = self.scores(rows)
+        return rows
 
     def merge(self, row: int) -> int:
         """Let a wall fall; return the room that its two become."""
