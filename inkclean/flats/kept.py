@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from inkclean.base.arrays import I64, Bool
+from inkclean.flats.maps.depths import Depths
 from inkclean.flats.maps.full import Full
 from inkclean.flats.values import Point, Rows
 from inkclean.flats.walls.belonging import Met
@@ -20,13 +21,15 @@ from inkclean.flats.walls.traced import Middles
 class Laid:
     """What was laid out for the cells of a ``serial`` number: the area of each (cells + 1,).
 
-    ``full`` is the label map, ``rows`` (N,) are rows of AREA as they were measured.
+    ``full`` is the label map, ``rows`` (N,) are rows of AREA as they were measured, ``deep`` how
+    deep the paper of the working raster of the sheet is.
     """
 
     serial: int
     area: I64
     full: Full
     rows: Rows
+    deep: Depths
 
 
 @dataclass

@@ -9,6 +9,7 @@ from inkclean.base.tiles import both
 from inkclean.flats.kept import Laid
 from inkclean.flats.maps.again import laid_again
 from inkclean.flats.maps.areas import measure, numbered
+from inkclean.flats.maps.depths import Depths
 from inkclean.flats.maps.full import Full, at_full_resolution
 from inkclean.flats.prepared import Prepared
 from inkclean.flats.values import Rows
@@ -30,6 +31,7 @@ def lay_out(page: Prepared, ink: Ink, rooms: Rooms, bridges: F64) -> tuple[U16, 
     coverage = page.around.seen(ink.coverage)
     before = kept.laid if kept.laid is not None and kept.laid.serial == cells.after else None
     change = None if before is None else numbers(cells, area, before.area)
+    kept.laid = None  # what it holds is changed in place
 
     def full() -> Full:
         made = None
@@ -39,17 +41,18 @@ def lay_out(page: Prepared, ink: Ink, rooms: Rooms, bridges: F64) -> tuple[U16, 
             made = laid_again(before.full, *given, change.now, window)
         return made or at_full_resolution(*given)
 
-    def rows() -> tuple[Rows, Rows]:
-        known, box = None, None
+    def rows() -> tuple[Rows, Rows, Depths]:
+        known, box, deep, altered = None, None, None, None
         if before is not None and change is not None:
             known = np.zeros(len(change.was) - 1, before.rows.dtype)
             same = change.same[1:]
             known[same] = before.rows[change.was[1:][same] - 1]
             box = turn.box_back(*_around(cells, ~change.same[area]))
-        return _measured(page, label, sure, ink.px_per_mm, known, box)
+            deep, altered = before.deep, turn.box_back(*cells.altered)
+        return _measured(page, label, sure, ink.px_per_mm, (known, box), (deep, altered))
 
-    found, (areas, neighbours) = both(full, rows)
-    kept.laid = Laid(cells.serial, area, found, areas.copy())
+    found, (areas, neighbours, deep) = both(full, rows)
+    kept.laid = Laid(cells.serial, area, found, areas.copy(), deep)
     labels = page.around.back(found.labels)
     sizes = found.sizes + page.around.beyond(found.labels, coverage, len(areas))
     areas["size_mm2"] = sizes[1:] / ink.px_per_mm**2
@@ -83,19 +86,38 @@ def _around(cells: Cells, chosen: Bool) -> Box:
 
 
 def _measured(
-    page: Prepared, label: I32, sure: Bool, px_per_mm: float, known: Rows | None, box: Box | None
-) -> tuple[Rows, Rows]:
-    """Return the rows of areas and neighbours, in mm of the working raster of the sheet."""
+    page: Prepared,
+    label: I32,
+    sure: Bool,
+    px_per_mm: float,
+    known: tuple[Rows | None, Box | None],
+    before: tuple[Depths | None, Box | None],
+) -> tuple[Rows, Rows, Depths]:
+    """Return the rows of areas and neighbours, in mm of the working raster of the sheet.
+
+    With them how deep its paper is. ``known`` are the rows that are, and where all others lie;
+    ``before`` how deep paper was, and where it changed.
+    """
     frame = page.around.scaled(page.scale / px_per_mm, *label.shape)
     panel = frame.back(page.turn.back(page.panel))
-    place = None
-    if box is not None:
+
+    def place(box: Box | None) -> Box | None:
+        if box is None or box[0].start == box[0].stop:
+            return box
         # what lies on the box's rim goes on to the sheet's sides
-        place = (
+        return (
             _on_sheet(box[0], frame.top, frame.high, frame.shape[0]),
             _on_sheet(box[1], frame.left, frame.wide, frame.shape[1]),
         )
-    return measure(frame.back(label), frame.back(sure), panel, page.scale, known, place)
+
+    rows, box = known
+    deep, altered = before[0], place(before[1])
+    label, sure = frame.back(label), frame.back(sure & (label > 0))
+    if deep is None or altered is None or deep.px.shape != sure.shape:
+        deep = Depths.of(sure)
+    else:
+        deep = deep.after(sure, altered)
+    return *measure(label, sure, panel, page.scale, deep.px, rows, place(box)), deep
 
 
 def _on_sheet(side: slice, start: int, many: int, length: int) -> slice:

@@ -5,21 +5,19 @@ All comes out as :func:`full.at_full_resolution` has it.
 
 from __future__ import annotations
 
-from dataclasses import replace
+from collections.abc import Callable
+from dataclasses import dataclass, replace
 
-import cv2
 import numpy as np
 
 from inkclean.base.arrays import F32, F64, I32, I64, U16, Bool, count_up
-from inkclean.flats.maps.full import Full, firmly, seeds_of, under
+from inkclean.flats.maps.full import Full, firmly, under
+from inkclean.flats.maps.patches import Patches
 from inkclean.flats.nearest import grown
-from inkclean.flats.rasters import depth, dilated, square
-from inkclean.flats.walls.cells import Box, area_of, renumbered, whole, widened, within
+from inkclean.flats.rasters import depth
+from inkclean.flats.walls.cells import Box, renumbered, widened, within
 from inkclean.flats.walls.rooms import on_pixels
 
-LEAST_PX = 64  # a part of the page that is too small for its patches grows by this at least,
-GROWS = 0.5  # or by this share of it
-MOST = 0.35  # when more of the page than this is to be looked at, all of it is
 FIRM = 3  # px around a change within which a label may be firm or not
 
 
@@ -37,7 +35,7 @@ def laid_again(
     """Return the label map after an edit, None if it can only be laid out as a whole.
 
     Args:
-        before: the map before the edit.
+        before: the map before the edit; its patches are changed in place.
         coverage: (H, W), as for ``at_full_resolution``, and so are the next ones.
         label: (h, w) labels of the working raster.
         sure: (h, w), the paper there.
@@ -50,6 +48,7 @@ def laid_again(
     shape, small = coverage.shape, label.shape
     count = int(label.max(initial=0))
     row, column = under(shape, small, px_per_mm / scale)
+    patches = before.patches or _patches(before, coverage, px_per_mm, row, column)
     inner = widened(window, FIRM, small)
     outer = widened(inner, FIRM, small)
     fresh = firmly(label[outer], sure[outer])[within(inner, outer)]
@@ -58,50 +57,103 @@ def laid_again(
     changed = (held != fresh) | (held & fresh & (now[before.label[inner]] != label[inner]))
     firm = before.firm.copy()
     firm[inner] = fresh
-    touched = _touched(changed, inner, row, column)
+    y, x = _touched(changed, inner, row, column)
     laid = _differing(shape, before.bridges * px_per_mm, bridges * px_per_mm)
     labels = renumbered(before.labels, now.astype(np.uint16))
     if labels is before.labels:
         labels = labels.copy()
     sizes = _sizes(before, now, count)
-    full = Full(labels, before.seeded.copy(), label, firm, bridges, sizes, before.reach)
-    if not len(laid[0]) and not len(touched[0]):
+    seeded = before.seeded.copy()
+    full = Full(labels, seeded, label, firm, bridges, sizes, before.reach, patches)
+    chosen = patches.pieces.tiles_at(np.append(laid[0], y), np.append(laid[1], x))
+    patches.renumber(now)
+    sight = Under(label, firm, row, column)
+    redone = patches.look(paper_of(coverage, bridges * px_per_mm), sight, chosen)
+    boxes = [
+        box
+        for tile in redone.tolist()
+        if (box := _seed(full, patches, patches.pieces.tiles[tile], sight, coverage)) is not None
+    ]
+    if not boxes:
         return full
-    rows, columns, _ = on_pixels(shape, bridges * px_per_mm, np.arange(len(bridges)))
-    at = np.concatenate([laid[0], touched[0]]), np.concatenate([laid[1], touched[1]])
-    box, paper, patch = _patches(coverage, (rows, columns), at)
-    under_box = slice(int(row[box[0].start]), int(row[box[0].stop - 1]) + 1)
-    sure_of = np.zeros(small, np.int32)
-    np.copyto(sure_of[under_box], label[under_box], where=firm[under_box])
-    found = seeds_of(patch, sure_of, row[box[0]], column[box[1]], box)
-    # paper of other patches has the seeds that it had
-    had = np.where(full.seeded[box], labels[box], np.uint16(0))
-    np.copyto(found, had, where=paper & (patch == 0))
-    # an area that is no more has left seeds without a label
-    other = found != had
-    if not now[1:].all():
-        other |= full.seeded[box] & (had == 0)
-    part = _true_in(other)
-    if part is None:
-        return full
-    box, found = _moved(part, box), found[part]
-    full.seeded[box] = found > 0
     reach = before.reach or _deepest(before.seeded)
-    while (deepest := _deepest(full.seeded[widened(box, 2 * reach, shape)])) > reach:
-        reach = deepest
-    _grow(full, coverage, found, box, reach)
+    for box in boxes:
+        while (deepest := _deepest(seeded[widened(box, 2 * reach, shape)])) > reach:
+            reach = deepest
+    for box in boxes:
+        _grow(full, coverage, box, reach)
     return replace(full, reach=reach) if labels.all() else None
 
 
-def _grow(full: Full, coverage: F32, found: U16, box: Box, reach: int) -> None:
-    """Give a box of the map other seeds, and all around it its label, in place."""
+@dataclass(frozen=True)
+class Under:
+    """Which label of the working raster is known to lie under pixels; see ``full.under``."""
+
+    label: I32
+    firm: Bool
+    row: I64
+    column: I64
+
+    def __call__(self, box: Box) -> U16:
+        """Return the labels under a box of the page, 0 where they are not known."""
+        row, column = self.row[box[0]], self.column[box[1]]
+        part = slice(int(row[0]), int(row[-1]) + 1), slice(int(column[0]), int(column[-1]) + 1)
+        known = np.where(self.firm[part], self.label[part], 0).astype(np.uint16)
+        return known[row - row[0]].take(column - column[0], axis=1)
+
+
+def paper_of(coverage: F32, cubics: F64) -> Callable[[Box], Bool]:
+    """Return what tells where paper is in a box of a page, between ink and ``cubics`` in px."""
+    rows, columns, _ = on_pixels(coverage.shape, cubics, np.arange(len(cubics)))
+
+    def paper(box: Box) -> Bool:
+        found = coverage[box] < 0.5
+        (top, bottom), (left, right) = ((side.start, side.stop) for side in box)
+        inside = (rows >= top) & (rows < bottom) & (columns >= left) & (columns < right)
+        found[rows[inside] - top, columns[inside] - left] = False
+        return np.asarray(found)
+
+    return paper
+
+
+def _patches(before: Full, coverage: F32, px_per_mm: float, row: I64, column: I64) -> Patches:
+    """Return the patches of paper as they were when the map was laid out."""
+    patches = Patches(coverage.shape)
+    every = np.arange(len(patches.pieces.tiles))
+    paper = paper_of(coverage, before.bridges * px_per_mm)
+    patches.look(paper, Under(before.label, before.firm, row, column), every)
+    return patches
+
+
+def _seed(
+    full: Full, patches: Patches, tile: Box, sight: Under, coverage: F32
+) -> Box | None:
+    """Give paper in a tile its label, in place; return the box of what has another, if any."""
+    found = patches.seeds(tile, sight(tile))
+    labels, seeded = full.labels[tile], full.seeded[tile]
+    # an area that is no more has left seeds without a label
+    other = np.where(seeded, labels, np.uint16(0)) != found
+    other |= seeded & (labels == 0)
+    part = _true_in(other)
+    if part is None:
+        return None
+    counted = other & (coverage[tile] < 0.5)
+    many = len(full.sizes)
+    full.sizes[:] -= np.bincount(labels[counted], minlength=many)
+    labels[other] = found[other]
+    full.sizes[:] += np.bincount(labels[counted], minlength=many)
+    seeded[:] = found > 0
+    return _moved(part, tile)
+
+
+def _grow(full: Full, coverage: F32, box: Box, reach: int) -> None:
+    """Give all around a box in which seeds changed the label of the nearest seed, in place."""
     inner = widened(box, reach, coverage.shape)
     outer = widened(inner, reach, coverage.shape)
     bare = coverage[inner] < 0.5
     count = len(full.sizes)
     full.sizes[:] -= np.bincount(full.labels[inner][bare], minlength=count)
     seeds = np.where(full.seeded[outer], full.labels[outer], np.uint16(0))
-    seeds[within(box, outer)] = found
     full.labels[inner] = grown(seeds)[within(inner, outer)]
     full.sizes[:] += np.bincount(full.labels[inner][bare], minlength=count)
     full.sizes[0] = 0
@@ -159,57 +211,3 @@ def _differing(shape: tuple[int, ...], old: F64, new: F64) -> tuple[I64, I64]:
     cubics = np.array([*gone, *came]).reshape(-1, 4, 2)
     rows, columns, _ = on_pixels(shape, cubics, np.arange(len(cubics)))
     return rows, columns
-
-
-def _pieces(paper: Bool) -> I32:
-    _, patch = cv2.connectedComponents(paper.view(np.uint8), connectivity=4)
-    return np.asarray(patch, np.int32)
-
-
-def _patches(coverage: F32, laid: tuple[I64, I64], at: tuple[I64, I64]) -> tuple[Box, Bool, I32]:
-    """Return a box in which all patches of paper lie that have to do with places.
-
-    With it the paper in the box, and the numbers of these patches, 0 of others. ``laid`` are the
-    pixels of all bridges, ``at`` the places.
-    """
-    shape = coverage.shape
-    box: Box = (
-        slice(int(at[0].min()), int(at[0].max()) + 1),
-        slice(int(at[1].min()), int(at[1].max()) + 1),
-    )
-    box = widened(box, LEAST_PX, shape)
-    while True:
-        if area_of(box) > MOST * coverage.size:
-            box = whole(shape)
-        paper = coverage[box] < 0.5
-        inside = (
-            (laid[0] >= box[0].start)
-            & (laid[0] < box[0].stop)
-            & (laid[1] >= box[1].start)
-            & (laid[1] < box[1].stop)
-        )
-        paper[laid[0][inside] - box[0].start, laid[1][inside] - box[1].start] = False
-        patch = _pieces(paper)
-        spot = np.zeros(patch.shape, bool)
-        spot[at[0] - box[0].start, at[1] - box[1].start] = True
-        own = np.zeros(int(patch.max(initial=0)) + 1, bool)
-        own[patch[dilated(spot, square(3)) > 0]] = True
-        own[0] = False
-        # those that reach a side go on beyond it, but for the page's own
-        wider = tuple(
-            slice(
-                side.start - (side.start > 0 and own[first].any()) * _by(side),
-                side.stop + (side.stop < length and own[last].any()) * _by(side),
-            )
-            for side, length, first, last in (
-                (box[0], shape[0], patch[0], patch[-1]),
-                (box[1], shape[1], patch[:, 0], patch[:, -1]),
-            )
-        )
-        if wider == box:
-            return box, paper, np.where(own[patch], patch, np.int32(0))
-        box = widened((wider[0], wider[1]), 0, shape)
-
-
-def _by(side: slice) -> int:
-    return max(LEAST_PX, int(GROWS * (side.stop - side.start)))

@@ -2,17 +2,20 @@
 
 from __future__ import annotations
 
-import cv2
+from dataclasses import dataclass
+
 import numpy as np
 
 from inkclean.base.arrays import F32, I32, I64, U8, Bool
+from inkclean.base.compiled import compiled
 from inkclean.flats.rasters import deepest
 from inkclean.flats.turns import Turn
 from inkclean.flats.values import AREA, BACKGROUND, FIGURE, GUTTER, NEIGHBOURS, Rows
-from inkclean.flats.walls.cells import Box, boxes, renumbered, whole, widened
+from inkclean.flats.walls.cells import Box, boxes, renumbered, whole
 from inkclean.flats.walls.rooms import Rooms
 
-AROUND_PX = 3  # so far around an area lies all that its depth depends on
+_compiled = compiled("inkclean.flats.maps._rows")
+
 FEW = 1500  # areas up to which every pair of them has a place in a table
 EDGE_TO_LENGTH = np.pi / 4  # pixel edges along a line, over all its directions, to its length
 BETWEEN_PX = 0.4  # middles of discs lie between pixels, edges of ink within them: as a mean
@@ -46,14 +49,16 @@ def measure(
     sure: Bool,
     panel: U8,
     scale: float,
+    depth: F32,
     known: Rows | None = None,
     box: Box | None = None,
 ) -> tuple[Rows, Rows]:
     """Return a row per area (AREA) and per pair of neighbours (NEIGHBOURS).
 
-    ``label`` (h, w) is 1..N everywhere, ``sure`` the paper, ``panel`` the number of the panel.
-    Rows that are ``known`` (N,) are not measured again; those of label 0 are not known, and lie
-    in the ``box``.
+    ``label`` (h, w) is 1..N everywhere, ``sure`` the paper, ``panel`` the number of the panel,
+    ``depth`` how deep paper is in px: paper of two areas never touches, so it is as deep in its
+    area. Rows that are ``known`` (N,) are not measured again; those of label 0 are not known,
+    and lie in the ``box``.
     """
     n = int(label.max(initial=0))
     areas = np.zeros(n, AREA) if known is None else known.copy()
@@ -63,56 +68,77 @@ def measure(
     neighbours = np.zeros(len(a), NEIGHBOURS)
     neighbours["a"], neighbours["b"] = a, b
     neighbours["edge_mm"] = length * EDGE_TO_LENGTH / scale
-    _measure(areas, label, sure, panel, scale, box or whole(label.shape))
-    areas["enclosing"] = _enclosing(a, b, _along_sides(label, n) > 0)
-    areas["kind"] = _kinds(areas, neighbours, _along_sides(label, n), label.shape)
+    _measure(areas, label, sure, panel, scale, depth, box or whole(label.shape))
+    sides = _along_sides(label, n)
+    areas["enclosing"] = _enclosing(a, b, sides > 0)
+    areas["kind"] = _kinds(areas, neighbours, sides, label.shape)
     return areas, neighbours
 
 
-def _measure(areas: Rows, label: I32, sure: Bool, panel: U8, scale: float, box: Box) -> None:
+def _measure(
+    areas: Rows, label: I32, sure: Bool, panel: U8, scale: float, depth: F32, box: Box
+) -> None:
     """Fill in the rows of areas that have no label yet, in place; they lie in the box."""
     fresh = np.append(False, areas["label"] == 0)
     areas["label"] = np.arange(1, len(areas) + 1)
-    box = widened(box, AROUND_PX, label.shape)
-    here = label[box]
-    on_paper = np.where(sure[box] & fresh[here], here, 0)
+    told = told_by_numpy if _compiled is None else told_compiled
+    found = told(label, sure, depth, fresh, box)
     top, left = box[0].start, box[1].start
-    far = np.float32(np.hypot(*label.shape))
-    depth = _depth(on_paper, far)
-    most = deepest(on_paper, depth, len(fresh))
-    at = np.flatnonzero((depth == most[on_paper]) & (on_paper > 0))
-    place = np.zeros(len(fresh), np.int64)
-    place[on_paper.ravel()[at]] = at
-    new = np.flatnonzero(fresh[1:])
-    row, column = np.divmod(place[1:][new], here.shape[1])
+    new = np.flatnonzero(fresh)
+    row, column = np.divmod(found.place[new], box[1].stop - left)
     row, column = row + top, column + left
-    rows = areas[new]
-    rows["size_mm2"] = np.bincount(on_paper.ravel(), minlength=len(fresh))[1:][new] / scale**2
-    rows["inner_mm"] = (most[1:][new] + BETWEEN_PX) / scale
+    rows = areas[new - 1]
+    rows["size_mm2"] = found.size[new] / scale**2
+    rows["inner_mm"] = (found.most[new] + BETWEEN_PX) / scale
     rows["x_mm"], rows["y_mm"] = (column + 0.5) / scale, (row + 0.5) / scale
     rows["panel"] = panel[row, column]
-    places = boxes(on_paper, len(areas))[1:][new]
-    there = places.any(axis=1)
     edges = (("top_mm", top), ("bottom_mm", top), ("left_mm", left), ("right_mm", left))
     for k, (name, before) in enumerate(edges):
-        rows[name] = np.where(there, places[:, k] + before, 0) / scale
-    areas[new] = rows
+        rows[name] = np.where(found.size[new] > 0, found.box[new, k] + before, 0) / scale
+    areas[new - 1] = rows
 
 
-def _depth(on_paper: I32, far: np.float32) -> F32:
-    """Return how far each pixel of paper is from ink and from other areas, at most ``far``."""
-    inside = on_paper > 0
-    right, left = on_paper[:, 1:], on_paper[:, :-1]
-    lower, upper = on_paper[1:], on_paper[:-1]
-    inside[:, 1:] &= (right == left) | (left == 0)
-    inside[1:] &= (lower == upper) | (upper == 0)
-    # the quick transforms are 2 % off: a fifth of a millimetre on a disc of one centimetre
-    deep = cv2.distanceTransform(inside.astype(np.uint8), cv2.DIST_L2, cv2.DIST_MASK_PRECISE)
-    # a page that is one area has no edge to be far from
-    deep = np.minimum(np.asarray(deep, np.float32), far)
-    # squares are whole numbers: the transform's own last bit depends on threads and alignment
-    square_px = np.rint(deep * deep)
-    return np.asarray(np.sqrt(square_px), np.float32)
+@dataclass(frozen=True)
+class Told:
+    """What is told of areas, 0 unused, and 0 of those not asked for.
+
+    Per area (N + 1,): ``size`` px of paper, the ``most`` that it is deep, in px, the last
+    ``place`` where it is, a pixel's number in a box of the page, and (N + 1, 4) where it lies
+    there: top, bottom, left, right.
+    """
+
+    size: I64
+    most: F32
+    place: I64
+    box: I64
+
+
+def told_compiled(label: I32, sure: Bool, depth: F32, fresh: Bool, box: Box) -> Told:
+    """Return what is told of the ``fresh`` (N + 1,) areas in a box, by compiled code."""
+    n = len(fresh)
+    told = Told(
+        np.zeros(n, np.int64),
+        np.zeros(n, np.float32),
+        np.zeros(n, np.int64),
+        np.zeros((n, 4), np.int64),
+    )
+    given = (np.ascontiguousarray(one) for one in (label, sure, depth, fresh))
+    sides = (side for part in box for side in (part.start, part.stop))
+    _compiled.tell(*given, label.shape[1], *sides, told.size, told.most, told.place, told.box)
+    return told
+
+
+def told_by_numpy(label: I32, sure: Bool, depth: F32, fresh: Bool, box: Box) -> Told:
+    """Return what ``told_compiled`` does."""
+    here, deep = label[box], depth[box]
+    on_paper = np.where(sure[box] & fresh[here], here, np.int32(0))
+    most = deepest(on_paper, deep, len(fresh))
+    at = np.flatnonzero((deep == most[on_paper]) & (on_paper > 0))
+    place = np.zeros(len(fresh), np.int64)
+    place[on_paper.ravel()[at]] = at
+    size = np.bincount(on_paper.ravel(), minlength=len(fresh))
+    size[0] = 0
+    return Told(size, most, place, boxes(on_paper, len(fresh) - 1))
 
 
 def _shared(label: I32, n: int) -> tuple[I64, I64, I64]:

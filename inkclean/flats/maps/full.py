@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from threading import Lock
+from typing import TYPE_CHECKING
 
 import cv2
 import numpy as np
@@ -15,6 +16,9 @@ from inkclean.flats.nearest import grown
 from inkclean.flats.rasters import beside_others, dilated, square
 from inkclean.flats.walls.cells import Box, whole
 from inkclean.flats.walls.rooms import on_pixels
+
+if TYPE_CHECKING:
+    from inkclean.flats.maps.patches import Patches
 
 _compiled = compiled("inkclean.flats.maps._seeds")
 
@@ -32,7 +36,8 @@ class Full:
     ``seeded`` (H, W) tells where paper has its label, wherever else only what is near has;
     ``label`` (h, w) is that of the working raster, ``firm`` where it is sure of it. ``bridges``
     (B, 4, 2) are in mm, ``sizes`` (N + 1,) px of paper of each area. No pixel is further than
-    ``reach`` px from one with a seed; it is 0 as long as nobody asked.
+    ``reach`` px from one with a seed; it is 0 as long as nobody asked, and so is ``patches``
+    None: what decided the labels.
     """
 
     labels: U16
@@ -42,6 +47,7 @@ class Full:
     bridges: F64
     sizes: I64
     reach: int = 0
+    patches: Patches | None = field(default=None, repr=False)
 
 
 def at_full_resolution(

@@ -65,7 +65,7 @@ class Cells:
     px of the largest disc, ``first`` and ``last`` pixel of paper, and ``box`` (N + 1, 4): top,
     bottom, left, right of ``label``. ``was`` is which one it was before the latest edit, 0 if
     it is none of those, and ``heir`` the one that most of it was; ``window`` is all that changed
-    since. ``ground`` is what they lie in.
+    since, ``altered`` all paper that did. ``ground`` is what they lie in.
     ``serial`` is a number of its own for each finding, ``after`` that of the one before.
     """
 
@@ -82,6 +82,7 @@ class Cells:
     was: I64
     heir: I64
     window: Box
+    altered: Box
     after: int = 0
     serial: int = field(default_factory=itertools.count(1).__next__)
 
@@ -133,6 +134,7 @@ def _anew(ground: Ground, open_: Bool, wall: I32) -> Cells:
         np.zeros(count + 1, np.int64),
         np.zeros(count + 1, np.int64),
         whole(label.shape),
+        whole(label.shape),
     )
 
 
@@ -179,6 +181,7 @@ def _again(ground: Ground, open_: Bool, wall: I32, before: Cells) -> Cells:
             same,
             same,
             (slice(0, 0), slice(0, 0)),
+            (slice(0, 0), slice(0, 0)),
             before.serial,
         )
     touched = _touched(before, row, column)
@@ -220,6 +223,7 @@ def _again(ground: Ground, open_: Bool, wall: I32, before: Cells) -> Cells:
         np.where(ids <= before.count, ids, 0),
         np.concatenate([np.arange(before.count + 1), _heirs(found, before.label[box])[1:]])[ids],
         inner,
+        _around(np.zeros((0, 4), np.int64), row, column),
         before.serial,
     )
     _box_anew(joined)
