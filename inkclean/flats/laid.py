@@ -2,19 +2,24 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 
 from inkclean.base.arrays import F64, I32, I64, U16, Bool
 from inkclean.base.tiles import both
+from inkclean.flats.depths import Depths
 from inkclean.flats.kept import Laid
-from inkclean.flats.maps.again import laid_again
+from inkclean.flats.maps.again import laid_again, patches_of
 from inkclean.flats.maps.areas import measure, numbered
-from inkclean.flats.maps.depths import Depths
 from inkclean.flats.maps.full import Full, at_full_resolution
 from inkclean.flats.prepared import Prepared
 from inkclean.flats.values import Rows
-from inkclean.flats.walls.cells import Box, Cells, Numbers, numbers
+from inkclean.flats.walls.cells import Cells
+from inkclean.flats.walls.numbers import elsewhere, numbers
+from inkclean.flats.walls.parts import Parts
 from inkclean.flats.walls.rooms import Rooms
+from inkclean.flats.windows import Box
 from inkclean.ink.values import Ink
 
 MOST_AREAS = 65535
@@ -37,7 +42,7 @@ def lay_out(page: Prepared, ink: Ink, rooms: Rooms, bridges: F64) -> tuple[U16, 
         made = None
         given = coverage, label, sure, bridges, ink.px_per_mm, page.scale
         if before is not None and change is not None:
-            window = turn.box_back(*_regrouped(cells, area, before.area, change))
+            window = turn.box_back(*elsewhere(cells, change, before.area, area))
             made = laid_again(before.full, *given, change.now, window)
         return made or at_full_resolution(*given)
 
@@ -65,10 +70,15 @@ def lay_out(page: Prepared, ink: Ink, rooms: Rooms, bridges: F64) -> tuple[U16, 
     return labels, areas, neighbours, area
 
 
-def _regrouped(cells: Cells, area: I64, before: I64, change: Numbers) -> Box:
-    """Return a box around all cells that are new, or of another area than before."""
-    other = change.now[before[cells.was]] != area
-    return _around(cells, other & (cells.was > 0))
+def ready(page: Prepared, ink: Ink) -> None:
+    """Find what the first edit would have to find of what was laid out, if that is still to do."""
+    kept = page.kept
+    cells, laid = kept.cells, kept.laid
+    if cells is not None and cells.parts is None:
+        kept.cells = replace(cells, parts=Parts.of(cells.open_, cells.ground.room, cells.label))
+    if laid is not None and laid.full.patches is None:
+        given = page.around.seen(ink.coverage), ink.px_per_mm, page.scale
+        kept.laid = replace(laid, full=replace(laid.full, patches=patches_of(laid.full, *given)))
 
 
 def _around(cells: Cells, chosen: Bool) -> Box:
@@ -102,8 +112,10 @@ def _measured(
     panel = frame.back(page.turn.back(page.panel))
 
     def place(box: Box | None) -> Box | None:
-        if box is None or box[0].start == box[0].stop:
-            return box
+        if box is None:
+            return None
+        if box[0].start == box[0].stop:
+            return slice(0, 0), slice(0, 0)
         # what lies on the box's rim goes on to the sheet's sides
         return (
             _on_sheet(box[0], frame.top, frame.high, frame.shape[0]),
@@ -116,7 +128,7 @@ def _measured(
     if deep is None or altered is None or deep.px.shape != sure.shape:
         deep = Depths.of(sure)
     else:
-        deep = deep.after(sure, altered)
+        deep = deep.after(lambda box: sure[box], altered)
     return *measure(label, sure, panel, page.scale, deep.px, rows, place(box)), deep
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 
 import cv2
 import numpy as np
@@ -12,8 +12,7 @@ from scipy.sparse.csgraph import connected_components
 
 from inkclean.base.arrays import I32, I64, Bool
 from inkclean.base.tiles import side_by_side, strips
-
-Box = tuple[slice, slice]
+from inkclean.flats.windows import Box
 
 
 @dataclass
@@ -22,20 +21,24 @@ class Pieces:
 
     ``number`` (H, W) is the piece of each pixel, from 1, 0 on what is no paper. Per piece
     (N + 1,), 0 unused: the ``tile`` that it lies in, -1 of a number out of use, its ``size`` in
-    px, and ``group`` (N + 1,), the number from 1 of all that hangs together with it.
+    px, its ``box`` (N + 1, 4), top, bottom, left, right, and ``group``, the number of all that
+    hangs together with it.
     """
 
     shape: tuple[int, ...]
     side: int
-    number: I32 = field(init=False)
-    tile: I64 = field(init=False)
-    size: I64 = field(init=False)
-    group: I64 = field(init=False)
+    number: I32
+    tile: I64
+    size: I64
+    box: I64
+    group: I64
 
-    def __post_init__(self) -> None:
-        self.number = np.zeros(self.shape, np.int32)
-        self.tile, self.size = np.full(1, -1), np.zeros(1, np.int64)
-        self.group = np.zeros(1, np.int64)
+    @classmethod
+    def none(cls, shape: tuple[int, ...], side: int) -> Pieces:
+        """Return a page on which nothing was found yet."""
+        zero = np.zeros(1, np.int64)
+        box = np.zeros((1, 4), np.int64)
+        return cls(shape, side, np.zeros(shape, np.int32), zero - 1, zero, box, zero)
 
     @property
     def tiles(self) -> list[Box]:
@@ -54,21 +57,22 @@ class Pieces:
         """Find the pieces of some tiles anew, and what hangs together; ``paper`` of a box."""
         places = self.tiles
 
-        def pieces_in(tile: int) -> tuple[I32, I64]:
-            mask = paper(places[tile])
-            count, part, stats, _ = cv2.connectedComponentsWithStats(
-                np.ascontiguousarray(mask).view(np.uint8), connectivity=4
-            )
-            sizes = stats[1:, cv2.CC_STAT_AREA].astype(np.int64)
-            return np.asarray(part, np.int32), sizes
+        def pieces_in(tile: int) -> tuple[I32, I64, I64]:
+            rows, columns = places[tile]
+            mask = np.ascontiguousarray(paper(places[tile])).view(np.uint8)
+            _, part, stats, _ = cv2.connectedComponentsWithStats(mask, connectivity=4)
+            left, top, wide, high, size = stats[1:].astype(np.int64).T
+            top, left = top + rows.start, left + columns.start
+            box = np.stack([top, top + high, left, left + wide], axis=1)
+            return np.asarray(part, np.int32), size, box
 
         order = np.argsort(self.tile, kind="stable")
         start = np.searchsorted(self.tile[order], chosen)
         stop = np.searchsorted(self.tile[order], chosen, "right")
         found = side_by_side(pieces_in, chosen.tolist())
-        more_tile, more_size = [self.tile], [self.size]
+        more_tile, more_size, more_box = [self.tile], [self.size], [self.box]
         after = len(self.tile)
-        for tile, (part, sizes), first, last in zip(
+        for tile, (part, sizes, box), first, last in zip(
             chosen.tolist(), found, start.tolist(), stop.tolist(), strict=True
         ):
             # numbers of the pieces that lay here are taken again, so that few are out of use
@@ -78,11 +82,15 @@ class Pieces:
             own = np.concatenate([ids[: len(sizes)], after + np.arange(fresh)])
             kept = own[: len(sizes) - fresh]
             self.tile[kept], self.size[kept] = tile, sizes[: len(kept)]
+            self.box[kept] = box[: len(kept)]
             more_tile.append(np.full(fresh, tile))
             more_size.append(sizes[len(kept) :])
+            more_box.append(box[len(kept) :])
             after += fresh
             self.number[places[tile]] = np.append(0, own).astype(np.int32)[part]
-        self.tile, self.size = np.concatenate(more_tile), np.concatenate(more_size)
+        self.tile, self.size, self.box = (
+            np.concatenate(more) for more in (more_tile, more_size, more_box)
+        )
         self._hang_together()
 
     def _hang_together(self) -> None:

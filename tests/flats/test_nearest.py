@@ -10,6 +10,7 @@ import pytest
 from scipy.ndimage import distance_transform_edt
 
 from inkclean.base.arrays import I32
+from inkclean.flats.depths import Depths
 from inkclean.flats.maps.areas import measure
 from inkclean.flats.maps.full import at_full_resolution
 from inkclean.flats.nearest import HALOS_PX, TILE_PX, grown
@@ -68,7 +69,7 @@ def test_labels_and_depths_are_the_same_whatever_the_threads() -> None:
         full = at_full_resolution(
             np.asarray(coverage, np.float32), label, paper, np.zeros((0, 4, 2)), 20.0, 8.0
         ).labels
-        areas, _ = measure(label, paper, np.zeros(label.shape, np.uint8), 8.0)
+        areas, _ = measure(label, paper, np.zeros(label.shape, np.uint8), 8.0, Depths.of(paper).px)
         found.append(full.tobytes() + areas.tobytes())
     cv2.setNumThreads(before)
     assert found[0] == found[1] == found[2]

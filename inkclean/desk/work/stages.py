@@ -40,6 +40,7 @@ from inkclean.desk.work.told import (
     plain,
 )
 from inkclean.flats.colour.colours import Colouring
+from inkclean.flats.laid import ready
 from inkclean.ink.checks import ink_checks
 from inkclean.page import Page
 from inkclean.pipeline import EVERYTHING
@@ -172,6 +173,9 @@ class Bench:
                 if stage == "colours":
                     self._colours(work)
                 self._only_told.discard(stage)
+        if "flats" in GOALS[goal]:
+            self._check()
+            ready(self.page.get("prepared"), self.page.ink)
 
     def _stands(self, stage: str, work: PageEdits) -> bool:
         return self._told.get(stage, {}).get("key") == self._key(stage, work)

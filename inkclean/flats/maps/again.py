@@ -15,8 +15,9 @@ from inkclean.flats.maps.full import Full, firmly, under
 from inkclean.flats.maps.patches import Patches
 from inkclean.flats.nearest import grown
 from inkclean.flats.rasters import depth
-from inkclean.flats.walls.cells import Box, renumbered, widened, within
+from inkclean.flats.walls.cells import renumbered
 from inkclean.flats.walls.rooms import on_pixels
+from inkclean.flats.windows import Box, widened, within
 
 FIRM = 3  # px around a change within which a label may be firm or not
 
@@ -48,7 +49,7 @@ def laid_again(
     shape, small = coverage.shape, label.shape
     count = int(label.max(initial=0))
     row, column = under(shape, small, px_per_mm / scale)
-    patches = before.patches or _patches(before, coverage, px_per_mm, row, column)
+    patches = before.patches or patches_of(before, coverage, px_per_mm, scale)
     inner = widened(window, FIRM, small)
     outer = widened(inner, FIRM, small)
     fresh = firmly(label[outer], sure[outer])[within(inner, outer)]
@@ -99,7 +100,7 @@ class Under:
         row, column = self.row[box[0]], self.column[box[1]]
         part = slice(int(row[0]), int(row[-1]) + 1), slice(int(column[0]), int(column[-1]) + 1)
         known = np.where(self.firm[part], self.label[part], 0).astype(np.uint16)
-        return known[row - row[0]].take(column - column[0], axis=1)
+        return np.asarray(known[row - row[0]].take(column - column[0], axis=1))
 
 
 def paper_of(coverage: F32, cubics: F64) -> Callable[[Box], Bool]:
@@ -116,18 +117,17 @@ def paper_of(coverage: F32, cubics: F64) -> Callable[[Box], Bool]:
     return paper
 
 
-def _patches(before: Full, coverage: F32, px_per_mm: float, row: I64, column: I64) -> Patches:
+def patches_of(full: Full, coverage: F32, px_per_mm: float, scale: float) -> Patches:
     """Return the patches of paper as they were when the map was laid out."""
-    patches = Patches(coverage.shape)
+    patches = Patches.none(coverage.shape)
+    row, column = under(coverage.shape, full.label.shape, px_per_mm / scale)
     every = np.arange(len(patches.pieces.tiles))
-    paper = paper_of(coverage, before.bridges * px_per_mm)
-    patches.look(paper, Under(before.label, before.firm, row, column), every)
+    paper = paper_of(coverage, full.bridges * px_per_mm)
+    patches.look(paper, Under(full.label, full.firm, row, column), every)
     return patches
 
 
-def _seed(
-    full: Full, patches: Patches, tile: Box, sight: Under, coverage: F32
-) -> Box | None:
+def _seed(full: Full, patches: Patches, tile: Box, sight: Under, coverage: F32) -> Box | None:
     """Give paper in a tile its label, in place; return the box of what has another, if any."""
     found = patches.seeds(tile, sight(tile))
     labels, seeded = full.labels[tile], full.seeded[tile]

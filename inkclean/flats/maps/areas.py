@@ -2,19 +2,15 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 
 from inkclean.base.arrays import F32, I32, I64, U8, Bool
-from inkclean.base.compiled import compiled
-from inkclean.flats.rasters import deepest
+from inkclean.flats.told import told
 from inkclean.flats.turns import Turn
 from inkclean.flats.values import AREA, BACKGROUND, FIGURE, GUTTER, NEIGHBOURS, Rows
-from inkclean.flats.walls.cells import Box, boxes, renumbered, whole
+from inkclean.flats.walls.cells import renumbered
 from inkclean.flats.walls.rooms import Rooms
-
-_compiled = compiled("inkclean.flats.maps._rows")
+from inkclean.flats.windows import Box, whole
 
 FEW = 1500  # areas up to which every pair of them has a place in a table
 EDGE_TO_LENGTH = np.pi / 4  # pixel edges along a line, over all its directions, to its length
@@ -81,7 +77,6 @@ def _measure(
     """Fill in the rows of areas that have no label yet, in place; they lie in the box."""
     fresh = np.append(False, areas["label"] == 0)
     areas["label"] = np.arange(1, len(areas) + 1)
-    told = told_by_numpy if _compiled is None else told_compiled
     found = told(label, sure, depth, fresh, box)
     top, left = box[0].start, box[1].start
     new = np.flatnonzero(fresh)
@@ -96,49 +91,6 @@ def _measure(
     for k, (name, before) in enumerate(edges):
         rows[name] = np.where(found.size[new] > 0, found.box[new, k] + before, 0) / scale
     areas[new - 1] = rows
-
-
-@dataclass(frozen=True)
-class Told:
-    """What is told of areas, 0 unused, and 0 of those not asked for.
-
-    Per area (N + 1,): ``size`` px of paper, the ``most`` that it is deep, in px, the last
-    ``place`` where it is, a pixel's number in a box of the page, and (N + 1, 4) where it lies
-    there: top, bottom, left, right.
-    """
-
-    size: I64
-    most: F32
-    place: I64
-    box: I64
-
-
-def told_compiled(label: I32, sure: Bool, depth: F32, fresh: Bool, box: Box) -> Told:
-    """Return what is told of the ``fresh`` (N + 1,) areas in a box, by compiled code."""
-    n = len(fresh)
-    told = Told(
-        np.zeros(n, np.int64),
-        np.zeros(n, np.float32),
-        np.zeros(n, np.int64),
-        np.zeros((n, 4), np.int64),
-    )
-    given = (np.ascontiguousarray(one) for one in (label, sure, depth, fresh))
-    sides = (side for part in box for side in (part.start, part.stop))
-    _compiled.tell(*given, label.shape[1], *sides, told.size, told.most, told.place, told.box)
-    return told
-
-
-def told_by_numpy(label: I32, sure: Bool, depth: F32, fresh: Bool, box: Box) -> Told:
-    """Return what ``told_compiled`` does."""
-    here, deep = label[box], depth[box]
-    on_paper = np.where(sure[box] & fresh[here], here, np.int32(0))
-    most = deepest(on_paper, deep, len(fresh))
-    at = np.flatnonzero((deep == most[on_paper]) & (on_paper > 0))
-    place = np.zeros(len(fresh), np.int64)
-    place[on_paper.ravel()[at]] = at
-    size = np.bincount(on_paper.ravel(), minlength=len(fresh))
-    size[0] = 0
-    return Told(size, most, place, boxes(on_paper, len(fresh) - 1))
 
 
 def _shared(label: I32, n: int) -> tuple[I64, I64, I64]:

@@ -14,8 +14,8 @@ from inkclean.base.compiled import compiled
 from inkclean.base.tiles import side_by_side, strips
 from inkclean.flats.nearest import grown
 from inkclean.flats.rasters import beside_others, dilated, square
-from inkclean.flats.walls.cells import Box, whole
 from inkclean.flats.walls.rooms import on_pixels
+from inkclean.flats.windows import Box, whole
 
 if TYPE_CHECKING:
     from inkclean.flats.maps.patches import Patches

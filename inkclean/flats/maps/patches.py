@@ -3,14 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 
 import numpy as np
 
 from inkclean.base.arrays import I64, U16, Bool
 from inkclean.base.tiles import side_by_side
 from inkclean.flats.maps.full import MIXED, SAMPLED, SHIFTED
-from inkclean.flats.pieces import Box, Pieces
+from inkclean.flats.pieces import Pieces
+from inkclean.flats.windows import Box
 
 SIDE_PX = 512  # of a tile
 
@@ -26,21 +27,21 @@ class Patches:
     its patch is ``mixed``, so that each pixel has its own.
     """
 
-    shape: tuple[int, ...]
-    pieces: Pieces = field(init=False)
-    key: I64 = field(init=False)
-    met: I64 = field(init=False)
-    asked: I64 = field(init=False)
-    last: I64 = field(init=False)
-    own: I64 = field(init=False)
-    label: I64 = field(init=False)
-    mixed: Bool = field(init=False)
+    pieces: Pieces
+    key: I64
+    met: I64
+    asked: I64
+    last: I64
+    own: I64
+    label: I64
+    mixed: Bool
 
-    def __post_init__(self) -> None:
-        self.pieces = Pieces(self.shape, SIDE_PX)
-        self.key = self.met = self.asked = np.zeros(0, np.int64)
-        self.last, self.own, self.label = np.full(1, -1), *np.zeros((2, 1), np.int64)
-        self.mixed = np.zeros(1, bool)
+    @classmethod
+    def none(cls, shape: tuple[int, ...]) -> Patches:
+        """Return a page on which nothing was looked at yet."""
+        no, zero = np.zeros(0, np.int64), np.zeros(1, np.int64)
+        pieces = Pieces.none(shape, SIDE_PX)
+        return cls(pieces, no, no, no, zero - 1, zero, zero, np.zeros(1, bool))
 
     def renumber(self, now: I64) -> None:
         """Give labels the numbers that they have ``now`` (labels + 1,)."""
@@ -62,7 +63,9 @@ class Patches:
         more = len(pieces.tile) - len(self.last)
         last, own = np.pad(self.last, (0, more), constant_values=-1), np.pad(self.own, (0, more))
         last[inside[pieces.tile]] = -1
-        told = side_by_side(lambda tile: self._told(places[tile], under(places[tile])), chosen)
+        told = side_by_side(
+            lambda tile: self._told(places[tile], under(places[tile])), chosen.tolist()
+        )
         for _, _, _, piece, at, label in told:
             last[piece], own[piece] = at, label
         self.key, self.met, self.asked = (
@@ -104,7 +107,7 @@ class Patches:
         piece, first = np.unique((key[starts] >> 16)[::-1], return_index=True)
         last = ends[::-1][first]
         down, across = np.divmod(last, number.shape[1])
-        page = (down + box[0].start) * self.shape[1] + across + box[1].start
+        page = (down + box[0].start) * self.pieces.shape[1] + across + box[1].start
         return keys, met, asked, piece, page, key[last] & 0xFFFF
 
     def _decided(self) -> tuple[I64, Bool]:

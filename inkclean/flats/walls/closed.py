@@ -11,7 +11,7 @@ from typing import Any, TypeVar
 import numpy as np
 from numpy.typing import NDArray
 
-from inkclean.base.arrays import F32, F64, I32, I64, Bool
+from inkclean.base.arrays import F64, I32, I64, Bool
 from inkclean.base.tiles import side_by_side, strips
 from inkclean.flats.rasters import depth, dilated, pieces, square, tally
 from inkclean.flats.walls.joins import Joins

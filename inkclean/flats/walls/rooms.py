@@ -11,22 +11,15 @@ from scipy.sparse import coo_matrix
 from scipy.sparse.csgraph import connected_components
 
 from inkclean.base.arrays import F32, F64, I32, I64, Bool
-from inkclean.flats.rasters import deepest, depth, square, tally
-from inkclean.flats.walls.cells import (
-    Box,
-    Cells,
-    Ground,
-    area_of,
-    find_cells,
-    numbered_keys,
-    numbers,
-    whole,
-    widened,
-)
+from inkclean.flats.depths import Depths
+from inkclean.flats.rasters import square, tally
+from inkclean.flats.told import told
+from inkclean.flats.walls.cells import Cells, Ground, find_cells
 from inkclean.flats.walls.joins import on_cubic
+from inkclean.flats.walls.numbers import elsewhere, numbered_keys, numbers
+from inkclean.flats.windows import Box, around, whole
 
 SIDEWAYS_PX = 5
-AROUND_PX = 5  # so far around a room lies all that its depth depends on
 BLACK = 3.0  # log-odds of a seam in a black
 SURE = 2.0  # log-odds from which a line is surely a seam
 
@@ -203,12 +196,14 @@ def regrouped(rooms: Rooms, root: I64) -> Rooms:
 class Deep:
     """How deep rooms of several cells are, ``inner`` (N + 1,) px, by the number of the room.
 
-    ``of`` is which room each cell is part of, ``serial`` the number of the cells' finding.
+    ``of`` is which room each cell is part of, ``serial`` the number of the cells' finding,
+    ``depths`` how far each pixel is from the next room.
     """
 
     serial: int
     of: I64
     inner: F64
+    depths: Depths
 
 
 def deepened(
@@ -220,46 +215,36 @@ def deepened(
     less half a line of ``line_px``, which is not its own. ``before`` is what was returned with
     the rooms before the latest edit.
     """
+    cells, of = rooms.cells, rooms.of
     many = tally(root, None, rooms.count + 1) > 1
     many[0] = False
     deep = np.zeros(rooms.count + 1)
     unknown = many.copy()
-    if before is not None and before.serial == rooms.cells.after:
-        change = numbers(rooms.cells, rooms.of, before.of)
+
+    def inside(box: Box) -> Bool:
+        """Return what lies not beside another room above or to the left."""
+        rows, columns = (slice(max(0, side.start - 1), side.stop) for side in box)
+        here = of.astype(np.int32)[cells.label[rows, columns]]
+        alike = np.ones(here.shape, bool)
+        alike[:, 1:] &= here[:, 1:] == here[:, :-1]
+        alike[1:] &= here[1:] == here[:-1]
+        return alike[box[0].start - rows.start :, box[1].start - columns.start :]
+
+    if before is not None and before.serial == cells.after:
+        change = numbers(cells, of, before.of)
         same = np.flatnonzero(change.same & many[: len(change.same)])
         deep[same] = before.inner[change.was[same]]
         unknown[same] = False
-    label, of = rooms.cells.label, rooms.of.astype(np.int32)
-    for part, rows in _parts(rooms, np.flatnonzero(unknown)):
-        here = of[label[part]]
-        edge = np.zeros(here.shape, bool)
-        edge[:, 1:] |= here[:, 1:] != here[:, :-1]
-        edge[1:] |= here[1:] != here[:-1]
-        asked = np.zeros(len(deep), bool)
-        asked[rows] = True
-        most = deepest(np.where(asked[here], here, np.int32(0)), depth(~edge), len(deep))
-        np.maximum(deep, most, out=deep)
+        depths = before.depths.after(inside, elsewhere(cells, change, before.of, of))
+    else:
+        depths = Depths.of(inside(whole(cells.label.shape)), quick=True)
+    asked = unknown[of]
+    if asked.any():
+        every = np.ones(cells.label.shape, bool)
+        found = told(cells.label, every, depths.px, asked, around(cells.box[asked]))
+        np.maximum.at(deep, of, found.most)
     inner = np.where(many, np.maximum(rooms.inner, deep - line_px / 2), rooms.inner)
-    return replace(rooms, inner=inner), Deep(rooms.cells.serial, rooms.of, deep)
-
-
-def _parts(rooms: Rooms, chosen: I64) -> list[tuple[Box, I64]]:
-    """Return boxes of the page with some rooms in each, all of one that is among them."""
-    shape = rooms.cells.label.shape
-    box = np.full((rooms.count + 1, 4), 0)
-    box[:, 0::2] = max(shape)
-    cells = slice(1, None)
-    for k, most in enumerate((np.minimum, np.maximum, np.minimum, np.maximum)):
-        most.at(box[:, k], rooms.of[cells], rooms.cells.box[cells, k])
-    found = []
-    for room in chosen.tolist():
-        top, bottom, left, right = box[room].tolist()
-        part = widened((slice(top, bottom), slice(left, right)), AROUND_PX, shape)
-        found.append((part, np.array([room])))
-    area = sum(area_of(part) for part, _ in found)
-    if area > shape[0] * shape[1]:
-        return [(whole(shape), chosen)]
-    return found
+    return replace(rooms, inner=inner), Deep(cells.serial, of, deep, depths)
 
 
 def rooted(parent: I64) -> I64:

@@ -1,4 +1,4 @@
-/* Size, depth, place and box of areas in one look: what `areas.told_by_numpy` does.
+/* Size, depth, place and box of areas in one look: what `told.told_by_numpy` does.
    Whole numbers, and depths that are only compared: the same as numpy's. */
 
 #define PY_SSIZE_T_CLEAN
@@ -74,7 +74,7 @@ static void look(const Task *t)
 
 PyDoc_STRVAR(tell_doc,
 "tell(label, sure, depth, fresh, wide, top, bottom, left, right, size, most, place, box)\n\n"
-"Tell what is on paper in a box of a map: see `areas.told_by_numpy`. `label` (H, W) int32, `sure` "
+"Tell what is on paper in a box of a map: see `told.told_by_numpy`. `label` (H, W) int32, `sure` "
 "(H, W) bool, `depth` (H, W) float32, `fresh` (N,) bool; `size`, `place` (N,) int64, `most` (N,) "
 "float32 and `box` (N, 4) int64 hold zeros, and are filled.");
 
@@ -115,6 +115,6 @@ static PyObject *tell(PyObject *module, PyObject *args)
 static PyMethodDef methods[] = {{"tell", tell, METH_VARARGS, tell_doc}, {NULL, NULL, 0, NULL}};
 
 static struct PyModuleDef module = {
-    PyModuleDef_HEAD_INIT, "_rows", "Rows of areas.", -1, methods, NULL, NULL, NULL, NULL};
+    PyModuleDef_HEAD_INIT, "_told", "What labels of a map hold.", -1, methods, NULL, NULL, NULL, NULL};
 
-PyMODINIT_FUNC PyInit__rows(void) { return PyModule_Create(&module); }
+PyMODINIT_FUNC PyInit__told(void) { return PyModule_Create(&module); }
