@@ -8,8 +8,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from inkclean.base.arrays import I64, Bool
-from inkclean.flats.depths import Depths
 from inkclean.flats.maps.full import Full
+from inkclean.flats.tiled.depths import Depths
 from inkclean.flats.values import Point, Rows
 from inkclean.flats.walls.belonging import Met
 from inkclean.flats.walls.cells import Cells, Ground

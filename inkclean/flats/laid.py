@@ -8,18 +8,18 @@ import numpy as np
 
 from inkclean.base.arrays import F64, I32, I64, U16, Bool
 from inkclean.base.tiles import both
-from inkclean.flats.depths import Depths
 from inkclean.flats.kept import Laid
 from inkclean.flats.maps.again import laid_again, patches_of
 from inkclean.flats.maps.areas import measure, numbered
 from inkclean.flats.maps.full import Full, at_full_resolution
 from inkclean.flats.prepared import Prepared
+from inkclean.flats.tiled.depths import Depths
+from inkclean.flats.tiled.windows import Box
 from inkclean.flats.values import Rows
 from inkclean.flats.walls.cells import Cells
 from inkclean.flats.walls.numbers import elsewhere, numbers
 from inkclean.flats.walls.parts import Parts
 from inkclean.flats.walls.rooms import Rooms
-from inkclean.flats.windows import Box
 from inkclean.ink.values import Ink
 
 MOST_AREAS = 65535

@@ -10,10 +10,10 @@ import pytest
 from scipy.ndimage import distance_transform_edt
 
 from inkclean.base.arrays import I32
-from inkclean.flats.depths import Depths
 from inkclean.flats.maps.areas import measure
 from inkclean.flats.maps.full import at_full_resolution
 from inkclean.flats.nearest import HALOS_PX, TILE_PX, grown
+from inkclean.flats.tiled.depths import Depths
 
 
 @pytest.fixture(params=[1, 2])

@@ -8,6 +8,7 @@ import pytest
 
 from inkclean.base.arrays import I32, U16
 from inkclean.flats.maps import full
+from inkclean.flats.maps.patches import MIXED
 
 pytest.importorskip("inkclean.flats.maps._seeds", reason="not compiled here")
 
@@ -33,7 +34,7 @@ def _case(seed: int, most: int) -> tuple[I32, full.Sight, U16]:
 def test_seeds_are_the_same(seed: int, most: int) -> None:
     patch, sight, table = _case(seed, most)
     found = np.empty(patch.shape, np.uint16)
-    full._compiled.seed(patch, sight.wide, sight.row, table, found, full.MIXED)
+    full._compiled.seed(patch, sight.wide, sight.row, table, found, MIXED)
     assert np.array_equal(found, full.seeds_by_numpy(patch, sight, table))
     assert len(np.unique(found)) > most / 60_000
 
@@ -43,6 +44,6 @@ def test_patches_without_a_label_are_refused() -> None:
     seeds = np.empty(patch.shape, np.uint16)
     for bad in (patch + len(table), -patch):
         with pytest.raises(ValueError, match="fit each other"):
-            full._compiled.seed(bad, sight.wide, sight.row, table, seeds, full.MIXED)
+            full._compiled.seed(bad, sight.wide, sight.row, table, seeds, MIXED)
     with pytest.raises(ValueError, match="fit each other"):
-        full._compiled.seed(patch, sight.wide, sight.row + 200, table, seeds, full.MIXED)
+        full._compiled.seed(patch, sight.wide, sight.row + 200, table, seeds, MIXED)

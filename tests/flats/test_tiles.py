@@ -12,12 +12,12 @@ import pytest
 from numpy.typing import NDArray
 
 from inkclean.base.arrays import I32, U16, Bool
-from inkclean.flats import told
-from inkclean.flats.depths import Depths
 from inkclean.flats.maps.full import seeds_of
-from inkclean.flats.maps.patches import Patches
-from inkclean.flats.pieces import Pieces
-from inkclean.flats.windows import Box, whole
+from inkclean.flats.maps.patches import PatchLabels
+from inkclean.flats.tiled import told
+from inkclean.flats.tiled.depths import Depths
+from inkclean.flats.tiled.pieces import TilePieces
+from inkclean.flats.tiled.windows import Box, whole
 
 SHAPE = (190, 270)
 _Value = TypeVar("_Value", bound=np.generic)
@@ -50,7 +50,7 @@ def _changed(rng: np.random.Generator, paper: Bool) -> tuple[Bool, Box]:
 @pytest.mark.parametrize("side", [32, 90, 300])
 def test_pieces_hang_together_as_on_the_whole_page(side: int) -> None:
     rng = np.random.default_rng(side)
-    paper, pieces = _blobs(rng, 0.4), Pieces.none(SHAPE, side)
+    paper, pieces = _blobs(rng, 0.4), TilePieces.none(SHAPE, side)
     pieces.look(_cut(paper), np.arange(len(pieces.tiles)))
     for _ in range(12):
         fresh, _ = _changed(rng, paper)
@@ -84,8 +84,8 @@ def test_depths_after_changes_are_those_of_the_whole_page(share: float, quick: b
 
 def test_seeds_after_changes_are_those_of_the_whole_page() -> None:
     rng = np.random.default_rng(3)
-    paper, patches = _blobs(rng, 0.35), Patches.none(SHAPE)
-    patches = replace(patches, pieces=Pieces.none(SHAPE, 64))
+    paper, patches = _blobs(rng, 0.35), PatchLabels.none(SHAPE)
+    patches = replace(patches, pieces=TilePieces.none(SHAPE, 64))
     small = np.asarray(rng.integers(0, 5, (95, 135)), np.int32)
     small[30:60] = 2
     row, column = np.arange(190) // 2, np.arange(270) // 2

@@ -12,12 +12,12 @@ import numpy as np
 
 from inkclean.base.arrays import F32, F64, I32, I64, U16, Bool, count_up
 from inkclean.flats.maps.full import Full, firmly, under
-from inkclean.flats.maps.patches import Patches
+from inkclean.flats.maps.patches import PatchLabels
 from inkclean.flats.nearest import grown
 from inkclean.flats.rasters import depth
+from inkclean.flats.tiled.windows import Box, widened, within
 from inkclean.flats.walls.cells import renumbered
 from inkclean.flats.walls.rooms import on_pixels
-from inkclean.flats.windows import Box, widened, within
 
 FIRM = 3  # px around a change within which a label may be firm or not
 
@@ -117,9 +117,9 @@ def paper_of(coverage: F32, cubics: F64) -> Callable[[Box], Bool]:
     return paper
 
 
-def patches_of(full: Full, coverage: F32, px_per_mm: float, scale: float) -> Patches:
+def patches_of(full: Full, coverage: F32, px_per_mm: float, scale: float) -> PatchLabels:
     """Return the patches of paper as they were when the map was laid out."""
-    patches = Patches.none(coverage.shape)
+    patches = PatchLabels.none(coverage.shape)
     row, column = under(coverage.shape, full.label.shape, px_per_mm / scale)
     every = np.arange(len(patches.pieces.tiles))
     paper = paper_of(coverage, full.bridges * px_per_mm)
@@ -127,7 +127,7 @@ def patches_of(full: Full, coverage: F32, px_per_mm: float, scale: float) -> Pat
     return patches
 
 
-def _seed(full: Full, patches: Patches, tile: Box, sight: Under, coverage: F32) -> Box | None:
+def _seed(full: Full, patches: PatchLabels, tile: Box, sight: Under, coverage: F32) -> Box | None:
     """Give paper in a tile its label, in place; return the box of what has another, if any."""
     found = patches.seeds(tile, sight(tile))
     labels, seeded = full.labels[tile], full.seeded[tile]

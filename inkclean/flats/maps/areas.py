@@ -5,12 +5,12 @@ from __future__ import annotations
 import numpy as np
 
 from inkclean.base.arrays import F32, I32, I64, U8, Bool
-from inkclean.flats.told import told
+from inkclean.flats.tiled.told import told
+from inkclean.flats.tiled.windows import Box, whole
 from inkclean.flats.turns import Turn
 from inkclean.flats.values import AREA, BACKGROUND, FIGURE, GUTTER, NEIGHBOURS, Rows
 from inkclean.flats.walls.cells import renumbered
 from inkclean.flats.walls.rooms import Rooms
-from inkclean.flats.windows import Box, whole
 
 FEW = 1500  # areas up to which every pair of them has a place in a table
 EDGE_TO_LENGTH = np.pi / 4  # pixel edges along a line, over all its directions, to its length

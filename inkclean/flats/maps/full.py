@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 from threading import Lock
-from typing import TYPE_CHECKING
 
 import cv2
 import numpy as np
@@ -12,21 +11,16 @@ import numpy as np
 from inkclean.base.arrays import F32, F64, I32, I64, U16, Bool
 from inkclean.base.compiled import compiled
 from inkclean.base.tiles import side_by_side, strips
+from inkclean.flats.maps.patches import MIXED, SAMPLED, SHIFTED, PatchLabels
 from inkclean.flats.nearest import grown
 from inkclean.flats.rasters import beside_others, dilated, square
+from inkclean.flats.tiled.windows import Box, whole
 from inkclean.flats.walls.rooms import on_pixels
-from inkclean.flats.windows import Box, whole
-
-if TYPE_CHECKING:
-    from inkclean.flats.maps.patches import Patches
 
 _compiled = compiled("inkclean.flats.maps._seeds")
 
 FIRM_PX = 3  # pixels with only such around, in a square this wide, are sure of their label
-MIXED = 0.002  # a patch of paper with a larger share of other labels is not one area's
 BAND_ROWS = 64  # rows of the full map that are worked on at once
-SAMPLED = 13  # every so many pixels of a row decide to which area a patch belongs,
-SHIFTED = 5  # further by so many from row to row
 
 
 @dataclass(frozen=True)
@@ -47,7 +41,7 @@ class Full:
     bridges: F64
     sizes: I64
     reach: int = 0
-    patches: Patches | None = field(default=None, repr=False)
+    patches: PatchLabels | None = field(default=None, repr=False)
 
 
 def at_full_resolution(

@@ -1,4 +1,4 @@
-"""Patches of paper and the label of each, kept a tile at a time for the next edit."""
+"""PatchLabels of paper and the label of each, kept a tile at a time for the next edit."""
 
 from __future__ import annotations
 
@@ -9,15 +9,17 @@ import numpy as np
 
 from inkclean.base.arrays import I64, U16, Bool
 from inkclean.base.tiles import side_by_side
-from inkclean.flats.maps.full import MIXED, SAMPLED, SHIFTED
-from inkclean.flats.pieces import Pieces
-from inkclean.flats.windows import Box
+from inkclean.flats.tiled.pieces import TilePieces
+from inkclean.flats.tiled.windows import Box
 
 SIDE_PX = 512  # of a tile
+MIXED = 0.002  # a patch of paper with a larger share of other labels is not one area's
+SAMPLED = 13  # every so many pixels of a row decide to which area a patch belongs,
+SHIFTED = 5  # further by so many from row to row
 
 
 @dataclass
-class Patches:
+class PatchLabels:
     """What decides the labels of patches of paper on a page of ``shape``.
 
     ``key`` (M,): pieces of patches, each shifted by 16 bits, with a label that lies under them;
@@ -27,7 +29,7 @@ class Patches:
     its patch is ``mixed``, so that each pixel has its own.
     """
 
-    pieces: Pieces
+    pieces: TilePieces
     key: I64
     met: I64
     asked: I64
@@ -37,10 +39,10 @@ class Patches:
     mixed: Bool
 
     @classmethod
-    def none(cls, shape: tuple[int, ...]) -> Patches:
+    def none(cls, shape: tuple[int, ...]) -> PatchLabels:
         """Return a page on which nothing was looked at yet."""
         no, zero = np.zeros(0, np.int64), np.zeros(1, np.int64)
-        pieces = Pieces.none(shape, SIDE_PX)
+        pieces = TilePieces.none(shape, SIDE_PX)
         return cls(pieces, no, no, no, zero - 1, zero, zero, np.zeros(1, bool))
 
     def renumber(self, now: I64) -> None:

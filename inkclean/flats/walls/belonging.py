@@ -9,10 +9,10 @@ import numpy as np
 from inkclean.base.arrays import F64, I64
 from inkclean.flats.lines.seams import REACH, STEPS, Seen
 from inkclean.flats.rasters import tally
+from inkclean.flats.tiled.windows import Box
 from inkclean.flats.walls.cells import Cells
 from inkclean.flats.walls.numbers import numbered_keys
 from inkclean.flats.walls.rooms import Rooms
-from inkclean.flats.windows import Box
 
 
 @dataclass(frozen=True)

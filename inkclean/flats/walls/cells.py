@@ -18,8 +18,8 @@ from inkclean.base.arrays import F32, F64, I32, I64, Bool
 from inkclean.base.tiles import both, side_by_side, strips
 from inkclean.flats.nearest import grown
 from inkclean.flats.rasters import deepest, depth
+from inkclean.flats.tiled.windows import Box, boxes, whole, widened
 from inkclean.flats.walls.parts import Parts
-from inkclean.flats.windows import Box, boxes, whole, widened
 
 BAND_ROWS = 256
 _serials = itertools.count(1)

@@ -7,8 +7,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from inkclean.base.arrays import I64, Bool
+from inkclean.flats.tiled.windows import Box, around, whole, widened
 from inkclean.flats.walls.cells import Cells
-from inkclean.flats.windows import Box, around, whole, widened
 
 FEW = 2000  # cells up to which every pair of them has a place in a table
 

@@ -8,9 +8,9 @@ import numpy as np
 
 from inkclean.base.arrays import F32, F64, I32, I64, Bool
 from inkclean.flats.nearest import grown
-from inkclean.flats.pieces import Pieces
 from inkclean.flats.rasters import deepest
-from inkclean.flats.windows import widened, within
+from inkclean.flats.tiled.pieces import TilePieces
+from inkclean.flats.tiled.windows import widened, within
 
 SIDE_PX = 256  # of a tile
 SAMPLED = 3  # every so many pixels of every so many rows tell what a piece was
@@ -29,7 +29,7 @@ class Parts:
     each edit, these are changed.
     """
 
-    pieces: Pieces
+    pieces: TilePieces
     near: I32
     cell: I64
     first: I64
@@ -54,7 +54,7 @@ class Parts:
     @classmethod
     def of(cls, open_: Bool, room: F32, label: I32) -> Parts:
         """Find the pieces of what is open (H, W); ``label`` (H, W) has the number of each cell."""
-        pieces = Pieces.none(open_.shape, SIDE_PX)
+        pieces = TilePieces.none(open_.shape, SIDE_PX)
         every = np.arange(len(pieces.tiles))
         none = np.zeros(1, np.int64)
         parts = cls(pieces, label, none, none, none, np.zeros(1), none, none, none)

@@ -11,13 +11,13 @@ from scipy.sparse import coo_matrix
 from scipy.sparse.csgraph import connected_components
 
 from inkclean.base.arrays import F32, F64, I32, I64, Bool
-from inkclean.flats.depths import Depths
 from inkclean.flats.rasters import square, tally
-from inkclean.flats.told import told
+from inkclean.flats.tiled.depths import Depths
+from inkclean.flats.tiled.told import told
+from inkclean.flats.tiled.windows import Box, around, whole
 from inkclean.flats.walls.cells import Cells, Ground, find_cells
 from inkclean.flats.walls.joins import on_cubic
 from inkclean.flats.walls.numbers import elsewhere, numbered_keys, numbers
-from inkclean.flats.windows import Box, around, whole
 
 SIDEWAYS_PX = 5
 BLACK = 3.0  # log-odds of a seam in a black

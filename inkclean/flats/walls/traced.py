@@ -11,8 +11,8 @@ from numpy.typing import NDArray
 
 from inkclean.base.arrays import F64, I32, I64, Bool
 from inkclean.flats.rasters import depth, dilated, square, tally
+from inkclean.flats.tiled.windows import widened
 from inkclean.flats.walls.rooms import Rooms, on_pixels
-from inkclean.flats.windows import widened
 
 NEAR_MM = 0.9  # a hand that follows a line keeps this near it,
 LEAST_MM = 2.0  # for as long as this

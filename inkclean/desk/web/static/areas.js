@@ -118,7 +118,6 @@ export class Areas {
       layers.push(desk.layer("relief", relief, relief.picture, relief.px_per_mm, { change: lightFrom(light) }));
     const under = this.seen ? { blend: "multiply" } : {};
     layers.push(desk.layer("ink", ink, ink.picture, ink.px_per_mm, under));
-    for (const layer of desk.view.layers) layer.before = null;
     desk.view.show(layers, [ink.width / ink.px_per_mm, ink.height / ink.px_per_mm]);
     this.checks.refresh();
   }

@@ -8,6 +8,7 @@ import { button, el } from "./parts.js";
 import { Sheet } from "./sheet.js";
 import { Shelf } from "./shelf.js";
 import { Take } from "./take.js";
+import { forget } from "./tiles.js";
 import { View } from "./view.js";
 
 const $ = (id) => document.getElementById(id);
@@ -18,7 +19,7 @@ class Desk {
     this.hand = $("hand");
     this.handles = $("handles");
     this.wipe = $("wipe");
-    this.page = null;
+    this.page = this.last = null; // the page that is open, and that which was so last
     this.state = null;
     this.sent = 0; // edits that are not answered yet
     this.latest = 0; // how often the page was changed, as far as was heard
@@ -73,7 +74,8 @@ class Desk {
 
   async open(id) {
     await this.trying(async () => {
-      this.page = id;
+      if (this.last !== id) forget(`api/pages/${this.last}/`);
+      this.page = this.last = id;
       this.state = await get(`api/pages/${id}`);
       this.latest = this.state.count;
       learn(this.state.numbers);
@@ -194,13 +196,21 @@ class Desk {
       if (!this.sent && event.count > this.state.count) this.elsewhere();
     }
     if (event.event === "stage") {
+      const old = this.state.stages[event.stage];
       this.state.stages[event.stage] = event.said;
       this.now?.stage?.(event.stage);
+      this.release(old, event.said);
       this.tellStages();
     }
     if (event.event === "done") this.now?.done?.();
     if (event.event === "failed") this.say(event.why, true);
     if (event.event === "taking" || event.event === "taken") this.stations.take.hear(event);
+  }
+
+  /** Let go of the pictures that a stage told of before, unless they are still on the screen. */
+  release(old, said) {
+    for (const name of ["picture", "flat"])
+      if (old?.[name] && old[name] !== said[name] && !this.view.shows(old[name])) forget(`${this.base(old[name])}/`);
   }
 
   /** Another tab changed the page. */
@@ -285,9 +295,14 @@ class Desk {
     new ResizeObserver(() => !w.hidden && this.placeWipe(this.share)).observe(this.view.canvas);
   }
 
+  /** Where the tiles of a picture are. */
+  base(picture) {
+    return `api/pages/${this.page}/tiles/${picture}`;
+  }
+
   /** A layer of the view from a stage that has a picture. */
   layer(name, said, picture, per, more = {}) {
-    const base = `api/pages/${this.page}/tiles/${picture}`;
+    const base = this.base(picture);
     return {
       name, picture, per, start: `${base}/`, width: said.width, height: said.height, levels: said.levels,
       url: (level, column, row) => `${base}/${level}/${column}/${row}`,

@@ -40,9 +40,11 @@ export function tile(url, come, change = null) {
   decode(url)
     .then((image) => {
       entry.image = image;
-      come();
+      // it may have been let go of while it was under way
+      if (held.get(url) === entry) come();
+      else closed(entry);
     })
-    .catch(() => held.delete(url));
+    .catch(() => held.get(url) === entry && held.delete(url));
   trim(held, most.pictures, closed);
   return null;
 }
@@ -93,11 +95,11 @@ async function seen(reply) {
 function asked(url) {
   const coming = fetched(url).then(async (reply) => {
     const made = reply.headers.get("content-type") === NUMBERS ? counted(await reply.arrayBuffer()) : await seen(reply);
-    raw.set(url, made);
+    if (raw.get(url) === coming) raw.set(url, made); // nobody let go of it meanwhile
     return made;
   });
   raw.set(url, coming);
-  coming.catch(() => raw.delete(url));
+  coming.catch(() => raw.get(url) === coming && raw.delete(url));
   trim(raw, most.values);
   return coming;
 }

@@ -53,13 +53,22 @@ export class View {
     // a first look and the page itself differ by less than a pixel
     const other = size.some((side, n) => Math.abs(side - this.size[n]) > 0.01 * side);
     for (const layer of layers) {
-      const before = this.layers.find((old) => old.name === layer.name);
-      if (before && before.picture !== layer.picture) layer.before = { ...before, before: null };
+      const old = this.layers.find(({ name }) => name === layer.name);
+      if (!old) continue;
+      // the latest that was whole on the screen stays until this one is
+      if (old.picture === layer.picture) layer.before = old.before ?? null;
+      else layer.before = old.before ?? { ...old, before: null };
+      if (old.before && old.picture !== layer.picture) forget(old.start);
     }
     this.layers = layers;
     this.size = size;
     if (other) this.fit();
     else this.draw();
+  }
+
+  /** Whether a picture is shown, or waits until another is. */
+  shows(picture) {
+    return this.layers.some((layer) => layer.picture === picture || layer.before?.picture === picture);
   }
 
   fit() {

@@ -10,7 +10,7 @@ import numpy as np
 
 from inkclean.base.arrays import F32, I64, Bool
 from inkclean.flats.rasters import depth
-from inkclean.flats.windows import Box, whole, widened, within
+from inkclean.flats.tiled.windows import Box, whole, widened, within
 
 FURTHER = 1.05  # a border may be so much further off than a quick look has it
 

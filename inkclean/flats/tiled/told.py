@@ -9,9 +9,9 @@ import numpy as np
 from inkclean.base.arrays import F32, I32, I64, Bool
 from inkclean.base.compiled import compiled
 from inkclean.flats.rasters import deepest
-from inkclean.flats.windows import Box, boxes
+from inkclean.flats.tiled.windows import Box, boxes
 
-_compiled = compiled("inkclean.flats._told")
+_compiled = compiled("inkclean.flats.tiled._told")
 
 
 @dataclass(frozen=True)

@@ -12,11 +12,11 @@ from scipy.sparse.csgraph import connected_components
 
 from inkclean.base.arrays import I32, I64, Bool
 from inkclean.base.tiles import side_by_side, strips
-from inkclean.flats.windows import Box
+from inkclean.flats.tiled.windows import Box
 
 
 @dataclass
-class Pieces:
+class TilePieces:
     """The pieces that paper falls into when a page of ``shape`` is cut into tiles of ``side`` px.
 
     ``number`` (H, W) is the piece of each pixel, from 1, 0 on what is no paper. Per piece
@@ -34,7 +34,7 @@ class Pieces:
     group: I64
 
     @classmethod
-    def none(cls, shape: tuple[int, ...], side: int) -> Pieces:
+    def none(cls, shape: tuple[int, ...], side: int) -> TilePieces:
         """Return a page on which nothing was found yet."""
         zero = np.zeros(1, np.int64)
         box = np.zeros((1, 4), np.int64)

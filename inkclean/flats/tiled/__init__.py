@@ -1,0 +1,1 @@
+"""What is told of a page, and of the parts of it that changed, without knowing what it shows."""
