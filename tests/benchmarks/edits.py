@@ -18,6 +18,7 @@ import numpy as np
 
 from inkclean.flats.find import find_flats
 from inkclean.flats.kept import Kept
+from inkclean.flats.laid import ready
 from inkclean.flats.prepared import prepare
 from inkclean.flats.values import FlatEdits
 from inkclean.ink.values import Ink
@@ -47,6 +48,7 @@ def main() -> None:
     for name, ink in inks():
         page, edits = prepare(ink), FlatEdits()
         flats = find_flats(ink, prepared=page)
+        ready(page, ink)  # as the desk does once the areas are shown
         spent: dict[str, list[tuple[float, float, float]]] = defaultdict(list)
         for number in range(-(-options.edits // 3)):
             kind = KINDS[number % len(KINDS)]
