@@ -1,16 +1,25 @@
-"""What networks of several levels, run by compiled convolutions, have in common."""
+"""Networks of several levels by compiled convolutions, where they are there, else by OpenCV.
+
+Both give the same but for rounding; this way takes half the time.
+"""
 
 from __future__ import annotations
 
 import re
-from functools import partial
+from collections.abc import Callable
+from dataclasses import dataclass
+from functools import cache, partial
 
+import numpy as np
+
+from inkclean.base import network
 from inkclean.base.arrays import F32
-from inkclean.base.convolve import LANES, Kernel, Planes, convolve, run
+from inkclean.base.convolve import LANES, Kernel, Planes, can_convolve, convolve, run
 from inkclean.base.tiles import side_by_side, strips
 from inkclean.base.weights import layers
 
 BAND = 32  # rows at once
+_PARTS = r"first|deep|last|(?:down|fall|narrow|rise)\.\d+"
 QUARTERS = ((0, 0), (0, 1), (1, 0), (1, 1))  # the finer pixels of one: down and right
 
 
@@ -83,3 +92,77 @@ def spread(
             own = target.steps(2 * begin + down - top, right, 2, 2)
             places = [source.steps(begin), own, own]
             run(kernel, source, target, target, places, (end - begin, source.size[1]), above)
+
+
+@dataclass(frozen=True)
+class Pyramid:
+    """The network's convolutions, the parts by their names in ``tests/fitting``."""
+
+    first: Kernel
+    fall: list[list[Kernel]]
+    down: list[Kernel]
+    deep: list[Kernel]
+    narrow: list[Kernel]
+    rise: list[list[Kernel]]
+    last: Kernel
+    outputs: int
+
+    def __call__(self, cells: F32) -> F32:
+        """Return the log-odds (D, h, w) of ``cells`` (C, h, w); the steps down divide h and w."""
+        x = made(self.first, in_blocks(cells))
+        seen = []
+        for fall, down in zip(self.fall, self.down, strict=True):
+            x = _through(fall, x)
+            seen.append(x)
+            x = made(down, x, 2)
+        in_place(self.deep, x)
+        for narrow, blocks in zip(reversed(self.narrow), reversed(self.rise), strict=True):
+            wide = seen.pop()
+            rise(narrow, x, wide, above=False)
+            x = _through(blocks, wide)
+        told = made(self.last, x, above=False)
+        planes = told.inner.transpose(0, 3, 1, 2).reshape(-1, *told.size)
+        return np.ascontiguousarray(planes[: self.outputs])
+
+
+def _through(kernels: list[Kernel], x: Planes) -> Planes:
+    """Return what one convolution, or blocks of two, make of ``x``, which may be changed."""
+    if len(kernels) == 1:
+        return made(kernels[0], x)
+    in_place(kernels, x)
+    return x
+
+
+def read_sight(data: bytes) -> Pyramid | None:
+    """Return the network of an ONNX file; None where it is not laid out as this one."""
+    parts = parts_of(data, _PARTS)
+    if parts is None:
+        return None
+    levels = sum(name.startswith("down") for name in parts)
+    asked = {"first", "deep", "last"}
+    kinds = ("fall", "down", "narrow", "rise")
+    asked |= {f"{kind}.{level}" for kind in kinds for level in range(levels)}
+    if not levels or asked != set(parts):
+        return None
+    kernels = {name: kernels_of(given) for name, given in parts.items()}
+    fall, down, narrow, up = ([kernels[f"{kind}.{k}"] for k in range(levels)] for kind in kinds)
+    return Pyramid(
+        kernels["first"][0],
+        fall,
+        [kernel for (kernel,) in down],
+        kernels["deep"],
+        [kernel for (kernel,) in narrow],
+        up,
+        kernels["last"][0],
+        len(parts["last"][0][1]),
+    )
+
+
+@cache
+def _compiled(package: str, name: str) -> Pyramid | None:
+    return read_sight(network.weights(package, name)) if can_convolve() else None
+
+
+def sight(package: str, name: str) -> Callable[[F32], F32]:
+    """Return what makes log-odds (D, h, w) of cells (C, h, w), for one thread at a time."""
+    return _compiled(package, name) or partial(network.run, network.network(package, name))

@@ -7,8 +7,8 @@ import pytest
 
 from inkclean.base.convolve import can_convolve
 from inkclean.base.network import network, run, weights
+from inkclean.base.pyramid import read_sight
 from inkclean.flats.lines.seams import FOLD, NET, UNIT
-from inkclean.flats.lines.sight import read_sight
 
 PACKAGE = "inkclean.flats.lines"
 

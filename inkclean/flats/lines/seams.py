@@ -17,8 +17,8 @@ import numpy as np
 
 from inkclean.base.arrays import F32, I64
 from inkclean.base.network import folded, unfolded
+from inkclean.base.pyramid import sight
 from inkclean.base.tiles import tiles
-from inkclean.flats.lines.sight import sight
 
 NET = "areas.onnx.gz"
 PX_PER_MM = 8.0  # of the ink it was fitted on

@@ -11,9 +11,10 @@ from inkclean.base.errors import UsageError
 from inkclean.base.units import Paper
 from inkclean.sheet.framing.bowed import sides_through
 from inkclean.sheet.framing.edges import ends_drawing, is_ruled, refine
-from inkclean.sheet.framing.outline import LEAST_SCORE, find_outline, without_strokes
+from inkclean.sheet.framing.outline import LEAST_SCORE, find_outline, made_small
 from inkclean.sheet.framing.papers import framed_size, whole_size
 from inkclean.sheet.framing.parts import PART_TRUST, hidden_side, part_size, shown_part
+from inkclean.sheet.framing.seen import see
 from inkclean.sheet.framing.sides import Side, draw, straight
 from inkclean.sheet.framing.squaring import UNIT, Squared, square_up, to_photo
 from inkclean.sheet.values import Frame, Photo
@@ -89,14 +90,14 @@ def find_frame(photo: Photo, paper: Paper | None = None) -> Frame:
     from its shape, or from ``paper``; what lies outside the picture is cut off. Corners run
     from the page's top left as it lies in the photo: nothing is turned.
     """
-    bare, scale = without_strokes(photo.pixels)
-    outline = find_outline(bare, scale)
+    small, bare, scale = made_small(photo.pixels)
+    outline = find_outline(bare, scale, see(small))
     if outline is None:
         return whole_frame(photo, paper)
     sides = refine(photo.pixels, bare, outline)
     seen = outline.seen.copy()
     for k in np.flatnonzero(seen):
-        if sides[k].crisp < CRISP_SIDE:
+        if sides[k].crisp < CRISP_SIDE and not outline.vouched:
             sides[k] = _border(photo, sides[k])
             seen[k] = False
     proof = outline.score + CRISP * float(np.mean([s.crisp for s in sides if s.crisp > 0] or [0]))
@@ -107,7 +108,8 @@ def find_frame(photo: Photo, paper: Paper | None = None) -> Frame:
     sure = outline.score >= LEAST_SCORE - less and proof >= LEAST_PROOF - less
     if not sure and seen.any():
         sure = all(_ends(photo, sides[k], scale) for k in np.flatnonzero(seen))
-    if panel or not sure or 2 * sum(ruled) >= max(len(ruled), 1):
+    wrong = panel or not sure or 2 * sum(ruled) >= max(len(ruled), 1)
+    if wrong and not outline.vouched:
         return whole_frame(photo, paper)
     edges = draw(sides)
     height, width = photo.pixels.shape[:2]

@@ -8,8 +8,10 @@ import cv2
 import numpy as np
 
 from inkclean.base.arrays import F32, F64, I64, U8, Bool
+from inkclean.sheet.framing.agree import as_told, inside_of, mean_side, parts, sides_told
 from inkclean.sheet.framing.lines import STEP, EdgeLines, find_lines
 from inkclean.sheet.framing.papers import oddness
+from inkclean.sheet.framing.seen import SeenSheet, likely
 from inkclean.sheet.framing.texture import smoothness
 
 # px of the photo's longer side: paper still has steps of a px, pen lines are thin enough to go.
@@ -59,6 +61,11 @@ SHORTLIST = 120
 LEAST_SCORE = 1.21
 # The same of what is looked at closely: what is drawn may end on its sides.
 LEAST_LOOK = 0.95
+# Weights of what the network sees: how much of the picture a candidate parts as it does, and the
+# share of its sides that the network sees as such.
+PARTED_SO, SIDES_SO = 8.0, 1.0
+MUCH_TOLD = 0.93  # share from which on an outline is what the network sees
+SIDE_TOLD = 0.65  # the same of each of its sides
 # Of the longer side: outlines are not the same whose corners lie further apart.
 OTHER = 0.05
 # Least clearness of a side that counts as seen.
@@ -74,7 +81,7 @@ class Outline:
     ``seen`` (4,) whether the side that starts at each corner shows an edge of paper;
     ``lighter`` (4,) whether the paper is the lighter side of it; ``score``; ``beside`` how much
     paper like it lies around, 0 to ``MOST_PAPER``; ``lead`` by how much the best of all other
-    outlines scores less."""
+    outlines scores less; ``vouched`` whether the network sees the same, and all sides."""
 
     corners: F64
     seen: Bool
@@ -82,6 +89,7 @@ class Outline:
     score: float
     beside: float
     lead: float
+    vouched: bool
 
 
 @dataclass(frozen=True)
@@ -95,21 +103,25 @@ class _Quads:
         return _Quads(self.corners[chosen], self.sides[chosen])
 
 
-def find_outline(bare: U8, scale: float) -> Outline | None:
+def find_outline(bare: U8, scale: float, told: SeenSheet) -> Outline | None:
     """Return the outline of the paper in a small picture, or None without one.
 
-    ``bare`` is (h, w, 3) uint8 sRGB as `without_strokes` returns it, ``scale`` the px of the
-    photo per px of it. Long edges are found by their votes; every four of them
-    that make a page are weighed by how clearly each side is seen along its whole length, with
-    the paper on its lighter side, and by what lies within and without.
+    ``bare`` is (h, w, 3) uint8 sRGB as `made_small` returns it, ``scale`` the px of the
+    photo per px of it. Long edges are found by their votes, in the picture and in what the
+    network has ``told`` of it; every four of them that make a page are weighed by how clearly each
+    side is seen along its whole length, with the paper on its lighter side, by what lies within
+    and without, and by how far the network sees the same.
     """
     smooth = smoothness(bare)
-    lines = find_lines(np.dstack([bare, smooth]))
+    voice = told.voice
+    seen_so = [likely(told, bare.shape[1::-1])] if voice > 0 else []
+    lines = find_lines(np.dstack([bare, smooth, *seen_so]))
     quads = _enumerate(lines, bare.shape[1], bare.shape[0])
     if len(quads.corners) == 0:
         return None
     edge_score, clear, lighter = _weigh_sides(lines, quads, bare.shape)
-    best = np.argsort(edge_score)[::-1][:SHORTLIST]
+    coarse = parts(lines, quads.corners, quads.sides, told, bare.shape)
+    best = np.argsort(edge_score + voice * PARTED_SO * coarse)[::-1][:SHORTLIST]
     quads, clear, lighter = quads.only(best), clear[best], lighter[best]
     whole = (lines.border[quads.sides] == 0).all(axis=1)
     odd = oddness(quads.corners, (bare.shape[1], bare.shape[0]))
@@ -118,17 +130,23 @@ def find_outline(bare: U8, scale: float) -> Outline | None:
     brighter, more, tone = _weigh_areas(bare, smooth, quads)
     score = edge_score[best] + brighter - (1.0 - PARDON * plain) * more - ODD * whole * odd
     score -= PANEL * _panels(bare, quads.corners, tone)
+    parted, shared = as_told(told, quads.corners, bare.shape)
+    sides = sides_told(told, quads.corners, bare.shape)
+    own = score
+    score = own + voice * (PARTED_SO * parted + SIDES_SO * mean_side(sides))
     top = int(np.argmax(score))
     seen = (clear[top] > SEEN) & (lines.border[quads.sides[top]] == 0)
-    if score[top] < LEAST_LOOK or not seen.any():
+    vouched = voice > 0 and shared[top] > MUCH_TOLD and (sides[top][seen] > SIDE_TOLD).all()
+    if not seen.any() or (own[top] < LEAST_LOOK and not vouched):
         return None
     return Outline(
         corners=quads.corners[top] * scale,
         seen=seen,
         lighter=lighter[top],
-        score=float(score[top]),
+        score=float(own[top]),
         beside=float(more[top]),
         lead=_lead(quads.corners, score, top, OTHER * max(bare.shape)),
+        vouched=bool(vouched),
     )
 
 
@@ -139,10 +157,11 @@ def _lead(corners: F64, score: F64, top: int, far: float) -> float:
     return float(score[top] - others.max(initial=-np.inf))
 
 
-def without_strokes(pixels: U8) -> tuple[U8, float]:
-    """Return the photo small and without thin dark strokes, and its scale, px per px.
+def made_small(pixels: U8) -> tuple[U8, U8, float]:
+    """Return the photo small, the same without thin dark strokes, and its scale, px per px.
 
-    Halved while it can be, since that is done fastest; an odd last row or column falls away.
+    The first may be twice as large as the second. Halved while it can be, since that is done
+    fastest; an odd last row or column falls away.
     """
     small, scale = pixels, 1.0
     while max(small.shape[:2]) >= 2 * LOOK_PX and min(small.shape[:2]) >= 2:
@@ -154,12 +173,14 @@ def without_strokes(pixels: U8) -> tuple[U8, float]:
             np.uint8,
         )
         scale *= 2.0
+    halved = small
     factor = min(1.0, LOOK_PX / max(small.shape[:2]))
     size = max(1, round(small.shape[1] * factor)), max(1, round(small.shape[0] * factor))
     scale *= max(small.shape[:2]) / max(size)
     small = np.asarray(cv2.resize(small, size, interpolation=cv2.INTER_AREA), np.uint8)
     kernel = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (STROKE_PX, STROKE_PX))
-    return np.asarray(cv2.morphologyEx(small, cv2.MORPH_CLOSE, kernel), np.uint8), scale
+    bare = np.asarray(cv2.morphologyEx(small, cv2.MORPH_CLOSE, kernel), np.uint8)
+    return halved, bare, scale
 
 
 def _enumerate(lines: EdgeLines, width: int, height: int) -> _Quads:
@@ -275,7 +296,7 @@ def _weigh_areas(bare: U8, smooth: U8, quads: _Quads) -> tuple[F64, F64, F64]:
     even = cv2.resize(smooth, size, interpolation=cv2.INTER_AREA).ravel().astype(np.float32)
     x, y = np.meshgrid(np.arange(size[0]) + 0.5, np.arange(size[1]) + 0.5)
     places = np.stack([x.ravel() * width / size[0], y.ravel() * height / size[1]], axis=1)
-    inside = _inside(quads.corners, places).astype(np.float32)
+    inside = inside_of(quads.corners, places).astype(np.float32)
     outside = 1.0 - inside
     count = np.maximum(inside.sum(axis=1), 1.0)
     within = inside @ light / count
@@ -338,12 +359,3 @@ def _panels(bare: U8, corners: F64, tone: F64) -> F64:
     beyond, within = light(side + out[:, :, None]), light(side - out[:, :, None])
     border = (beyond > PAPER_LIGHT) & (within >= 0) & (within < DARK)
     return np.asarray(border.mean(axis=2).sum(axis=1), np.float64)
-
-
-def _inside(corners: F64, places: F64) -> Bool:
-    """Return (Q, N): which places lie within each clockwise quadrangle."""
-    leg = np.roll(corners, -1, axis=1) - corners
-    normal: F32 = np.stack([-leg[..., 1], leg[..., 0]], axis=-1).astype(np.float32)
-    offset = (normal * corners).sum(axis=2)
-    height = normal.reshape(-1, 2) @ places.T.astype(np.float32)
-    return np.asarray((height.reshape(*normal.shape[:2], -1) > offset[..., None]).all(axis=1))
