@@ -133,7 +133,7 @@ def find_frame(photo: Photo, paper: Paper | None = None) -> Frame:
     doubt = size.doubt if known is paper else HIDDEN_SIDE
     if outline.beside > BESIDE and min(side.crisp for side in sides) < BESIDE_CRISP:
         trust, doubt = min(trust, BESIDE_TRUST), PAPER_BESIDE
-    elif outline.lead < CLEAR_LEAD and trust > BESIDE_TRUST:
+    elif (outline.lead < CLEAR_LEAD or outline.doubted) and trust > BESIDE_TRUST:
         trust, doubt = BESIDE_TRUST, OTHER_OUTLINE
     drawn = [edges.sides[(k + first) % 4] for k in range(4)]
     frame = Frame(

@@ -64,8 +64,10 @@ LEAST_LOOK = 0.95
 # Weights of what the network sees: how much of the picture a candidate parts as it does, and the
 # share of its sides that the network sees as such.
 PARTED_SO, SIDES_SO = 8.0, 1.0
+PANEL_SO = 2.0  # how much more a panel's border costs then
 MUCH_TOLD = 0.93  # share from which on an outline is what the network sees
 SIDE_TOLD = 0.65  # the same of each of its sides
+SIDE_UNTOLD, HEARD = 0.45, 0.5  # share of a side, and its voice, at which it speaks against one
 # Of the longer side: outlines are not the same whose corners lie further apart.
 OTHER = 0.05
 # Least clearness of a side that counts as seen.
@@ -81,7 +83,8 @@ class Outline:
     ``seen`` (4,) whether the side that starts at each corner shows an edge of paper;
     ``lighter`` (4,) whether the paper is the lighter side of it; ``score``; ``beside`` how much
     paper like it lies around, 0 to ``MOST_PAPER``; ``lead`` by how much the best of all other
-    outlines scores less; ``vouched`` whether the network sees the same, and all sides."""
+    outlines scores less; ``vouched`` whether the network sees the same, and all sides;
+    ``doubted`` whether it can tell and sees something else, or a side nowhere."""
 
     corners: F64
     seen: Bool
@@ -90,6 +93,7 @@ class Outline:
     beside: float
     lead: float
     vouched: bool
+    doubted: bool
 
 
 @dataclass(frozen=True)
@@ -129,7 +133,8 @@ def find_outline(bare: U8, scale: float, told: SeenSheet) -> Outline | None:
     plain = whole * (1.0 - odd) * np.clip((clear.min(axis=1) - SEEN) / (PLAIN - SEEN), 0.0, 1.0)
     brighter, more, tone = _weigh_areas(bare, smooth, quads)
     score = edge_score[best] + brighter - (1.0 - PARDON * plain) * more - ODD * whole * odd
-    score -= PANEL * _panels(bare, quads.corners, tone)
+    # so that the network, which may take a panel for a sheet of its own, does not outweigh it
+    score -= (1.0 + PANEL_SO * voice) * PANEL * _panels(bare, quads.corners, tone)
     parted, shared = as_told(told, quads.corners, bare.shape)
     sides = sides_told(told, quads.corners, bare.shape)
     own = score
@@ -137,6 +142,8 @@ def find_outline(bare: U8, scale: float, told: SeenSheet) -> Outline | None:
     top = int(np.argmax(score))
     seen = (clear[top] > SEEN) & (lines.border[quads.sides[top]] == 0)
     vouched = voice > 0 and shared[top] > MUCH_TOLD and (sides[top][seen] > SIDE_TOLD).all()
+    doubted = shared[top] <= MUCH_TOLD or (sides[top][seen] < SIDE_UNTOLD).any()
+    doubted &= voice > HEARD
     if not seen.any() or (own[top] < LEAST_LOOK and not vouched):
         return None
     return Outline(
@@ -147,6 +154,7 @@ def find_outline(bare: U8, scale: float, told: SeenSheet) -> Outline | None:
         beside=float(more[top]),
         lead=_lead(quads.corners, score, top, OTHER * max(bare.shape)),
         vouched=bool(vouched),
+        doubted=bool(doubted),
     )
 
 
