@@ -17,7 +17,8 @@ CLEAR = 0.3  # how much less is inked beside a line, on one side at least
 SIDE = 0.62  # share of each side of a box that is inked
 ENDS = 0.4  # share of each third of a side that is, so that round shapes are no boxes
 BARE = 0.2  # largest share that is inked just outside a side
-CLEARER = 0.15  # how much less is inked just inside
+CLEARER = 0.15  # how much less is inked just inside,
+RULED = 0.85  # unless so much of the side is inked: a panel full of hatching is dark inside
 LOOSE_MM = 0.5  # how far ink may lie off a side
 OUTSIDE_MM = 1.5  # what lies just outside lies so far from it
 MOST_LINES = 64  # the longest ones; a page of hatching has thousands
@@ -128,7 +129,8 @@ def _lines(ink: U8, rows: I64, columns: I64, px_per_mm: float) -> _Lines:
         whole &= _shares(near, rows, columns, (third / 3, (third + 1) / 3)) >= ENDS
     bare = [_shares(ink, beside, columns) <= BARE for beside in (before, after)]
     clear = [share - _shares(near, beside, columns) >= CLEARER for beside in (before, after)]
-    first, last = whole & bare[0] & clear[1], whole & bare[1] & clear[0]
+    ruled = share >= RULED
+    first, last = whole & bare[0] & (clear[1] | ruled), whole & bare[1] & (clear[0] | ruled)
     return _Lines(rows, np.where(first, share, 0.0), np.where(last, share, 0.0))
 
 
