@@ -62,6 +62,7 @@ def _on_one_grid(ink: Bool, px_per_mm: float) -> U8:
     if held.max() > 1:
         panel = _and(panel, held)
     box, inked = find_boxes(coarse, COARSE_PX_PER_MM, BROKEN_MM)
+    box[_holding_several(box, held)[box]] = 0
     # what was found by its gaps may hold a piece of gutter, a well drawn box does not
     drawn = np.where(inked[box] >= WELL, box, 0).astype(np.uint8)
     more = _and(_and(drawn, panel), box)
@@ -97,6 +98,12 @@ def _held(coarse: Bool) -> U8:
     _, label = cv2.connectedComponents(framed, connectivity=4)
     held = (label[1:-1, 1:-1] != label[0, 0]).astype(np.uint8)
     return np.asarray(cv2.erode(held, square(3)), np.uint8)
+
+
+def _holding_several(box: U8, held: U8) -> Bool:
+    """Return for each box whether several panels lie in it that paper parts."""
+    pair = np.unique(np.stack([box[held > 0], held[held > 0]]), axis=1)
+    return np.bincount(pair[0], minlength=256) > 1
 
 
 def _and(panel: U8, more: U8) -> U8:

@@ -13,7 +13,7 @@ from inkclean.flats.panels import find_panels
 from inkclean.flats.rasters import square
 from inkclean.flats.values import FlatEdits
 from inkclean.ink.values import Ink, Pencil
-from tests.flats.pages import LOOSE, Page, make_page
+from tests.flats.pages import EASY, LOOSE, Page, make_page
 
 SCALE = 8.0
 # corners in mm, clockwise: two panels parted by a leaning gutter, one below
@@ -73,6 +73,25 @@ def test_borders_that_are_dry_and_broken_are_found(loose_page: Page) -> None:
     panel = find_panels(loose_page.coverage >= 0.5, loose_page.px_per_mm)
     for number in range(1, int(loose_page.panel.max()) + 1):
         true = loose_page.panel == number
+        found = panel == np.bincount(panel[true]).argmax()
+        assert (true & found).sum() > 0.9 * (true | found).sum()
+
+
+@pytest.mark.parametrize("seed", [206, 211])
+def test_panels_do_not_hang_on_where_the_page_begins(seed: int) -> None:
+    page = make_page(seed, replace(LOOSE, panels=True), 150, 200)
+    for shift in (0, 2, 3, 5):
+        panel = find_panels(page.coverage[shift:, shift:] >= 0.5, page.px_per_mm)
+        assert panel.max() == page.panel.max()
+
+
+@pytest.mark.parametrize("seed", [327, 328])
+def test_a_panel_full_of_hatching_is_found_too(seed: int) -> None:
+    """With gaps in its border, and most of the page's ink in it."""
+    page = make_page(seed, replace(EASY, panels=True), 150, 200)
+    panel = find_panels(page.coverage >= 0.5, page.px_per_mm)
+    for number in range(1, int(page.panel.max()) + 1):
+        true = page.panel == number
         found = panel == np.bincount(panel[true]).argmax()
         assert (true & found).sum() > 0.9 * (true | found).sum()
 
