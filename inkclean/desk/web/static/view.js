@@ -45,7 +45,7 @@ export class View {
     this.canvas.width = Math.round(w * ratio);
     this.canvas.height = Math.round(h * ratio);
     if (fitted || this.fits === undefined) this.fit();
-    else this.draw();
+    this.paint(); // a canvas of another size is bare: the screen must not show that
   }
 
   /** Show other layers; `size` is their size in the units of the station. */
