@@ -59,18 +59,24 @@ class Convolved(nn.Module):
 class Areas(nn.Module):
     """Ink at 8 px/mm, folded 4 × 4 into channels, to ``OUTPUTS`` log-odds a cell."""
 
-    def __init__(self, widths: tuple[int, ...] = WIDTHS) -> None:
-        """Lay out the levels."""
+    def __init__(
+        self,
+        widths: tuple[int, ...] = WIDTHS,
+        rows: tuple[int, ...] = BLOCKS,
+        taken: int = FOLD**2,
+        told: int = OUTPUTS,
+    ) -> None:
+        """Lay out the levels, from ``taken`` channels to ``told``, with ``rows`` of blocks."""
         super().__init__()
         w = widths
         last = len(w) - 1
-        self.first = Convolved(FOLD**2, w[0], 3)
+        self.first = Convolved(taken, w[0], 3)
         self.down = nn.ModuleList(Convolved(w[k], w[k + 1], 2, 2) for k in range(last))
-        self.fall = nn.ModuleList(blocks(w[k], many) for k, many in enumerate(BLOCKS))
+        self.fall = nn.ModuleList(blocks(w[k], many) for k, many in enumerate(rows))
         self.deep = nn.Sequential(*(Block(w[last]) for _ in range(DEEPEST)))
         self.narrow = nn.ModuleList(nn.Conv2d(w[k + 1], w[k], 1) for k in range(last))
-        self.rise = nn.ModuleList(blocks(w[k], many) for k, many in enumerate(BLOCKS))
-        self.last = nn.Conv2d(w[0], OUTPUTS, 3, padding=1)
+        self.rise = nn.ModuleList(blocks(w[k], many) for k, many in enumerate(rows))
+        self.last = nn.Conv2d(w[0], told, 3, padding=1)
 
     def forward(self, x: Tensor) -> Tensor:
         """Return (N, OUTPUTS, H, W) for (N, 16, H, W); sides divisible by 32."""
@@ -168,14 +174,19 @@ def write(net: Areas, out: Path) -> None:
     with torch.no_grad():
         for part in plain.parameters():
             part.copy_(part.half().float())
+    pack(plain, torch.zeros(1, FOLD**2, 64, 64), "ink", out)
+
+
+def pack(plain: Areas, shown: Tensor, name: str, out: Path) -> None:
+    """Write a network as ONNX, packed with gzip, that takes ``name`` like ``shown`` of any size."""
     file = io.BytesIO()
     torch.onnx.export(
         plain,
-        (torch.zeros(1, FOLD**2, 64, 64),),
+        (shown,),
         file,
-        input_names=["ink"],
+        input_names=[name],
         output_names=["odds"],
-        dynamic_axes={"ink": {2: "h", 3: "w"}, "odds": {2: "h", 3: "w"}},
+        dynamic_axes={name: {2: "h", 3: "w"}, "odds": {2: "h", 3: "w"}},
         opset_version=12,
         dynamo=False,
     )
