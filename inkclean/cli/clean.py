@@ -237,6 +237,9 @@ def summary(report: CleanReport) -> list[str]:
     ]
     lines += doubts(report)
     if ink.to_check:
-        lines.append(f"  {len(ink.to_check)} places to check; add --also proof to see them")
+        proof = report.outputs.get("proof")
+        where = f", numbered in {Path(proof).name}" if proof else "; add --also proof to see them"
+        places = "1 place" if len(ink.to_check) == 1 else f"{len(ink.to_check)} places"
+        lines.append(f"  {places} to check{where}")
     lines += [f"  {path}" for path in report.outputs.values()]
     return lines

@@ -16,7 +16,9 @@ from click.testing import CliRunner, Result
 from PIL import Image
 
 from inkclean.base.colour import to_srgb
+from inkclean.cli.clean import summary
 from inkclean.cli.main import main
+from inkclean.jobs.reports import report_from
 
 HEAVY = ["numpy", "cv2", "scipy", "skimage", "reportlab", "pikepdf", "PIL", "numba"]
 
@@ -86,6 +88,14 @@ def test_clean_leaves_what_the_design_says(tmp_path: Path) -> None:
     assert report["ink"]["thinnest_mm"] == pytest.approx(0.34, abs=0.08)
     ticket = json.loads((tmp_path / "quay.ticket.json").read_text("utf-8"))
     assert ticket["measured"]["ink"] == report["ink"]
+    # what the summary says of places to check, with a proof to see them in and without
+    place = {"x_mm": 1.0, "y_mm": 2.0, "size_mm": 0.3, "why": "a faint mark kept as ink"}
+    ticket["measured"]["ink"]["to_check"] = [place]
+    shown = report_from(ticket["measured"], str(photo), {"proof": "quay.proof.png"})
+    assert "  1 place to check, numbered in quay.proof.png" in summary(shown)
+    ticket["measured"]["ink"]["to_check"] = [place, place]
+    alone = report_from(ticket["measured"], str(photo), {})
+    assert "  2 places to check; add --also proof to see them" in summary(alone)
 
 
 def test_nothing_is_written_over(tmp_path: Path) -> None:

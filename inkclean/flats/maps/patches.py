@@ -1,4 +1,4 @@
-"""PatchLabels of paper and the label of each, kept a tile at a time for the next edit."""
+"""Patches of paper and the label of each, kept a tile at a time for the next edit."""
 
 from __future__ import annotations
 
