@@ -1,7 +1,7 @@
 """Every figure that is asked of cost, today beside the one kept: part of ``tests.benchmarks.cost``.
 
-A part gives figures, each with what is wanted of it. The ones kept are read from the first table
-in RESULTS.md whose rows begin with the same names; to keep today's, put its column there. Times
+A part gives figures, each with what is wanted of it. The ones kept are read from the table of
+costs in RESULTS.md (``HEAD``), by the names of its rows; to keep today's, put them there. Times
 are seconds of the whole, unless "processor" is said; on a busy machine only ratios, processor
 seconds and megabytes say much.
 """
@@ -184,7 +184,7 @@ PARTS: dict[str, Callable[[Path, Path], Iterator[Figure]]] = {
 
 
 def kept(text: str) -> dict[str, str]:
-    """Return the figures of the first table of costs in RESULTS.md, by their names."""
+    """Return the figures of the table of costs in RESULTS.md, by their names."""
     found: dict[str, str] = {}
     rows = iter(text.splitlines())
     for row in rows:

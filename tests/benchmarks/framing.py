@@ -2,7 +2,8 @@
 
 Per kind the mean and the worst intersection over union in page space (SmartDoc 2015), the share of
 photos at 0.99 and over, and processor seconds a photo of 2 MP. The second half of the kinds had no
-part in making the framing. ``--corner`` pushes a corner of each sheet out of the picture.
+part in making the framing. ``--corner`` pushes a corner of each sheet out of the picture,
+``--hidden N`` N of its sides: then only the part in the picture counts.
 """
 
 from __future__ import annotations

@@ -33,7 +33,7 @@ class Score:
 
     @property
     def per_area(self) -> float:
-        """TilePieces per true area."""
+        """Pieces per true area."""
         return self.pieces / max(1, self.areas)
 
 
@@ -42,7 +42,7 @@ def score(found: I32, truth: I32, paper: Bool, px_per_mm: float) -> Score:
 
     A true area is right if its overlap with the found area that covers most of it is over 0.9.
     Leaks: for every found area, how many true areas beyond the first have more than half of
-    theirs in it. TilePieces: found areas that hold at least 3 % of a true area.
+    theirs in it. Pieces: found areas that hold at least 3 % of a true area.
     """
     t, f = truth[paper].astype(np.int64), found[paper].astype(np.int64)
     keep = t > 0
