@@ -153,12 +153,11 @@ class FilePage(Page):
         Raises:
             InkcleanError: a kind is not known, the photo cannot be used, or a result stands there.
         """
-        from inkclean.flats.lettering.edits import read_letter_edits
-        from inkclean.ink.edits import read_ink_edits
         from inkclean.jobs.results import (
             Order,
             Origin,
             Target,
+            by_hand,
             edits_kept,
             parse_also,
             write_results,
@@ -174,10 +173,7 @@ class FilePage(Page):
         origin = Origin(path, file_hash(path), self.asked.number, others=others)
         edits = edits_kept(origin, target)
         if edits:
-            self.change(
-                ink_edits=read_ink_edits(edits.get("ink", {})),
-                letter_edits=read_letter_edits(edits.get("lettering", {})),
-            )
+            self.change(**by_hand(edits))
         if order.keep_pencil:
             self.change(keep_pencil=True)
         return write_results(self, order, origin, target, edits)
@@ -214,12 +210,10 @@ class FilePage(Page):
         from inkclean.deliver.flats_record import read_edits
         from inkclean.deliver.flats_set import FlatsSettings, check_flats_settings
         from inkclean.deliver.resolution import colour_dpi as dpi_of
-        from inkclean.flats.lettering.edits import read_letter_edits
-        from inkclean.ink.edits import read_ink_edits
         from inkclean.jobs.colours.palettes import palette_of
         from inkclean.jobs.flat_pages import FlatsOrder, write_page_flats
         from inkclean.jobs.reports import FlatsReport
-        from inkclean.jobs.results import ALSO, Order, Origin, Target, edits_kept
+        from inkclean.jobs.results import ALSO, Order, Origin, Target, by_hand, edits_kept
         from inkclean.jobs.ticket import file_hash, read_ticket
 
         asked = self.asked
@@ -241,14 +235,8 @@ class FilePage(Page):
         edits = edits_kept(Origin(asked.file, file_hash(asked.file), asked.number), target)
         flat_edits, hints = read_edits(edits.get("flats", {}))
         palette = palette_of(asked.palette, ticket, edits)
-        self.change(
-            ink_edits=read_ink_edits(edits.get("ink", {})),
-            letter_edits=read_letter_edits(edits.get("lettering", {})),
-            flat_edits=flat_edits,
-            hints=hints,
-            palette=palette,
-            shade=shade,
-        )
+        given = {"flat_edits": flat_edits, "hints": hints, "palette": palette, "shade": shade}
+        self.change(**by_hand(edits), **given)
         order = FlatsOrder(Order(self.settings), flats)
         found = write_page_flats(self, order, target, ticket, outputs, dpi)
         return FlatsReport(
@@ -313,11 +301,10 @@ class FilePage(Page):
         from inkclean.deliver.press.files import DPI, PressSettings, check_ahead
         from inkclean.deliver.press.trim import parse_edges, parse_trim
         from inkclean.deliver.screens.ruling import dpi_for, parse_screen
-        from inkclean.ink.edits import read_ink_edits
         from inkclean.jobs.colours.palettes import palette_of
         from inkclean.jobs.press_pages import PressOrder, parse_greys, press_one
         from inkclean.jobs.reports import PrintReport
-        from inkclean.jobs.results import Origin, Target, edits_kept
+        from inkclean.jobs.results import Origin, Target, by_hand, edits_kept
         from inkclean.jobs.ticket import file_hash
 
         asked = parse_screen(screen) if screen else None
@@ -351,8 +338,7 @@ class FilePage(Page):
         if edits:
             flats, hints = read_edits(edits.get("flats", {}))
             palette = palette_of(self.asked.palette, target.path("ticket"), edits)
-            ink = read_ink_edits(edits.get("ink", {}))
-            self.change(ink_edits=ink, flat_edits=flats, hints=hints, palette=palette)
+            self.change(**by_hand(edits), flat_edits=flats, hints=hints, palette=palette)
         made = press_one(self, order, outputs, self.photo.name, replace)
         named = {kind: str(result) for kind, result in outputs.items()}
         return PrintReport(input=str(path), outputs=named, made=made)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import doctest
+import json
 import subprocess
 import sys
 from importlib import import_module
@@ -139,6 +140,20 @@ def test_import_takes_no_time() -> None:
     words = [sys.executable, "-c", code]
     runs = [subprocess.run(words, capture_output=True, check=True) for _ in range(3)]
     assert min(float(run.stdout) for run in runs) < 0.1
+
+
+def test_lettering_moved_by_hand_goes_to_print(desk: Path) -> None:
+    page = inkclean.Page("photo.jpg")
+    page.write("out")
+    assert not page.lettering.found
+    ticket = Path("out/photo.ticket.json")
+    body = json.loads(ticket.read_text("utf-8"))
+    ring = [[0, 0], [50, 0], [50, 70], [0, 70]]
+    body["edits"]["lettering"] = {"moves": [{"to": "text", "points_mm": ring}]}
+    ticket.write_text(json.dumps(body), "utf-8")
+    printed = inkclean.Page("photo.jpg")
+    printed.write_press("out")
+    assert printed.lettering.found
 
 
 def test_print_files_are_written_as_the_command_does(desk: Path) -> None:

@@ -15,12 +15,19 @@ from inkclean.base.errors import TRACE, InkcleanError, InputError, fault, printa
 from inkclean.base.memory import keep_what_is_free
 from inkclean.base.stopwatch import Span, Stopwatch
 from inkclean.deliver.files import finish_moves
-from inkclean.flats.lettering.edits import read_letter_edits
-from inkclean.ink.edits import read_ink_edits
 from inkclean.jobs.crew.foresight import Foresight
 from inkclean.jobs.inputs import SEVERAL_PAGES, TICKET, photo_of
 from inkclean.jobs.reports import CleanReport, Report
-from inkclean.jobs.results import ENDINGS, Evening, Order, Origin, Target, done_before, edits_kept
+from inkclean.jobs.results import (
+    ENDINGS,
+    Evening,
+    Order,
+    Origin,
+    Target,
+    by_hand,
+    done_before,
+    edits_kept,
+)
 from inkclean.jobs.ticket import file_hash, read_ticket
 
 # What a page takes at its peak, measured by tests.benchmarks.cost on photos of 3, 12 and 48 MP
@@ -239,8 +246,7 @@ def _clean_pages(job: Job, log: Log) -> None:
                 watch=watch,
                 keep_pencil=order.keep_pencil,
                 line_mm=None if order.evening is None else order.evening.line_mm,
-                ink_edits=read_ink_edits(edits.get("ink", {})),
-                letter_edits=read_letter_edits(edits.get("lettering", {})),
+                **by_hand(edits),
             )
             photo = None  # the page lets go of it
             report = write_results(page, order, origin, target, edits)
@@ -266,7 +272,7 @@ def _clean_together(job: Job, origin: Origin, target: Target, log: Log) -> None:
             watch=watch,
             others=job.others,
             keep_pencil=job.order.keep_pencil,
-            ink_edits=read_ink_edits(edits.get("ink", {})),
+            **by_hand(edits),
         )
         report = write_results(page, job.order, origin, target, edits)
         process = f"{socket.gethostname()}:{os.getpid()}"

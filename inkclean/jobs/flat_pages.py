@@ -15,9 +15,7 @@ from inkclean.deliver.files import check_free, placed
 from inkclean.deliver.flats_set import LAYERS, FlatsSettings, result_hash, write_flats
 from inkclean.deliver.resolution import colour_dpi
 from inkclean.flats.colour.colours import Colouring
-from inkclean.flats.lettering.edits import read_letter_edits
 from inkclean.flats.values import Flats
-from inkclean.ink.edits import read_ink_edits
 from inkclean.jobs.batch import FileTask, Outcome, need_mb, need_together, outcome_of
 from inkclean.jobs.colours.palettes import follows, palette_of, palette_record
 from inkclean.jobs.inputs import TICKET, open_input
@@ -27,6 +25,7 @@ from inkclean.jobs.results import (
     Order,
     Origin,
     Target,
+    by_hand,
     done_before,
     edits_kept,
     write_results,
@@ -234,8 +233,7 @@ def _page(coming: _Coming, settings: FlatsSettings) -> Page:
     return Page(
         coming.photo,
         coming.settings,
-        ink_edits=read_ink_edits(coming.edits.get("ink", {})),
-        letter_edits=read_letter_edits(coming.edits.get("lettering", {})),
+        **by_hand(coming.edits),
         flat_edits=edits,
         hints=hints,
         gap_mm=settings.gap_mm,

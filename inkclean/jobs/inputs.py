@@ -10,8 +10,6 @@ from pathlib import Path
 
 from inkclean.base.errors import InputError, UsageError
 from inkclean.deliver.files import is_contact
-from inkclean.flats.lettering.edits import LetterEdits, read_letter_edits
-from inkclean.ink.edits import InkEdits, read_ink_edits
 from inkclean.jobs.ticket import Ticket, file_hash, read_ticket
 from inkclean.settings import OPTIONS, Settings
 from inkclean.sheet.values import Photo
@@ -161,17 +159,6 @@ class Given:
             for name in names
             if getattr(now, name) != getattr(before, name)
         )
-
-    @property
-    def mended(self) -> InkEdits:
-        """What the ticket says was corrected in the ink by hand."""
-        return read_ink_edits({} if self.ticket is None else self.ticket.edits.get("ink", {}))
-
-    @property
-    def moved(self) -> LetterEdits:
-        """What the ticket says was moved between art and lettering by hand."""
-        edits = {} if self.ticket is None else self.ticket.edits
-        return read_letter_edits(edits.get("lettering", {}))
 
     def pictures(self) -> Iterator[tuple[int, Photo]]:
         """Yield number and picture of each page meant: the ticket's, or all of the file's.

@@ -26,7 +26,7 @@ from inkclean.jobs.batch import FileTask, Outcome, need_mb, need_together, outco
 from inkclean.jobs.colours.palettes import palette_of
 from inkclean.jobs.inputs import Given, open_input
 from inkclean.jobs.reports import PrintReport
-from inkclean.jobs.results import Order
+from inkclean.jobs.results import Order, by_hand
 from inkclean.kept import photo_of, recall
 from inkclean.page import Page
 from inkclean.settings import Settings
@@ -202,8 +202,7 @@ def _page(path: Path, photo: Photo, given: Given, order: PressOrder, number: int
         photo,
         given.settings,
         keep=("grey",) if "wash" in order.greys else (),
-        ink_edits=given.mended,
-        letter_edits=given.moved,
+        **by_hand(kept),
         flat_edits=edits,
         hints=hints,
         palette=palette_of(None, path if given.ticket else None, kept),

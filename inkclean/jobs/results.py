@@ -216,6 +216,18 @@ def edits_kept(origin: Origin, target: Target) -> Mapping[str, Any]:
     return ticket.edits if same else {}
 
 
+def by_hand(edits: Mapping[str, Any]) -> dict[str, Any]:
+    """Return a ticket's edits of the ink and its lettering as a page is asked for them.
+
+    Raises:
+        InputError: a value is not what a ticket holds.
+    """
+    return {
+        "ink_edits": read_ink_edits(edits.get("ink", {})),
+        "letter_edits": read_letter_edits(edits.get("lettering", {})),
+    }
+
+
 def _evened(ticket: Ticket) -> Any:
     """Return the line in mm that a page was brought to for its book, None if it was not."""
     return _ink_of(ticket).get("evened_mm")
@@ -228,8 +240,9 @@ def _ink_of(ticket: Ticket) -> Mapping[str, Any]:
 
 def _mended(edits: Mapping[str, Any]) -> str | None:
     """Return a hash of the edits in the ink and its lettering; None if there are none."""
-    record = ink_edits_record(read_ink_edits(edits.get("ink", {})))
-    record |= letter_edits_record(read_letter_edits(edits.get("lettering", {})))
+    corrected = by_hand(edits)
+    record = ink_edits_record(corrected["ink_edits"])
+    record |= letter_edits_record(corrected["letter_edits"])
     if not any(record.values()):
         return None
     return hashlib.sha256(json_text(record).encode("utf-8")).hexdigest()

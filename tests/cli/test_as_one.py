@@ -86,6 +86,30 @@ def test_a_ticket_names_all_its_photos(parts: tuple[Path, Path], tmp_path: Path)
     assert "lower.png has changed" in changed.stderr
 
 
+@pytest.mark.slow(6)
+def test_what_was_corrected_by_hand_stays_on_the_joined_page(
+    parts: tuple[Path, Path], tmp_path: Path
+) -> None:
+    out = tmp_path / "out"
+    asked = ("clean", *parts, "--as-one", "--frame", "whole", "-o", out)
+    assert _run(*asked).exit_code == 0
+    ticket = out / "upper.ticket.json"
+    body = json.loads(ticket.read_text("utf-8"))
+    ring = [[0, 0], [100, 0], [100, 60], [0, 60]]
+    body["edits"] = {
+        "ink": {"strokes": [{"how": "white", "points_mm": [[0, 100, 8], [101, 100, 8]]}]},
+        "lettering": {"moves": [{"to": "text", "points_mm": ring}]},
+    }
+    ticket.write_text(json.dumps(body), "utf-8")
+    assert _run(*asked, "--also", "lettering", "--replace").exit_code == 0
+    text, art = (np.asarray(Image.open(out / f"upper.{kind}.png").getchannel("A")) > 0
+                 for kind in ("lettering", "art"))  # fmt: skip
+    per_mm = 600 / 25.4
+    upper, lower = slice(0, round(40 * per_mm)), slice(round(98 * per_mm), round(102 * per_mm))
+    assert text[upper].any() and not art[upper].any()
+    assert not text[lower].any() and not art[lower].any()
+
+
 @pytest.mark.parametrize("command", ["clean", "flats", "press"])
 def test_other_pages_are_refused_and_nothing_is_written(command: str, tmp_path: Path) -> None:
     one, two = _save(_page(1), tmp_path / "one.png"), _save(_page(2), tmp_path / "two.png")
