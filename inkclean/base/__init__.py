@@ -1,1 +1,1 @@
-"""What every room uses and what knows no other: arrays, lengths, errors, tiles of a page."""
+"""What every stage uses and what knows none of them: arrays, lengths, errors, tiles of a page."""

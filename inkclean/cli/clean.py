@@ -14,6 +14,7 @@ from inkclean.base.errors import UsageError
 from inkclean.cli.options import (
     as_one_option,
     clean_options,
+    counted,
     crew_of,
     doubts,
     finish,
@@ -239,7 +240,6 @@ def summary(report: CleanReport) -> list[str]:
     if ink.to_check:
         proof = report.outputs.get("proof")
         where = f", numbered in {Path(proof).name}" if proof else "; add --also proof to see them"
-        places = "1 place" if len(ink.to_check) == 1 else f"{len(ink.to_check)} places"
-        lines.append(f"  {places} to check{where}")
+        lines.append(f"  {counted(len(ink.to_check), 'place')} to check{where}")
     lines += [f"  {path}" for path in report.outputs.values()]
     return lines

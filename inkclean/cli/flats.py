@@ -11,6 +11,7 @@ from inkclean.base.errors import UsageError
 from inkclean.cli.options import (
     as_one_option,
     clean_options,
+    counted,
     doubts,
     finish,
     option_group,
@@ -144,8 +145,9 @@ def _summary(report: FlatsReport) -> list[str]:
     """Return the few lines that tell a person what became of a page."""
     found = report.flats
     lines = [
-        f"{Path(report.input).name}: {found.areas} areas in {len(found.colours)} colours, "
-        f"{found.bridges} bridges, {spent(report)}",
+        f"{Path(report.input).name}: {counted(found.areas, 'area')} in "
+        f"{counted(len(found.colours), 'colour')}, {counted(found.bridges, 'bridge')}, "
+        f"{spent(report)}",
         f"  ink {found.ink_dpi:.5g} dpi, colour files {found.colour_dpi:.5g} dpi",
         *(f"  {words}" for words in report.overrides),
     ]
@@ -153,6 +155,5 @@ def _summary(report: FlatsReport) -> list[str]:
     if found.to_check:
         proof = report.outputs.get("flats_proof")
         where = f", numbered in {Path(proof).name}" if proof else ""
-        places = "1 place" if found.to_check == 1 else f"{found.to_check} places"
-        lines.append(f"  {places} to check in the areas{where}")
+        lines.append(f"  {counted(found.to_check, 'place')} to check in the areas{where}")
     return [*lines, *(f"  {path}" for path in report.outputs.values())]

@@ -202,7 +202,8 @@ def work_through(
                 click.echo(f"inkclean: {outcome.error}", err=True)
     except KeyboardInterrupt:
         click.echo(
-            f"inkclean: stopped with {done} pages done. To resume, run the same command again",
+            f"inkclean: stopped with {counted(done, 'page')} done. To resume, run the same command "
+            "again",
             err=True,
         )
         sys.exit(SOME_FAILED)
@@ -224,6 +225,11 @@ def shower(
                 click.echo(printable(line))
 
     return show
+
+
+def counted(number: int, what: str) -> str:
+    """Return how many there are of something, in words."""
+    return f"{number} {what}" if number == 1 else f"{number} {what}s"
 
 
 def spent(report: CleanReport | FlatsReport) -> str:

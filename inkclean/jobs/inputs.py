@@ -19,27 +19,10 @@ SEVERAL_PAGES = {".tif", ".tiff", ".pdf"}
 TICKET = ".ticket.json"
 # what the tool itself leaves beside a photo is no photo (.tone.png: an older name of .grey.png)
 _OWN = (
-    *(
-        ".ink.png",
-        ".lines.png",
-        ".pencil.png",
-        ".grey.png",
-        ".lettering.png",
-        ".balloons.png",
-        ".art.png",
-        ".tone.png",
-        ".proof.png",
-        ".flats.png",
-    ),
-    *(
-        ".areas.png",
-        ".flats-proof.png",
-        ".ink.tiff",
-        ".press.tiff",
-        ".press.pdf",
-        ".tiles.pdf",
-        ".contact.png",
-    ),
+    *(".ink.png", ".lines.png", ".pencil.png", ".grey.png", ".tone.png", ".proof.png"),
+    *(".lettering.png", ".balloons.png", ".art.png", ".contact.png", ".ink.tiff"),
+    *(".flats.png", ".areas.png", ".flats-proof.png"),
+    *(".press.tiff", ".press.pdf", ".tiles.pdf"),
 )
 
 _PLATE = re.compile(r"\.plate-[a-z0-9-]+\.tiff$")

@@ -44,6 +44,7 @@ from numpy.typing import NDArray
 
 from inkclean.base.arrays import F32, F64, I32, U8, Bool
 from tests.fitting.areas.cracks import chains
+from tests.fitting.areas.maps import filled
 
 HEADS = ("ears", "micah", "personas", "smile", "toon", "miniavs")
 FLAT = ("noto", "fluent", "twemoji", "emojione", *HEADS)
@@ -120,17 +121,6 @@ def _without_crumbs(label: I32, side: int) -> I32:
     gone = (size < CRUMB * side**2) | (inner < CRUMB_INNER * side)
     gone[0] = True
     return filled(np.where(gone[label], 0, label).astype(np.int32))
-
-
-def filled(label: I32) -> I32:
-    """Return the map with every 0 given the nearest label."""
-    bare = label == 0
-    if bare.all() or not bare.any():
-        return label
-    _, near = cv2.distanceTransformWithLabels(
-        bare.astype(np.uint8), cv2.DIST_L2, 5, labelType=cv2.DIST_LABEL_PIXEL
-    )
-    return np.append(np.int32(0), label[~bare])[near].astype(np.int32)
 
 
 def _alike_merged(label: I32, colour: NDArray[np.int16]) -> I32:
