@@ -131,7 +131,7 @@ def read_ticket(path: Path) -> Ticket:
     except OSError as error:
         raise InputError(f"{path} could not be read ({error.strerror})") from error
     except (ValueError, RecursionError) as error:
-        raise InputError(f"{path} is not a ticket (not JSON); clean the photo again") from (error)
+        raise InputError(f"{path} is not a ticket (not JSON); clean the photo again") from error
     if not isinstance(body, dict) or body.get("kind") != KIND:
         raise InputError(f"{path} is not a ticket; clean the photo to get one")
     version = _text(path, body, "version")

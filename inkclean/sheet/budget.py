@@ -14,7 +14,7 @@ def check_budget(path: Path, width: int, height: int, budget_mp: float) -> None:
         InputError: too large or empty.
     """
     if width < 1 or height < 1:
-        raise InputError(f"{path}: the picture has no pixels; save it again or use another one")
+        raise InputError(f"{path} has no pixels; save it again or use another one")
     if width * height > budget_mp * 1e6:
         raise InputError(
             f"{path}: {width} × {height} px is more than the {budget_mp:g} megapixels allowed; "

@@ -128,7 +128,7 @@ def check_capture(sheet: Sheet, photo: Photo) -> Capture:
     below 1.35 σ; the first is reported as the thinnest line that stays whole.
     """
     blur = sheet_blur_px(sheet)
-    finest = WHOLE_LINE * blur / sheet.px_per_mm
+    thinnest_mm = WHOLE_LINE * blur / sheet.px_per_mm
     ratio = _light_ratio(sheet)
     shown = _shown(photo, sheet)
     red, green, blue = cv2.split(shown)
@@ -136,7 +136,7 @@ def check_capture(sheet: Sheet, photo: Photo) -> Capture:
     clipped = float(((np.asarray(lowest) == 255) | (np.asarray(highest) == 0)).mean())
     paper = float(np.quantile(green, 0.8))
     findings = [
-        (_grade(finest, LINE_MM), _line_advice(finest, blur)),
+        (_grade(thinnest_mm, LINE_MM), _line_advice(thinnest_mm, blur)),
         (
             _grade(ratio, LIGHT_RATIO),
             f"uneven light, {ratio:.1f} to 1 across the page: move the page out of the shadow",
@@ -155,7 +155,7 @@ def check_capture(sheet: Sheet, photo: Photo) -> Capture:
     return Capture(
         sharpness=min(1.0, SHARPEST_PX / blur),
         blur_px=blur,
-        thinnest_mm=finest,
+        thinnest_mm=thinnest_mm,
         light_ratio=ratio,
         clipped_share=clipped,
         verdict=_GRADES[worst],

@@ -78,10 +78,10 @@ def page_photos(path: Path, budget_mp: float) -> Iterator[Photo]:
             if locked
             else "is a damaged or cut-off PDF; save it again"
         )
-        raise InputError(f"{path}: {cure}") from error
+        raise InputError(f"{path} {cure}") from error
     try:
         if count == 0:
-            raise InputError(f"{path}: has no page; save it again")
+            raise InputError(f"{path} has no page; save it again")
         for number in range(count):
             name = path.stem if count == 1 else f"{path.stem}-{number + 1}"
             try:

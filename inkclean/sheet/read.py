@@ -145,18 +145,18 @@ def _head(path: Path) -> bytes:
     """Return the first kilobyte; refuse what is no file that can be read."""
     try:
         if path.is_dir():
-            raise InputError(f"{path}: is a folder; give the pictures in it")
+            raise InputError(f"{path} is a folder; give the pictures in it")
         if not path.exists():
             raise InputError(f"{path}: no such file; check the name")
         if not path.is_file():
-            raise InputError(f"{path}: is not a plain file; copy the picture to one first")
+            raise InputError(f"{path} is not a plain file; copy the picture to one first")
         with path.open("rb") as file:
             head = file.read(1024)
     except (OSError, ValueError) as error:
         why = getattr(error, "strerror", None) or "its name is not allowed"
-        raise InputError(f"{path}: cannot be opened ({why}); check its permissions") from error
+        raise InputError(f"{path} cannot be opened ({why}); check its permissions") from error
     if not head:
-        raise InputError(f"{path}: is empty; copy it from the camera again")
+        raise InputError(f"{path} is empty; copy it from the camera again")
     return head
 
 
@@ -181,11 +181,9 @@ def _decoding(path: Path) -> Iterator[None]:
         with own_budget():
             yield
     except MemoryError as error:
-        raise InputError(f"{path}: too large for this machine; scale it down first") from error
+        raise InputError(f"{path} is too large for this machine; scale it down first") from error
     except Exception as error:  # as above
-        raise InputError(
-            f"{path}: the picture is damaged or cut off; copy it from the camera again"
-        ) from error
+        raise InputError(f"{path} is damaged or cut off; copy it from the camera again") from error
 
 
 @contextmanager

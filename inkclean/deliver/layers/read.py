@@ -73,7 +73,7 @@ def _opened(source: Path | BytesIO, name: str, budget_mp: float) -> Image.Image:
     except InputError:
         raise
     except UnidentifiedImageError as error:
-        raise InputError(f"{name} is not a readable picture; save it as PNG or TIFF") from (error)
+        raise InputError(f"{name} is not a readable picture; save it as PNG or TIFF") from error
     except Exception as error:  # whatever a decoder throws at damaged data
         raise InputError(f"{name} is damaged or cut off; save it again") from error
 
@@ -169,7 +169,10 @@ def _operator(mode: str) -> str:
 
 
 def _left_out(count: int) -> str:
-    return f"; {count} layer of lines left out, the curves take its place" if count else ""
+    if not count:
+        return ""
+    what, whose = ("layer", "its") if count == 1 else ("layers", "their")
+    return f"; {count} {what} of lines left out, the curves take {whose} place"
 
 
 def _read_openraster(path: Path, budget_mp: float) -> UnderColour:
@@ -205,7 +208,8 @@ def _flatten_openraster(path: Path, archive: zipfile.ZipFile, budget_mp: float) 
     if used - OPERATORS:
         with _opened(BytesIO(archive.read("mergedimage.png")), path.name, budget_mp) as picture:
             flat = flattened(ReadStack((ReadLayer("", _rgba(picture)),)), height, width)
-        text = f"the file's own merged picture is used, lines included ({sorted(used - OPERATORS)})"
+        unknown = ", ".join(sorted(used - OPERATORS))
+        text = f"the file's own merged picture is used, lines included (unknown mode {unknown})"
         return UnderColour(flat, (text,))
     left: list[str] = []
     stack = _stack(root, archive, path, budget_mp, left)
