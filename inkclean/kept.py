@@ -52,14 +52,14 @@ class Source(Protocol):
         """Those made later."""
 
 
-def photo_of(source: Source, number: int) -> str:
+def picture_key(source: Source, number: int) -> str:
     """Return what tells picture ``number`` of a file, from 1, from all other pictures."""
     more = [[one for _, one in photos] for photos in (source.others, source.newer)]
     return json.dumps([source.sha256, number, more])
 
 
 def keep(page: Page, photo: str) -> None:
-    """Keep what the page has of curves and lettering; ``photo`` as of ``photo_of``."""
+    """Keep what the page has of curves and lettering; ``photo`` as of ``picture_key``."""
     place = _place()
     names = [name for name in _KINDS if page.has(name) and page.key(name) != "given"]
     if place is None or not names:

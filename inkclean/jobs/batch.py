@@ -218,7 +218,7 @@ def _clean_pages(job: Job, log: Log) -> None:
             log.reports.append(report)
             return
     from inkclean.jobs.results import write_results
-    from inkclean.kept import keep, photo_of
+    from inkclean.kept import keep, picture_key
     from inkclean.page import Page
     from inkclean.sheet.read import read_photos
 
@@ -250,7 +250,7 @@ def _clean_pages(job: Job, log: Log) -> None:
             )
             photo = None  # the page lets go of it
             report = write_results(page, order, origin, target, edits)
-            keep(page, photo_of(origin, number))
+            keep(page, picture_key(origin, number))
             log.work.append(Work(target.name, process, tuple(watch.spans)))
         log.reports.append(report)
 
@@ -258,6 +258,7 @@ def _clean_pages(job: Job, log: Log) -> None:
 def _clean_together(job: Job, origin: Origin, target: Target, log: Log) -> None:
     """Clean the one page that several photos show."""
     from inkclean.jobs.results import write_results
+    from inkclean.kept import keep, picture_key
     from inkclean.page import Page
 
     report = _standing(job, origin, target)
@@ -266,15 +267,17 @@ def _clean_together(job: Job, origin: Origin, target: Target, log: Log) -> None:
         edits = edits_kept(origin, target)
         watch = Stopwatch()
         page = Page(
-            job.path,
+            # begun with the joined photo, as by whoever goes on from the ticket: so what is kept
+            # of the page is found again
+            Page(job.path, job.order.settings, watch=watch, others=job.others).photo,
             job.order.settings,
             spare=("photo", "joined"),
             watch=watch,
-            others=job.others,
             keep_pencil=job.order.keep_pencil,
             **by_hand(edits),
         )
         report = write_results(page, job.order, origin, target, edits)
+        keep(page, picture_key(origin, origin.page))
         process = f"{socket.gethostname()}:{os.getpid()}"
         log.work.append(Work(target.name, process, tuple(watch.spans)))
     log.reports.append(report)

@@ -31,7 +31,7 @@ from inkclean.jobs.results import (
     write_results,
 )
 from inkclean.jobs.ticket import Ticket, file_hash, json_text, read_ticket, ticket_text
-from inkclean.kept import keep, photo_of
+from inkclean.kept import keep, picture_key
 from inkclean.page import Page
 from inkclean.settings import Settings
 from inkclean.sheet.values import Photo
@@ -145,7 +145,7 @@ def _make(
         cleaned = write_results(page, clean, coming.origin, coming.target, coming.edits)
     target = replace(coming.target, replace=replace_old)
     found = write_page_flats(page, order, target, coming.ticket, outputs, (ink_dpi, dpi))
-    keep(page, photo_of(coming.origin, coming.origin.page))
+    keep(page, picture_key(coming.origin, coming.origin.page))
     made = _report(path, outputs, found, cleaned, page.watch.seconds)
     return replace(made, overrides=coming.overrides)
 

@@ -27,7 +27,7 @@ from inkclean.jobs.colours.palettes import palette_of
 from inkclean.jobs.inputs import Given, open_input
 from inkclean.jobs.reports import PrintReport
 from inkclean.jobs.results import Order, by_hand
-from inkclean.kept import photo_of, recall
+from inkclean.kept import picture_key, recall
 from inkclean.page import Page
 from inkclean.settings import Settings
 from inkclean.sheet.values import Photo
@@ -208,7 +208,7 @@ def _page(path: Path, photo: Photo, given: Given, order: PressOrder, number: int
         palette=palette_of(None, path if given.ticket else None, kept),
         keep_pencil="pencil" in order.greys,
     )
-    return made(given=recall(made(), photo_of(given, number)))
+    return made(given=recall(made(), picture_key(given, number)))
 
 
 def parse_greys(text: str) -> tuple[str, ...]:

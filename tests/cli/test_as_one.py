@@ -12,6 +12,8 @@ from click.testing import CliRunner, Result
 from PIL import Image
 
 import inkclean
+import inkclean.pipeline
+from inkclean import kept
 from inkclean.base.arrays import U8
 from inkclean.cli.main import main
 
@@ -72,12 +74,19 @@ def test_parts_become_the_page(parts: tuple[Path, Path], tmp_path: Path) -> None
 
 
 @pytest.mark.slow(6)
-def test_a_ticket_names_all_its_photos(parts: tuple[Path, Path], tmp_path: Path) -> None:
+def test_a_ticket_names_all_its_photos(
+    parts: tuple[Path, Path], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
     out = tmp_path / "out"
+    monkeypatch.setenv(kept.PLACE, str(tmp_path / "kept"))
     assert _run("clean", *parts, "--as-one", "--frame", "whole", "-o", out).exit_code == 0
     ticket = out / "upper.ticket.json"
     body = json.loads(ticket.read_text("utf-8"))
     assert [other["photo"] for other in body["others"]] == ["../lower.png"]
+    with monkeypatch.context() as patch:  # what cleaning kept is enough for a poster
+        patch.setattr(inkclean.pipeline, "cut", None)
+        poster = _run("press", ticket, "--poster", "A4", "--on", "A5", "-o", out)
+        assert poster.exit_code == 0, poster.output
     assert _run("flats", ticket, "-o", out).exit_code == 0
     assert _run("press", ticket, "--trim", "102x136mm", "-o", out).exit_code == 0
     _save(_page(2), parts[1])
