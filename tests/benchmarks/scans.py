@@ -73,7 +73,6 @@ def page_of(photo: Photo, coverage: F32) -> tuple[Page, Page]:
         paper=Paper("scan", width / scale, height / scale),
         px_per_mm=FINE,
         pencil_px_per_mm=scale / 4,
-        pencil_colour="none",
         pencil_rgb=(1.0, 1.0, 1.0),
         ink_rgb=(0.03, 0.03, 0.03),
         hatching=none,

@@ -65,7 +65,6 @@ def _card() -> DrawnPage:
         paper=CARD,
         px_per_mm=SCALE,
         pencil_px_per_mm=SCALE / 2,
-        pencil_colour="red",
         pencil_rgb=PENCILS["red"],
         ink_rgb=(0.04, 0.04, 0.04),
         hatching=none,

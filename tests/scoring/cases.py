@@ -182,7 +182,6 @@ def page_of(which: Case) -> DrawnPage:
             paper=PAPERS[which.paper],
             px_per_mm=float(kept["scales"][0]),
             pencil_px_per_mm=float(kept["scales"][1]),
-            pencil_colour=which.pencil,
             pencil_rgb=tuple(colours[0]),
             ink_rgb=tuple(colours[1]),
             hatching=kept["hatching"],

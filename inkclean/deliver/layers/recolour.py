@@ -108,7 +108,7 @@ def _recolour(
         root.remove(of_name[name])
     for number, node in enumerate(nodes):
         root.insert(place + number, node)
-    merged = _merged(archive, image, root, nodes, made)
+    merged = _merged(archive, root, nodes, made)
     _write(archive, new, image, bodies, merged)
 
 
@@ -233,7 +233,6 @@ def _together(parts: Sequence[tuple[Box, U8]], whole: Box) -> U8:
 
 def _merged(
     archive: zipfile.ZipFile,
-    image: ET.Element,
     root: ET.Element,
     nodes: Sequence[ET.Element],
     made: dict[str, list[Layer]],

@@ -68,14 +68,14 @@ def wash_grey(reflectance: F32, coverage: F32, noise: float, px_per_mm: float) -
     side = 2 * max(1, round(_RIM_MM * px_per_mm)) + 1
     around = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (side, side))
     inked = np.asarray(cv2.dilate((coverage > 0.05).astype(np.uint8), around), np.uint8)
-    filled = _filled(reflectance, inked, px_per_mm)
+    filled = _filled(reflectance, inked)
     filled /= np.float32(max(1.0 - 3.0 * noise, 0.5))
     grey = _encoded(filled)
     grey[grey >= _PAPER] = 255
     return grey
 
 
-def _filled(reflectance: F32, gone: U8, px_per_mm: float) -> F32:
+def _filled(reflectance: F32, gone: U8) -> F32:
     """Return the picture with the places in ``gone`` filled from those around, near ones first.
 
     A pyramid of means over known places: each level fills what the finer one could not (pull and

@@ -59,7 +59,7 @@ def colour(
     """Return the reflectance (H, W, 3) of the sheet, 0 beside it, from its layers' shares."""
     shape = shares.shape[:2]
     grain = _grain(shape, c.grain, view.px_per_mm(), rng)
-    sheen = _sheen(shape, c, view, rng)
+    sheen = _sheen(shape, c, rng)
     image = np.empty((*shape, 3), np.float32)
     for rows in strips(shape[0], _ROWS):
         ink, pencil, dust, sheet, *printed = cv2.split(shares[rows])
@@ -87,7 +87,7 @@ def _grain(
     return fine
 
 
-def _sheen(shape: tuple[int, ...], c: Conditions, view: View, rng: np.random.Generator) -> F32:
+def _sheen(shape: tuple[int, ...], c: Conditions, rng: np.random.Generator) -> F32:
     """Added reflectance of blacks: the lamp's broad gloss and the brush's uneven film."""
     h, w = shape[0], shape[1]
     y, x = np.mgrid[0:h:16, 0:w:16].astype(np.float32)

@@ -69,7 +69,6 @@ class DrawnPage:
     paper: Paper
     px_per_mm: float
     pencil_px_per_mm: float
-    pencil_colour: str
     pencil_rgb: tuple[float, float, float]
     ink_rgb: tuple[float, float, float]
     hatching: F32
@@ -106,7 +105,6 @@ def draw(
         paper=paper,
         px_per_mm=PX_PER_MM,
         pencil_px_per_mm=PENCIL_PX_PER_MM,
-        pencil_colour=pencil,
         pencil_rgb=PENCILS[pencil],
         ink_rgb=INKS[ink],
         hatching=lines,

@@ -52,7 +52,7 @@ def by_matches(
         near = np.hypot(*(off - np.median(off, axis=0)).T) < FAR_PX
         middle, off = ((one + two) / 2)[near], off[near]
         for _ in range(2):
-            smooth = _local_median(middle, off, cell * 2.5)
+            smooth = _local_median(middle, off)
             good = np.hypot(*(off - smooth).T) < 3.0 + 0.3 * np.hypot(*smooth.T)
             middle, off = middle[good], off[good]
         pairs.append((pair.first, pair.second, *_point_equations(middle, off, cell, shape)))
@@ -167,7 +167,8 @@ def _point_equations(
     return matrix.reshape(whole), np.asarray(right.reshape(whole), np.float64), trust
 
 
-def _local_median(at: F64, off: F64, reach: float) -> F64:
+def _local_median(at: F64, off: F64) -> F64:
+    """Return the median of ``off`` (N, 2) over each place and the eight nearest."""
     from scipy.spatial import cKDTree
 
     if len(at) == 0:
