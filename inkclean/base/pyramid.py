@@ -15,8 +15,8 @@ import numpy as np
 from inkclean.base import network
 from inkclean.base.arrays import F32
 from inkclean.base.convolve import LANES, Kernel, Planes, can_convolve, convolve, run
+from inkclean.base.network import layers
 from inkclean.base.tiles import side_by_side, strips
-from inkclean.base.weights import layers
 
 BAND = 32  # rows at once
 _PARTS = r"first|deep|last|(?:down|fall|narrow|rise)\.\d+"

@@ -8,6 +8,7 @@ from numpy.typing import NDArray
 from skimage.segmentation import watershed
 
 from inkclean.base.arrays import F64, I64, U8, Bool
+from inkclean.base.pieces import pieces_of
 from inkclean.base.tiles import TILE, Tile, side_by_side, tiles
 from inkclean.flats.boxes import find_boxes
 from inkclean.flats.rasters import depth, dilated, in_order, pieces, square
@@ -235,9 +236,9 @@ def lies_in(cells: Cells, panel: U8, before: NDArray[np.int64] | None) -> NDArra
 def open_channels(wall: Bool, barrier: Bool, panel: U8, px_per_mm: float) -> None:
     """Remove the pieces of wall from which lines lead outwards on both sides, in place."""
     reach = round(CHANNEL_MM * px_per_mm)
-    count, piece, stats, _ = cv2.connectedComponentsWithStats(wall.view(np.uint8), connectivity=8)
-    for k in range(1, count):
-        left, top, wide, high = stats[k, : cv2.CC_STAT_AREA].tolist()
+    piece, told = pieces_of(wall)
+    for k in range(1, len(told)):
+        left, top, wide, high, _ = told[k].tolist()
         around = np.s_[
             max(0, top - reach) : top + high + reach, max(0, left - reach) : left + wide + reach
         ]

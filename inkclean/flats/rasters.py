@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from inkclean.base.arrays import F32, F64, I32, U8, Bool
+from inkclean.base.pieces import pieces_of
 
 
 def square(size: int) -> U8:
@@ -39,8 +40,8 @@ def beside_others(label: NDArray[np.integer[Any]]) -> Bool:
 
 def pieces(mask: U8 | Bool, connectivity: int = 8) -> tuple[int, I32]:
     """Return how many connected pieces a mask has, 0 (outside) counted, and their map."""
-    count, label = cv2.connectedComponents(mask.astype(np.uint8), connectivity=connectivity)
-    return int(count), np.asarray(label, np.int32)
+    label, told = pieces_of(mask, connectivity)
+    return len(told), label
 
 
 def deepest(label: NDArray[np.integer[Any]], depth_px: F32, count: int) -> F32:

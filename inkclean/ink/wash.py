@@ -14,6 +14,7 @@ import cv2
 import numpy as np
 
 from inkclean.base.arrays import F32, Bool
+from inkclean.base.pieces import SIZE, pieces_of
 from inkclean.ink.values import Grey, Ink
 
 # a line is up to 1.2 mm broad (see ``width``); half of what is broader than any, with room
@@ -122,9 +123,8 @@ def _lines_over(ink: Ink, light: F32, wash: Bool, black: float) -> F32:
     over[over < _GRAIN] = 0.0
     found = np.where(near, np.minimum(over, ink.coverage), ink.coverage).astype(np.float32)
     # dots that are left of its edge
-    dark = (found >= 0.5).view(np.uint8)
-    _, pieces, stats, _ = cv2.connectedComponentsWithStats(dark, connectivity=8)
-    small = stats[:, cv2.CC_STAT_AREA] < _DOT_MM2 * ink.px_per_mm**2
+    pieces, told = pieces_of(found >= 0.5)
+    small = told[:, SIZE] < _DOT_MM2 * ink.px_per_mm**2
     found[small[pieces] & (_away(wash) <= 3 * rim)] = 0.0
     return found
 

@@ -22,6 +22,7 @@ import cv2
 import numpy as np
 
 from inkclean.base.arrays import F32, I64, Bool, length
+from inkclean.base.pieces import SIZE, pieces_of
 from inkclean.base.tiles import Tile, side_by_side, tiles
 
 # A stroke's width changes by so many mm at weight −1 and 1.
@@ -124,8 +125,8 @@ def _beside_slits(paper: Bool) -> Bool:
 
     A slit narrower than a pixel comes out as a row of them, with bars between that nobody drew.
     """
-    _, label, told, _ = cv2.connectedComponentsWithStats(paper.view(np.uint8), connectivity=4)
-    small = (told[:, cv2.CC_STAT_AREA] < SLIT_PX)[label] & paper
+    label, told = pieces_of(paper, 4)
+    small = (told[:, SIZE] < SLIT_PX)[label] & paper
     grown = cv2.dilate(small.view(np.uint8), np.ones((3, 3), np.uint8))
     return np.asarray(grown, np.uint8).view(np.bool_)
 

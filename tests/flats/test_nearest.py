@@ -10,6 +10,7 @@ import pytest
 from scipy.ndimage import distance_transform_edt
 
 from inkclean.base.arrays import I32
+from inkclean.flats import nearest
 from inkclean.flats.maps.areas import measure
 from inkclean.flats.maps.full import at_full_resolution
 from inkclean.flats.nearest import HALOS_PX, TILE_PX, grown
@@ -43,6 +44,31 @@ def test_bare_pixels_take_the_label_that_the_whole_map_gives(radius: int, thread
     )
     assert (full == np.append(0, label[label > 0])[nearest]).all()
     assert (full[label > 0] == label[label > 0]).all()
+
+
+@pytest.mark.skipif(nearest._compiled is None, reason="nothing was compiled here")
+@pytest.mark.parametrize("kind", [np.uint8, np.uint16, np.int32])
+def test_what_is_compiled_is_what_opencv_gives(kind: type) -> None:
+    rng = np.random.default_rng(5)
+    for _ in range(100):
+        shape = tuple(rng.integers(1, 70, 2).tolist())
+        label = np.zeros(shape, kind)
+        some = rng.random(shape) < rng.choice([0.002, 0.01, 0.1, 0.5])
+        some.ravel()[rng.integers(some.size)] = True
+        label[some] = rng.integers(1, 200, int(some.sum()))
+        inner = slice(shape[0] // 3, shape[0]), slice(0, max(shape[1] // 2, 1))
+        found, far = nearest._told(label, label == 0, inner)
+        wanted, way = nearest.told_by_opencv(label, label == 0, inner)
+        assert np.array_equal(found, wanted) and far == way
+        assert np.array_equal(nearest.nearest(label), wanted)
+
+
+@pytest.mark.skipif(nearest._compiled is None, reason="nothing was compiled here")
+def test_maps_that_do_not_fit_are_refused() -> None:
+    label = np.ones((4, 6), np.uint16)
+    for given in ((5, 2, 0, 4, 0, 5), (6, 3, 0, 4, 0, 6), (6, 2, 0, 5, 0, 6), (6, 2, 0, 4, -1, 6)):
+        with pytest.raises(ValueError, match="fit each other"):
+            nearest._compiled.grow(label, *given)
 
 
 def test_a_label_taken_is_no_further_than_the_nearest_by_a_few_percent(threads: int) -> None:

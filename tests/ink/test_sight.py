@@ -9,8 +9,7 @@ import numpy as np
 import pytest
 
 from inkclean.base.convolve import can_convolve
-from inkclean.base.network import network, run
-from inkclean.base.weights import layers
+from inkclean.base.network import layers, network, run
 from inkclean.ink.seen.places import FOLD, LEVELS, NET
 from inkclean.ink.seen.sight import read_sight
 

@@ -8,6 +8,7 @@ import cv2
 import numpy as np
 
 from inkclean.base.arrays import F32, F64, I64, U8, Bool, distance_to_paper, median, offsets_of
+from inkclean.base.pieces import HIGH, WIDE, pieces_of
 from inkclean.curves.centrelines.crossing import merge_crossings
 from inkclean.curves.centrelines.joining import Middle, run_through
 from inkclean.curves.centrelines.meeting import meet
@@ -90,12 +91,11 @@ def _spot_blacks(ink: U8, radius: F32, px_per_mm: float) -> Bool:
 
 def _dots(lines: Bool, skeleton: Bool, radius: F32) -> Bool:
     """Pieces of line ink no longer than they are wide."""
-    count, found, stats, _ = cv2.connectedComponentsWithStats(lines.astype(np.uint8))
-    label = np.asarray(found, np.int32)
-    broad = np.zeros(count)
+    label, told = pieces_of(lines)
+    broad = np.zeros(len(told))
     at = label[skeleton]
     np.maximum.at(broad, at, radius[skeleton])
-    longest = np.hypot(stats[:, cv2.CC_STAT_WIDTH], stats[:, cv2.CC_STAT_HEIGHT])
+    longest = np.hypot(told[:, WIDE], told[:, HIGH])
     dot = longest <= (1.0 + _DOT) * 2.0 * np.maximum(broad, 1.0)
     dot[0] = False
     return np.asarray(dot[label])

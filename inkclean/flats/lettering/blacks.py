@@ -10,6 +10,7 @@ import cv2
 import numpy as np
 
 from inkclean.base.arrays import F32, I64, U8, Bool
+from inkclean.base.pieces import pieces_of
 from inkclean.flats.lettering.enclosed import LARGEST, Inked, Inside, balloon_odds, disc, insides
 from inkclean.flats.lettering.judge import letter_odds
 from inkclean.flats.lettering.marks import Marks, find_marks
@@ -54,8 +55,7 @@ def _holes(marks: Marks) -> tuple[Marks, I64, Bool]:
     like letters.
     """
     scale = marks.px_per_mm
-    paper = (~marks.ink).view(np.uint8)
-    _, label, stats, _ = cv2.connectedComponentsWithStats(paper, connectivity=4)
+    label, stats = pieces_of(~marks.ink, 4)
     _, y, wide, high, area = stats.T
     small = (wide < WIDEST_MM * scale) & (high < HIGHEST_MM * scale)
     small &= (area > LEAST_MM2 * scale**2) & (y > 0)

@@ -12,6 +12,7 @@ import cv2
 import numpy as np
 
 from inkclean.base.arrays import F64, I32, Bool
+from inkclean.base.pieces import pieces_of
 from inkclean.flats.lettering.balloons import Balloon
 from inkclean.flats.lettering.enclosed import is_cloud
 from inkclean.flats.lettering.outlines import outline_of
@@ -58,8 +59,7 @@ def find_bubbles(ink: Bool, balloons: list[Balloon], px_per_mm: float) -> list[B
 
 def _rounds(ink: Bool, px_per_mm: float) -> _Rounds:
     """Return the empty round pieces of paper that ink closes off."""
-    paper = (~ink).view(np.uint8)
-    _, label, stats, _ = cv2.connectedComponentsWithStats(paper, connectivity=4)
+    label, stats = pieces_of(~ink, 4)
     low = stats[:, 2:4].min(axis=1) >= LEAST_MM * px_per_mm
     high = stats[:, 2:4].max(axis=1) <= MOST_MM * px_per_mm
     full = stats[:, 4] > 0.6 * stats[:, 2] * stats[:, 3]

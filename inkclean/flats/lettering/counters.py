@@ -8,6 +8,7 @@ import cv2
 import numpy as np
 
 from inkclean.base.arrays import Bool
+from inkclean.base.pieces import HIGH, WIDE, pieces_of
 from inkclean.flats.lettering.values import TEXT, Lettering
 from inkclean.flats.nearest import grown
 from inkclean.flats.rasters import dilated, pieces, square, tally
@@ -48,10 +49,9 @@ def _small(letters: Bool, px_per_mm: float) -> Bool:
     """Return the letters (H, W) no taller than lettering is, in texts of some pieces of ink."""
     if not letters.any():
         return letters
-    count, label, stats, _ = cv2.connectedComponentsWithStats(
-        letters.view(np.uint8), connectivity=8
-    )
-    low = stats[:, cv2.CC_STAT_HEIGHT] <= TALLEST_MM * px_per_mm
+    label, told = pieces_of(letters)
+    count = len(told)
+    low = told[:, HIGH] <= TALLEST_MM * px_per_mm
     low[0] = False
     letters = low[label]
     _, text = pieces(dilated(letters, square(2 * round(APART_MM / 2 * px_per_mm) + 1)))
@@ -67,9 +67,8 @@ def _counters(letters: Bool, px_per_mm: float) -> Bool:
     enclosed = np.asarray((room[1:-1, 1:-1] != room[0, 0]) & ~letters)
     if not enclosed.any():
         return enclosed
-    count, label, stats, _ = cv2.connectedComponentsWithStats(
-        letters.view(np.uint8), connectivity=8
-    )
+    label, told = pieces_of(letters)
+    count = len(told)
     _, text = pieces(dilated(letters, square(2 * round(APART_MM / 2 * px_per_mm) + 1)))
     text_of = np.zeros(count, np.int64)
     text_of[label[letters]] = text[letters]
@@ -77,7 +76,7 @@ def _counters(letters: Bool, px_per_mm: float) -> Bool:
     around = grown(np.where(enclosed | letters, label, -1).astype(np.int32))
     inside = tally(around[enclosed], None, count)
     texts = int(text_of.max()) + 1
-    size = (stats[:, cv2.CC_STAT_WIDTH] * stats[:, cv2.CC_STAT_HEIGHT]).astype(np.float64)
+    size = (told[:, WIDE] * told[:, HIGH]).astype(np.float64)
     size[0] = 0.0
     share = tally(text_of, inside, texts) / np.maximum(tally(text_of, size, texts), 1e-9)
     return np.asarray(enclosed & (share[text_of] <= ENCLOSING)[around])

@@ -11,6 +11,7 @@ import numpy as np
 
 from inkclean.base.arrays import F64, U8, Bool
 from inkclean.base.errors import InputError
+from inkclean.base.pieces import SIZE, pieces_of
 from inkclean.flats.lettering.values import PARTS, Lettering, Part, spread
 
 TOUCH_MM = 1.5  # a touch finds ink within this
@@ -63,7 +64,7 @@ def _touched(kind: U8, ink: Bool, at: tuple[float, float], to: Part, px_per_mm: 
         return
     place = row[nearest] + rows.start, column[nearest] + columns.start
     same = np.ascontiguousarray(ink & (kind == kind[place]))
-    _, label = cv2.connectedComponents(same.view(np.uint8), connectivity=8)
+    label, _ = pieces_of(same)
     kind[label == label[place]] = PARTS[to]
 
 
@@ -79,9 +80,8 @@ def _ringed(kind: U8, ink: Bool, ring: F64, to: int) -> None:
     moved = (inside > 0) & ink
     for part in np.unique(kind[moved]).tolist():
         same = np.ascontiguousarray(ink & (kind == part))
-        count, label = cv2.connectedComponents(same.view(np.uint8), connectivity=8)
-        whole = np.bincount(label[same], minlength=count)
-        within = np.bincount(label[moved & same], minlength=count)
+        label, told = pieces_of(same)
+        whole, within = told[:, SIZE], np.bincount(label[moved & same], minlength=len(told))
         mostly = within > MOST * np.maximum(whole, 1)
         mostly[0] = False
         moved |= mostly[label]

@@ -16,6 +16,7 @@ import cv2
 import numpy as np
 
 from inkclean.base.arrays import F32, F64, I32, I64, U8, Bool
+from inkclean.base.pieces import pieces_of
 
 LARGEST = 0.45  # share of the sheet that no balloon takes
 LEAST_MM2 = 5.0  # and the least that one does
@@ -66,8 +67,7 @@ class Inside:
 def insides(inked: Inked, rows: I64, leak_mm: float) -> Iterator[Inside]:
     """Yield what is closed off around the letters in ``rows``, gaps of twice ``leak_mm`` closed."""
     reach = leak_mm * inked.px_per_mm
-    free = (inked.away > reach).view(np.uint8)
-    _, region, stats, _ = cv2.connectedComponentsWithStats(free, connectivity=4)
+    region, stats = pieces_of(inked.away > reach, 4)
     height, width = region.shape
     box = inked.box[rows]
     middle = box[:, :2] + box[:, 2:] // 2

@@ -8,6 +8,7 @@ import cv2
 import numpy as np
 
 from inkclean.base.arrays import F32, F64, I32, I64, U8, Bool
+from inkclean.base.pieces import pieces_of
 
 LEAST_MM = 0.45  # marks smaller both ways have no shape to go by: stops, accents, dust
 MOST_MM = 75.0  # marks larger than this are no letters, nor words written in one go
@@ -40,8 +41,7 @@ class Marks:
 
 def find_marks(ink: Bool, px_per_mm: float) -> Marks:
     """Return the pieces of ``ink`` (H, W), which hang together over corners too."""
-    _, found, stats, _ = cv2.connectedComponentsWithStats(ink.view(np.uint8), connectivity=8)
-    label = np.asarray(found, np.int32)
+    label, stats = pieces_of(ink)
     box, size = stats[1:, :4].astype(np.int64), stats[1:, 4].astype(np.float64)
     side = box[:, 2:].max(axis=1, initial=0) / px_per_mm
     shaped = np.asarray((side >= LEAST_MM) & (side <= MOST_MM))

@@ -13,6 +13,7 @@ import numpy as np
 from scipy.ndimage import percentile_filter
 
 from inkclean.base.arrays import F32, F64, I32, I64, U8, Bool, median
+from inkclean.base.pieces import HIGH, WIDE, pieces_of
 from inkclean.flats.rasters import pieces, tally
 
 BROADEST_MM = 2.2  # of an outline
@@ -160,7 +161,7 @@ def _closed(lines: U8, shape: tuple[int, int], ink: Bool) -> U8:
 def _long(lines: U8) -> tuple[I32, tuple[I64, I64]]:
     """Return the number of each line at its pixels, and heights and widths of all."""
     joined = cv2.dilate(lines, np.ones((3, 3), np.uint8))
-    _, label, stats, _ = cv2.connectedComponentsWithStats(joined, connectivity=8)
-    sides = stats[:, [cv2.CC_STAT_HEIGHT, cv2.CC_STAT_WIDTH]].astype(np.int64)
+    label, told = pieces_of(np.asarray(joined, np.uint8))
+    sides = told[:, [HIGH, WIDE]].astype(np.int64)
     sides[0] = 0
-    return np.asarray(label, np.int32), (sides[:, 0], sides[:, 1])
+    return label, (sides[:, 0], sides[:, 1])

@@ -10,6 +10,7 @@ import numpy as np
 
 from inkclean.base.arrays import U8, Bool
 from inkclean.base.units import MM_PER_INCH
+from inkclean.flats.nearest import nearest
 
 NOTHING, ART, TEXT, BALLOON = 0, 1, 2, 3
 Part: TypeAlias = Literal["art", "text", "balloons"]
@@ -63,12 +64,6 @@ class Lettering:
 
 def spread(kind: U8) -> U8:
     """Return the kinds with bare paper given that of the nearest ink."""
-    if not kind.any():
-        return kind
-    _, nearest = cv2.distanceTransformWithLabels(
-        (kind == 0).view(np.uint8), cv2.DIST_L2, 3, labelType=cv2.DIST_LABEL_PIXEL
-    )
-    own = np.zeros(int(nearest.max()) + 1, np.uint8)
-    inked = kind > 0
-    own[nearest[inked]] = kind[inked]
-    return np.asarray(own[nearest], np.uint8)
+    if kind.max(initial=NOTHING) == ART:
+        return np.full_like(kind, ART)
+    return nearest(kind)

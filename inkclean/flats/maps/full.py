@@ -5,11 +5,11 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from threading import Lock
 
-import cv2
 import numpy as np
 
 from inkclean.base.arrays import F32, F64, I32, I64, U16, Bool
 from inkclean.base.compiled import compiled
+from inkclean.base.pieces import pieces_of
 from inkclean.base.tiles import side_by_side, strips
 from inkclean.flats.maps.patches import MIXED, SAMPLED, SHIFTED, PatchLabels
 from inkclean.flats.nearest import grown
@@ -67,9 +67,9 @@ def at_full_resolution(
     paper[rows, columns] = False
     firm = firmly(label, sure)
     row, column = under(shape, label.shape, px_per_mm / scale)
-    _, patch = cv2.connectedComponents(paper.view(np.uint8), connectivity=4)
+    patch, _ = pieces_of(paper, 4)
     sure_of = np.where(firm, label, np.int32(0))
-    seeds = seeds_of(np.asarray(patch, np.int32), sure_of, row, column, whole(shape))
+    seeds = seeds_of(patch, sure_of, row, column, whole(shape))
     del paper, patch
     labels = grown(seeds)
     sizes = bare_px(coverage, labels, int(label.max(initial=0)))

@@ -5,12 +5,12 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass
 
-import cv2
 import numpy as np
 from scipy.sparse import coo_matrix
 from scipy.sparse.csgraph import connected_components
 
 from inkclean.base.arrays import I32, I64, Bool
+from inkclean.base.pieces import pieces_of
 from inkclean.base.tiles import side_by_side, strips
 from inkclean.flats.tiled.windows import Box
 
@@ -59,12 +59,11 @@ class TilePieces:
 
         def pieces_in(tile: int) -> tuple[I32, I64, I64]:
             rows, columns = places[tile]
-            mask = np.ascontiguousarray(paper(places[tile])).view(np.uint8)
-            _, part, stats, _ = cv2.connectedComponentsWithStats(mask, connectivity=4)
+            part, stats = pieces_of(paper(places[tile]), 4)
             left, top, wide, high, size = stats[1:].astype(np.int64).T
             top, left = top + rows.start, left + columns.start
             box = np.stack([top, top + high, left, left + wide], axis=1)
-            return np.asarray(part, np.int32), size, box
+            return part, size, box
 
         order = np.argsort(self.tile, kind="stable")
         start = np.searchsorted(self.tile[order], chosen)

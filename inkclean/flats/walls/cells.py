@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from inkclean.base.arrays import F32, F64, I32, I64, Bool
+from inkclean.base.pieces import pieces_of
 from inkclean.base.tiles import both, side_by_side, strips
 from inkclean.flats.nearest import grown
 from inkclean.flats.rasters import deepest, depth
@@ -142,8 +143,8 @@ def _anew(ground: Ground, open_: Bool, wall: I32) -> Cells:
 
 def _found(mask: Bool, room: F32, corner: tuple[int, int], wide: int) -> _Found:
     """Return the cells of a mask (h, w), a piece of a page ``wide`` px wide from ``corner``."""
-    count, cells, stats, _ = cv2.connectedComponentsWithStats(mask.view(np.uint8), connectivity=4)
-    cell = np.asarray(cells, np.int32)
+    cell, stats = pieces_of(mask, 4)
+    count = len(stats)
     inner = deepest(cell, room, count)
     # the first and the last pixel of each begin and end a run
     ends = np.zeros((2, *mask.shape), bool)

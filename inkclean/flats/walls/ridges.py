@@ -15,6 +15,7 @@ import numpy as np
 from skimage.segmentation import watershed
 
 from inkclean.base.arrays import F32, F64, I32, I64, Bool
+from inkclean.base.pieces import SIZE, pieces_of
 from inkclean.flats.nearest import grown
 from inkclean.flats.rasters import dilated, pieces, square, tally
 from inkclean.flats.walls.joins import Joins
@@ -105,11 +106,11 @@ def _basins(ink: Bool, seam: F32, px_per_mm: float) -> I32:
 
 def _patches(where: Bool, least: float) -> I32:
     """Return the patches (H, W) 1.., without those smaller than ``least`` px."""
-    _, found, stats, _ = cv2.connectedComponentsWithStats(where.astype(np.uint8), connectivity=4)
-    small = stats[:, cv2.CC_STAT_AREA] < least
+    found, told = pieces_of(where, 4)
+    small = told[:, SIZE] < least
     small[0] = True
     found[small[found]] = 0
-    return np.asarray(found, np.int32)
+    return found
 
 
 def _parted(marker: I32, odds: F32, closed: Bool, px_per_mm: float) -> I32:

@@ -16,6 +16,7 @@ import cv2
 import numpy as np
 
 from inkclean.base.arrays import F32, F64, I32, I64, U8, Bool, length, median
+from inkclean.base.pieces import pieces_of
 from inkclean.ink.levels import laplacian
 from inkclean.ink.seen.places import darkness
 from inkclean.sheet.lit import averaged
@@ -137,10 +138,10 @@ class _Shapes:
 
 def _shapes(values: F32, worth: F32, level: float) -> _Shapes:
     mask = (values > np.float32(level)).view(np.uint8)
-    count, found = cv2.connectedComponents(mask, connectivity=8, ltype=cv2.CV_32S)
+    label, told = pieces_of(mask)
+    count = len(told)
     inner = cv2.erode(mask, _CROSS, borderType=cv2.BORDER_CONSTANT, borderValue=1.0)
     rim = np.flatnonzero(mask != inner)
-    label = np.asarray(found, np.int32)
     which = label.ravel()[rim]
     own = np.bincount(which, worth[rim], count).astype(np.float64)
     own[0] = 0
@@ -174,7 +175,8 @@ def _lightest(shapes: list[_Shapes], keep: list[Bool], levels: tuple[float, ...]
 def _drop_pale(level: F32, dark: F32, slope: F32) -> F32:
     """Return ``level`` without shapes paler and softer than the ink around them."""
     places = (level > 0).view(np.uint8)
-    count, label = cv2.connectedComponents(places, connectivity=8, ltype=cv2.CV_32S)
+    label, told = pieces_of(places)
+    count = len(told)
     if count == 1:
         return level
     weight = places * dark
@@ -182,7 +184,7 @@ def _drop_pale(level: F32, dark: F32, slope: F32) -> F32:
     window = (AROUND_PX, AROUND_PX)
     near = cv2.blur(weight * dark, window) / (cv2.blur(weight, window) + np.float32(1e-6))
     at = np.flatnonzero(places)
-    which = np.asarray(label).ravel()[at]
+    which = label.ravel()[at]
     own, around = dark.ravel()[at], near.ravel()[at]
     share = np.bincount(which, own**2, count) / np.maximum(np.bincount(which, own, count), 1e-9)
     size = np.bincount(which, minlength=count)
@@ -225,12 +227,10 @@ class CrispMarks:
     @classmethod
     def of(cls, mask: Bool, ink: F32) -> CrispMarks | None:
         """Return those of ``mask`` (H, W) on the reflectance ``ink`` (H, W), if there are any."""
-        count, found = cv2.connectedComponents(
-            mask.view(np.uint8), connectivity=8, ltype=cv2.CV_32S
-        )
+        label, told = pieces_of(mask)
+        count = len(told)
         if count == 1:
             return None
-        label = np.asarray(found, np.int32)
         at = np.flatnonzero(mask)
         which = label.ravel()[at]
         size = np.bincount(which, minlength=count)
