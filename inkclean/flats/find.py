@@ -1,4 +1,4 @@
-"""From ink to areas: hatching away, gaps bridged, rooms judged, labels at full resolution."""
+"""From ink to areas: walls tried and judged, rooms merged, labels at full resolution."""
 
 from __future__ import annotations
 

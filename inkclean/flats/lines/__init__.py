@@ -1,1 +1,1 @@
-"""What the lines say: ends, gaps, hatching, seams."""
+"""What a network sees of the lines: seams between areas, and which places lie in one."""
