@@ -11,16 +11,18 @@ from pathlib import Path
 
 import torch
 import torch.nn.functional as fn
-from torch import Tensor
+from torch import Tensor, nn
 
-from tests.fitting.areas.net import Areas, fused, pack
+from tests.fitting.areas.net import Areas, Block, fused, pack
 
 LONG, SHORT = 768, 576  # px of the picture that it is shown
 FOLD = 4  # so many px a side are channels of one cell
 FINE = 2  # so many places a side are told of each cell
-WIDTHS = (32, 40, 56, 64, 64)
+WIDTHS = (32, 40, 64, 72, 72)
 BLOCKS = (1, 1, 1, 1)  # about each short cut, on either side
-OUTPUTS = 2 * FINE**2  # log-odds of the sheet, and of one of its own sides
+DEEPEST = 3  # below them all
+TOLD = 3  # log-odds of the sheet, of one of its own sides, of other sheets
+OUTPUTS = TOLD * FINE**2
 
 
 class Sheets(Areas):
@@ -30,6 +32,7 @@ class Sheets(Areas):
     def __init__(self) -> None:
         """Lay out the levels."""
         super().__init__(WIDTHS, BLOCKS, 3 * FOLD**2, OUTPUTS)
+        self.deep = nn.Sequential(*(Block(WIDTHS[-1]) for _ in range(DEEPEST)))
 
 
 def folded(codes: Tensor) -> Tensor:
@@ -38,7 +41,7 @@ def folded(codes: Tensor) -> Tensor:
 
 
 def unfolded(odds: Tensor) -> Tensor:
-    """Return (N, 2, 2 h, 2 w): the sheet, its sides."""
+    """Return (N, 3, 2 h, 2 w): the sheet, its sides, other sheets."""
     return fn.pixel_shuffle(odds, FINE)
 
 

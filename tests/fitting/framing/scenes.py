@@ -15,12 +15,14 @@ from numpy.typing import NDArray
 from torch import Tensor
 
 from tests.fitting.framing import things
-from tests.fitting.framing.cameras import camera, others, page_half
+from tests.fitting.framing.cameras import beside, camera, page_half, pictured, placed
 
 FINER = 1  # photos are drawn so much finer, then averaged: sides are exact without
 HEAPS = ("none", "stack", "fan", "rows", "strewn")
-HEAP_SHARES = (0.5, 0.14, 0.13, 0.08, 0.15)
+HEAP_SHARES = (0.4, 0.14, 0.15, 0.08, 0.23)
 MOST_OTHERS = 9
+NOTEBOOKS = 0.22  # share of sets of photos with a notebook's other page
+BOARDS = 0.25  # with a board, mat or cover under the sheet that shows around it
 
 
 @dataclass(frozen=True)
@@ -34,11 +36,28 @@ class Pools:
 @dataclass(frozen=True)
 class Photos:
     """``codes`` (N, 3, H, W) uint8; ``sheet`` (N, H/2, W/2) its share of each place, whatever lies
-    over it; ``sides`` likewise 1 along its own sides."""
+    over it; ``sides`` likewise 1 along its own sides; ``others`` the share of other sheets."""
 
     codes: Tensor
     sheet: Tensor
     sides: Tensor
+    others: Tensor
+
+    def only(self, chosen: Tensor) -> Photos:
+        """Return some of them."""
+        return Photos(*(part[chosen] for part in self.parts()))
+
+    def parts(self) -> tuple[Tensor, Tensor, Tensor, Tensor]:
+        """Return all there is of them."""
+        return self.codes, self.sheet, self.sides, self.others
+
+
+def sent(values: NDArray[np.float32] | NDArray[np.int64], device: str | torch.device) -> Tensor:
+    """Return numbers on the device, without waiting for what it does meanwhile."""
+    told = torch.from_numpy(np.ascontiguousarray(values))
+    if torch.device(device).type == "cpu":
+        return told
+    return told.pin_memory().to(device, non_blocking=True)
 
 
 class Chance:
@@ -49,8 +68,7 @@ class Chance:
 
     def put(self, values: NDArray[np.float64] | NDArray[np.bool_]) -> Tensor:
         """Return (N, 1, 1) or (N, C, 1, 1) for (N,) or (N, C)."""
-        told = torch.as_tensor(np.asarray(values, np.float32), device=self.device)
-        return told[..., None, None]
+        return sent(np.asarray(values, np.float32), self.device)[..., None, None]
 
     def even(self, low: float, high: float, share: float = 1.0) -> Tensor:
         """Return numbers between two, 0 instead for all but a share."""
@@ -101,7 +119,7 @@ def waved(c: Chance, at: Tensor, half: Tensor) -> Tensor:
 
 def look(pool: Tensor, which: NDArray[np.int64], x: Tensor, y: Tensor, beyond: str) -> Tensor:
     """Return sRGB values (N, 3, H, W) of pictures of a pool at −1 to 1."""
-    chosen = pool[torch.as_tensor(which, device=pool.device)].float() / 255
+    chosen = pool[sent(np.asarray(which, np.int64), pool.device)].float() / 255
     return fn.grid_sample(chosen, torch.stack([x, y], -1), "bilinear", beyond, align_corners=False)
 
 
@@ -176,9 +194,11 @@ def photos(rng: np.random.Generator, pools: Pools, many: int, size: tuple[int, i
     light = linear(table(c, pools, u, v))
     tone = c.paper()
     art = pools.art, rng.integers(0, len(pools.art), many)
+    shown = [pictured(matrix, size) for matrix in matrices]
     heap = str(rng.choice(HEAPS, p=HEAP_SHARES))
+    other = torch.zeros_like(u)
     for _ in range(0 if heap == "none" else int(rng.integers(1, MOST_OTHERS))):
-        poses = [others(rng, heap, own) for own in halves]
+        poses = [placed(rng, heap, own, seen) for own, seen in zip(halves, shown, strict=True)]
         at, turn, own = (c.put(np.array([pose[k] for pose in poses])) for k in range(3))
         x, y = u - at[:, 0], v - at[:, 1]
         x, y = x * turn.cos() + y * turn.sin(), y * turn.cos() - x * turn.sin()
@@ -187,9 +207,12 @@ def photos(rng: np.random.Generator, pools: Pools, many: int, size: tuple[int, i
             :, None
         ]
         again = np.where(rng.random(many) < 0.3, art[1], rng.integers(0, len(pools.art), many))
-        light = _laid(c, (pools.art, again), light, (x, y, scale), own, tint)
-    if rng.random() < 0.12:
-        light = _other_page(c, pools, light, (u, v, scale), half, tone)
+        light, other = _laid(c, (pools.art, again), (light, other), (x, y, scale), own, tint)
+    if rng.random() < BOARDS:
+        light, other = _board(c, (light, other), (u, v, scale), half)
+    if rng.random() < NOTEBOOKS:
+        pages = np.stack([beside(rng, own, seen) for own, seen in zip(halves, shown, strict=True)])
+        light, other = _other_page(c, pools, (light, other), (u, v, scale), half, tone, pages)
     # the sheet itself: its sides, and the holes in it
     x, y = u + waved(c, v, half[:, 1]), v + waved(c, u, half[:, 0])
     d = inside(x, y, half, c.even(0.001, 0.03, 0.15) + 1e-4)
@@ -203,12 +226,12 @@ def photos(rng: np.random.Generator, pools: Pools, many: int, size: tuple[int, i
     alpha = cover * (1 - _holes(c, x, y, half, scale)) if rng.random() < 0.2 else cover
     light = light * under[:, None] * (1 - alpha[:, None]) + own * alpha[:, None]
     pooled = fn.avg_pool2d(cover[:, None], 2 * FINER)
+    rest = fn.avg_pool2d((other * (1 - cover))[:, None], 2 * FINER)
     sides = fn.max_pool2d(pooled, 3, 1, 1) + fn.max_pool2d(-pooled, 3, 1, 1) > 0.5
-    light = fn.avg_pool2d(light, FINER)
     light = things.laid_on(c, light, matrices, halves)
     bare = [k for k, mode in enumerate(modes) if mode == "scan"]
     codes = things.taken(c, light, fn.avg_pool2d(cover[:, None], FINER), bare)
-    return Photos(codes, pooled[:, 0], sides[:, 0].float())
+    return Photos(codes, pooled[:, 0], sides[:, 0].float(), rest[:, 0])
 
 
 def _plane(
@@ -218,54 +241,89 @@ def _plane(
     back = np.linalg.inv(matrices)
     middle = back @ np.array([size[0] / 2, size[1] / 2, 1.0])
     back = back / middle[:, 2:, None]
-    m = torch.as_tensor(back.astype(np.float32), device=device)[..., None, None]
+    m = sent(back.astype(np.float32), device)[..., None, None]
     x = ((torch.arange(size[0] * FINER, device=device) + 0.5) / FINER)[None, None]
     y = ((torch.arange(size[1] * FINER, device=device) + 0.5) / FINER)[None, :, None]
     w = (m[:, 2, 0] * x + m[:, 2, 1] * y + m[:, 2, 2]).clamp_min(0.02)
     u = (m[:, 0, 0] * x + m[:, 0, 1] * y + m[:, 0, 2]) / w
     v = (m[:, 1, 0] * x + m[:, 1, 1] * y + m[:, 1, 2]) / w
-    det = torch.as_tensor(np.abs(np.linalg.det(back)).astype(np.float32), device=device)[
-        :, None, None
-    ]
+    det = sent(np.abs(np.linalg.det(back)).astype(np.float32), device)[:, None, None]
     return u, v, torch.sqrt(w**3 / det)
 
 
 def _laid(
     c: Chance,
     art: tuple[Tensor, NDArray[np.int64]],
-    light: Tensor,
+    there: tuple[Tensor, Tensor],
     at: tuple[Tensor, Tensor, Tensor],
     half: Tensor,
     tone: Tensor,
-) -> Tensor:
-    """Return the light with another sheet laid on all that is there."""
+) -> tuple[Tensor, Tensor]:
+    """Return the light, and the share of other sheets, with another laid on all that is there."""
+    light, other = there
     u, v, scale = at
     d = inside(u, v, half, c.even(0.0005, 0.02, 0.2) + 1e-4)
-    alpha = (d * scale * FINER + 0.5).clamp(0, 1)[:, None]
+    alpha = (d * scale * FINER + 0.5).clamp(0, 1)
     under = shadow(c, u, v, half, 0.5)[:, None]
-    return light * under * (1 - alpha) + paper(c, art, u, v, half, tone) * alpha
+    laid = paper(c, art, u, v, half, tone)
+    light = light * under * (1 - alpha[:, None]) + laid * alpha[:, None]
+    return light, torch.maximum(other, alpha)
+
+
+def _board(
+    c: Chance, there: tuple[Tensor, Tensor], at: tuple[Tensor, Tensor, Tensor], half: Tensor
+) -> tuple[Tensor, Tensor]:
+    """Return the same with a board, a mat, a block's back or a cover, a little larger than the
+    sheet, under it; other sheets are under both."""
+    light, other = there
+    u, v, scale = at
+    more = c.put(
+        np.exp(c.rng.uniform(np.log(0.003), np.log(0.15), (c.many, 1)))
+        * c.rng.uniform(0.2, 1, (c.many, 2))
+        * (c.rng.random((c.many, 1)) < 0.6)
+    )
+    off = c.put(c.rng.uniform(-1, 1, (c.many, 2))) * more
+    turn = c.even(-0.02, 0.02, 0.4)
+    x, y = u * turn.cos() + v * turn.sin(), v * turn.cos() - u * turn.sin()
+    x, y, size = x - off[:, 0], y - off[:, 1], half + more
+    d = inside(x, y, size, c.even(0.001, 0.04, 0.6) + 1e-4)
+    alpha = (d * scale * FINER + 0.5).clamp(0, 1)
+    alpha = alpha * (more[:, 0] > 0).float()
+    tone = c.put(c.rng.beta(0.7, 1.3, (c.many, 1)) + c.rng.normal(0, 0.08, (c.many, 3)))
+    own = linear(tone.clamp(0.01, 1)) * (1 - c.even(0, 0.4) * (1 - d / 0.05).clamp(0, 1))[:, None]
+    dark = 1 - (1 - shadow(c, x, y, size, 0.6)) * (more[:, 0] > 0).float()
+    light = light * dark[:, None] * (1 - alpha[:, None]) + own * alpha[:, None]
+    return light, other * (1 - alpha)
 
 
 def _other_page(
     c: Chance,
     pools: Pools,
-    light: Tensor,
+    there: tuple[Tensor, Tensor],
     at: tuple[Tensor, Tensor, Tensor],
     half: Tensor,
     tone: Tensor,
-) -> Tensor:
-    """Return the light with the notebook's other page beside the sheet, the fold between them."""
+    pages: NDArray[np.float64],
+) -> tuple[Tensor, Tensor]:
+    """Return the same with the notebook's other page, its middle at ``pages`` (N, 2), beside the
+    sheet, the fold between them."""
     u, v, scale = at
-    side = c.put(c.rng.choice([-1.0, 1.0], c.many))
-    across = c.put(c.rng.random(c.many) < 0.6)
-    away_u, away_v = 2 * half[:, 0] * side * across, 2 * half[:, 1] * side * (1 - across)
+    away = c.put(pages)
+    across = c.put((np.abs(pages[:, 0]) > 0) & (np.abs(pages[:, 0]) < 9))
+    seen = c.put(np.abs(pages).max(1) < 9)
     art = pools.art, c.rng.integers(0, len(pools.art), c.many)
-    light = _laid(c, art, light, (u - away_u, v - away_v, scale), half, tone)
-    fold = (u - away_u / 2).abs() * across + (v - away_v / 2).abs() * (1 - across)
-    light = light * (1 - c.even(0, 0.5, 0.8) * torch.exp(-fold / c.times(0.003, 0.06)))[:, None]
+    near = tone * (1 + c.put(c.rng.normal(0, 0.02, (c.many, 3)) * (c.rng.random((c.many, 1)) < 0.5)))
+    light, other = _laid(
+        c, art, there, (u - away[:, 0], v - away[:, 1], scale), half, near.clamp(0, 1)
+    )
+    fold = (u - away[:, 0] / 2).abs() * across + (v - away[:, 1] / 2).abs() * (1 - across)
+    dark = c.even(0, 0.5, 0.8) * torch.exp(-fold / c.times(0.003, 0.06)) * seen
+    light = light * (1 - dark)[:, None]
     along = torch.remainder(v * across + u * (1 - across), c.even(0.015, 0.05))
-    wire = ((fold < c.even(0.008, 0.03)) & (along < c.even(0.004, 0.012, 0.4))).float()[:, None]
-    return light * (1 - wire) + linear(c.paper() - c.even(0, 0.8)[:, None]) * wire
+    wire = (fold < c.even(0.008, 0.03)) & (along < c.even(0.004, 0.012, 0.4)) & (seen > 0)
+    metal = wire.float()[:, None]
+    light = light * (1 - metal) + linear(c.paper() - c.even(0, 0.8)[:, None]) * metal
+    return light, other
 
 
 def _holes(c: Chance, u: Tensor, v: Tensor, half: Tensor, scale: Tensor) -> Tensor:

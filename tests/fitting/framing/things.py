@@ -14,40 +14,49 @@ if TYPE_CHECKING:
     from tests.fitting.framing.scenes import Chance
 
 F64 = NDArray[np.float64]
+SPOTS = 5
 
 
 def laid_on(c: Chance, light: Tensor, matrices: F64, halves: list[F64]) -> Tensor:
     """Return the photos with hands, pens, rulers, cups and the like over the sheets' sides."""
     kind = c.rng.random()
-    if kind < 0.5:
+    if kind < 0.42:
         return light
     high, wide = light.shape[2:]
     x = torch.arange(wide, device=light.device).float()[None, None] + 0.5
     y = torch.arange(high, device=light.device).float()[None, :, None] + 0.5
-    spots, inward, scale = _spots(c, matrices, halves)
-    if kind < 0.7:
+    spots, inward, scale = _spots(c, matrices, halves, (wide, high))
+    if kind < 0.68:
         return _hand(c, light, (x, y), (spots, inward, scale))
+    if kind < 0.74:
+        light = _hand(c, light, (x, y), (spots, inward, scale))
     for _ in range(int(c.rng.integers(1, 6))):
-        light = _thing(c, light, (x, y), _spots(c, matrices, halves))
+        light = _thing(c, light, (x, y), _spots(c, matrices, halves, (wide, high)))
     return light
 
 
-def _spots(c: Chance, matrices: F64, halves: list[F64]) -> tuple[F64, F64, F64]:
-    """Return a place (N, 2) on a side of each sheet in px, the way inwards, px of its length."""
+def _spots(
+    c: Chance, matrices: F64, halves: list[F64], size: tuple[int, int]
+) -> tuple[F64, F64, F64]:
+    """Return a place (N, 2) on a side of each sheet in px, in the picture if one of a few is, the
+    way inwards, px of its length."""
     spots, ways, scales = [], [], []
     for matrix, half in zip(matrices, halves, strict=True):
-        a = c.rng.uniform(-1, 1, 2)
-        k = int(c.rng.integers(0, 2))
-        a[k] = np.sign(a[k]) * c.rng.choice([1.0, 0.9, c.rng.uniform(0, 1.3)])
-        points = np.stack(
-            [a * half, np.zeros(2), [half[0], 0], [-half[0], 0], [0, half[1]], [0, -half[1]]]
+        a = c.rng.uniform(-1, 1, (SPOTS, 2))
+        k = c.rng.integers(0, 2, SPOTS)
+        off = c.rng.choice([1.0, 0.9, c.rng.uniform(0, 1.3)], SPOTS)
+        a[np.arange(SPOTS), k] = np.sign(a[np.arange(SPOTS), k]) * off
+        points = np.concatenate(
+            [a * half, [[0, 0], [half[0], 0], [-half[0], 0], [0, half[1]], [0, -half[1]]]]
         )
-        seen = np.column_stack([points, np.ones(6)]) @ matrix.T
+        seen = np.column_stack([points, np.ones(len(points))]) @ matrix.T
         seen = seen[:, :2] / seen[:, 2:]
-        way = seen[1] - seen[0]
-        spots.append(seen[0])
+        shown = ((seen[:SPOTS] > 0) & (seen[:SPOTS] < size)).all(axis=1)
+        spot, (middle, *ends) = seen[int(shown.argmax())], seen[SPOTS:]
+        way = middle - spot
+        spots.append(spot)
         ways.append(way / max(np.hypot(*way), 1.0))
-        scales.append(max(np.hypot(*(seen[2] - seen[3])), np.hypot(*(seen[4] - seen[5]))))
+        scales.append(max(np.hypot(*(ends[0] - ends[1])), np.hypot(*(ends[2] - ends[3]))))
     return np.array(spots), np.array(ways), np.array(scales)
 
 
@@ -193,8 +202,7 @@ def taken(c: Chance, light: Tensor, cover: Tensor, bare: list[int]) -> Tensor:
             - c.even(0, 1, 0.3)
             * torch.sigmoid((at - 1 + c.times(0.002, 0.05)) / c.times(0.001, 0.02))
         )
-    scanned = torch.zeros(n, 1, 1, device=light.device)
-    scanned[bare] = 1
+    scanned = c.put(np.isin(np.arange(n), bare))
     light = light * torch.where(scanned > 0, rim * c.even(0.95, 1.05), room)[:, None]
     glare = torch.exp(
         -(((x - c.even(-1, 1)) ** 2 + (y - c.even(-1, 1)) ** 2) / c.times(0.01, 0.5))
@@ -230,7 +238,7 @@ def _room(c: Chance, x: Tensor, y: Tensor) -> Tensor:
     for _ in range(2):  # straight edges
         way = c.even(0, 6.28)
         away = x * way.cos() + y * way.sin() - c.even(-0.8, 0.8)
-        room = room * (1 - c.even(0.05, 0.6, 0.18) * torch.sigmoid(away / c.times(0.002, 0.15)))
+        room = room * (1 - c.even(0.05, 0.65, 0.26) * torch.sigmoid(away / c.times(0.002, 0.15)))
     spot = torch.sqrt(
         ((x - c.even(-1, 1)) / c.even(0.3, 1)) ** 2 + ((y - c.even(-1, 1)) / c.even(0.3, 1)) ** 2
     )
