@@ -33,6 +33,8 @@ def _large(rng: Rng) -> U8:
         _writing(art, rng, int(rng.integers(5, 60)))
     if rng.random() < 0.4:
         _pencil(art, rng)
+    if rng.random() < 0.35:
+        _figures(art, rng)
     _strokes(art, rng, int(np.exp(rng.uniform(np.log(3), np.log(250)))))
     if rng.random() < 0.4:
         _blacks(art, rng)
@@ -145,6 +147,51 @@ def _blacks(art: U8, rng: Rng) -> None:
         side = int(rng.integers(0, 4))
         part = (art[:deep], art[-deep:], art[:, :deep], art[:, -deep:])[side]
         part[:] = ink
+
+
+def _figures(art: U8, rng: Rng) -> None:
+    """Figures of rounded parts, small ones or as large as the sheet: outlined, some parts filled
+    flat, hatched or coloured in with a pencil."""
+    for _ in range(int(rng.choice([1, 1, 2, 4]))):
+        size = np.exp(rng.uniform(np.log(0.12), np.log(0.5))) * HIGH
+        at = rng.uniform(0.15, 0.85, 2) * (WIDE, HIGH)
+        ink, wide = _ink(rng), max(1, int(np.exp(rng.uniform(0, np.log(14)))))
+        own = [_ink(rng) for _ in range(3)]
+        filled = rng.random() * (rng.random() < 0.7)
+        for _ in range(int(rng.integers(3, 16))):
+            part = at + rng.normal(0, 0.45, 2) * size * (0.6, 1.0)
+            ring = _rounded(rng, part, size * np.exp(rng.uniform(-2.2, -0.3, 2)))
+            if rng.random() < filled:
+                _filled(art, rng, ring, own[int(rng.integers(3))])
+            for _ in range(1 if rng.random() < 0.7 else 3):
+                line = np.rint(ring + rng.normal(0, 2, 2)).astype(np.int32)
+                cv2.polylines(art, [line], True, ink, wide, cv2.LINE_AA)
+
+
+def _rounded(rng: Rng, at: NDArray[np.float64], size: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Return a closed curve (60, 2) about a place, nearly an ellipse, or with a few bulges."""
+    angle = np.linspace(0, 2 * np.pi, 60, endpoint=False)
+    reach = 1 + sum(
+        rng.normal(0, 0.25 / k) * np.cos(k * angle + rng.uniform(0, 6.28)) for k in (2, 3, 4, 6)
+    )
+    turn = rng.uniform(0, np.pi)
+    spin = np.array([[np.cos(turn), -np.sin(turn)], [np.sin(turn), np.cos(turn)]])
+    ring = np.stack([np.cos(angle), np.sin(angle)], 1) * size * np.asarray(reach)[:, None]
+    return np.asarray(ring @ spin.T + at, np.float64)
+
+
+def _filled(art: U8, rng: Rng, ring: NDArray[np.float64], own: tuple[int, int, int]) -> None:
+    """Fill a closed curve flat, or with strokes side by side as a pencil does."""
+    share = np.zeros((HIGH, WIDE), np.uint8)
+    cv2.fillPoly(share, [np.rint(ring).astype(np.int32)], 255, cv2.LINE_AA)
+    if rng.random() < 0.6:
+        way, step = rng.uniform(0, np.pi), rng.uniform(2, 14)
+        y, x = np.mgrid[:HIGH, :WIDE].astype(np.float32)
+        waver = rng.normal(0, 3, WIDE + HIGH).cumsum()[:WIDE].astype(np.float32) * 0.2
+        across = (x * np.cos(way) + y * np.sin(way) + waver[None]) % step
+        share = np.where(across < step * rng.uniform(0.2, 0.8), share, np.uint8(0))
+    part = (share / 255.0 * rng.uniform(0.3, 1.0))[..., None]
+    art[:] = art * (1 - part) + np.array(own) * part
 
 
 def _washes(art: U8, rng: Rng) -> None:

@@ -10,7 +10,7 @@ F64 = NDArray[np.float64]
 Rng = np.random.Generator
 # Shares of pictures: the sheet whole, its sides near the picture's borders, cut by them, beyond all
 # of them, scanned.
-MODES = {"whole": 0.34, "near": 0.1, "cut": 0.41, "beyond": 0.08, "scan": 0.07}
+MODES = {"whole": 0.34, "near": 0.1, "cut": 0.38, "beyond": 0.11, "scan": 0.07}
 BESIDE = 0.6  # of the sheet in the picture that another beside it may show: else which is meant?
 UNDER, TOUCHING = 2.5, 0.25  # the same of one that lies under so much of it
 TRIES = 6

@@ -268,11 +268,9 @@ def main(
     filling = Filling("cuda" if torch.cuda.is_available() else "cpu", source, pool)
     filling.wait(min(LEAST, pool))
     fitting = Fitting(filling, rng, batch, kept)
-    few = min(batch, 16)
+    few, sets = min(batch, 16), 12 if pool == POOL else 2
     with torch.no_grad():
-        tests = [
-            photos(rng, filling.pools(), few, SIZES[k % 2]) for k in range(12 if pool == POOL else 2)
-        ]
+        tests = [photos(rng, filling.pools(), few, SIZES[k % 2]) for k in range(sets)]
     while fitting.kept.seen < min(FIRST, kept):
         fitting.make()
     print(f"began after {time.time() - began:.0f} s", flush=True)

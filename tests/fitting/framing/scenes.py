@@ -312,7 +312,9 @@ def _other_page(
     across = c.put((np.abs(pages[:, 0]) > 0) & (np.abs(pages[:, 0]) < 9))
     seen = c.put(np.abs(pages).max(1) < 9)
     art = pools.art, c.rng.integers(0, len(pools.art), c.many)
-    near = tone * (1 + c.put(c.rng.normal(0, 0.02, (c.many, 3)) * (c.rng.random((c.many, 1)) < 0.5)))
+    near = tone * (
+        1 + c.put(c.rng.normal(0, 0.02, (c.many, 3)) * (c.rng.random((c.many, 1)) < 0.5))
+    )
     light, other = _laid(
         c, art, there, (u - away[:, 0], v - away[:, 1], scale), half, near.clamp(0, 1)
     )
