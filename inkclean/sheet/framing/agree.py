@@ -1,16 +1,24 @@
-"""How far candidates for the page part the picture as the network does (``seen.py``)."""
+"""How far candidates for the page part the picture as the network does (``seen.py``).
+
+It tells no dark strips of table along the picture's borders: they are too narrow for it.
+"""
 
 from __future__ import annotations
 
 import cv2
 import numpy as np
 
-from inkclean.base.arrays import F32, F64, I64, Bool
+from inkclean.base.arrays import F32, F64, I64, U8, Bool
 from inkclean.sheet.framing.lines import EdgeLines
 from inkclean.sheet.framing.seen import SURE, SeenSheet
 
 COARSE, FINER = (24, 18), (96, 72)  # places at which all candidates, then the best, are asked
 PLACES = 32  # looked at along a side
+# Of the picture's longer side: a dark strip of table along its border is nowhere deeper.
+STRIP = 0.025
+STRIP_DARK = 0.6  # of the light just within, below which a place without is none of the sheet
+ALONG = 0.75  # share of the places along a side at which it is so dark without
+BESIDE_PX = (2.0, 4.0)  # from the side where that is looked at: without, within
 
 
 def parts(
@@ -84,3 +92,48 @@ def inside_of(corners: F64, places: F64) -> Bool:
     offset = (normal * corners).sum(axis=2)
     height = normal.reshape(-1, 2) @ places.T.astype(np.float32)
     return np.asarray((height.reshape(*normal.shape[:2], -1) > offset[..., None]).all(axis=1))
+
+
+def without_strips(
+    bare: U8, corners: F64, sides: I64, border: Bool, clear: F64, own: F64, top: int, plain: float
+) -> int:
+    """Return the number of the outline that leaves out dark strips along the picture's borders.
+
+    ``corners`` (Q, 4, 2), ``sides`` (Q, 4) the lines between them, ``border`` (Q, 4) whether they
+    are the picture's own, ``clear`` (Q, 4) and ``own`` (Q,) what edges say of each. Among outlines
+    that differ from ``top`` by such strips alone, edges say which.
+    """
+    far = STRIP * max(bare.shape)
+    best = top
+    turns = [(np.arange(4) + turn) % 4 for turn in range(4)]
+    for turn in turns:
+        moved = np.abs(corners[:, turn] - corners[top]).max(axis=(1, 2))
+        new = (sides[:, turn] != sides[top]) & border[top] & ~border[:, turn]
+        same = (sides[:, turn] == sides[top]) | new
+        fits = (moved < far) & same.all(axis=1) & new.any(axis=1) & (own > own[top])
+        fits &= (np.where(new, clear[:, turn], np.inf) > plain).all(axis=1)
+        for one in np.flatnonzero(fits):
+            dark = _dark_without(bare, corners[one, turn])
+            if dark[new[one]].all() and own[one] > own[best]:
+                best = int(one)
+    return best
+
+
+def _dark_without(bare: U8, corners: F64) -> Bool:
+    """Return (4,): whether it is dark beyond each side of a clockwise outline."""
+    t = (np.arange(PLACES) + 0.5)[:, None] / PLACES
+    leg = np.roll(corners, -1, axis=0) - corners
+    side = corners[:, None] + leg[:, None] * t
+    out = np.stack([leg[:, 1], -leg[:, 0]], axis=1)
+    out /= np.maximum(np.hypot(leg[:, 0], leg[:, 1]), 1.0)[:, None]
+    high, wide = bare.shape[:2]
+
+    def light(at: F64) -> F64:
+        x, y = np.moveaxis(np.floor(at).astype(np.int64), -1, 0)
+        return np.asarray(bare[y.clip(0, high - 1), x.clip(0, wide - 1)].mean(axis=-1), np.float64)
+
+    beyond, within = (
+        light(side + BESIDE_PX[0] * out[:, None]),
+        light(side - BESIDE_PX[1] * out[:, None]),
+    )
+    return np.asarray((beyond < STRIP_DARK * within).mean(axis=1) > ALONG, np.bool_)

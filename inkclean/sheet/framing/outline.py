@@ -8,7 +8,14 @@ import cv2
 import numpy as np
 
 from inkclean.base.arrays import F32, F64, I64, U8, Bool
-from inkclean.sheet.framing.agree import as_told, inside_of, mean_side, parts, sides_told
+from inkclean.sheet.framing.agree import (
+    as_told,
+    inside_of,
+    mean_side,
+    parts,
+    sides_told,
+    without_strips,
+)
 from inkclean.sheet.framing.lines import STEP, EdgeLines, find_lines
 from inkclean.sheet.framing.papers import oddness
 from inkclean.sheet.framing.seen import SeenSheet, likely
@@ -140,10 +147,14 @@ def find_outline(bare: U8, scale: float, told: SeenSheet) -> Outline | None:
     own = score
     score = own + voice * (PARTED_SO * parted + SIDES_SO * mean_side(sides))
     top = int(np.argmax(score))
-    seen = (clear[top] > SEEN) & (lines.border[quads.sides[top]] == 0)
+    border = lines.border[quads.sides] > 0
+    seen = (clear[top] > SEEN) & ~border[top]
     vouched = voice > 0 and shared[top] > MUCH_TOLD and (sides[top][seen] > SIDE_TOLD).all()
     doubted = shared[top] <= MUCH_TOLD or (sides[top][seen] < SIDE_UNTOLD).any()
     doubted &= voice > HEARD
+    if seen.any():
+        top = without_strips(bare, quads.corners, quads.sides, border, clear, own, top, PLAIN)
+        seen = (clear[top] > SEEN) & ~border[top]
     if not seen.any() or (own[top] < LEAST_LOOK and not vouched):
         return None
     return Outline(

@@ -223,12 +223,12 @@ class Fitting:
         real = [pair for pair in pairs if pair[0].dtype.is_floating_point]
         self.means, self.owns = [p[0] for p in real], [p[1] for p in real]
 
-    @torch.no_grad()
     def make(self) -> None:
         """Make photos and keep them."""
         size = SIZES[int(self.rng.integers(0, 2))]
         self.filling.take(12)
-        self.kept.put(photos(self.rng, self.filling.pools(), min(MADE, self.batch), size))
+        with torch.no_grad():
+            self.kept.put(photos(self.rng, self.filling.pools(), min(MADE, self.batch), size))
 
     def go_on(self, part: float) -> Tensor:
         """Fit on some photos, ``part`` of the time gone; return the loss."""
