@@ -35,6 +35,7 @@ SCRAP_DARK = 0.5  # least darkness of a scrap
 # Beside a stroke a scrap of it must be darker than this; it need not be firm.
 SCRAP = 0.35
 SCRAP_ON_PENCIL = 0.48  # and than this where pencil was taken away, of which some grain is left
+CRUMB_MM = 0.3  # but a shorter one that no row of scraps goes on with must be firm
 SOLID = 0.86  # share around a hole that is ink if it is a pinhole
 SOLID_MM = 0.8  # around it
 CLEAR_PAPER = 0.55  # least reflectance of paper that shows through a black
@@ -53,10 +54,11 @@ MORE_CHANCE = 0.5  # and as much more at most
 
 @dataclass(frozen=True)
 class _Marks:
-    """Small marks: centre px (N, 2), amount as diameter mm, darkness 0..1, in company."""
+    """Small marks: centre px (N, 2), amount as diameter mm, length mm, darkness 0..1, company."""
 
     centre: F64
     size_mm: F64
+    long_mm: F64
     dark: F64
     beside: Bool
     among: Bool
@@ -98,6 +100,7 @@ def clean_specks(
     marks = _small_marks(shapes, grey, full)
     small = marks.size_mm < speck_mm
     scrap = np.where(_on_pencil(marks.centre, grey), SCRAP_ON_PENCIL, SCRAP)
+    scrap[marks.long_mm < CRUMB_MM] = FIRM
     company = marks.among & (marks.dark >= FIRM) | marks.beside & (marks.dark >= scrap)
     company |= marks.broken
     lint = marks.dark < np.where(marks.size_mm < WIDE * speck_mm, PALE, FAINT)
@@ -190,13 +193,14 @@ def _small_marks(shapes: Pieces, grey: Grey, full: float) -> _Marks:
     scale, centre = grey.px_per_mm, shapes.centre
     amount, dark = _amounts(shapes, grey.ink)
     size = 2 * np.sqrt(np.maximum(amount, 0) / full / np.pi) / scale
+    long = shapes.box[:, 2:].max(axis=1, initial=0) / scale
     dark = dark / full
     near = _beside_strokes(shapes, BESIDE_MM * scale)
     among = _among_dots(centre / scale, size, dark >= FIRM)
     scrap = dark >= SCRAP_DARK
     crowd = _crowd(centre / scale, scrap, SCRAP_CELL_MM, scrap, _scraps_in(size, scrap))
     broken = scrap & (crowd >= SCRAPS)
-    return _Marks(centre, size, dark, near, among, broken)
+    return _Marks(centre, size, long, dark, near, among, broken)
 
 
 def _scraps_in(size_mm: F64, scrap: Bool) -> F64:
