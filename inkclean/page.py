@@ -3,12 +3,10 @@
 from __future__ import annotations
 
 import hashlib
-import json
 import sys
 import threading
 from collections.abc import Callable, Collection, Mapping
 from contextlib import suppress
-from dataclasses import fields, is_dataclass
 from importlib import import_module
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, cast
@@ -23,7 +21,7 @@ from inkclean.base.stopwatch import Stopwatch
 from inkclean.ink.edits import InkEdits
 from inkclean.ink.values import Doubt, Ink, Pencil
 from inkclean.pipeline import EVERYTHING, MAKERS, PASSING, STEPS, Asked, Step
-from inkclean.settings import Settings
+from inkclean.settings import Settings, Texts
 from inkclean.sheet.framing.squaring import Squared
 from inkclean.sheet.values import Capture, Frame, Photo, Sheet
 
@@ -84,6 +82,7 @@ class Page:
         # what each value was made from, and, worked out once, what it would be made from now
         self._made_from: dict[str, str] = {}
         self._keys: dict[str, str] = {}
+        self._texts = Texts()
         self.watch = watch or Stopwatch()
 
     # what is asked
@@ -116,8 +115,8 @@ class Page:
         if name not in self._keys:
             step = MAKERS[name]
             parts = [self.key(need) for need in step.needs]
-            asks = [_plain(self._asked.value(ask)) for ask in step.asks]
-            text = json.dumps([step.name, parts, asks], sort_keys=True, default=str)
+            asks = [self._texts.of(ask, self._asked.value(ask)) for ask in step.asks]
+            text = "\n".join([step.name, *parts, *asks])
             key = hashlib.sha256(text.encode("utf-8", "surrogateescape")).hexdigest()[:16]
             self._keys.update(dict.fromkeys(step.makes, key))
         return self._keys[name]
@@ -367,17 +366,6 @@ class Page:
 def _waits(step: Step, other: Step) -> bool:
     """Tell whether a step must wait for another, which runs aside."""
     return bool({*step.needs} & {*other.makes} or {*step.spends} & {*other.needs})
-
-
-def _plain(value: Any) -> Any:
-    """Return a value as JSON takes it, arrays by their bytes."""
-    if is_dataclass(value):
-        return [_plain(getattr(value, item.name)) for item in fields(value)]
-    if isinstance(value, np.ndarray):
-        return [str(value.dtype), value.shape, hashlib.sha256(value.tobytes()).hexdigest()]
-    if isinstance(value, tuple | list):
-        return [_plain(item) for item in value]
-    return value
 
 
 def _load_meanwhile(module: str) -> None:

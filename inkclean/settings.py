@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+import hashlib
+import json
+from dataclasses import dataclass, fields, is_dataclass
+from typing import Any
 
 from inkclean.base.errors import UsageError
 from inkclean.base.units import parse_paper
@@ -52,3 +55,33 @@ def check_settings(settings: Settings) -> None:
         raise UsageError("--speck must be between 0 and 5 mm")
     if not 0.001 <= settings.within_mm <= 1.0:
         raise UsageError("--within must be between 0.001 and 1 mm")
+
+
+class Texts:
+    """The text of what is asked, by its names: one asking is told from another by it.
+
+    A value may hold a long list of edits, and is asked about many times before the next one: what
+    was told already is not gone through again.
+    """
+
+    def __init__(self) -> None:
+        self._known: dict[str, tuple[Any, str]] = {}
+
+    def of(self, name: str, value: Any) -> str:
+        """Return the value, which is never changed in place, as JSON; arrays by their hash."""
+        known = self._known.get(name)
+        if known is None or known[0] is not value:
+            text = json.dumps(_plain(value), sort_keys=True, default=str)
+            known = self._known[name] = value, text
+        return known[1]
+
+
+def _plain(value: Any) -> Any:
+    """Return a value as JSON takes it, arrays by their bytes."""
+    if is_dataclass(value):
+        return [_plain(getattr(value, item.name)) for item in fields(value)]
+    if hasattr(value, "dtype"):
+        return [str(value.dtype), value.shape, hashlib.sha256(value.tobytes()).hexdigest()]
+    if isinstance(value, tuple | list):
+        return [_plain(item) for item in value]
+    return value

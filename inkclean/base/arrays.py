@@ -51,6 +51,15 @@ def count_up(counts: NDArray[Any]) -> I64:
     return np.asarray(np.arange(int(counts.sum())) - np.repeat(first, counts), np.int64)
 
 
+def places(mask: NDArray[Any]) -> tuple[I64, I64]:
+    """Return the rows and the columns of what is true in a mask (H, W).
+
+    The same as ``numpy.nonzero``, which goes through two axes many times as slowly as through one.
+    """
+    row, column = np.divmod(np.flatnonzero(mask), max(mask.shape[1], 1))
+    return row, column
+
+
 def median(values: NDArray[_F]) -> _F:
     """Return what ``numpy.median`` does of all ``values``, to the bit.
 

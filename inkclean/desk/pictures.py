@@ -40,17 +40,23 @@ def keep(pixels: U8 | U16, folder: Path) -> Picture:
     part: U8 | U16 = pixels
     height, width = pixels.shape[:2]
     while True:
-        np.ascontiguousarray(part).tofile(folder / f"{level}.raw")
+        with (folder / f"{level}.raw").open("wb") as file:
+            file.write(np.ascontiguousarray(part).data)  # ``tofile`` takes five times as long
         shapes.append(part.shape)
         if max(part.shape[:2]) <= TILE_PX:
             break
-        size = (-(-part.shape[1] // 2), -(-part.shape[0] // 2))
-        how = cv2.INTER_NEAREST if pixels.dtype == np.uint16 else cv2.INTER_AREA
-        part = cv2.resize(part, size, interpolation=how)  # type: ignore[assignment]
+        part = _halved(part)
         level += 1
     made = {"type": pixels.dtype.name, "shapes": shapes}
     (folder / "picture.json").write_text(json.dumps(made), "utf-8")
     return Picture(folder, width, height, level + 1)
+
+
+def _halved(part: U8 | U16) -> U8 | U16:
+    if part.dtype == np.uint16:
+        return part[::2, ::2]
+    size = (-(-part.shape[1] // 2), -(-part.shape[0] // 2))
+    return np.asarray(cv2.resize(part, size, interpolation=cv2.INTER_AREA), np.uint8)
 
 
 def drop(folder: Path) -> None:

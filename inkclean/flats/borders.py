@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.sparse import csgraph, csr_array
 
-from inkclean.base.arrays import F64, I32, I64, U16, Bool
+from inkclean.base.arrays import F64, I32, I64, U16, Bool, places
 
 # Rounds of smoothing: enough to iron the staircase out.
 _SMOOTHINGS = 6
@@ -68,10 +68,10 @@ def _cracks(labels: U16) -> _Ring:
     wide = np.zeros((height + 2, width + 2), np.uint16)
     wide[1:-1, 1:-1] = labels
     stride = width + 3
-    row, column = np.nonzero(wide[:, 1:] != wide[:, :-1])
+    row, column = places(wide[:, 1:] != wide[:, :-1])
     top = row * stride + column + 1
     left, right = wide[row, column], wide[row, column + 1]
-    row, column = np.nonzero(wide[1:] != wide[:-1])
+    row, column = places(wide[1:] != wide[:-1])
     west = (row + 1) * stride + column
     upper, lower = wide[row, column], wide[row + 1, column]
     start = np.concatenate([top, top + stride, west, west + 1])

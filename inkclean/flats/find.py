@@ -9,7 +9,7 @@ import numpy as np
 from scipy.spatial import cKDTree
 
 from inkclean.base.arrays import F64, I32, I64, Bool
-from inkclean.flats.colour.discs import discs_of
+from inkclean.flats.colour.discs import Black, discs_of
 from inkclean.flats.laid import lay_out
 from inkclean.flats.panels import (
     CERTAIN,
@@ -108,7 +108,7 @@ def find_flats(
         return turn.points_back(at) / page.scale + corner
 
     gaps, checks = find_doubts(first, last, area, areas, tried, page.scale, smallest_mm, on_sheet)
-    discs = discs_of(labels, ink.coverage, ink.px_per_mm, areas)
+    discs = discs_of(labels, _black(page, ink), areas)
     return Flats(labels, ink.px_per_mm, areas, neighbours, bridges, gaps, checks, discs)
 
 
@@ -116,6 +116,12 @@ def _middles(page: Prepared) -> Middles:
     if page.kept.middles is None:
         page.kept.middles = Middles.of(page.ink)
     return page.kept.middles
+
+
+def _black(page: Prepared, ink: Ink) -> Black:
+    if page.kept.black is None:
+        page.kept.black = Black.of(ink.coverage, ink.px_per_mm)
+    return page.kept.black
 
 
 def _shut(page: Prepared, ink: Ink) -> tuple[Bool, Bool]:

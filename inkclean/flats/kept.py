@@ -7,7 +7,8 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
-from inkclean.base.arrays import I64, Bool
+from inkclean.base.arrays import I64, U8, Bool
+from inkclean.flats.colour.discs import Black
 from inkclean.flats.maps.full import Full
 from inkclean.flats.tiled.depths import Depths
 from inkclean.flats.values import Point, Rows
@@ -41,7 +42,8 @@ class Kept:
     places that were said to be open; ``ground`` is what came of it. ``lies`` (cells + 1,
     panels + 1) is how much of each cell lies in which. ``ends`` tells of ridges, by number, how
     many ends of strokes each runs between; ``shut`` is paper at the ink's own resolution, and
-    what parts it on a page drawn closed.
+    what parts it on a page drawn closed; ``black`` where ink is broad, ``panel`` (h, w) which
+    panel is where on the whole sheet.
     """
 
     zone: I64 | None = None
@@ -57,3 +59,5 @@ class Kept:
     middles: Middles | None = None
     ends: dict[int, int] = field(default_factory=dict)
     shut: tuple[Bool, Bool] | None = None
+    black: Black | None = None
+    panel: U8 | None = None

@@ -109,7 +109,8 @@ def _measured(
     ``before`` how deep paper was, and where it changed.
     """
     frame = page.around.scaled(page.scale / px_per_mm, *label.shape)
-    panel = frame.back(page.turn.back(page.panel))
+    if page.kept.panel is None:
+        page.kept.panel = frame.back(page.turn.back(page.panel))
 
     def place(box: Box | None) -> Box | None:
         if box is None:
@@ -129,7 +130,8 @@ def _measured(
         deep = Depths.of(sure)
     else:
         deep = deep.after(lambda box: sure[box], altered)
-    return *measure(label, sure, panel, page.scale, deep.px, rows, place(box)), deep
+    given = label, sure, page.kept.panel, page.scale, deep.px
+    return *measure(*given, rows, place(box)), deep
 
 
 def _on_sheet(side: slice, start: int, many: int, length: int) -> slice:

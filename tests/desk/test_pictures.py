@@ -11,10 +11,10 @@ from inkclean.desk import pictures
 
 
 def test_tiles_of_labels_hold_every_label_as_it_is(tmp_path: Path) -> None:
-    labels = np.random.default_rng(0).integers(0, 65536, (700, 530)).astype(np.uint16)
+    labels = np.random.default_rng(0).integers(0, 65536, (701, 1030)).astype(np.uint16)
     kept = pictures.keep(labels, tmp_path / "labels-1")
-    assert kept.levels == 2
-    for level, whole in ((0, labels), (1, labels[::2, ::2])):
+    assert kept.levels == 3
+    for level, whole in ((0, labels), (1, labels[::2, ::2]), (2, labels[::4, ::4])):
         for row in range(-(-whole.shape[0] // 512)):
             for column in range(-(-whole.shape[1] // 512)):
                 part = whole[512 * row : 512 * row + 512, 512 * column : 512 * column + 512]

@@ -10,7 +10,7 @@ import pytest
 
 from inkclean.base.arrays import F32, F64, U8
 from inkclean.flats.colour.colours import colour_areas
-from inkclean.flats.colour.discs import discs_of
+from inkclean.flats.colour.discs import Black, discs_of
 from inkclean.flats.colour.things import things_of
 from inkclean.flats.find import find_flats
 from inkclean.flats.values import Flats
@@ -99,4 +99,5 @@ def test_nothing_is_told_without_a_black() -> None:
     ink = _page((_disc(50, 50, 28), 0))
     flats = find_flats(ink)
     bare = replace(ink, coverage=np.zeros_like(ink.coverage))
-    assert discs_of(flats.labels, bare.coverage, SCALE, flats.areas).shape == (0, 2, 2)
+    black = Black.of(bare.coverage, SCALE)
+    assert discs_of(flats.labels, black, flats.areas).shape == (0, 2, 2)

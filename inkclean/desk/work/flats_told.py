@@ -8,7 +8,6 @@ import numpy as np
 
 from inkclean.base.arrays import F64
 from inkclean.desk.work.told import BridgeTold, CheckTold, FlatsTold
-from inkclean.flats.colour.things import things_of
 from inkclean.flats.values import BRIDGED, LINE, OPEN_GAP, Flats
 
 _WHAT = {OPEN_GAP: "gap", BRIDGED: "bridge", LINE: "line"}
@@ -29,7 +28,6 @@ def flats_told(flats: Flats, shown: dict[str, Any]) -> FlatsTold:
             BridgeTold(np.round(bridge["cubic"], 3).tolist(), bool(bridge["given"]))
             for bridge in flats.bridges
         ],
-        things=things_of(flats).tolist(),
         gaps=np.round(flats.gaps["cubic"], 3).tolist(),
         checks=checks_told(flats),
     )

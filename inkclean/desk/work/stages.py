@@ -36,10 +36,12 @@ from inkclean.desk.work.told import (
     SheetTold,
     Shown,
     SpecksTold,
+    ThingsTold,
     Told,
     plain,
 )
 from inkclean.flats.colour.colours import Colouring
+from inkclean.flats.colour.things import things_of
 from inkclean.flats.laid import ready
 from inkclean.ink.checks import ink_checks
 from inkclean.page import Page
@@ -61,6 +63,7 @@ _OF = {
     "labels": ("flats",),
     "flats": ("flats",),
     "colours": ("flats",),
+    "things": ("flats",),
     "relief": ("relief",),
 }
 FIRST_MP = 0.8  # megapixels of a photo reduced for the first look: enough for a few seconds
@@ -100,6 +103,7 @@ class Bench:
         self._budget_mp = budget_mp
         self._check: Callable[[], None] = lambda: None
         self._names: dict[str, str] = {}
+        self._gone: set[Path] = set()
         self._stages: dict[str, Callable[[PageEdits], Told]] = {
             "photo": self._photo,
             "frame": self._frame,
@@ -115,6 +119,7 @@ class Bench:
             "labels": self._labels,
             "flats": self._flats,
             "colours": self._colours,
+            "things": self._things,
             "relief": self._relief,
         }
         # what was told of each stage; of those from the disk the page has no values yet
@@ -145,6 +150,7 @@ class Bench:
             tell(stage, self._told[stage])
         if fresh:
             write_told(self.folder, self._more, self._told)
+        self._let_go()
 
     def standing(self, work: PageEdits) -> dict[str, dict[str, Any]]:
         """Return what was told of the stages that are still as they are asked for."""
@@ -205,11 +211,16 @@ class Bench:
         Returns the fields of ``Shown``.
         """
         found = sorted(self.folder.glob(f"{name}-*"), key=lambda path: path.stat().st_mtime)
-        for old in found[:-1]:
-            pictures.drop(old)
+        self._gone |= set(found[:-1])
         number = 1 + max((int(path.name.rpartition("-")[2]) for path in found), default=0)
         kept = pictures.keep(pixels, self.folder / f"{name}-{number}")
         return asdict(Shown(f"{name}-{number}", kept.width, kept.height, kept.levels))
+
+    def _let_go(self) -> None:
+        """Delete the pictures that nobody looks at any more, when all is told."""
+        for old in self._gone:
+            pictures.drop(old)
+        self._gone.clear()
 
     # what each stage tells
 
@@ -342,6 +353,10 @@ class Bench:
             of_area=colouring.of_area.tolist(),
             book=list(colouring.book or ("",) * len(colouring.names)),
         )
+
+    def _things(self, work: PageEdits) -> ThingsTold:
+        """Say which areas are one thing: what is on the screen does not wait for it."""
+        return ThingsTold(self._told["labels"]["picture"], things_of(self.page.flats()).tolist())
 
     def _relief(self, work: PageEdits) -> ReliefTold:
         """Keep which way the surface looks, for the browser to turn the light on it.

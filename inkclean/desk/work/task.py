@@ -12,13 +12,14 @@ if TYPE_CHECKING:
     from inkclean.desk.work.printing import Printing
 
 _INK = ("photo", "frame", "first", "sheet", "pencil", "cut", "specks", "ink")
+_FLATS = ("lines", "labels", "flats", "colours", "things")
 GOALS = {
     "look": _INK[:4],
     "ink": _INK,
     "marks": (*_INK, "marks"),
     "lettering": (*_INK, "marks", "lettering"),
-    "flats": (*_INK, "lines", "labels", "flats", "colours"),
-    "shade": (*_INK, "lines", "labels", "flats", "colours", "relief"),
+    "flats": (*_INK, *_FLATS),
+    "shade": (*_INK, *_FLATS, "relief"),
 }
 # What each purpose takes along: kinds of the clean results, and whether the areas are needed.
 USES: dict[str, tuple[tuple[str, ...], bool]] = {

@@ -155,15 +155,21 @@ class CheckTold:
 class FlatsTold(Shown):
     """The label map, of each area a point inside, its kind and mm² of paper, and the bridges.
 
-    ``things`` (N,) are the numbers of the things that the areas are parts of; ``gaps`` are those
-    left open, each the four control points of a bridge over it.
+    ``gaps`` are those left open, each the four control points of a bridge over it.
     """
 
     areas: list[tuple[float, float, int, float]]
     bridges: list[BridgeTold]
-    things: list[int]
     gaps: list[list[list[float]]]
     checks: list[CheckTold]
+
+
+@dataclass(frozen=True)
+class ThingsTold:
+    """Of each area the number of the thing that it is part of; ``labels`` is their label map."""
+
+    labels: str
+    things: list[int]
 
 
 @dataclass(frozen=True)
@@ -193,4 +199,14 @@ def _plain(value: Any) -> Any:
     return [vars(row) for row in value] if rows else value
 
 
-Told = Shown | FrameTold | PencilTold | CutTold | SpecksTold | MarksTold | LinesTold | ColoursTold
+Told = (
+    Shown
+    | FrameTold
+    | PencilTold
+    | CutTold
+    | SpecksTold
+    | MarksTold
+    | LinesTold
+    | ThingsTold
+    | ColoursTold
+)

@@ -69,24 +69,39 @@ class _Circle:
         return self.loose * (OFF_MM + OFF * self.radius)
 
 
-def discs_of(labels: U16, coverage: F32, px_per_mm: float, areas: Rows) -> F64:
+@dataclass(frozen=True)
+class Black:
+    """Where ink is broad, ``at`` (h, w), 1 there, and what lies ``near`` it; every ``step`` px."""
+
+    at: U8
+    near: U8
+    step: int
+    scale: float
+
+    @classmethod
+    def of(cls, coverage: F32, px_per_mm: float) -> Black:
+        """Find it in the ink (H, W)."""
+        step = max(1, round(px_per_mm / COARSE_PX_PER_MM))
+        scale = px_per_mm / step
+        inked = np.ascontiguousarray(coverage[::step, ::step] >= 0.5)
+        black = _opened(inked.view(np.uint8), BLACK_MM * scale)
+        return cls(black, dilated(black, _disc(2 * BESIDE_MM * scale)), step, scale)
+
+
+def discs_of(labels: U16, ink: Black, areas: Rows) -> F64:
     """Return pairs of places (P, 2, 2), mm, in areas that are parts of one disc cut by black.
 
-    ``labels`` and ``coverage`` (H, W), rows of AREA.
+    ``labels`` (H, W), ``ink`` what is broad of it, rows of AREA.
     """
-    step = max(1, round(px_per_mm / COARSE_PX_PER_MM))
-    scale = px_per_mm / step
-    label = np.ascontiguousarray(labels[::step, ::step])
-    inked = np.ascontiguousarray(coverage[::step, ::step] >= 0.5)
-    black = _opened(inked.view(np.uint8), BLACK_MM * scale)
+    black, near, scale = ink.at, ink.near, ink.scale
     if not black.any():
         return np.zeros((0, 2, 2))
+    label = np.ascontiguousarray(labels[:: ink.step, :: ink.step])
     asked = (areas["kind"] == FIGURE) & (areas["size_mm2"] >= LEAST_MM2)
     asked &= areas["inner_mm"] >= LEAST_INNER_MM
     rows = np.flatnonzero(asked)
     rows = np.sort(rows[np.argsort(-areas["size_mm2"][rows], kind="stable")[:MOST]])
     shapes = {int(row): _shape(label, black, areas[row], int(row) + 1, scale) for row in rows}
-    near = dilated(black, _disc(2 * BESIDE_MM * scale))
     edges = [_edge(row, *shape, near, scale) for row, shape in shapes.items()]
     edges = [edge for edge in edges if len(edge.at) >= LEAST_ARC_MM * scale / 2]
     taken: set[int] = set()

@@ -15,7 +15,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.sparse import coo_array, csgraph
 
-from inkclean.base.arrays import F64, I64, Bool
+from inkclean.base.arrays import F64, I64, Bool, places
 from inkclean.flats.values import FIGURE, Flats
 
 COARSE_PX_PER_MM = 4.0  # places where three areas meet are looked for on such a map
@@ -151,7 +151,7 @@ def _meetings(flats: Flats) -> tuple[F64, I64]:
     across, down = small[:, 1:] != small[:, :-1], small[1:] != small[:-1]
     # with fewer than three of its four sides between two areas, a square holds no three
     sides = across[1:].view(np.uint8) + across[:-1] + down[:, 1:] + down[:, :-1]
-    row, column = np.nonzero(sides > 2)
+    row, column = places(sides > 2)
     corners = [small[row + below, column + beside] for below in (0, 1) for beside in (0, 1)]
     of = np.sort(np.stack(corners, axis=1).astype(np.int64), axis=1)
     new = np.diff(of, axis=1) > 0

@@ -10,7 +10,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from inkclean.base.arrays import F32, F64, I32, I64, U16, Bool, count_up
+from inkclean.base.arrays import F32, F64, I32, I64, U16, Bool, count_up, places
 from inkclean.flats.maps.full import Full, firmly, under
 from inkclean.flats.maps.patches import PatchLabels
 from inkclean.flats.nearest import grown
@@ -193,7 +193,7 @@ def _deepest(seeded: Bool) -> int:
 
 def _touched(changed: Bool, box: Box, row: I64, column: I64) -> tuple[I64, I64]:
     """Return the pixels of the full map that lie on what changed, in a box of the other."""
-    y, x = (place + side.start for place, side in zip(np.nonzero(changed), box, strict=True))
+    y, x = (place + side.start for place, side in zip(places(changed), box, strict=True))
     (first, high), (begin, wide) = (
         (np.searchsorted(along, at), np.searchsorted(along, at + 1) - np.searchsorted(along, at))
         for along, at in ((row, y), (column, x))

@@ -5,14 +5,13 @@ from __future__ import annotations
 import numpy as np
 
 from inkclean.base.arrays import F32, I32, I64, U8, Bool
+from inkclean.flats.tiled.sides import ordered, shared
 from inkclean.flats.tiled.told import told
 from inkclean.flats.tiled.windows import Box, whole
 from inkclean.flats.turns import Turn
 from inkclean.flats.values import AREA, BACKGROUND, FIGURE, GUTTER, NEIGHBOURS, Rows
-from inkclean.flats.walls.cells import renumbered
 from inkclean.flats.walls.rooms import Rooms
 
-FEW = 1500  # areas up to which every pair of them has a place in a table
 EDGE_TO_LENGTH = np.pi / 4  # pixel edges along a line, over all its directions, to its length
 BETWEEN_PX = 0.4  # middles of discs lie between pixels, edges of ink within them: as a mean
 ALONG_SIDES = 0.2  # an area along this share of the sheet's sides is background
@@ -24,20 +23,8 @@ def numbered(rooms: Rooms, turn: Turn, most: int) -> tuple[I64, I32]:
     They are numbered 1.. in the order they are met from the top left; 0 stays 0, and so becomes
     what is met after ``most`` others.
     """
-    label = turn.back(rooms.cells.label)
-    new = np.ones(label.shape, bool)  # the first pixel of an area differs from the one before
-    np.not_equal(label[:, 1:], label[:, :-1], out=new[:, 1:])
-    starts = label[new]
-    first = np.full(rooms.cells.count + 1, len(starts))
-    first[starts[::-1]] = np.arange(len(starts))[::-1]
-    group = np.full(rooms.count + 1, len(starts))
-    np.minimum.at(group, rooms.of, first)
-    met = np.argsort(group, kind="stable")[: np.count_nonzero(group < len(starts))]
-    met = met[met > 0][:most]
-    number = np.zeros(rooms.count + 1, np.int64)
-    number[met] = np.arange(1, len(met) + 1)
-    area = number[rooms.of]
-    return area, renumbered(label, area.astype(np.int32))
+    number, label = ordered(turn.back(rooms.cells.label), rooms.of, rooms.count + 1, most)
+    return number[rooms.of], label
 
 
 def measure(
@@ -60,7 +47,7 @@ def measure(
     areas = np.zeros(n, AREA) if known is None else known.copy()
     if not n:
         return areas, np.zeros(0, NEIGHBOURS)
-    a, b, length = _shared(label, n)
+    a, b, length = shared(label, n)
     neighbours = np.zeros(len(a), NEIGHBOURS)
     neighbours["a"], neighbours["b"] = a, b
     neighbours["edge_mm"] = length * EDGE_TO_LENGTH / scale
@@ -91,24 +78,6 @@ def _measure(
     for k, (name, before) in enumerate(edges):
         rows[name] = np.where(found.size[new] > 0, found.box[new, k] + before, 0) / scale
     areas[new - 1] = rows
-
-
-def _shared(label: I32, n: int) -> tuple[I64, I64, I64]:
-    """Return pairs of labels that touch, a < b, sorted, and how many pixel edges they share."""
-    pixels, wide = label.ravel(), label.shape[1]
-    beside = np.flatnonzero(label[:, 1:] != label[:, :-1])
-    below = np.flatnonzero(pixels[wide:] != pixels[:-wide])
-    keys = []
-    for at, step in ((beside + beside // max(wide - 1, 1), 1), (below, wide)):
-        first, second = pixels[at].astype(np.int64), pixels[at + step].astype(np.int64)
-        keys.append(np.minimum(first, second) * (n + 1) + np.maximum(first, second))
-    if n <= FEW:
-        count = np.bincount(np.concatenate(keys), minlength=(n + 1) ** 2)
-        key = np.flatnonzero(count)
-        count = count[key]
-    else:
-        key, count = np.unique(np.concatenate(keys), return_counts=True)
-    return key // (n + 1), key % (n + 1), count
 
 
 def _along_sides(label: I32, n: int) -> I64:

@@ -14,11 +14,12 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from inkclean.base.arrays import F32, F64, I32, I64, Bool
+from inkclean.base.arrays import F32, F64, I32, I64, Bool, places
 from inkclean.base.pieces import pieces_of
 from inkclean.base.tiles import both, side_by_side, strips
 from inkclean.flats.nearest import grown
 from inkclean.flats.rasters import deepest, depth
+from inkclean.flats.tiled.sides import touching
 from inkclean.flats.tiled.windows import Box, boxes, whole, widened
 from inkclean.flats.walls.parts import Parts
 
@@ -133,7 +134,7 @@ def _anew(ground: Ground, open_: Bool, wall: I32) -> Cells:
         found.first,
         found.last,
         boxes(label, count),
-        touching(label),
+        _meetings(label),
         np.zeros(count + 1, np.int64),
         np.zeros(count + 1, np.int64),
         whole(label.shape),
@@ -153,7 +154,7 @@ def _found(mask: Bool, room: F32, corner: tuple[int, int], wide: int) -> _Found:
     ends[0][:, 0] = ends[1][:, -1] = True
     first, last = np.full(count, -1), np.full(count, -1)
     for end, of in ((ends[1], last), (ends[0][::-1, ::-1], first)):
-        row, column = np.nonzero(end)
+        row, column = places(end)
         if of is first:
             row, column = mask.shape[0] - 1 - row, mask.shape[1] - 1 - column
         of[cell[row, column]] = (row + corner[0]) * wide + column + corner[1]
@@ -167,7 +168,7 @@ def _again(ground: Ground, open_: Bool, wall: I32, before: Cells) -> Cells:
     changed = open_ != before.open_
     if ground is not before.ground:  # cells that are deeper now, or less deep, are others too
         changed |= open_ & (ground.room != before.ground.room)
-    row, column = np.nonzero(changed)
+    row, column = places(changed)
     if not len(row):
         same, none = np.arange(before.count + 1), (slice(0, 0), slice(0, 0))
         return replace(
@@ -216,7 +217,7 @@ def _again(ground: Ground, open_: Bool, wall: I32, before: Cells) -> Cells:
         first,
         last,
         _widely(box, reach, open_.shape),
-        touching(label),
+        _meetings(label),
         was,
         np.where(was > 0, was, parts.heirs(before.count)),
         widened(_around(before.box[touched], row, column), reach, open_.shape),
@@ -268,14 +269,6 @@ def renumbered(label: NDArray[_Label], number: NDArray[_Label]) -> NDArray[_Labe
     return out
 
 
-def touching(label: I32) -> Touching:
-    """Return every two pixels side by side that differ, and their labels."""
-    width = label.shape[1]
-    across = np.flatnonzero(label[:, 1:] != label[:, :-1])
-    across = across // (width - 1) * width + across % (width - 1)
-    down = np.flatnonzero(label[1:] != label[:-1])
-    where = np.concatenate(
-        [np.stack([across, across + 1], axis=1), np.stack([down, down + width], axis=1)]
-    )
-    two = label.ravel()[where].astype(np.int64)
-    return Touching(two.min(axis=1), two.max(axis=1), where)
+def _meetings(label: I32) -> Touching:
+    one, other, a, b = touching(label)
+    return Touching(a, b, np.array([one, other]).T)

@@ -11,7 +11,7 @@ from typing import Any, TypeVar
 import numpy as np
 from numpy.typing import NDArray
 
-from inkclean.base.arrays import F64, I32, I64, Bool
+from inkclean.base.arrays import F64, I32, I64, Bool, places
 from inkclean.base.tiles import side_by_side, strips
 from inkclean.flats.rasters import depth, dilated, pieces, square, tally
 from inkclean.flats.walls.joins import Joins
@@ -152,7 +152,7 @@ def breaks(pores: Bool, ink: Bool, line_px: float) -> Bool:
     and the line that it stops short of. Where two lines come close they cross four.
     """
     count, piece = pieces(pores)
-    row, column = np.nonzero(pores)
+    row, column = places(pores)
     of = piece[row, column]
     times = np.maximum(tally(of, None, count), 1)
     middle = np.stack([tally(of, column + 0.5, count), tally(of, row + 0.5, count)], axis=1)

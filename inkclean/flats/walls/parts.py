@@ -6,7 +6,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from inkclean.base.arrays import F32, F64, I32, I64, Bool
+from inkclean.base.arrays import F32, F64, I32, I64, Bool, places
 from inkclean.flats.nearest import grown
 from inkclean.flats.rasters import deepest
 from inkclean.flats.tiled.pieces import TilePieces
@@ -124,7 +124,7 @@ class Parts:
         for tile in chosen.tolist():
             here = pieces.tiles[tile]
             number = pieces.number[here]
-            row, column = np.nonzero(number)
+            row, column = places(number)
             own = number[row, column]
             at = (row + here[0].start) * wide + column + here[1].start
             last[own] = at

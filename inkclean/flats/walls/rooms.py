@@ -4,9 +4,11 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 from functools import cached_property
+from typing import TypeVar
 
 import cv2
 import numpy as np
+from numpy.typing import NDArray
 from scipy.sparse import coo_matrix
 from scipy.sparse.csgraph import connected_components
 
@@ -20,6 +22,7 @@ from inkclean.flats.walls.joins import on_cubic
 from inkclean.flats.walls.numbers import elsewhere, numbered_keys, numbers
 
 SIDEWAYS_PX = 5
+_Value = TypeVar("_Value", bound=np.generic)
 BLACK = 3.0  # log-odds of a seam in a black
 SURE = 2.0  # log-odds from which a line is surely a seam
 
@@ -128,17 +131,21 @@ def rooms_of(cells: Cells, ground: Ground, seam: F32, near: F32, black_px: float
     ``near`` is what :func:`beside` gives; the others are told by :func:`find_rooms`.
     """
     count = cells.count + 1
-    a, b, where = cells.touching.a, cells.touching.b, cells.touching.where
-    join = cells.wall.ravel()[where].max(axis=1)
+    a, b, (one, other) = cells.touching.a, cells.touching.b, cells.touching.where.T
+
+    def most(values: NDArray[_Value]) -> NDArray[_Value]:
+        return np.asarray(np.maximum(values.ravel()[one], values.ravel()[other]))
+
+    join = most(cells.wall)
     pairs, (index,) = numbered_keys([a * count + b], count)
     line = (join == 0).astype(float)
-    drawn = seam.ravel()[where].mean(axis=1)
-    drawn[ground.deep.ravel()[where].max(axis=1) > black_px] = BLACK
-    odds = np.where(join == 0, drawn, near.ravel()[where].max(axis=1))
+    drawn = (seam.ravel()[one] + seam.ravel()[other]) / 2
+    drawn[most(ground.deep) > black_px] = BLACK
+    odds = np.where(join == 0, drawn, most(near))
     opened = np.flatnonzero(join > 0)
-    most = int(join.max(initial=0)) + 2
+    joins = int(join.max(initial=0)) + 2
     key, at, times = np.unique(
-        index[opened].astype(np.int64) * most + join[opened],
+        index[opened].astype(np.int64) * joins + join[opened],
         return_inverse=True,
         return_counts=True,
     )
@@ -153,8 +160,8 @@ def rooms_of(cells: Cells, ground: Ground, seam: F32, near: F32, black_px: float
         line=tally(index, line * odds, len(pairs)),
         shaded=tally(index, line * (odds < 0), len(pairs)),
         sure=tally(index, line * (odds > SURE), len(pairs)),
-        pair=key // most,
-        join=key % most - 1,
+        pair=key // joins,
+        join=key % joins - 1,
         width=times.astype(float),
         seen=tally(at, odds[opened], len(key)),
     )

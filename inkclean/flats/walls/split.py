@@ -9,7 +9,7 @@ import numpy as np
 from scipy.ndimage import find_objects
 from scipy.sparse import csgraph, csr_array
 
-from inkclean.base.arrays import F64, I64, Bool
+from inkclean.base.arrays import F64, I64, Bool, places
 from inkclean.base.errors import InputError
 from inkclean.flats.values import Flats, Rows
 from inkclean.ink.values import Ink
@@ -172,7 +172,7 @@ def _neighbours(flats: Flats, new: I64) -> Rows:
     sides = (flats.labels[:, :-1], flats.labels[:, 1:]), (flats.labels[:-1], flats.labels[1:])
     codes = []
     for one, other in sides:
-        row, column = np.nonzero(one != other)
+        row, column = places(one != other)
         a, b = one[row, column].astype(np.int64), other[row, column].astype(np.int64)
         a, b = (side[touched[a] | touched[b]] for side in (a, b))
         codes.append(np.minimum(a, b) << 16 | np.maximum(a, b))

@@ -9,7 +9,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from inkclean.base.arrays import F64, I32, I64, Bool
+from inkclean.base.arrays import F64, I32, I64, Bool, places
 from inkclean.flats.rasters import depth, dilated, square, tally
 from inkclean.flats.tiled.windows import widened
 from inkclean.flats.walls.rooms import Rooms, on_pixels
@@ -42,7 +42,7 @@ class Middles:
         _, number = cv2.distanceTransformWithLabels(
             (~middle).astype(np.uint8), cv2.DIST_L2, 5, labelType=cv2.DIST_LABEL_PIXEL
         )
-        row, column = np.nonzero(middle)
+        row, column = places(middle)
         at = np.stack([column, row], axis=1).astype(np.float64) + 0.5
         return cls(at, np.asarray(number, np.int32))
 

@@ -19,10 +19,13 @@ const HELP = {
   shade: "Draw a line from the lamp to the drawing.",
 };
 
+const PATIENCE_MS = 5000; // then an area is filled without the other parts of its thing
+
 export class Areas {
   constructor(desk) {
     this.desk = desk;
     this.mode = "dab";
+    this.asking = []; // those who wait for the things
     this.tints = new Tints();
     this.palette = new Palette(this, () => this.use("dab"), (colour, name) => this.rename(colour, name));
     this.checks = new Checks(
@@ -128,6 +131,7 @@ export class Areas {
 
   stage(name) {
     if ((name === "ink" && !this.seen) || name === "relief") this.show();
+    if (name === "things") for (const done of this.asking.splice(0)) done();
     const { labels, ink } = this.desk.state.stages;
     // the new labels come while their colours are still worked out
     if (name === "labels" && this.seen && ink) this.desk.view.fetch(this.desk.layer("labels", labels, labels.picture, ink.px_per_mm));
@@ -166,6 +170,7 @@ export class Areas {
   }
 
   async dab(at) {
+    await this.things();
     const label = await this.label(at);
     if (!label) return;
     const parts = this.parts(label);
@@ -176,9 +181,24 @@ export class Areas {
     await this.desk.act(parts.length ? { kind: "sweep", points, ...said } : { kind: "dab", at, ...said });
   }
 
+  /** The number of the thing that each area on the screen is part of, as far as it was told. */
+  get told() {
+    const said = this.desk.state.stages.things;
+    return said?.labels === this.seen.picture ? said.things : null;
+  }
+
+  /** Wait for what is told right after the colours, or for newer areas. */
+  things() {
+    if (this.told) return null;
+    return new Promise((done) => {
+      this.asking.push(done);
+      setTimeout(done, PATIENCE_MS);
+    });
+  }
+
   /** The other parts of the thing that an area belongs to, as long as they have its colour. */
   parts(label) {
-    const { things, of } = this.seen;
+    const [{ of }, things] = [this.seen, this.told ?? []];
     const like = (thing, n) => thing === things[label - 1] && n + 1 !== label && of[n + 1] === of[label];
     return things.flatMap((thing, n) => (like(thing, n) ? [n + 1] : []));
   }
