@@ -178,7 +178,7 @@ def test_a_page_without_its_book_keeps_its_colours(book: Path) -> None:
     assert _run(recolour, book).exception is None
     assert _shown(book)[1] == SEA, "a name taken out of the book keeps its colour"
     (book / "palette.json").unlink()
-    with pytest.raises(InputError, match="give --palette"):
+    with pytest.raises(InputError, match=r"the book's colours, palette\.json, are not there"):
         recolour_page(book / "boxes.ticket.json", None)
     assert _run(flats, book / "boxes.ticket.json", *WHOLE, "-o", book / "own").exception is None
     assert _shown(book / "own") == ["#f0c8a0", SEA, "#33aa55"]

@@ -119,7 +119,10 @@ def recolour_page(path: Path, palette: Path | None, replace_old: bool = False) -
         raise InputError(f"{path} has no areas yet; run inkclean flats first")
     book_path = palette_of(palette, path, ticket.edits)
     if book_path is None:
-        raise InputError(f"{path}: its file of the book's colours is not there; give --palette")
+        named = palette_record(None, path, ticket.edits).get("palette")
+        if named is None:
+            raise InputError(f"{path} names no file of the book's colours; give --palette")
+        raise InputError(f"{path}: the book's colours, {named}, are not there; give --palette")
     book = read_book(book_path)
     before = _colouring(path, measured)
     names, colours, refers = _followed(before, book)
