@@ -69,8 +69,10 @@ def made(kernel: Kernel, source: Planes, stride: int = 1, *, above: bool = True)
 
 def in_place(blocks: list[Kernel], x: Planes) -> None:
     """Run blocks of two convolutions about a short cut; ``x`` becomes what they make of it."""
+    between = Planes.empty(max((one.blocks for one in blocks[::2]), default=0), *x.size)
     for one, two in zip(blocks[::2], blocks[1::2], strict=True):
-        convolve(two, made(one, x), x, added=x)
+        convolve(one, x, between)
+        convolve(two, between, x, added=x)
 
 
 def rise(narrow: Kernel, source: Planes, target: Planes, *, above: bool) -> None:

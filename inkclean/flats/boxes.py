@@ -96,6 +96,8 @@ def _framed(rows: _Lines, columns: _Lines, least: int, far: float) -> list[_Box]
         sides = columns.first[k], columns.last[m]
         worst = np.minimum(rows.first[:, k, m][:, None], rows.last[:, k, m])
         worst = np.where(tall, np.minimum(worst, np.minimum(*sides)), 0)
+        if not worst.any():
+            continue
         across = rows.inside(k, m, far)
         for i, j in np.argwhere((worst > 0) & (across < 2)).tolist():
             if across[i, j] + columns.inside(i, j, far)[k, m] < 2:

@@ -129,7 +129,7 @@ def _shut(page: Prepared, ink: Ink) -> tuple[Bool, Bool]:
     if page.kept.shut is None:
         pores = page.closed & ~page.ink
         shut = pores & (page.seen.seam > SURE_SEAM) | breaks(pores, page.ink, page.broad)
-        paper = page.turn.there(page.around.cut(ink.coverage) < PAPER)
+        paper = page.turn.there(page.around.seen(ink.coverage) < PAPER)
         page.kept.shut = paper, shut | page.lettering.counters
     return page.kept.shut
 

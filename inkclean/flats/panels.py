@@ -103,8 +103,9 @@ def _held(coarse: Bool) -> U8:
 
 def _holding_several(box: U8, held: U8) -> Bool:
     """Return for each box whether several panels lie in it that paper parts."""
-    pair = np.unique(np.stack([box[held > 0], held[held > 0]]), axis=1)
-    return np.bincount(pair[0], minlength=256) > 1
+    key = box[held > 0].astype(np.int64) << 8 | held[held > 0]
+    met = np.bincount(key, minlength=1 << 16).reshape(256, 256) > 0
+    return np.asarray(met.sum(axis=1) > 1)
 
 
 def _and(panel: U8, more: U8) -> U8:

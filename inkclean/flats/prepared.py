@@ -71,7 +71,7 @@ def look(ink: Ink) -> Looked:
     """Return the part of the work that needs no lettering, so that it may run beside that."""
     scale = min(WORKING_PX_PER_MM, ink.px_per_mm)
     around = around_ink(ink.coverage, ink.px_per_mm)
-    small = _working(around.cut(ink.coverage), ink.px_per_mm, scale)
+    small = _working(around.seen(ink.coverage), ink.px_per_mm, scale)
     inked = _inked(small, ink.px_per_mm, scale)
 
     # panels are numbered as they are read

@@ -32,7 +32,7 @@ def find_lettering(ink: Ink) -> Lettering:
     """Return what the ink belongs to: text, the outlines around it, or the art."""
     every = max(1, round(ink.px_per_mm / PX_PER_MM))
     around = around_ink(ink.coverage, ink.px_per_mm)
-    inked = _inked(around.cut(ink.coverage), every)
+    inked = _inked(around.seen(ink.coverage), every)
     scale = ink.px_per_mm / every
     marks = find_marks(inked, scale)
     odds = letter_odds(marks)
