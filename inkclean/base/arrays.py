@@ -60,6 +60,17 @@ def places(mask: NDArray[Any]) -> tuple[I64, I64]:
     return row, column
 
 
+def distinct(values: I64) -> I64:
+    """Return the different ``values`` (N,) in order: what ``numpy.unique`` does.
+
+    numpy looks each up in a table, which takes ten times as long where many differ.
+    """
+    ordered = np.sort(values)
+    new = np.ones(len(ordered), np.bool_)
+    np.not_equal(ordered[1:], ordered[:-1], out=new[1:])
+    return ordered[new]
+
+
 def median(values: NDArray[_F]) -> _F:
     """Return what ``numpy.median`` does of all ``values``, to the bit.
 

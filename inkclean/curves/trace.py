@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from inkclean.base.arrays import F32, F64, I64, Bool, any_within, offsets_of
+from inkclean.base.arrays import F32, F64, I64, Bool, any_within, distinct, offsets_of
 from inkclean.curves.bezier import on_cubics
 from inkclean.curves.fit import fit_runs
 from inkclean.curves.outlines.corners import find_corners
@@ -205,8 +205,8 @@ def _crossings(outline: InkOutline, pieces: _Pieces, asked: Bool) -> tuple[I64, 
     found = np.concatenate((one[plain], two[plain], (np.cumsum(steps) - steps)[tips]))
     loop = np.searchsorted(loops, found, side="right") - 1
     unsure = np.searchsorted(np.cumsum(steps), np.concatenate((one[~plain], two[~plain])), "right")
-    grazing, place = _grazes(pieces, np.unique(unsure))
-    return np.unique(np.append(loop, grazing)), np.concatenate((points[found], place))
+    grazing, place = _grazes(pieces, distinct(unsure))
+    return distinct(np.append(loop, grazing)), np.concatenate((points[found], place))
 
 
 def _grazes(pieces: _Pieces, some: I64) -> tuple[I64, F64]:

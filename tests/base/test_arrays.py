@@ -12,6 +12,7 @@ from inkclean.base.arrays import (
     any_within,
     count_up,
     distance_to_paper,
+    distinct,
     length,
     median,
     offsets_of,
@@ -83,3 +84,10 @@ def test_a_median_with_what_is_no_number_is_none() -> None:
     values = np.ones(200)
     values[70] = np.nan
     assert np.isnan(median(values))
+
+
+@pytest.mark.parametrize("count", [0, 1, 2, 1000])
+def test_distinct_values_are_those_of_numpy(count: int) -> None:
+    values = np.random.default_rng(count).integers(-300, 300, count)
+    assert np.array_equal(distinct(values), np.unique(values))
+    assert np.array_equal(distinct(np.repeat(values[:1], 5)), values[:1])

@@ -8,7 +8,8 @@ import pytest
 
 from inkclean.base.arrays import F32, F64, I64, offsets_of
 from inkclean.curves import bezier
-from inkclean.curves.outlines import edges, linking, profiles, tips
+from inkclean.curves.outlines import edges, linking, profiles, settle, tips
+from inkclean.curves.outlines.outline import InkOutline
 from inkclean.curves.trace import trace
 from tests import small_pages
 
@@ -151,3 +152,25 @@ def test_a_page_is_traced_alike(monkeypatch: pytest.MonkeyPatch) -> None:
     assert len(wanted.cubics) > 100
     assert np.array_equal(found.cubics, wanted.cubics)
     assert np.array_equal(found.corner, wanted.corner)
+
+
+@pytest.mark.parametrize("share", [0.0, 0.01, 0.3])
+def test_corners_are_as_far_as_numpy_has_them(share: float) -> None:
+    rng = np.random.default_rng(7)
+    loops = offsets_of(rng.integers(1, 60, 300))
+    count = int(loops[-1])
+    corner = rng.random(count) < share
+    nothing = np.zeros(count)
+    outline = InkOutline(
+        np.zeros((count, 2)),
+        loops,
+        corner,
+        nothing.astype(np.float32),
+        np.zeros(300, np.int32),
+        np.zeros(300, bool),
+    )
+    found = settle._free(outline)
+    assert np.array_equal(found, settle.free_by_numpy(outline))
+    assert 0 <= found.min() < found.max() == settle._LONGEST
+    with pytest.raises(ValueError, match="fit each other"):
+        settle._compiled.free(corner[1:], loops, found, 4)

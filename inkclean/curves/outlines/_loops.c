@@ -252,6 +252,44 @@ static PyObject *link_all(PyObject *module, PyObject *args)
     return PyLong_FromLongLong(loops);
 }
 
+/* --- how far corners are */
+
+PyDoc_STRVAR(free_doc,
+"free(corner, loops, free, most)\n\nPut how many points lie between each and the nearest `corner` "
+"(N,) bool of its loop into `free` (N,) int64, no more than `most` and a quarter of the loop: "
+"`settle.free_by_numpy`. `loops` are (L + 1,) int64 offsets.");
+
+static PyObject *free_of(PyObject *module, PyObject *args)
+{
+    Arrays a = {.count = 3};
+    long long most;
+    (void)module;
+    if (!PyArg_ParseTuple(args, "y*y*w*L", a.b, a.b + 1, a.b + 2, &most))
+        return NULL;
+    const char *corner = a.b[0].buf;
+    const int64_t *loops = a.b[1].buf;
+    int64_t *to = a.b[2].buf, count = a.b[0].len, many = a.b[1].len / 8 - 1;
+    int good = many >= 0 && loops[0] == 0 && loops[many] == count && a.b[2].len == 8 * count;
+    for (int64_t k = 0; good && k < many; k++)
+        good = loops[k] <= loops[k + 1] && loops[k + 1] <= count;
+    Py_BEGIN_ALLOW_THREADS
+    for (int64_t k = 0; good && k < many; k++) {
+        int64_t begin = loops[k], end = loops[k + 1], length = end - begin;
+        int64_t limit = (length - 1) / 4 < most ? (length - 1) / 4 : most;
+        for (int64_t n = begin; n < end; n++)
+            to[n] = limit;
+        for (int64_t n = begin; n < end; n++)
+            for (int64_t away = 0; corner[n] && away < limit; away++) {
+                int64_t ahead = n + away < end ? n + away : n + away - length;
+                int64_t back = n - away < begin ? n - away + length : n - away;
+                to[ahead] = to[ahead] < away ? to[ahead] : away;
+                to[back] = to[back] < away ? to[back] : away;
+            }
+    }
+    Py_END_ALLOW_THREADS
+    return ended(&a, good, 1);
+}
+
 /* --- how edges lie, and where */
 
 PyDoc_STRVAR(lie_doc,
@@ -335,6 +373,7 @@ static PyObject *level(PyObject *module, PyObject *args)
 static PyMethodDef methods[] = {{"differ", differ, METH_VARARGS, differ_doc},
                                 {"succeed", succeed, METH_VARARGS, succeed_doc},
                                 {"link", link_all, METH_VARARGS, link_doc},
+                                {"free", free_of, METH_VARARGS, free_doc},
                                 {"lie", lie, METH_VARARGS, lie_doc},
                                 {"level", level, METH_VARARGS, level_doc},
                                 {NULL, NULL, 0, NULL}};

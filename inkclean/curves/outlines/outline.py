@@ -7,7 +7,7 @@ from itertools import pairwise
 
 import numpy as np
 
-from inkclean.base.arrays import F32, F64, I32, I64, Bool, offsets_of
+from inkclean.base.arrays import F32, F64, I32, I64, Bool, distinct, offsets_of
 from inkclean.curves.plane import as_complex, dot, rows_of
 
 
@@ -158,7 +158,7 @@ def loosen(runs: Runs, first: I64, last: I64) -> Runs:
     """Return ``runs`` with every point from each ``first`` to ``last`` made a corner."""
     loose = np.zeros(runs.fixed.size, np.bool_)
     loose[members(first, last)[0]] = True
-    loop = np.unique(np.searchsorted(runs.last, first))
+    loop = distinct(np.searchsorted(runs.last, first))
     # A seam is one point twice.
     seam = loose[runs.first[loop]] | loose[runs.last[loop]]
     loose[runs.first[loop]] = loose[runs.last[loop]] = seam

@@ -6,7 +6,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from inkclean.base.arrays import F64, I64, Bool, any_within, offsets_of
+from inkclean.base.arrays import F64, I64, Bool, any_within, distinct, offsets_of
 from inkclean.curves.outlines.edges import InkEdges
 from inkclean.curves.outlines.outline import InkOutline
 from inkclean.curves.outlines.tips import beside, near_pieces, pieces_of, tips_crossed
@@ -91,7 +91,7 @@ def take_in_specks(
     gone[speck[tiny & (edges.hole[speck] == notch)]] = True
     stays = ~np.repeat(gone, np.diff(edges.loops))
     number = np.cumsum(stays) - 1
-    corner, tips = corner[stays[corner]], np.unique(at[stays[at]])
+    corner, tips = corner[stays[corner]], distinct(at[stays[at]])
     return edges.without(gone), number[corner], rows_of(apex, stays), number[tips]
 
 
@@ -110,7 +110,7 @@ def draw_back(edges: InkEdges, corner: I64, apex: F64, skip: int, tips: I64) -> 
     # Tips only shrink: nothing is met later that is not near now.
     among = near_pieces(pieces, beside(pieces, place[tips]))
     while tips.size:
-        tips = tips[np.unique(tips_crossed(pieces, place[tips], among)[0])]
+        tips = tips[distinct(tips_crossed(pieces, place[tips], among)[0])]
         apex[tips] = (apex[tips] + edges.points[tips]) / 2.0
         given_up = length(apex[tips] - edges.points[tips]) < _TIP_LEFT_PX
         apex[tips[given_up]] = edges.points[tips[given_up]]

@@ -12,9 +12,11 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from inkclean.base.arrays import F64, I64
+from inkclean.base.compiled import compiled
 from inkclean.curves.outlines.outline import InkOutline
 from inkclean.curves.plane import as_complex, as_points, length
 
+_compiled = compiled("inkclean.curves.outlines._loops")
 _QUIET_PX = 0.03  # px of noise that is left alone: the fit averages it out
 _LOUD_PX = 0.10  # px of noise from which on seven points are smoothed over, below it five
 _LONGEST = 4  # points to either side that curvature is taken over
@@ -77,7 +79,19 @@ class _Loops:
 
 
 def _free(outline: InkOutline) -> I64:
-    """Points between each point and the nearest corner of its loop, or half the loop."""
+    """Points between each point and the nearest corner of its loop, or a quarter of the loop.
+
+    No more than ``_LONGEST``.
+    """
+    if _compiled is None:
+        return free_by_numpy(outline)
+    free = np.empty(outline.corner.size, np.int64)
+    _compiled.free(np.ascontiguousarray(outline.corner), outline.loops, free, _LONGEST)
+    return free
+
+
+def free_by_numpy(outline: InkOutline) -> I64:
+    """Return what ``_free`` does."""
     length = np.diff(outline.loops)
     index = np.arange(outline.corner.size)
     own = np.repeat(np.arange(length.size), length)

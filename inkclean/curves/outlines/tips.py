@@ -11,7 +11,7 @@ from itertools import pairwise
 
 import numpy as np
 
-from inkclean.base.arrays import F64, I32, I64, Bool, count_up, offsets_of
+from inkclean.base.arrays import F64, I32, I64, Bool, count_up, distinct, offsets_of
 from inkclean.base.compiled import compiled
 from inkclean.curves.plane import cross, length
 
@@ -43,7 +43,7 @@ def pieces_of(points: F64, loops: I64) -> EdgePieces:
 
 def beside(pieces: EdgePieces, corner: I64) -> I64:
     """The pieces to either side of each of the points ``corner``."""
-    return np.unique(np.concatenate((corner, pieces.preceding[corner])))
+    return distinct(np.concatenate((corner, pieces.preceding[corner])))
 
 
 def tips_crossed(pieces: EdgePieces, corner: I64, among: I64 | None = None) -> tuple[I64, I64]:
@@ -52,7 +52,7 @@ def tips_crossed(pieces: EdgePieces, corner: I64, among: I64 | None = None) -> t
     A corner's own pieces are the two beside it. ``among`` as for ``crossing_pieces``.
     """
     side = np.concatenate((corner, pieces.preceding[corner]))
-    one, two = crossing_pieces(pieces, np.unique(side), among)
+    one, two = crossing_pieces(pieces, distinct(side), among)
     piece, other = np.concatenate((one, two)), np.concatenate((two, one))
     # One piece may lie between two corners.
     order = np.argsort(side)
