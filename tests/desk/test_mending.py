@@ -145,6 +145,7 @@ def test_places_to_check_are_gone_through_and_answered_by_a_key_or_a_tap(table: 
     tab.get_by_role("button", name="page", exact=True).click()
     station(tab, "Areas")
     expect(tab.locator(".swatch").first).to_be_visible()
+    before = (*at(tab, *GAP), *at(tab, 40, 80))
     tab.get_by_role("button", name="Check", exact=True).click()
     expect(tab.locator("#say")).to_contain_text("1 of 2: this line parts two areas")
     until(tab, lambda: at(tab, 40, 80) == pytest.approx(_middle(tab), abs=2))
@@ -159,6 +160,35 @@ def test_places_to_check_are_gone_through_and_answered_by_a_key_or_a_tap(table: 
     until(tab, lambda: pixel(tab, 60, 105)[:3] == pixel(tab, 60, 115)[:3])
     until(tab, lambda: _last(table)["kind"] == "join")
     expect(tab.get_by_role("button", name="Nothing to check")).to_be_disabled()
+    # whoever is done sees the whole page again
+    assert at(tab, *GAP) != pytest.approx(before[:2], abs=20)
+    tab.get_by_role("button", name="Fill", exact=True).click()
+    until(tab, lambda: (*at(tab, *GAP), *at(tab, 40, 80)) == pytest.approx(before, abs=20))
+
+
+def test_a_page_moved_by_hand_stays_where_it_is_after_a_place_to_check(table: Table) -> None:
+    tab = _areas(table)
+    tab.evaluate(
+        """async () => {
+          const { View } = await import(new URL('static/view.js', document.baseURI));
+          const now = { k: 2, x: 5, y: 7, fits: false, draw: () => {} };
+          const view = Object.assign(Object.create(View.prototype), now);
+          view.canvas = { clientWidth: 600, clientHeight: 800 };
+          window.spots = [view.spot];
+          view.visit(30, 40, 20);
+          view.visit(50, 60, 20);
+          view.home();
+          window.spots.push(view.spot);
+          view.visit(30, 40, 20);
+          view.pan(3, 0);
+          window.spots.push(view.spot);
+          view.home();
+          window.spots.push(view.spot);
+        }"""
+    )
+    start, back, moved, after = tab.evaluate("() => window.spots")
+    assert start == back
+    assert moved == after != start
 
 
 def test_a_dab_fills_all_parts_of_one_thing(table: Table) -> None:

@@ -8,9 +8,13 @@ from contextlib import suppress
 from typing import Any
 
 from inkclean.base.errors import InkcleanError
+from inkclean.base.memory import hand_back, keep_what_is_free
 from inkclean.desk.work.stages import Bench, CancelledError
 from inkclean.desk.work.take import make_files
 from inkclean.desk.work.task import More, PageTask
+
+# Seconds without work after which memory goes back: while a hand is at work, it is needed again.
+RESTED_S = 5.0
 
 
 def serve_tasks(pipe: Any, cancels: Any, threads: int) -> None:
@@ -18,6 +22,7 @@ def serve_tasks(pipe: Any, cancels: Any, threads: int) -> None:
     import cv2
 
     signal.signal(signal.SIGINT, signal.SIG_IGN)  # the server says when to end
+    keep_what_is_free()  # else a page of 12 MP takes 100 MB more with every dozen edits
     cv2.setNumThreads(threads)
     with suppress(EOFError, OSError):
         _take_tasks(pipe, cancels)
@@ -42,6 +47,8 @@ def _take_tasks(pipe: Any, cancels: Any) -> None:
 
     while True:
         task: PageTask
+        if not pipe.poll(RESTED_S):
+            hand_back()
         serial, task = pipe.recv()
         try:
             if bench is None or page != (task.page, task.more):

@@ -63,6 +63,7 @@ export class Areas {
   use(key) {
     const [before, was] = [this.goal, this.mode];
     this.mode = key;
+    if (key !== "check") this.desk.view.home();
     this.modes.forEach((made, n) => made.setAttribute("aria-pressed", `${this.keys[n] === key}`));
     // as high as with the palette, so that the page does not jump
     this.own.style.minHeight = "";

@@ -84,6 +84,7 @@ export class Ink {
   use(key) {
     const [was, before] = [this.mode, this.goal];
     this.mode = key;
+    if (key !== "check") this.desk.view.home();
     this.own.replaceChildren(...this.rows[key]);
     const draws = { down: (p, e) => this.begin(p, e), move: (p, e) => this.extend(p, e), up: () => this.end(), cancel: () => this.drop() };
     const touches = { tap: (p) => (key === "drop" ? this.pencil(p) : key === "check" ? this.checks.point(p) : this.speck(p)) };

@@ -88,6 +88,7 @@ class Desk {
 
   leave() {
     this.now?.leave?.();
+    this.view.home();
     this.now = null;
     this.view.tool = null;
     this.view.overlay = null;

@@ -80,14 +80,30 @@ export class View {
     this.draw();
   }
 
-  /** Bring a place to the middle, `across` of it filling the screen. */
+  /** Bring a place to the middle, `across` of it filling the screen, until `home`. */
   visit(x, y, across) {
+    this.left ??= { k: this.k, x: this.x, y: this.y, fits: this.fits };
     const { clientWidth: w, clientHeight: h } = this.canvas;
     this.k = Math.min(w, h) / across;
     this.x = w / 2 - x * this.k;
     this.y = h / 2 - y * this.k;
     this.fits = false;
+    this.visited = this.spot;
     this.draw();
+  }
+
+  get spot() {
+    return `${this.k} ${this.x} ${this.y}`;
+  }
+
+  /** Show what was shown before the visits, unless a hand has moved the page since the last. */
+  home() {
+    const { left } = this;
+    this.left = null;
+    if (!left || this.spot !== this.visited) return;
+    Object.assign(this, left);
+    if (this.fits) this.fit();
+    else this.draw();
   }
 
   place(e) {
@@ -274,7 +290,7 @@ export class View {
       return found;
     });
     const wipe = this.wipe === null ? null : Math.round(this.wipe * ratio);
-    const key = `${this.k} ${this.x} ${this.y} ${wipe}`;
+    const key = `${this.spot} ${wipe}`;
     const under = this.backing.show(canvas.width, canvas.height, key, pieces, wipe);
     ctx.setTransform(1, 0, 0, 1, 0, 0);
     ctx.clearRect(0, 0, canvas.width, canvas.height);
@@ -282,7 +298,7 @@ export class View {
     ctx.setTransform(ratio * this.k, 0, 0, ratio * this.k, ratio * this.x, ratio * this.y);
     this.overlay?.(ctx, this.k);
     if (this.cross) this.paintCross();
-    canvas.dataset.view = `${this.k} ${this.x} ${this.y}`;
+    canvas.dataset.view = this.spot;
     canvas.dataset.waiting = `${this.waiting}`;
     this.moved?.();
   }
