@@ -1,6 +1,6 @@
 """How far candidates for the page part the picture as the network does (``seen.py``).
 
-It tells no dark strips of table along the picture's borders: they are too narrow for it.
+Strips of table along the picture's borders are nearly too narrow for it.
 """
 
 from __future__ import annotations
@@ -14,10 +14,12 @@ from inkclean.sheet.framing.seen import SURE, SeenSheet
 
 COARSE, FINER = (24, 18), (96, 72)  # places at which all candidates, then the best, are asked
 PLACES = 32  # looked at along a side
-# Of the picture's longer side: a dark strip of table along its border is nowhere deeper.
+# Of the picture's longer side: a strip of table along its border is nowhere deeper.
 STRIP = 0.025
 STRIP_DARK = 0.6  # of the light just within, below which a place without is none of the sheet
 ALONG = 0.75  # share of the places along a side at which it is so dark without
+LEAST_SHOWN = 0.4  # share of such a side that the picture shows
+LESS = 0.1  # that an outline without such strips may score less by its edges
 BESIDE_PX = (2.0, 4.0)  # from the side where that is looked at: without, within
 
 
@@ -95,32 +97,32 @@ def inside_of(corners: F64, places: F64) -> Bool:
 
 
 def without_strips(
-    bare: U8, corners: F64, sides: I64, border: Bool, clear: F64, own: F64, top: int, plain: float
+    bare: U8, corners: F64, border: Bool, plain: Bool, sure: Bool, scores: tuple[F64, F64], top: int
 ) -> int:
-    """Return the number of the outline that leaves out dark strips along the picture's borders.
+    """Return the number of the outline that leaves out strips along the picture's borders.
 
-    ``corners`` (Q, 4, 2), ``sides`` (Q, 4) the lines between them, ``border`` (Q, 4) whether they
-    are the picture's own, ``clear`` (Q, 4) and ``own`` (Q,) what edges say of each. Among outlines
-    that differ from ``top`` by such strips alone, edges say which.
+    ``corners`` (Q, 4, 2), ``border`` (Q, 4) whether a side is the picture's own, ``plain`` (Q, 4)
+    whether it is plain to see, ``sure`` (Q, 4) whether the network sees it; ``scores`` are what
+    edges alone say of each, and all that is known (Q,). Of the outlines that differ from ``top``
+    by such strips, those are asked whose new sides the network sees, or it is dark beyond.
     """
-    far = STRIP * max(bare.shape)
-    best = top
-    turns = [(np.arange(4) + turn) % 4 for turn in range(4)]
-    for turn in turns:
+    own, score = scores
+    best, most = top, -np.inf
+    for turn in [(np.arange(4) + k) % 4 for k in range(4)]:
         moved = np.abs(corners[:, turn] - corners[top]).max(axis=(1, 2))
-        new = (sides[:, turn] != sides[top]) & border[top] & ~border[:, turn]
-        same = (sides[:, turn] == sides[top]) | new
-        fits = (moved < far) & same.all(axis=1) & new.any(axis=1) & (own > own[top])
-        fits &= (np.where(new, clear[:, turn], np.inf) > plain).all(axis=1)
+        new = border[top] & ~border[:, turn]
+        fits = (moved < STRIP * max(bare.shape)) & new.any(axis=1) & (own > own[top] - LESS)
+        fits &= (border[top] | ~border[:, turn]).all(axis=1)
+        fits &= (plain[:, turn] | sure[:, turn] | ~new).all(axis=1) & (score > most)
         for one in np.flatnonzero(fits):
-            dark = _dark_without(bare, corners[one, turn])
-            if dark[new[one]].all() and own[one] > own[best]:
-                best = int(one)
+            dark = plain[one, turn] & _dark_without(bare, corners[one, turn])
+            if (sure[one, turn] | dark)[new[one]].all() and score[one] > most:
+                best, most = int(one), float(score[one])
     return best
 
 
 def _dark_without(bare: U8, corners: F64) -> Bool:
-    """Return (4,): whether it is dark beyond each side of a clockwise outline."""
+    """Return (4,): whether it is dark beyond each side of a clockwise outline, as far as shown."""
     t = (np.arange(PLACES) + 0.5)[:, None] / PLACES
     leg = np.roll(corners, -1, axis=0) - corners
     side = corners[:, None] + leg[:, None] * t
@@ -128,12 +130,14 @@ def _dark_without(bare: U8, corners: F64) -> Bool:
     out /= np.maximum(np.hypot(leg[:, 0], leg[:, 1]), 1.0)[:, None]
     high, wide = bare.shape[:2]
 
-    def light(at: F64) -> F64:
-        x, y = np.moveaxis(np.floor(at).astype(np.int64), -1, 0)
-        return np.asarray(bare[y.clip(0, high - 1), x.clip(0, wide - 1)].mean(axis=-1), np.float64)
+    def light(away: float) -> tuple[F64, Bool]:
+        x, y = np.moveaxis(np.floor(side + away * out[:, None]).astype(np.int64), -1, 0)
+        there = (x >= 0) & (x < wide) & (y >= 0) & (y < high)
+        found = bare[y.clip(0, high - 1), x.clip(0, wide - 1)].mean(axis=-1)
+        return np.asarray(found, np.float64), np.asarray(there, np.bool_)
 
-    beyond, within = (
-        light(side + BESIDE_PX[0] * out[:, None]),
-        light(side - BESIDE_PX[1] * out[:, None]),
-    )
-    return np.asarray((beyond < STRIP_DARK * within).mean(axis=1) > ALONG, np.bool_)
+    beyond, shown = light(BESIDE_PX[0])
+    within, _ = light(-BESIDE_PX[1])
+    dark = ((beyond < STRIP_DARK * within) & shown).sum(axis=1)
+    count = shown.sum(axis=1)
+    return np.asarray((dark > ALONG * count) & (count > LEAST_SHOWN * PLACES), np.bool_)

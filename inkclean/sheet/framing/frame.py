@@ -9,6 +9,7 @@ import numpy as np
 from inkclean.base.arrays import F64
 from inkclean.base.errors import UsageError
 from inkclean.base.units import Paper
+from inkclean.sheet.framing.agree import STRIP
 from inkclean.sheet.framing.bowed import sides_through
 from inkclean.sheet.framing.edges import ends_drawing, is_ruled, refine
 from inkclean.sheet.framing.outline import LEAST_SCORE, find_outline, made_small
@@ -96,10 +97,14 @@ def find_frame(photo: Photo, paper: Paper | None = None) -> Frame:
         return whole_frame(photo, paper)
     sides = refine(photo.pixels, bare, outline)
     seen = outline.seen.copy()
+    vouched = False
     for k in np.flatnonzero(seen):
-        if sides[k].crisp < CRISP_SIDE and not outline.vouched:
-            sides[k] = _border(photo, sides[k])
-            seen[k] = False
+        border = _border(photo, sides[k])
+        near = _near(photo, sides[k], border)
+        # of a strip along the picture's border the network's word is not enough
+        vouched |= outline.vouched and not near
+        if sides[k].crisp < CRISP_SIDE and (near or not outline.vouched):
+            sides[k], seen[k] = border, False
     proof = outline.score + CRISP * float(np.mean([s.crisp for s in sides if s.crisp > 0] or [0]))
     ruled = [is_ruled(photo.pixels, sides[k], scale) for k in np.flatnonzero(seen)]
     # with a side that is none, and the page's own paper around it, it is a panel on the page
@@ -109,7 +114,7 @@ def find_frame(photo: Photo, paper: Paper | None = None) -> Frame:
     if not sure and seen.any():
         sure = all(_ends(photo, sides[k], scale) for k in np.flatnonzero(seen))
     wrong = panel or not sure or 2 * sum(ruled) >= max(len(ruled), 1)
-    if wrong and not outline.vouched:
+    if (wrong and not vouched) or not seen.any():
         return whole_frame(photo, paper)
     edges = draw(sides)
     height, width = photo.pixels.shape[:2]
@@ -162,6 +167,13 @@ def _border(photo: Photo, side: Side) -> Side:
     along = np.array([[1.0, 0.0], [0.0, 1.0], [-1.0, 0.0], [0.0, -1.0]])
     k = int(np.argmax(along @ side.along))
     return straight(corners[k], corners[(k + 1) % 4])
+
+
+def _near(photo: Photo, side: Side, border: Side) -> bool:
+    """Return whether but a strip lies between a side and the picture's border."""
+    ends = side.at(np.array([0.0, side.length]))
+    away = np.abs((ends - border.start) @ border.normal)
+    return bool(away.max() < STRIP * max(photo.pixels.shape))
 
 
 def _turns(corners: F64) -> F64:

@@ -73,6 +73,7 @@ LEAST_LOOK = 0.95
 PARTED_SO, SIDES_SO = 8.0, 1.0
 PANEL_SO = 2.0  # how much more a panel's border costs then
 MUCH_TOLD = 0.93  # share from which on an outline is what the network sees
+SHEETLIKE = 0.85  # the same of the likest one, under which what it sees is a figure, no sheet
 SIDE_TOLD = 0.65  # the same of each of its sides
 SIDE_UNTOLD, HEARD = 0.45, 0.5  # share of a side, and its voice, at which it speaks against one
 # Of the longer side: outlines are not the same whose corners lie further apart.
@@ -143,6 +144,8 @@ def find_outline(bare: U8, scale: float, told: SeenSheet) -> Outline | None:
     # so that the network, which may take a panel for a sheet of its own, does not outweigh it
     score -= (1.0 + PANEL_SO * voice) * PANEL * _panels(bare, quads.corners, tone)
     parted, shared = as_told(told, quads.corners, bare.shape)
+    if voice > 0 and shared.max() < SHEETLIKE:
+        return find_outline(bare, scale, told.unheard)
     sides = sides_told(told, quads.corners, bare.shape)
     own = score
     score = own + voice * (PARTED_SO * parted + SIDES_SO * mean_side(sides))
@@ -153,7 +156,9 @@ def find_outline(bare: U8, scale: float, told: SeenSheet) -> Outline | None:
     doubted = shared[top] <= MUCH_TOLD or (sides[top][seen] < SIDE_UNTOLD).any()
     doubted &= voice > HEARD
     if seen.any():
-        top = without_strips(bare, quads.corners, quads.sides, border, clear, own, top, PLAIN)
+        sure = sides > SIDE_TOLD if voice > 0 else np.zeros_like(border)
+        scores = own, score
+        top = without_strips(bare, quads.corners, border, clear > PLAIN, sure, scores, top)
         seen = (clear[top] > SEEN) & ~border[top]
     if not seen.any() or (own[top] < LEAST_LOOK and not vouched):
         return None

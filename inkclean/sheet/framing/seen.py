@@ -42,6 +42,11 @@ class SeenSheet:
         clear = float(np.abs(np.tanh(self.odds / 2)).mean())
         return min(max((clear - CLEAR[0]) / (CLEAR[1] - CLEAR[0]), 0.0), 1.0)
 
+    @property
+    def unheard(self) -> SeenSheet:
+        """The same without any say."""
+        return SeenSheet(np.zeros_like(self.odds), np.zeros_like(self.sides))
+
 
 def see(small: U8) -> SeenSheet:
     """Return what the network sees of a picture (H, W, 3) uint8 sRGB."""
