@@ -13,6 +13,8 @@ from pathlib import Path
 from typing import Any
 
 Act = dict[str, Any]
+# where the system has it: the entry and its length, not when it was written, in half the time
+_write_through = getattr(os, "fdatasync", os.fsync)
 
 
 class EditLog:
@@ -69,7 +71,7 @@ class EditLog:
             handle = os.open(self._path, os.O_WRONLY | os.O_CREAT | os.O_APPEND, 0o600)
             try:
                 os.write(handle, line.encode())
-                os.fsync(handle)
+                _write_through(handle)
             finally:
                 os.close(handle)
             self._whole = True
