@@ -37,7 +37,8 @@ MOST_ODDS = 8.0
 LIKELY = -0.25  # log-odds over which ink may be: rounding decides nothing at even odds
 DENIED = -6.5  # log-odds under which the network is sure
 # Where soft marks lie about, what looks like a dry stroke may be one of them. So far around, in
-# mm, they are counted; from this share on the log-odds of a dry stroke fall by so much.
+# mm, and on the whole page they are counted; from this share on the log-odds of a dry stroke fall
+# by so much.
 WARY_MM, MANY, WARY_ODDS = 40.0, 0.02, 3.0
 # The ink's level is this quantile of what is darker than Otsu's threshold.
 DENSE = 0.9
@@ -118,9 +119,13 @@ def find_places(ink: F32, px_per_mm: float) -> Places:
 
 
 def _wariness(soft: F32, per_mm: float) -> F32:
-    """Return (h, w): how much less likely dry strokes are, where ``soft`` is 1 and 0 elsewhere."""
+    """Return (h, w): how much less likely dry strokes are, where ``soft`` is 1 and 0 elsewhere.
+
+    Who drew with a pencil in one place may have used it in any.
+    """
     size = (2 * round(WARY_MM / 2 * per_mm) + 1,) * 2
     share = np.asarray(cv2.blur(soft, size, borderType=cv2.BORDER_REPLICATE), np.float32)
+    np.maximum(share, np.float32(np.count_nonzero(soft) / soft.size), out=share)
     share *= np.float32(WARY_ODDS / MANY)
     return np.minimum(share, np.float32(WARY_ODDS), out=share)
 
