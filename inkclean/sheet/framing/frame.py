@@ -113,8 +113,9 @@ def find_frame(photo: Photo, paper: Paper | None = None) -> Frame:
     sure = outline.score >= LEAST_SCORE - less and proof >= LEAST_PROOF - less
     if not sure and seen.any():
         sure = all(_ends(photo, sides[k], scale) for k in np.flatnonzero(seen))
-    wrong = panel or not sure or 2 * sum(ruled) >= max(len(ruled), 1)
-    if (wrong and not vouched) or not seen.any():
+    # the network may take a frame drawn around a picture for a sheet: not where sides are lines
+    lines = 2 * sum(ruled) >= max(len(ruled), 1)
+    if lines or ((panel or not sure) and not vouched):
         return whole_frame(photo, paper)
     edges = draw(sides)
     height, width = photo.pixels.shape[:2]
