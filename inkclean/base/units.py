@@ -1,4 +1,4 @@
-"""Lengths and paper sizes as a user types them.
+"""Lengths and paper sizes as a user types them; numbers of things as a user reads them.
 
 Sizes of ISO 216 and JIS P 0138; US sizes 8.5 × 11 in and 11 × 17 in (common practice, no
 source).
@@ -84,3 +84,8 @@ def parse_paper(text: str) -> Paper | None:
     if not (10.0 <= width <= 5000.0 and 10.0 <= height <= 5000.0):
         raise UsageError(f"'{text}' is not a paper size; sides must be between 10 mm and 5 m")
     return Paper(f"{width:g}x{height:g}mm", width, height)
+
+
+def counted(number: int, what: str) -> str:
+    """Return how many there are of something, in words."""
+    return f"{number} {what}" if number == 1 else f"{number} {what}s"

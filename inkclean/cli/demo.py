@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, cast
 import click
 
 from inkclean.base.errors import InkcleanError
+from inkclean.base.units import counted
 from inkclean.cli.clean import summary
 
 if TYPE_CHECKING:
@@ -51,7 +52,8 @@ def demo(folder: Path, quiet: bool, replace: bool) -> None:
     flats = FlatsOrder(order, FlatsSettings(shade=315.0))
     if replace or not flats.flats.outputs(folder, NAME)["ora"].exists():
         for report in flat_file(ticket, folder, flats, replace):
-            say(f"  {report.flats.areas} areas, {report.flats.bridges} bridges")
+            found = report.flats
+            say(f"  {counted(found.areas, 'area')}, {counted(found.bridges, 'bridge')}")
             for path in report.outputs.values():
                 say(f"  {path}")
     say(f"Look at {folder / NAME}.proof.png first: before, after, and what to check.")

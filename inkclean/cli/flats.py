@@ -8,10 +8,10 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from inkclean.base.errors import UsageError
+from inkclean.base.units import counted
 from inkclean.cli.options import (
     as_one_option,
     clean_options,
-    counted,
     doubts,
     finish,
     option_group,

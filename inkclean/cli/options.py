@@ -11,6 +11,7 @@ import click
 from click.core import ParameterSource
 
 from inkclean.base.errors import printable
+from inkclean.base.units import counted
 
 if TYPE_CHECKING:
     from inkclean.jobs.batch import Outcome, Task, Tell
@@ -225,11 +226,6 @@ def shower(
                 click.echo(printable(line))
 
     return show
-
-
-def counted(number: int, what: str) -> str:
-    """Return how many there are of something, in words."""
-    return f"{number} {what}" if number == 1 else f"{number} {what}s"
 
 
 def spent(report: CleanReport | FlatsReport) -> str:

@@ -82,6 +82,8 @@ def file_hash(path: Path) -> str:
         with path.open("rb") as handle:
             while chunk := handle.read(_CHUNK):
                 digest.update(chunk)
+    except FileNotFoundError as error:
+        raise InputError(f"{path}: no such file; check the name") from error
     except OSError as error:
         raise InputError(f"{path} could not be read ({error.strerror})") from error
     return digest.hexdigest()

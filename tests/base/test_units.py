@@ -7,7 +7,7 @@ import itertools
 import pytest
 
 from inkclean.base.errors import UsageError
-from inkclean.base.units import PAPERS, parse_length_mm, parse_paper
+from inkclean.base.units import PAPERS, counted, parse_length_mm, parse_paper
 
 
 @pytest.mark.parametrize(
@@ -46,3 +46,7 @@ def test_iso_216_halves() -> None:
     for large, small in itertools.pairwise(sizes):
         assert small.height_mm == large.width_mm
         assert small.width_mm == large.height_mm // 2
+
+
+def test_one_of_a_thing_is_not_said_in_the_plural() -> None:
+    assert [counted(n, "page") for n in (0, 1, 2)] == ["0 pages", "1 page", "2 pages"]

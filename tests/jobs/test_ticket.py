@@ -97,7 +97,7 @@ def test_text_that_is_no_ticket(tmp_path: Path, text: str) -> None:
 def test_missing_file(tmp_path: Path) -> None:
     with pytest.raises(InputError):
         read_ticket(tmp_path / "none.json")
-    with pytest.raises(InputError):
+    with pytest.raises(InputError, match=r"none\.jpg: no such file; check the name"):
         file_hash(tmp_path / "none.jpg")
 
 

@@ -12,6 +12,7 @@ from PIL import Image, ImageDraw, ImageFont, PngImagePlugin
 
 from inkclean.base.arrays import U8
 from inkclean.base.errors import UsageError
+from inkclean.base.units import counted
 from inkclean.deliver.files import CONTACT, check_free, is_contact, placed
 from inkclean.deliver.pictures.proof import TABLE, TEXT
 
@@ -71,7 +72,8 @@ def write_contact(cells: Sequence[Cell], path: Path, replace: bool) -> list[Path
     parts = [cells[start : start + _PAGES] for start in range(0, len(cells), _PAGES)] or [cells]
     for number, part in enumerate(parts, 1):
         place = path if number == 1 else path.with_name(f"{path.stem}-{number}{path.suffix}")
-        title = f"{len(cells)} pages, {sum(cell.picture is None for cell in cells)} failed"
+        failed = sum(cell.picture is None for cell in cells)
+        title = f"{counted(len(cells), 'page')}, {failed} failed"
         if len(parts) > 1:
             title += f" — sheet {number} of {len(parts)}"
         with placed(place, replace or is_contact(place)) as draft:

@@ -9,6 +9,7 @@ import numpy as np
 from PIL import Image, ImageDraw
 
 from inkclean.base.arrays import F32, U8
+from inkclean.base.units import counted
 from inkclean.deliver.files import placed
 from inkclean.deliver.flats_record import QUESTIONS
 from inkclean.deliver.pictures.bitmap import own_alpha
@@ -81,7 +82,8 @@ def _draw_bridges(picture: Image.Image, flats: Flats, px_per_mm: float) -> None:
 
 
 def _notes(flats: Flats) -> list[tuple[str, Rgb]]:
-    notes = [(f"{len(flats.areas)} areas, {len(flats.bridges)} bridges", TEXT)]
+    areas, bridges = counted(len(flats.areas), "area"), counted(len(flats.bridges), "bridge")
+    notes = [(f"{areas}, {bridges}", TEXT)]
     if len(flats.checks):
         notes.append(("To check, the costliest first; answer on the desk:", DOUBT))
     return notes + [

@@ -9,11 +9,6 @@ from inkclean.base.arrays import I32, I64
 Box = tuple[slice, slice]
 
 
-def area_of(box: Box) -> int:
-    """Return how many px a box holds."""
-    return int((box[0].stop - box[0].start) * (box[1].stop - box[1].start))
-
-
 def whole(shape: tuple[int, ...]) -> Box:
     """Return the box of all of a page."""
     return slice(0, shape[0]), slice(0, shape[1])

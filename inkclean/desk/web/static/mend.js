@@ -37,7 +37,7 @@ function further([x0, y0], [x1, y1], by) {
 }
 
 /** The ink that a finger at a place means, in mm; null if none is near. */
-export async function inkNear([x, y], view, ink) {
+async function inkNear([x, y], view, ink) {
   const fine = Math.max(0, Math.floor(Math.log2(ink.per / FINE)));
   const level = Math.min(view.levelOf(ink), fine);
   const per = ink.per / 2 ** level;
@@ -153,7 +153,7 @@ function strokes(lines, px, w, h) {
  * All px that hang together with one over px that are `free` (1 each), which they are no more then.
  * Whole runs of a row are taken at once.
  */
-export function flooded(start, w, h, free) {
+function flooded(start, w, h, free) {
   const mask = new Uint8Array(w * h);
   const todo = [start];
   let count = 0;

@@ -4,7 +4,7 @@ const base = new URL(".", document.baseURI);
 
 export const at = (path) => new URL(path, base).href;
 
-export class Refused extends Error {}
+class Refused extends Error {}
 
 async function answer(asked) {
   let reply;

@@ -187,7 +187,7 @@ export class Palette {
 }
 
 /** The colours that cover most of a picture, each clearly unlike the others. */
-export function mainColours(image) {
+function mainColours(image) {
   const scale = Math.min(1, SIDE / Math.max(image.width, image.height));
   const canvas = new OffscreenCanvas(Math.max(1, Math.round(image.width * scale)), Math.max(1, Math.round(image.height * scale)));
   const ctx = canvas.getContext("2d");

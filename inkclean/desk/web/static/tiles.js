@@ -175,7 +175,7 @@ export function byTable({ values, width, height }, table, mask = 0xffff) {
 }
 
 /** All values that are somewhere in a tile, found once. */
-export function valuesIn(tile) {
+function valuesIn(tile) {
   if (!tile.there) {
     const met = new Uint8Array(65536);
     for (let k = 0; k < tile.values.length; k++) met[tile.values[k]] = 1;
