@@ -105,14 +105,21 @@ class Around:
         return Around((shape[0], shape[1]), top, left, high, wide)
 
 
-def around_ink(coverage: NDArray[Any], px_per_mm: float) -> Around:
+def around_ink(
+    coverage: NDArray[Any], px_per_mm: float, coloured: NDArray[np.bool_] | None = None
+) -> Around:
     """Return the box around the ink with a margin of paper; the sheet itself if it is bare.
 
-    Where ink reaches the sheet's side the box ends there.
+    Where ink reaches the sheet's side the box ends there. What is ``coloured`` (h, w), spread
+    over the sheet, counts as ink.
     """
     height, width = coverage.shape
     inked = coverage > INKED
     rows, columns = np.flatnonzero(inked.any(axis=1)), np.flatnonzero(inked.any(axis=0))
+    if coloured is not None:
+        row, column = np.nonzero(coloured)
+        rows = np.union1d(rows, np.unique(row) * height // coloured.shape[0])
+        columns = np.union1d(columns, np.unique(column) * width // coloured.shape[1])
     if not len(rows):
         return Around((height, width), 0, 0, height, width)
     margin = round(MARGIN_MM * px_per_mm)

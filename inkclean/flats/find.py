@@ -127,10 +127,10 @@ def _black(page: Prepared, ink: Ink) -> Black:
 def _shut(page: Prepared, ink: Ink) -> tuple[Bool, Bool]:
     """Return where there is no ink at its own resolution, and what parts a page drawn closed."""
     if page.kept.shut is None:
-        pores = page.closed & ~page.ink
+        pores = page.closed & ~page.ink & ~page.coloured
         shut = pores & (page.seen.seam > SURE_SEAM) | breaks(pores, page.ink, page.broad)
         paper = page.turn.there(page.around.seen(ink.coverage) < PAPER)
-        page.kept.shut = paper, shut | page.lettering.counters
+        page.kept.shut = paper, shut | page.lettering.counters | page.coloured
     return page.kept.shut
 
 

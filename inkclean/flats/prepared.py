@@ -10,6 +10,7 @@ import numpy as np
 from inkclean.base.arrays import F32, U8, Bool, median
 from inkclean.base.tiles import both
 from inkclean.flats.around import Around, around_ink
+from inkclean.flats.coloured import coloured, outline
 from inkclean.flats.kept import Kept
 from inkclean.flats.lettering.counters import Written, written
 from inkclean.flats.lettering.find import find_lettering
@@ -46,6 +47,7 @@ class Prepared:
     ridges: Ridges
     patches: Patches  # of paper that the closed ink parts
     lettering: Written
+    coloured: Bool  # outlines of colouring that no ink holds
     panel: U8
     scale: float
     around: Around
@@ -59,8 +61,9 @@ class Looked:
     """What is seen on the working raster before anything is known of the lettering."""
 
     ink: Bool  # as the page lies
-    panel: U8  # this and what is seen lie as ``turn`` lays them
+    panel: U8  # this and what follows lie as ``turn`` lays them
     seen: Seen
+    coloured: Bool  # outlines of colouring that no ink holds
     scale: float
     around: Around
     turn: Turn
@@ -70,15 +73,18 @@ class Looked:
 def look(ink: Ink) -> Looked:
     """Return the part of the work that needs no lettering, so that it may run beside that."""
     scale = min(WORKING_PX_PER_MM, ink.px_per_mm)
-    around = around_ink(ink.coverage, ink.px_per_mm)
+    colour = coloured(ink)
+    around = around_ink(ink.coverage, ink.px_per_mm, colour)
     small = _working(around.seen(ink.coverage), ink.px_per_mm, scale)
     inked = _inked(small, ink.px_per_mm, scale)
+    box = around.scaled(scale / ink.px_per_mm, *inked.shape)
 
     # panels are numbered as they are read
     turn = turn_of(small)
     panel, broad = both(lambda: find_panels(inked, scale), lambda: _broad(turn.there(inked)))
     seen = see(turn.there(small), max(scale, broad / BROAD_MM))
-    return Looked(inked, turn.there(panel), seen, scale, around, turn, broad)
+    edge = turn.there(outline(colour, box, inked))
+    return Looked(inked, turn.there(panel), seen, edge, scale, around, turn, broad)
 
 
 def prepare(ink: Ink, lettered: Lettering | None = None, looked: Looked | None = None) -> Prepared:
@@ -94,7 +100,7 @@ def prepare(ink: Ink, lettered: Lettering | None = None, looked: Looked | None =
     own = written(Lettering(around.cut(found.kind), ink.px_per_mm), first.ink, scale)
     lettering = Written(turn.there(own.ink), turn.there(own.counters))
     inked = turn.there(first.ink)
-    closed = _closed(inked, seen, lettering, scale)
+    closed = _closed(inked, seen, lettering, scale) | first.coloured
     ridges = find_ridges(closed, seen.seam, scale)
     ridges = ridges.but_for(_stops_in(ridges.joins, lettering.ink))
     odds = certain_on_borders(ridges.joins, panel, scale)
@@ -108,6 +114,7 @@ def prepare(ink: Ink, lettered: Lettering | None = None, looked: Looked | None =
         ridges,
         patches,
         lettering,
+        first.coloured,
         panel,
         scale,
         around,

@@ -16,7 +16,8 @@ class Pencil:
     ``layer`` is (H, W, 3) float32 reflectance, linear: the paper with the pencil and without
     the ink, or None where none was found. ``colours`` are the pigments dropped, as ``#RRGGBB``
     on white paper; ``share`` is the share of the sheet they mark; ``note`` says in plain words
-    what was decided and why ("the page is drawn in blue ink alone: kept as ink").
+    what was decided and why ("the page is drawn in blue ink alone: kept as ink"). ``laid`` (h, w)
+    bool, spread over the whole sheet, is where coloured pencil lay, or None if none was found.
     """
 
     found: bool
@@ -24,6 +25,7 @@ class Pencil:
     share: float
     layer: F32 | None
     note: str
+    laid: Bool | None = None
 
 
 @dataclass(frozen=True)

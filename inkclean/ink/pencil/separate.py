@@ -104,7 +104,7 @@ def separate(
     grey = apply(sheet.tone, coefficients(under, ink), factor, gain)
     colours = tuple(p.hex for p in _own(gone))
     darkest = np.minimum(np.minimum(under[0], under[1]), under[2])
-    pencilled = darkest < MARKED if gone else None
+    laid = pencilled = darkest < MARKED if gone else None
     share = float((darkest < TOLD).mean()) if gone else 0.0
     note, printed = decision.note + (_amount(share) if gone else ""), False
     if "auto" in words:
@@ -115,7 +115,7 @@ def separate(
         if said:
             note = f"{note}; {said}" if gone or decision.main else said
     layer = pencil_layer(sheet, grey, under, factor) if keep_layer and (gone or printed) else None
-    pencil = Pencil(bool(gone) or printed, colours, share, layer, note)
+    pencil = Pencil(bool(gone) or printed, colours, share, layer, note, laid)
     return Grey(grey, sheet.px_per_mm, pencilled), pencil
 
 
