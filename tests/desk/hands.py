@@ -15,7 +15,7 @@ from typing import Any
 
 import pytest
 import uvicorn
-from playwright.sync_api import Browser, Page, expect
+from playwright.sync_api import Browser, Page, Route, expect
 
 from inkclean.desk.config import Config
 from inkclean.desk.web.app import create_app
@@ -115,7 +115,9 @@ def reached(tab: Page, stage: str) -> None:
 
 def key_of(tab: Page, stage: str) -> str:
     stages = str(tab.get_attribute("body", "data-stages"))
-    return dict(part.split(":") for part in stages.split())[stage]
+    found = re.search(rf"(?:^| ){stage}:(\S+)", stages)
+    assert found is not None, (stage, stages)
+    return found[1]
 
 
 def changed(tab: Page, stage: str, before: str) -> None:
@@ -126,27 +128,34 @@ def station(tab: Page, name: str) -> None:
     tab.get_by_role("button", name=name, exact=True).click()
 
 
+def framed(tab: Page) -> None:
+    """Wait until what was changed so far has been laid out and drawn, as far as it is here.
+
+    A canvas learns of its new size after the frame's own drawing, and draws again.
+    """
+    tab.evaluate("() => new Promise((done) => requestAnimationFrame(() => setTimeout(done)))")
+
+
 def drawn(tab: Page) -> None:
-    """Wait until all tiles that the screen asks for are on it."""
-    tab.wait_for_selector("#page[data-waiting='0']")
+    """Wait until the page fills the room that the controls leave it, and no tile is missing.
 
-
-def settled(tab: Page) -> None:
-    """Wait until the page on the screen has the room that the controls below leave it."""
+    What the canvas tells of itself is as old as its last frame: one has to pass first.
+    """
+    framed(tab)
     tab.wait_for_function(
         """() => {
           const c = document.querySelector('#page');
           const ratio = Math.min(devicePixelRatio || 1, 2);
           return c.width === Math.round(c.clientWidth * ratio)
-            && c.height === Math.round(c.clientHeight * ratio);
+            && c.height === Math.round(c.clientHeight * ratio)
+            && c.dataset.waiting === '0';
         }"""
     )
-    tab.evaluate("() => new Promise((done) => requestAnimationFrame(() => done()))")  # and drawn
-    drawn(tab)
 
 
 def at(tab: Page, x: float, y: float) -> tuple[float, float]:
-    """Return where a place of the sheet (mm) lies in the window."""
+    """Return where a place of the sheet (mm) lies in the window, all changes so far laid out."""
+    framed(tab)
     k, ox, oy = (float(v) for v in str(tab.get_attribute("#page", "data-view")).split())
     return ox + x * k, oy + y * k
 
@@ -171,6 +180,17 @@ def pixel(tab: Page, x: float, y: float, reach: int = 0) -> list[int]:
     return [int(value) for value in got]
 
 
+def hold(tab: Page, where: re.Pattern[str]) -> list[Route]:
+    """Return a list of the requests that are held up from now on, to be let go by the test."""
+    held: list[Route] = []
+
+    def keep(route: Route) -> None:
+        held.append(route)
+
+    tab.route(where, keep)
+    return held
+
+
 def until(tab: Page, right: Callable[[], bool]) -> None:
     """Let frames pass until ``right`` holds."""
     for _ in range(3000):
@@ -182,6 +202,7 @@ def until(tab: Page, right: Callable[[], bool]) -> None:
 
 def drag_handle(tab: Page, handle: str, across: float, down: float) -> None:
     """Drag a handle of the sheet by px of the screen; the loupe shows meanwhile."""
+    drawn(tab)  # handles get their places when the page is drawn
     box = tab.locator(handle).bounding_box()
     assert box is not None
     x, y = box["x"] + box["width"] / 2, box["y"] + box["height"] / 2

@@ -54,7 +54,9 @@ export class Accuracy {
   async trace(within) {
     const { desk } = this;
     await desk.trying(async () => {
-      this.paint(await this.curves(within));
+      const piece = await this.curves(within);
+      if (!this.spot) return; // something else is looked at by now
+      this.paint(piece);
       const nodes = this.nodes;
       desk.say(`Curves stay within ${within.toFixed(3)} mm of the ink: ${nodes} points in this piece.`);
     });

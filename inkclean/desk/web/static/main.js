@@ -22,6 +22,8 @@ class Desk {
     this.page = this.last = null; // the page that is open, and that which was so last
     this.state = null;
     this.sent = 0; // edits that are not answered yet
+    this.turn = Promise.resolve(); // until the last of them is
+    this.early = []; // what was heard of a page before its state had come
     this.latest = 0; // how often the page was changed, as far as was heard
     this.share = 0.5;
     this.shelf = new Shelf($("shelf"), this);
@@ -75,14 +77,24 @@ class Desk {
   async open(id) {
     await this.trying(async () => {
       if (this.last !== id) forget(`api/pages/${this.last}/`);
+      this.leave();
       this.page = this.last = id;
-      this.state = await get(`api/pages/${id}`);
+      this.state = null;
+      this.early = [];
+      const state = await get(`api/pages/${id}`).catch((error) => {
+        if (this.page === id) this.page = null;
+        throw error;
+      });
+      if (this.page !== id || this.state) return; // another one was opened meanwhile
+      this.state = state;
       this.latest = this.state.count;
       learn(this.state.numbers);
       $("shelf").hidden = true;
       this.hand.hidden = false;
       this.view.layers = [];
       this.go("sheet");
+      const newer = ({ event, stage, said }) => event !== "stage" || said.n > (this.state.stages[stage]?.n ?? -1);
+      for (const event of this.early) if (newer(event)) this.hear(event);
     });
   }
 
@@ -160,8 +172,11 @@ class Desk {
     const { page } = this;
     const goal = this.now?.goal;
     this.sent += 1;
+    // edits count in the order in which they were made: each waits for the answer to the one before
+    const answer = this.turn.then(() => post(`api/pages/${page}/${way}${goal ? `?goal=${goal}` : ""}`, words));
+    this.turn = answer.catch(() => {});
     try {
-      const state = await post(`api/pages/${page}/${way}${goal ? `?goal=${goal}` : ""}`, words);
+      const state = await answer;
       this.adopt(state);
       this.marks();
       this.now?.changed?.();
@@ -169,13 +184,13 @@ class Desk {
       return state;
     } finally {
       this.sent -= 1;
-      if (!this.sent && page === this.page && this.latest > this.state.count) this.elsewhere();
+      if (!this.sent && page === this.page && this.latest > this.state?.count) this.elsewhere();
     }
   }
 
   /** Take over a newer state; what was heard of the stages meanwhile is not forgotten. */
   adopt(state) {
-    if (state.id !== this.page) return;
+    if (state.id !== this.page || !this.state) return;
     state.stages ??= this.state.stages;
     for (const [name, said] of Object.entries(this.state.stages))
       if ((said.n ?? 0) > (state.stages[name]?.n ?? 0)) state.stages[name] = said;
@@ -191,6 +206,10 @@ class Desk {
   hear(event) {
     if (event.event === "shelf") this.trying(() => this.shelf.refresh());
     if (!this.page || event.page !== this.page) return;
+    if (!this.state) {
+      this.early.push(event);
+      return;
+    }
     if (event.event === "changed") {
       this.latest = event.count;
       // what was sent from here is answered by itself
@@ -218,7 +237,7 @@ class Desk {
   async elsewhere() {
     await this.trying(async () => {
       const state = await get(`api/pages/${this.page}`);
-      if (state.count <= this.state.count) return;
+      if (!this.state || state.count <= this.state.count) return;
       this.adopt(state);
       this.follow();
     });
@@ -228,7 +247,7 @@ class Desk {
     this.say("The desk is back. Nothing is lost.");
     await this.trying(async () => {
       await this.shelf.refresh();
-      if (!this.page) return;
+      if (!this.state) return;
       this.state.stages = {};
       this.adopt(await get(`api/pages/${this.page}`));
       this.follow();

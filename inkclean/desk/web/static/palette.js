@@ -142,10 +142,19 @@ export class Palette {
     this.keep.hidden = Boolean(this.ref) || !this.colour || this.colour === palette[0]; // paper stays paper
     this.book.hidden = !entries.length;
     const held = document.activeElement?.classList.contains("swatch") ? document.activeElement.dataset : null;
-    this.book.replaceChildren(...entries.map((one) => this.swatch(one.colour, one.name, one.name)));
-    this.swatches.replaceChildren(...this.all.map(([colour, name]) => this.swatch(colour, name, "")));
+    this.lay(this.book, entries.map((one) => [one.colour, one.name, one.name]));
+    this.lay(this.swatches, this.all.map(([colour, name]) => [colour, name, ""]));
     const same = (one) => one.dataset.colour === held.colour && one.dataset.ref === held.ref;
     if (held) [...this.book.children, ...this.swatches.children].find(same)?.focus();
+  }
+
+  /** Lay out a swatch for each row; those that are there stay: a finger may be on one. */
+  lay(root, rows) {
+    const rowsNow = JSON.stringify(rows);
+    if (root.rows !== rowsNow) root.replaceChildren(...rows.map((row) => this.swatch(...row)));
+    root.rows = rowsNow;
+    const down = ({ colour, ref }) => colour === this.colour && ref === this.ref;
+    for (const made of root.children) made.setAttribute("aria-pressed", `${down(made.dataset)}`);
   }
 
   swatch(colour, name, ref) {
@@ -159,7 +168,6 @@ export class Palette {
     ctx.fillStyle = colour;
     ctx.fillRect(0, 0, 8, 8);
     made.append(dot);
-    made.setAttribute("aria-pressed", `${colour === this.colour && ref === this.ref}`);
     return made;
   }
 

@@ -87,7 +87,13 @@ export class Sheet {
   }
 
   stage(name) {
-    if (["photo", "frame", "sheet"].includes(name) && !this.held) this.show();
+    if (["photo", "frame", "sheet"].includes(name) && !this.held && this.shown !== this.mark) this.show();
+  }
+
+  /** What there is to show: handles are not made again for what was told twice. */
+  get mark() {
+    const { latest, state } = this.desk;
+    return [latest, ...["photo", "frame", "sheet"].map((name) => state.stages[name]?.key)].join(" ");
   }
 
   tell() {
@@ -106,6 +112,7 @@ export class Sheet {
   show() {
     const { desk } = this;
     const { photo } = desk.state.stages;
+    this.shown = this.mark;
     desk.handles.replaceChildren();
     desk.view.overlay = null;
     desk.view.moved = null;

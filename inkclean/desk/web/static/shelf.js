@@ -14,8 +14,10 @@ export class Shelf {
   }
 
   async refresh() {
+    const before = JSON.stringify(this.pages);
     this.pages = await get("api/shelf");
-    this.show();
+    // a finger may be on one of them
+    if (!this.zone || JSON.stringify(this.pages) !== before) this.show();
   }
 
   show() {
