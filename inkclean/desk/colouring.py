@@ -45,12 +45,8 @@ def hints_of(
         first.write_text(json.dumps(before), "utf-8")
     chosen: dict[int, Dab] = {}
     flats = page.flats()
-    height, width = flats.labels.shape
     for dab in (*reversed(before), *dabs):
-        x, y = dab[:2]
-        column = min(max(int(x * flats.px_per_mm), 0), width - 1)
-        row = min(max(int(y * flats.px_per_mm), 0), height - 1)
-        label = int(flats.labels[row, column])
+        label = _label_under(flats, *dab[:2])
         if label:
             chosen[label] = _called(dab, names, bound)
     if not by_hand:
@@ -67,11 +63,20 @@ def hints_of(
     )
 
 
+def _label_under(flats: Flats, x: float, y: float) -> int:
+    """Return the area at a place (mm), 0 for none."""
+    height, width = flats.labels.shape
+    column = min(max(int(x * flats.px_per_mm), 0), width - 1)
+    row = min(max(int(y * flats.px_per_mm), 0), height - 1)
+    return int(flats.labels[row, column])
+
+
 def _add_unlike(chosen: dict[int, Dab], flats: Flats, first: list[Dab]) -> None:
     """Give areas that came by an edit a colour that none beside them has, in place.
 
     It is one of the page's, as given ``first``, if it can be. Where there is none, they get what
-    lies along the least of their edge. Gutter and background are paper, but beside paper.
+    lies along the least of their edge. Gutter and background are paper, but beside paper. An area
+    so thin that its own point lies in another gets none: a dab there would split the other.
     """
     names = dict(dab[2:4] for dab in first)
     for other in MUTED:
@@ -94,7 +99,8 @@ def _add_unlike(chosen: dict[int, Dab], flats: Flats, first: list[Dab]) -> None:
                 met[chosen[near][2]] += edge_mm
         best = min(names, key=lambda colour: met[colour])
         x, y = (float(flats.areas[name][label - 1]) for name in ("x_mm", "y_mm"))
-        chosen[label] = x, y, best, names[best]
+        if _label_under(flats, x, y) == label:
+            chosen[label] = x, y, best, names[best]
 
 
 def _called(dab: Dab, names: Mapping[str, str], bound: Mapping[str, tuple[str, str]]) -> Dab:

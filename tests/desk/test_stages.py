@@ -14,10 +14,12 @@ import inkclean
 from inkclean.desk import pictures
 from inkclean.desk.accuracy import curves_near
 from inkclean.desk.acts import apply_acts, check_act
-from inkclean.desk.edits import PageEdits
+from inkclean.desk.colouring import _add_unlike, _label_under
+from inkclean.desk.edits import Dab, PageEdits
 from inkclean.desk.work.stages import FIRST_MP, Bench
 from inkclean.desk.work.take import edits_of, make_files
 from inkclean.desk.work.task import PageTask, Purpose
+from inkclean.flats.colour.hints import Hints, colour_by_hints
 from inkclean.flats.colour.shade import shade_areas
 from inkclean.jobs.ticket import file_hash, read_ticket
 from inkclean.page import Page
@@ -90,6 +92,32 @@ def test_stages_give_a_first_look_marks_relief_and_quick_edits(tmp_path: Path) -
     size = look.coverage.shape[::-1]
     real = cv2.resize(bench.page.ink.coverage, size, interpolation=cv2.INTER_AREA)
     assert np.mean((look.coverage > 0.5) != (real > 0.5)) < 0.01
+
+
+def test_an_area_whose_own_point_lies_in_another_splits_none(tmp_path: Path) -> None:
+    bench = Bench(pages.write(tmp_path / "page.jpg"), 1, tmp_path / "pictures", 300.0)
+    work = apply_acts(
+        [check_act({"kind": "split", "points": [[35, 140], [105, 140]]})], PageEdits(Settings())
+    )
+    bench.run(PageEdits(Settings()), "flats", lambda stage, said: None, lambda: None)
+    bench.run(work, "flats", lambda stage, said: None, lambda: None)
+    flats = bench.page.flats()
+    new, other = (_label_under(flats, 70.0, y) for y in (125.0, 150.0))
+    assert new and other and new != other
+    areas = flats.areas.copy()
+    for name in ("x_mm", "y_mm"):
+        areas[name][new - 1] = areas[name][other - 1]
+    chosen: dict[int, Dab] = {}
+    _add_unlike(chosen, replace(flats, areas=areas), [(1.0, 1.0, "#204080", "")])
+    assert other in chosen and new not in chosen
+    given = Hints(
+        np.array([dab[:2] for dab in chosen.values()]),
+        np.arange(len(chosen), dtype=np.int32),
+        np.array([list(bytes.fromhex(dab[2][1:])) for dab in chosen.values()], np.uint8),
+        tuple(dab[3] for dab in chosen.values()),
+    )
+    coloured, _ = colour_by_hints(flats, bench.page.ink, given)
+    assert len(coloured.areas) == len(flats.areas)
 
 
 def _coloured(said: dict[str, dict[str, Any]]) -> list[tuple[list[float], str]]:
