@@ -5,6 +5,7 @@ from __future__ import annotations
 import threading
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import TypeVar, cast
 
 import cv2
@@ -16,6 +17,8 @@ from inkclean.base.arrays import F32
 TILE = 256
 # Rows of strips whose planes stay there.
 ROWS = 32
+# Values worked on at once where all of a long row are.
+BLOCK = 1 << 17
 
 Part = TypeVar("Part")
 Made = TypeVar("Made")
@@ -26,6 +29,17 @@ Other = TypeVar("Other")
 def strips(length: int, rows: int) -> list[slice]:
     """Return slices of ``rows`` that cover ``length``, the last one shorter if need be."""
     return [slice(top, min(top + rows, length)) for top in range(0, length, rows)]
+
+
+def blocks(length: int) -> list[slice]:
+    """Return slices of ``BLOCK`` or more that cover ``length``, as few as that allows.
+
+    Steps of numpy one after the other then use the same memory again, and give each value to the
+    bit as over the whole length: whole vectors of its own, and never so few values that it would
+    not write a result over what it came from.
+    """
+    cuts = [*range(0, length - BLOCK + 1, BLOCK)][1:]
+    return [slice(one, next_) for one, next_ in pairwise([0, *cuts, length])] if length else []
 
 
 @dataclass(frozen=True)

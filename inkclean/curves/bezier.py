@@ -15,7 +15,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from inkclean.base.arrays import F32, F64, I64
+from inkclean.base.arrays import F32, F64, I32, I64
 from inkclean.base.compiled import compiled
 from inkclean.curves.plane import as_complex
 
@@ -326,7 +326,7 @@ def _nearer(q: F32, u: F32, inner: F32, start: F32, end: F32) -> tuple[F32, F32]
     return moved, np.maximum(across, np.float32(0.0), out=across)
 
 
-def on_cubics(cubics: F64, which: I64, t: F64) -> F64:
+def on_cubics(cubics: F64, which: I64 | I32, t: F64) -> F64:
     """Points (N, 2) on those ``which`` (N,) of ``cubics`` (S, 4, 2), at parameters ``t`` (N,)."""
     t = t[:, None]
     p0, p1, p2, p3 = cubics.take(which, axis=0).transpose(1, 0, 2)

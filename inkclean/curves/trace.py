@@ -6,7 +6,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from inkclean.base.arrays import F32, F64, I64, Bool, any_within, distinct, offsets_of
+from inkclean.base.arrays import F32, F64, I32, I64, Bool, any_within, distinct, offsets_of
+from inkclean.base.tiles import blocks
 from inkclean.curves.bezier import on_cubics
 from inkclean.curves.fit import fit_runs
 from inkclean.curves.outlines.corners import find_corners
@@ -56,12 +57,11 @@ def trace(coverage: F32, px_per_mm: float, within_mm: float = 0.02, blur_px: flo
     edges = find_edges(coverage)
     within = within_mm * px_per_mm
     corners = find_corners(edges, coverage)
-    restored = corners.restored()
-    outline, moved = settle(restored, edges.noise, blur_px, _SETTLED * within)
+    outline, moved = settle(corners.restored(), edges.noise, blur_px, _SETTLED * within)
     closest = max(_FINE_PX + _NOISES * edges.noise, _FINE_SHARE * within)
     # Smoothing is part of the promise; what blur had moved, and is put back, is not.
-    promised = within - moved
-    most = _room_limits(outline, promised)
+    most = _room_limits(outline, within - moved)
+    del moved
     pieces = _draw_loops(outline, np.minimum(most, np.float32(closest)), most, edges.noise)
     if pieces.counts.size:
         pieces = _uncross(outline, corners, most, pieces)
@@ -109,17 +109,21 @@ def _draw_loops(
         ovals = Ovals(np.zeros_like(ovals.which), ovals.cubics[:0], ovals.counts[:0])
     none = np.zeros(ovals.cubics.shape[0], np.bool_)
     round_ones = _Pieces(ovals.cubics, ovals.counts, none, none)
-    rest, keep = leave_out(outline, ovals.which)
-    if rest.points.size == 0:
+    if ovals.which.all():
         none = none[:0]
         empty = _Pieces(np.zeros((0, 4, 2)), np.zeros(0, np.int64), none, none)
         return _merge(ovals.which, round_ones, empty)
-    runs = lay_runs(rest, tolerance[keep], most[keep])
-    runs, spans = fit_runs(rule_lines(runs, noise))
+    runs, spans = fit_runs(rule_lines(_laid(outline, ovals.which, tolerance, most), noise))
     cubics, straight = control_points(runs, spans)
     ends = np.searchsorted(spans.first, runs.last)
     fitted = _Pieces(cubics, np.diff(ends, prepend=0), runs.corner[spans.first], straight)
     return _merge(ovals.which, round_ones, fitted)
+
+
+def _laid(outline: InkOutline, without: Bool, tolerance: F32, most: F32) -> Runs:
+    """Lay out the loops that are not ``without`` (L,)."""
+    rest, keep = leave_out(outline, without)
+    return lay_runs(rest, tolerance[keep], most[keep])
 
 
 def _uncross(outline: InkOutline, corners: Corners, most: F32, pieces: _Pieces) -> _Pieces:
@@ -166,15 +170,31 @@ def _crossings(outline: InkOutline, pieces: _Pieces, asked: Bool) -> tuple[I64, 
     """Loops that cross one of those ``asked``, and where (K, 2): only near other edges and
     beside corners can they.
     """
-    chord = pieces.cubics[:, 3] - pieces.cubics[:, 0]
-    length = np.hypot(chord[:, 0], chord[:, 1])
-    steps = np.ceil(length / _STEP_PX).astype(np.int64)
+    steps = np.ceil(_lengths(pieces.cubics) / _STEP_PX).astype(np.int64)
     steps = np.maximum(steps, np.where(pieces.straight, 1, _STEPS))
     points, own = _samples(pieces.cubics, steps)
-    counts = np.add.reduceat(steps, np.cumsum(pieces.counts) - pieces.counts)
-    loops = offsets_of(counts)
-    some = np.flatnonzero(np.repeat(np.repeat(asked, pieces.counts), steps))
-    own, near = own.take(some), points.take(some, axis=0)
+    loops = offsets_of(np.add.reduceat(steps, np.cumsum(pieces.counts) - pieces.counts))
+    asked = np.repeat(asked, pieces.counts)
+    suspect = _suspects(outline, pieces, np.flatnonzero(asked.take(own)), points, own)
+    # Chords lie inside a bend: those of two cubics that bulge into each other by less than that
+    # do not meet. So where they come this near, the cubics are looked at more closely.
+    off = (_bends(pieces.cubics) / steps**2).take(own)
+    edges = pieces_of(points, loops)
+    one, two = all_crossings(edges, suspect, off)
+    plain = do_cross(edges, one, two)
+    tips = _crossed_tips(pieces)
+    tips = tips[asked[tips]]
+    found = np.concatenate((one[plain], two[plain], (np.cumsum(steps) - steps)[tips]))
+    loop = np.searchsorted(loops, found, side="right") - 1
+    unsure = np.searchsorted(np.cumsum(steps), np.concatenate((one[~plain], two[~plain])), "right")
+    grazing, place = _grazes(pieces, distinct(unsure))
+    return distinct(np.append(loop, grazing)), np.concatenate((points[found], place))
+
+
+def _suspects(outline: InkOutline, pieces: _Pieces, some: I64, points: F64, own: I32) -> I64:
+    """Return those of ``some`` samples that may cross something: of ``points`` (N, 2), each on its
+    ``own`` (N,) cubic.
+    """
     squares = (np.array([points[:, 0].max(), points[:, 1].max()]) / _NARROW_PX).astype(np.int64) + 2
 
     def square(places: F64) -> I64:
@@ -186,27 +206,25 @@ def _crossings(outline: InkOutline, pieces: _Pieces, asked: Bool) -> tuple[I64, 
 
     narrow = np.zeros(squares.prod(), np.bool_)
     narrow[square(rows_of(outline.points, outline.room < _NARROW_PX))] = True
-    suspect = (length < _SPECK_PX).take(own)
-    suspect |= narrow.take(square(near))
-    # A corner's own place may lie far from the points that it was found by.
-    for end, sharp in ((0, pieces.corner), (3, np.roll(pieces.corner, -1))):
-        beside = np.flatnonzero(sharp.take(own) & ~suspect)
-        away = near.take(beside, axis=0)
-        away -= pieces.cubics[:, end].take(own.take(beside), axis=0)
-        suspect[beside] = np.hypot(away[:, 0], away[:, 1]) < _CARRIED_PX
-    # Chords lie inside a bend: those of two cubics that bulge into each other by less than that
-    # do not meet. So where they come this near, the cubics are looked at more closely.
-    off = (_bends(pieces.cubics) / steps**2).take(np.repeat(np.arange(steps.size), steps))
-    edges = pieces_of(points, loops)
-    one, two = all_crossings(edges, some[suspect], off)
-    plain = do_cross(edges, one, two)
-    tips = _crossed_tips(pieces)
-    tips = tips[np.repeat(asked, pieces.counts)[tips]]
-    found = np.concatenate((one[plain], two[plain], (np.cumsum(steps) - steps)[tips]))
-    loop = np.searchsorted(loops, found, side="right") - 1
-    unsure = np.searchsorted(np.cumsum(steps), np.concatenate((one[~plain], two[~plain])), "right")
-    grazing, place = _grazes(pieces, distinct(unsure))
-    return distinct(np.append(loop, grazing)), np.concatenate((points[found], place))
+    small = _lengths(pieces.cubics) < _SPECK_PX
+    found = [some[:0]]
+    for part in blocks(some.size):
+        on, near = own.take(some[part]), points.take(some[part], axis=0)
+        suspect = small.take(on) | narrow.take(square(near))
+        # A corner's own place may lie far from the points that it was found by.
+        for end, sharp in ((0, pieces.corner), (3, np.roll(pieces.corner, -1))):
+            beside = np.flatnonzero(sharp.take(on) & ~suspect)
+            away = near.take(beside, axis=0)
+            away -= pieces.cubics[:, end].take(on.take(beside), axis=0)
+            suspect[beside] = np.hypot(away[:, 0], away[:, 1]) < _CARRIED_PX
+        found.append(some[part][suspect])
+    return np.concatenate(found)
+
+
+def _lengths(cubics: F64) -> F64:
+    """Return how far the ends of cubics (S, 4, 2) are apart."""
+    chord = cubics[:, 3] - cubics[:, 0]
+    return np.asarray(np.hypot(chord[:, 0], chord[:, 1]))
 
 
 def _grazes(pieces: _Pieces, some: I64) -> tuple[I64, F64]:
@@ -252,19 +270,22 @@ def _crossed_tips(pieces: _Pieces) -> I64:
     return np.asarray(tip[sharp & (near * far < 0.0)])
 
 
-def _samples(cubics: F64, steps: I64) -> tuple[F64, I64]:
+def _samples(cubics: F64, steps: I64) -> tuple[F64, I32]:
     """Points (N, 2) on each cubic, as many as it has ``steps`` (S,), and the cubic of each."""
-    own = np.repeat(np.arange(steps.size), steps)
+    own = np.repeat(np.arange(steps.size, dtype=np.int32), steps)
     begin = np.cumsum(steps) - steps
     points = np.empty((own.size, 2))
     few = np.flatnonzero(steps == _STEPS)
     t = np.arange(_STEPS)[:, None] / _STEPS
     weights = np.hstack(((1 - t) ** 3, 3 * t * (1 - t) ** 2, 3 * t * t * (1 - t), t**3))
-    places = (begin.take(few)[:, None] + np.arange(_STEPS)).ravel()
-    put_rows(points, places, (weights @ cubics.take(few, axis=0)).reshape(-1, 2))
+    for part in blocks(few.size):
+        places = (begin.take(few[part])[:, None] + np.arange(_STEPS)).ravel()
+        put_rows(points, places, (weights @ cubics.take(few[part], axis=0)).reshape(-1, 2))
     many = np.flatnonzero((steps != _STEPS).take(own))
-    at = own.take(many)
-    put_rows(points, many, on_cubics(cubics, at, (many - begin.take(at)) / steps.take(at)))
+    for part in blocks(many.size):
+        at = own.take(many[part])
+        t = (many[part] - begin.take(at)) / steps.take(at)
+        put_rows(points, many[part], on_cubics(cubics, at, t))
     return points, own
 
 

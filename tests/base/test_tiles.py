@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from inkclean.base.tiles import both, pixel_by_pixel, side_by_side, strips, tiles
+from inkclean.base.tiles import BLOCK, blocks, both, pixel_by_pixel, side_by_side, strips, tiles
 
 
 @settings(deadline=None)
@@ -65,3 +65,26 @@ def test_what_follows_pixel_by_pixel_is_the_same_in_strips() -> None:
     )
     assert np.array_equal(found[0], np.exp(one))
     assert np.array_equal(found[1], one * colours[..., 2])
+
+
+@pytest.mark.parametrize("length", [0, 1, BLOCK - 1, BLOCK, 2 * BLOCK - 1, 2 * BLOCK + 3])
+def test_blocks_cover_a_row_once_and_none_is_small(length: int) -> None:
+    cut = blocks(length)
+    assert [at for part in cut for at in (part.start, part.stop)][::2] == [
+        BLOCK * number for number in range(len(cut))
+    ]
+    assert sum(part.stop - part.start for part in cut) == length
+    assert all(part.stop - part.start >= min(BLOCK, length) for part in cut)
+
+
+def test_blocks_give_complex_products_to_the_bit() -> None:
+    rng = np.random.default_rng(5)
+    one, other = rng.normal(size=(2, 3 * BLOCK + 77, 2)).astype(np.float32)
+    z, w = (np.ascontiguousarray(part).view(np.complex64)[:, 0] for part in (one, other))
+
+    def turned(some: slice) -> np.ndarray:
+        ahead = z[some] - w[some]
+        return np.asarray(np.abs(ahead * np.conj(w[some] + z[some])))
+
+    parts = [turned(part) for part in blocks(z.size)]
+    assert np.array_equal(np.concatenate(parts), turned(slice(None)))

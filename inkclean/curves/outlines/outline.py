@@ -7,8 +7,11 @@ from itertools import pairwise
 
 import numpy as np
 
-from inkclean.base.arrays import F32, F64, I32, I64, Bool, distinct, offsets_of
+from inkclean.base.arrays import F32, F64, I32, I64, Bool, count_up, distinct, offsets_of
+from inkclean.base.tiles import blocks
 from inkclean.curves.plane import as_complex, dot, rows_of
+
+_PART = 1 << 16  # points of the loops laid out at once, or more
 
 
 @dataclass(frozen=True)
@@ -26,6 +29,18 @@ class InkOutline:
     room: F32
     shape: I32
     hole: Bool
+
+    def only(self, loops: slice) -> InkOutline:
+        """Return some of the loops, one after another."""
+        begin, end = self.loops[loops.start], self.loops[loops.stop]
+        return InkOutline(
+            self.points[begin:end],
+            self.loops[loops.start : loops.stop + 1] - begin,
+            self.corner[begin:end],
+            self.room[begin:end],
+            self.shape[loops],
+            self.hole[loops],
+        )
 
 
 def parts_of(loops: I64, points: int) -> list[slice]:
@@ -70,23 +85,24 @@ def lay_runs(outline: InkOutline, tolerance: F32, most: F32) -> Runs:
     ``tolerance`` and ``most`` are (N,) px.
     """
     lengths = np.diff(outline.loops)
-    loop = np.repeat(np.arange(lengths.size), lengths)
-    # A loop with nothing fixed begins where it bends most: no straight is cut there.
-    rank = np.where(outline.corner, -np.inf, -_bends(outline, loop, lengths))
-    least = np.minimum.reduceat(rank, outline.loops[:-1])
-    seam = np.flatnonzero(rank == least[loop])
-    seam = seam[np.flatnonzero(np.diff(loop[seam], prepend=-1))]
-    new_lengths = lengths + 1
-    last = np.cumsum(new_lengths) - 1
+    last = np.cumsum(lengths + 1) - 1
     first = last - lengths
-    owner = np.repeat(np.arange(lengths.size), new_lengths)
-    within = np.arange(owner.size) - first[owner]
-    start = seam - outline.loops[:-1]
-    take = outline.loops[owner] + (start[owner] + within) % lengths[owner]
-    fixed = outline.corner[take]
-    smooth_seam = ~outline.corner[seam]
-    fixed[first] = fixed[last] = True
-    low, high = around_fixed(fixed)
+    # A loop with nothing fixed begins where it bends most: no straight is cut there.
+    rank = -_bends(outline)
+    rank[outline.corner] = -np.inf
+    take, low, high = (np.empty(outline.corner.size + lengths.size, np.int64) for _ in range(3))
+    fixed, around = np.empty(take.size, np.bool_), np.empty(take.size, np.bool_)
+    for part in parts_of(outline.loops, _PART):
+        begin, some = outline.loops[part.start], slice(first[part.start], last[part.stop - 1] + 1)
+        begins, size = outline.loops[part] - begin, lengths[part]
+        seam = _seams(rank[begin : outline.loops[part.stop]], begins, size)
+        owner = np.repeat(np.arange(size.size), size + 1)
+        within = (seam - begins)[owner] + count_up(size + 1)
+        take[some] = begin + begins[owner] + within % size[owner]
+        fixed[some] = outline.corner[take[some]]
+        fixed[first[part]] = fixed[last[part]] = True
+        low[some], high[some] = (some.start + at for at in around_fixed(fixed[some]))
+        around[some] = ~outline.corner[begin + seam][owner]
     return Runs(
         points=outline.points.take(take, axis=0),
         tolerance=tolerance[take],
@@ -94,22 +110,35 @@ def lay_runs(outline: InkOutline, tolerance: F32, most: F32) -> Runs:
         first=first,
         last=last,
         fixed=fixed,
-        corner=outline.corner[take],
+        corner=outline.corner.take(take),
         line=np.zeros(take.size, np.bool_),
         low=low,
         high=high,
-        around=smooth_seam[owner],
+        around=around,
     )
 
 
-def _bends(outline: InkOutline, loop: I64, lengths: I64) -> F64:
-    begin = outline.loops[:-1][loop]
-    within = np.arange(loop.size) - begin
-    step = np.minimum(3, np.maximum(lengths // 3, 1))[loop]
+def _seams(rank: F64, begins: I64, size: I64) -> I64:
+    """Return the first place of least ``rank`` in each loop that ``begins`` (L,) there."""
+    loop = np.repeat(np.arange(size.size), size)
+    seam = np.flatnonzero(rank == np.minimum.reduceat(rank, begins)[loop])
+    return np.asarray(seam[np.flatnonzero(np.diff(loop[seam], prepend=-1))])
+
+
+def _bends(outline: InkOutline) -> F64:
+    """Return how far the edge turns at each point (N,), radians."""
+    lengths = np.diff(outline.loops)
+    loops = np.repeat(np.arange(lengths.size, dtype=np.int32), lengths)
+    steps = np.minimum(3, np.maximum(lengths // 3, 1))
     z = as_complex(outline.points)
-    back = z - z[begin + (within - step) % lengths[loop]]
-    ahead = z[begin + (within + step) % lengths[loop]] - z
-    bends: F64 = np.abs(np.angle(ahead * np.conj(back)))
+    bends = np.empty(z.size)
+    for part in blocks(z.size):
+        loop = loops[part]
+        begin, size, step = outline.loops.take(loop), lengths.take(loop), steps.take(loop)
+        within = np.arange(part.start, part.stop) - begin
+        back = z[part] - z[begin + (within - step) % size]
+        ahead = z[begin + (within + step) % size] - z[part]
+        bends[part] = np.abs(np.angle(ahead * np.conj(back)))
     return bends
 
 

@@ -7,8 +7,10 @@ from dataclasses import dataclass
 import numpy as np
 
 from inkclean.base.arrays import F32, F64, I64, Bool
-from inkclean.curves.outlines.outline import InkOutline, leave_out
+from inkclean.base.tiles import side_by_side
+from inkclean.curves.outlines.outline import InkOutline, leave_out, parts_of
 
+_PART = 1 << 16  # points of the loops looked at at once, or more
 _TINY_PX = 1.7  # px of the longest half axis of a dot that shows no more than place, size and lean
 _SMALL = 20  # points of a loop that may stray from an oval by the whole tolerance
 _SHARE = 0.6  # of the tolerance for larger loops: a shape drawn nearly round keeps its character
@@ -40,9 +42,23 @@ def find_ovals(outline: InkOutline, tolerance: F32) -> Ovals:
     sharp[np.searchsorted(outline.loops, np.flatnonzero(outline.corner), side="right") - 1] = True
     outline, keep = leave_out(outline, sharp)
     tolerance = tolerance[keep]
-    count = outline.loops.size - 1
-    if count == 0:
+    if outline.loops.size == 1:
         return Ovals(~sharp, np.zeros((0, 4, 2)), np.zeros(0, np.int64))
+    parts = parts_of(outline.loops, _PART)
+    shapes = side_by_side(lambda part: _shapes(outline, tolerance, part), parts)
+    centre, axes, oval = (np.concatenate(each) for each in zip(*shapes, strict=True))
+    which = ~sharp
+    which[which] = oval
+    return Ovals(which, *_draw(centre[oval], axes[oval], outline.hole[oval]))
+
+
+def _shapes(outline: InkOutline, tolerance: F32, part: slice) -> tuple[F64, F64, Bool]:
+    """Return centre (L, 2) and half axes (L, 2, 2), as columns, of the ellipse of each loop of a
+    ``part``; whether it is one (L,).
+    """
+    tolerance = tolerance[outline.loops[part.start] : outline.loops[part.stop]]
+    outline = outline.only(part)
+    count = outline.loops.size - 1
     lengths = np.diff(outline.loops)
     begin = outline.loops[:-1]
     own = np.repeat(np.arange(count), lengths)
@@ -60,10 +76,7 @@ def find_ovals(outline: InkOutline, tolerance: F32) -> Ovals:
     oval &= (half[:, 1] < _LONG * half[:, 0]) & (half[:, 0] > 0.0)
     near = half[:, 1] - half[:, 0] < _CIRCLE_PX
     half[near] = np.sqrt(half[near, 0] * half[near, 1])[:, None]
-    axes = turn[oval] * half[oval][:, None, :]
-    which = ~sharp
-    which[which] = oval
-    return Ovals(which, *_draw(centre[oval], axes, outline.hole[oval]))
+    return centre, turn * half[:, None, :], oval
 
 
 def _moments(outline: InkOutline, own: I64) -> tuple[F64, F64]:

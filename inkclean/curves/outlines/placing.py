@@ -76,6 +76,8 @@ def take_in_specks(
     """
     before = edges.points
     tips = corner[length(apex[corner] - before[corner]) > _TIP_LEFT_PX]
+    if tips.size == 0:
+        return edges, corner, apex, tips
     points, keep, kept = place_corners(edges, corner, apex, skip)
     place = np.cumsum(keep) - 1
     loops = offsets_of(kept)
@@ -89,6 +91,8 @@ def take_in_specks(
     gone = np.zeros(kept.size, np.bool_)
     tiny = (np.diff(edges.loops)[speck] <= _SPECK) & (speck != own)
     gone[speck[tiny & (edges.hole[speck] == notch)]] = True
+    if not gone.any():
+        return edges, corner, apex, distinct(at)
     stays = ~np.repeat(gone, np.diff(edges.loops))
     number = np.cumsum(stays) - 1
     corner, tips = corner[stays[corner]], distinct(at[stays[at]])

@@ -10,9 +10,11 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 import numpy as np
+from numpy.typing import NDArray
 
-from inkclean.base.arrays import F64, I64
+from inkclean.base.arrays import F64, I32, I64
 from inkclean.base.compiled import compiled
+from inkclean.base.tiles import blocks
 from inkclean.curves.outlines.outline import InkOutline
 from inkclean.curves.plane import as_complex, as_points, length
 
@@ -39,8 +41,10 @@ def settle(outline: InkOutline, noise: float, blur: float, most: float) -> tuple
     points = outline.points.copy()
     for reach in range(2, half + 1):
         rows = np.flatnonzero(ring.free >= reach if reach == half else ring.free == reach)
-        move = _smooth(ring, rows, reach) - points.take(rows, axis=0)
-        points[rows] += move * np.minimum(1.0, most / np.maximum(length(move), 1e-9))[:, None]
+        for part in blocks(rows.size):
+            some = rows[part]
+            move = _smooth(ring, some, reach) - points.take(some, axis=0)
+            points[some] += move * np.minimum(1.0, most / np.maximum(length(move), 1e-9))[:, None]
     moved = length(points - outline.points) if half else still
     return replace(outline, points=_unblur(replace(ring, points=points), blur)), moved
 
@@ -52,8 +56,8 @@ class _Loops:
     """
 
     points: F64
-    begin: I64
-    length: I64
+    begin: I32
+    length: I32
     free: I64
 
     @classmethod
@@ -61,8 +65,8 @@ class _Loops:
         lengths = np.diff(outline.loops)
         return cls(
             outline.points,
-            np.repeat(outline.loops[:-1], lengths),
-            np.repeat(lengths, lengths),
+            np.repeat(outline.loops[:-1].astype(np.int32), lengths),
+            np.repeat(lengths.astype(np.int32), lengths),
             _free(outline),
         )
 
@@ -125,7 +129,16 @@ def _smooth(ring: _Loops, rows: I64, reach: int) -> F64:
 
 
 def _unblur(ring: _Loops, blur: float) -> F64:
+    # Ink to the right hand: the outside of a loop that turns right is its left.
+    z = as_complex(ring.points).copy()
     rows = np.flatnonzero(ring.free >= 2)
+    for part in blocks(rows.size):
+        some = rows[part]
+        z[some] += _shift(ring, some, blur) * np.complex64(-1j)
+    return as_points(z)
+
+
+def _shift(ring: _Loops, rows: I64, blur: float) -> NDArray[np.complex64]:
     step = ring.free[rows]
     here = ring.points.take(rows, axis=0)
     back = as_complex(here - ring.beside(rows, -step)).astype(np.complex64)
@@ -139,7 +152,4 @@ def _unblur(ring: _Loops, blur: float) -> F64:
     # A column of pixels averages the edge's height over one px: y''/24, and y'' = κ(1 + y'²)^1.5.
     slope = np.maximum(np.maximum(np.abs(unit.real), np.abs(unit.imag)), np.float32(0.7))
     shift = bend * (np.float32(_PIXEL / 2.0) / slope**2 + np.float32(blur * blur / 2.0))
-    # Ink to the right hand: the outside of a loop that turns right is its left.
-    z = as_complex(ring.points).copy()
-    z[rows] += shift * unit * np.complex64(-1j)
-    return as_points(z)
+    return np.asarray(shift * unit, np.complex64)

@@ -24,26 +24,32 @@ _PAIRS = 1 << 19  # pairs of pieces that are looked at at once: what fits in the
 @dataclass(frozen=True)
 class EdgePieces:
     """Pieces of closed polylines of ``points`` (N, 2) px, each piece named by the point it
-    starts from; ``following`` (N,) the point it ends at, ``preceding`` the piece before it.
+    starts from; ``following`` (N,) the point it ends at. ``loops`` (L + 1,) are offsets.
     """
 
     points: F64
     following: I64
-    preceding: I64
+    loops: I64
+
+    def before(self, piece: I64) -> I64:
+        """Return the piece before each of these (K,)."""
+        own = np.searchsorted(self.loops, piece, side="right")
+        return np.where(piece == self.loops[own - 1], self.loops[own], piece) - 1
 
 
 def pieces_of(points: F64, loops: I64) -> EdgePieces:
-    """Return the pieces of closed polylines of ``points`` (N, 2), ``loops`` (L + 1,) offsets."""
-    index = np.arange(points.shape[0])
-    following, preceding = index + 1, index - 1
+    """Return the pieces of closed polylines of ``points`` (N, 2), ``loops`` (L + 1,) offsets.
+
+    They hold the points themselves, no copy.
+    """
+    following = np.arange(1, points.shape[0] + 1)
     following[loops[1:] - 1] = loops[:-1]
-    preceding[loops[:-1]] = loops[1:] - 1
-    return EdgePieces(points.copy(), following, preceding)
+    return EdgePieces(points, following, loops)
 
 
 def beside(pieces: EdgePieces, corner: I64) -> I64:
     """The pieces to either side of each of the points ``corner``."""
-    return distinct(np.concatenate((corner, pieces.preceding[corner])))
+    return distinct(np.concatenate((corner, pieces.before(corner))))
 
 
 def tips_crossed(pieces: EdgePieces, corner: I64, among: I64 | None = None) -> tuple[I64, I64]:
@@ -51,7 +57,7 @@ def tips_crossed(pieces: EdgePieces, corner: I64, among: I64 | None = None) -> t
 
     A corner's own pieces are the two beside it. ``among`` as for ``crossing_pieces``.
     """
-    side = np.concatenate((corner, pieces.preceding[corner]))
+    side = np.concatenate((corner, pieces.before(corner)))
     one, two = crossing_pieces(pieces, distinct(side), among)
     piece, other = np.concatenate((one, two)), np.concatenate((two, one))
     # One piece may lie between two corners.
