@@ -18,6 +18,7 @@ from inkclean.settings import Settings, check_settings
 if TYPE_CHECKING:
     from inkclean.jobs.colours.recolour import RecolourReport
     from inkclean.jobs.reports import CleanReport, FlatsReport, PrintReport
+    from inkclean.jobs.results import Origin
 
 
 class Options(TypedDict, total=False):
@@ -131,6 +132,14 @@ class FilePage(Page):
         super().change(**{name: getattr(kept.settings_used, name) for name in names})
         return self.settings != kept.settings_used
 
+    def _photos(self, path: Path) -> Origin:
+        from inkclean.jobs.results import Origin
+        from inkclean.jobs.ticket import file_hash
+
+        groups = (self.asked.others, self.asked.newer)
+        others, newer = (tuple((one, file_hash(one)) for one in group) for group in groups)
+        return Origin(path, file_hash(path), self.asked.number, others=others, newer=newer)
+
     def write(
         self,
         folder: str | PathLike[str] | None = None,
@@ -155,22 +164,19 @@ class FilePage(Page):
         """
         from inkclean.jobs.results import (
             Order,
-            Origin,
             Target,
             by_hand,
             edits_kept,
             parse_also,
             write_results,
         )
-        from inkclean.jobs.ticket import file_hash
 
         path = self.asked.file
         assert path is not None  # noqa: S101 - the page was made with one
         order = Order(self.settings, parse_also(",".join(also)))
         target = Target(path.parent if folder is None else Path(folder), self.photo.name, replace)
         target.check(order.kinds)
-        others = tuple((other, file_hash(other)) for other in self.asked.others)
-        origin = Origin(path, file_hash(path), self.asked.number, others=others)
+        origin = self._photos(path)
         edits = edits_kept(origin, target)
         if edits:
             self.change(**by_hand(edits))
@@ -213,8 +219,8 @@ class FilePage(Page):
         from inkclean.jobs.colours.palettes import palette_of
         from inkclean.jobs.flat_pages import FlatsOrder, write_page_flats
         from inkclean.jobs.reports import FlatsReport
-        from inkclean.jobs.results import ALSO, Order, Origin, Target, by_hand, edits_kept
-        from inkclean.jobs.ticket import file_hash, read_ticket
+        from inkclean.jobs.results import ALSO, Order, Target, by_hand, edits_kept
+        from inkclean.jobs.ticket import read_ticket
 
         asked = self.asked
         assert asked.file is not None  # noqa: S101 - the page was made with one
@@ -232,7 +238,7 @@ class FilePage(Page):
         stands = ticket.exists() and not differs
         also = [kind for kind in ALSO if kind in read_ticket(ticket).results] if differs else []
         cleaned = None if stands else self.write(folder, also=also, replace=replace)
-        edits = edits_kept(Origin(asked.file, file_hash(asked.file), asked.number), target)
+        edits = edits_kept(self._photos(asked.file), target)
         flat_edits, hints = read_edits(edits.get("flats", {}))
         palette = palette_of(asked.palette, ticket, edits)
         given = {"flat_edits": flat_edits, "hints": hints, "palette": palette, "shade": shade}
@@ -304,8 +310,7 @@ class FilePage(Page):
         from inkclean.jobs.colours.palettes import palette_of
         from inkclean.jobs.press_pages import PressOrder, parse_greys, press_one
         from inkclean.jobs.reports import PrintReport
-        from inkclean.jobs.results import Origin, Target, by_hand, edits_kept
-        from inkclean.jobs.ticket import file_hash
+        from inkclean.jobs.results import Target, by_hand, edits_kept
 
         asked = parse_screen(screen) if screen else None
         settings = PressSettings(
@@ -331,7 +336,7 @@ class FilePage(Page):
         outputs = order.outputs(place, self.photo.name)
         for result in outputs.values():
             check_free(result, replace)
-        origin = Origin(path, file_hash(path), self.asked.number)
+        origin = self._photos(path)
         target = Target(place, self.photo.name, replace)
         self._follow(target.path("ticket"))
         edits = edits_kept(origin, target)

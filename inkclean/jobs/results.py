@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from inkclean import __version__
 from inkclean.base.arrays import F32, Bool
-from inkclean.base.errors import InputError, UsageError
+from inkclean.base.errors import InputError, OutputError, UsageError
 from inkclean.base.tiles import both
 from inkclean.deliver.files import check_free, moves_record, placed_together
 from inkclean.deliver.pictures import bitmap
@@ -127,6 +127,15 @@ class Origin:
         others = [(other.sha256, other.newer) for other in ticket.others]
         return ticket.sha256 == self.sha256 and ticket.page == self.page and others == mine
 
+    def fits(self, ticket: Ticket) -> bool:
+        """Tell whether what was done by hand lies on this page where it was done.
+
+        Places on a page joined from several photos are none of its first photo's; a newer photo
+        is laid over the older, and moves none.
+        """
+        joined = [other.sha256 for other in ticket.others if not other.newer]
+        return not joined or joined == [sha256 for _, sha256 in self.others]
+
     def folder_from(self, results: Path) -> str:
         """Return the way from the folder of the results to the photo's; empty if they are one."""
         photo, results = self.path.parent.resolve(), results.resolve()
@@ -207,13 +216,27 @@ def edits_kept(origin: Origin, target: Target) -> Mapping[str, Any]:
 
     Work by hand outlives the results: a page cleaned anew, with other settings or by a newer
     version, gets its edits again.
+
+    Raises:
+        OutputError: there are edits, of a page joined from this photo and others.
     """
     try:
         ticket = read_ticket(target.path("ticket"))
     except InputError:  # none, or no sound one: it is refused or replaced with the results
         return {}
-    same = ticket.sha256 == origin.sha256 and ticket.page == origin.page
-    return ticket.edits if same else {}
+    if (ticket.sha256, ticket.page) != (origin.sha256, origin.page):
+        return {}
+    if not origin.fits(ticket) and _any(ticket.edits):
+        raise OutputError(
+            f"{target.name} keeps work by hand on a page joined from several photos. "
+            f"{origin.path.name} alone is not that page: take them all, or choose another folder"
+        )
+    return ticket.edits
+
+
+def _any(record: Any) -> bool:
+    """Tell whether a record of edits holds any."""
+    return any(map(_any, record.values())) if isinstance(record, Mapping) else bool(record)
 
 
 def by_hand(edits: Mapping[str, Any]) -> dict[str, Any]:

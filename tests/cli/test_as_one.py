@@ -15,7 +15,9 @@ import inkclean
 import inkclean.pipeline
 from inkclean import kept
 from inkclean.base.arrays import U8
+from inkclean.base.errors import OutputError
 from inkclean.cli.main import main
+from inkclean.jobs.results import Target, edits_kept
 
 DPI = 150
 
@@ -117,6 +119,19 @@ def test_what_was_corrected_by_hand_stays_on_the_joined_page(
     upper, lower = slice(0, round(40 * per_mm)), slice(round(98 * per_mm), round(102 * per_mm))
     assert text[upper].any() and not art[upper].any()
     assert not text[lower].any() and not art[lower].any()
+    # its first photo alone is another page: neither are they laid on it, nor lost
+    before = ticket.read_bytes()
+    for alone in ("clean", "flats"):
+        refused = _run(alone, parts[0], "-o", out, "--replace")
+        assert refused.exit_code == 3
+        assert "joined from several photos" in refused.stderr
+        assert len(refused.stderr.splitlines()) == 1
+    with pytest.raises(OutputError, match="joined from several photos"):
+        inkclean.Page(parts[0], frame="whole").write(out, replace=True)
+    page = inkclean.Page(parts[0], others=(parts[1],), frame="whole")
+    edits = edits_kept(page._photos(parts[0]), Target(out, "upper", True))
+    assert edits["ink"]["strokes"]
+    assert ticket.read_bytes() == before
 
 
 @pytest.mark.parametrize("command", ["clean", "flats", "press"])
