@@ -147,7 +147,7 @@ class Page:
                 wanted = self._keep.union(names, *(map(self._needs, plan[at + 1 :])))
                 work = self._work(step, wanted)
                 if step.aside:
-                    aside[step] = Aside(work)
+                    aside[step] = Aside(work, list(aside.values()))
                 else:
                     self._hold(step, work())
                 for name in set(self._values) - wanted:

@@ -360,7 +360,7 @@ def _raw_spared(asked: Asked) -> tuple[str, ...]:
 _MENDED = "cleaned raw removed doubts differing pencil inks sheet used_weight"
 # fmt: off
 STEPS = (
-    # name, needs, asks, makes, run, stage, spends
+    # name, needs, asks, makes, run, stage, spends; of two aside what is waited for first
     _step("read", "", "file number others budget_mp", "views", _read, "read"),
     _step("join", "views", "", "joined", _join, "join"),
     _step("renew", "joined", "newer budget_mp", "photo", _renew, "join"),
@@ -376,11 +376,11 @@ STEPS = (
     _step("specks", "raw grey sheet", "speck_mm", "cleaned removed doubts", _specks, "ink", "raw"),
     _step("weigh", "cleaned sheet", "weight line_mm", "used_weight", _weigh, "ink"),
     _step("mend", _MENDED, "ink_edits", "ink", _mend, "ink", "cleaned", spared=_raw_spared),
+    _step("letter", "ink", "", "lettered", _letter, "lettering", loads="flats.find", aside=True),
     _step("trace", "ink", "within_mm", "curves", _trace, "curves",
           loads="curves.trace", aside=True),
     _step("wash", "ink grey curves", "within_mm", "washed lines", _wash, "curves"),
     _step("strokes", "ink", "within_mm", "strokes", _strokes, "curves"),
-    _step("letter", "ink", "", "lettered", _letter, "lettering", loads="flats.find", aside=True),
     _step("look", "ink", "", "looked", _look, "flats"),
     _step("sort", "lettered ink", "letter_edits", "lettering", _sort, "lettering"),
     _step("prepare", "ink lettered looked", "", "prepared", _prepare, "flats"),

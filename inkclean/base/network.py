@@ -31,14 +31,16 @@ def network(package: str, name: str) -> cv2.dnn.Net:
 
     A name that ends in ``.gz`` is a file packed with gzip.
     """
-    return cv2.dnn.readNetFromONNX(np.frombuffer(weights(package, name), np.uint8))
+    return cv2.dnn.readNetFromONNX(np.frombuffer(_held(package, name), np.uint8))
 
 
-@lru_cache(maxsize=8)
 def weights(package: str, name: str) -> bytes:
     """Return the file ``name`` of ``package``, unpacked."""
     data = (files(package) / name).read_bytes()
     return gzip.decompress(data) if name.endswith(".gz") else data
+
+
+_held = lru_cache(maxsize=8)(weights)  # by OpenCV they are read again for each page
 
 
 def run(net: cv2.dnn.Net, planes: F32) -> F32:

@@ -8,6 +8,7 @@ import cv2
 import numpy as np
 
 from inkclean.base.arrays import F32, U8, Bool, median
+from inkclean.base.memory import hand_back
 from inkclean.base.tiles import both
 from inkclean.flats.around import Around, around_ink
 from inkclean.flats.coloured import coloured, outline
@@ -106,6 +107,7 @@ def prepare(ink: Ink, lettered: Lettering | None = None, looked: Looked | None =
     odds = certain_on_borders(ridges.joins, panel, scale)
     ridges = replace(ridges, joins=replace(ridges.joins, odds=odds))
     near, patches = both(lambda: beside(seen.seam), lambda: Patches.of(closed, scale))
+    hand_back()  # what lettering and ridges left behind
     return Prepared(
         inked,
         closed,

@@ -10,6 +10,7 @@ from typing import Any, Literal
 
 from inkclean import __version__
 from inkclean.base.errors import InputError, OutputError, UsageError
+from inkclean.base.memory import hand_back, keep_what_is_free
 from inkclean.base.units import MM_PER_INCH
 from inkclean.deliver.files import check_free, placed
 from inkclean.deliver.flats_set import LAYERS, FlatsSettings, result_hash, write_flats
@@ -136,8 +137,10 @@ def _make(
         check_free(result, replace_old)
     if coming.given != "ink":
         colour_dpi(coming.settings.dpi, order.flats.colour_dpi)
+    keep_what_is_free()
     page = _page(coming, order.flats)
     page.bring("capture", "curves", "lettering", "coloured", "colouring")
+    hand_back()  # what was needed to find areas
     ink_dpi = _ink_dpi(coming, page)
     dpi = colour_dpi(ink_dpi, order.flats.colour_dpi)
     cleaned = standing.cleaned

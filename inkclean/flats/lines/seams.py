@@ -16,6 +16,7 @@ import cv2
 import numpy as np
 
 from inkclean.base.arrays import F32, I64
+from inkclean.base.memory import hand_back
 from inkclean.base.network import folded, unfolded
 from inkclean.base.pyramid import sight
 from inkclean.base.tiles import tiles
@@ -118,6 +119,7 @@ def _odds(coverage: F32) -> tuple[F32, F32]:
         seam[tile.own] = fine[tile.inner]
         own, inner = (_in_cells(part) for part in (tile.own, tile.inner))
         together[(slice(None), *own)] = told[(slice(FINE**2, None), *inner)]
+    hand_back()  # what the network left behind
     return seam, np.clip(together, -MOST_ODDS, MOST_ODDS)
 
 
