@@ -127,3 +127,17 @@ def test_an_opening_is_told_by_the_paper_that_it_lies_on() -> None:
     opened = np.bincount(rooms.pair, minlength=len(barred)) > 0
     assert barred.any()
     assert not (barred & opened).any()
+
+
+@pytest.mark.parametrize(
+    ("high", "odds", "stays"), [(16, -1, True), (16, -4, False), (40, -4, True)]
+)
+def test_a_closed_line_may_fall_as_hatching_unless_it_parts_broad_paper(
+    high: int, odds: float, stays: bool
+) -> None:
+    ink = np.zeros((2 * high + 9, 200), bool)
+    ink[[0, 1, 2, high + 3, high + 4, high + 5, -3, -2, -1]] = True
+    ink[:, [0, 1, 2, -3, -2, -1]] = True
+    seam = np.full(ink.shape, odds, np.float32)
+    rooms = find_rooms(ink, np.zeros(ink.shape, np.int32), seam)
+    assert Patches.of(ink, 8.0).part(rooms).tolist() == [stays]

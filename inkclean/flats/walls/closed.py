@@ -19,6 +19,8 @@ from inkclean.flats.walls.rooms import Rooms
 
 WIDE_MM = 1.4  # a patch of paper that a disc this broad fits in is no cell of hatching
 BROAD_MM = 4.0  # and no marks close one that is so broad
+HATCHING = -3.0  # a line whose mean log-odds of a seam lie below this is surely hatching,
+SHADED = 0.9  # if more than this share of it is likelier hatching
 SIDE = 0.25  # of a narrow patch's outline that another lies along makes these two lie side by side
 RADII = 1.1, 1.5, 2.0, 2.6, 3.5, 4.6  # of circles around the end of a stroke, in its widths
 STEPS = 48  # round a circle
@@ -32,7 +34,8 @@ def between_closed(rooms: Rooms, ink: Bool, px_per_mm: float) -> Bool:
     """Return which walls lie between two wide patches of paper that the ink alone parts.
 
     ``ink`` (H, W) without any bridge. Such a wall is a line drawn without a gap, and on both
-    its sides is room for an area: it never falls. Narrow patches may be cells of hatching.
+    its sides is room for an area: it never falls. Narrow patches may be cells of hatching, and
+    so may those that are not broad, where the line is surely seen as hatching.
     """
     patches = Patches.of(ink, px_per_mm)
     return patches.part(rooms)
@@ -87,10 +90,14 @@ class Patches:
         return rooms.along(self.number.ravel()[rooms.cells.last].astype(np.int64))
 
     def part(self, rooms: Rooms) -> Bool:
-        """Return which walls lie between two wide patches, see :func:`between_closed`."""
+        """Return which walls never fall, see :func:`between_closed`."""
         of = self.of_rooms(rooms)
         one, other = of[rooms.a], of[rooms.b]
-        return np.asarray((one != other) & self.wide[one] & self.wide[other])
+        drawn = np.maximum(rooms.drawn, 1e-6)
+        hatched = (rooms.line < HATCHING * drawn) & (rooms.shaded > SHADED * drawn)
+        broad = self.broad[one] & self.broad[other]
+        apart = (one != other) & self.wide[one] & self.wide[other]
+        return np.asarray(apart & (broad | ~hatched))
 
 
 @dataclass(frozen=True)
