@@ -27,7 +27,7 @@ needs_chromium = pytest.mark.skipif(not CHROMIUM.exists(), reason="needs Debian'
 FLAGS = ["--no-sandbox", "--disable-gpu"]
 # The machine may have other work: this is when to give up, not how long it takes.
 WAIT_MS = 60_000
-TABLET, UPRIGHT, WIDE = (1024, 1366), (768, 1024), (1440, 900)
+TABLET, UPRIGHT, WIDE, PHONE = (1024, 1366), (768, 1024), (1440, 900), (390, 844)
 
 
 @dataclass

@@ -13,6 +13,7 @@ from axe_playwright_python.sync_playwright import Axe
 from playwright.sync_api import Page, expect
 
 from tests.desk.hands import (
+    PHONE,
     TABLET,
     UPRIGHT,
     WIDE,
@@ -31,7 +32,6 @@ from tests.desk.hands import (
 )
 
 pytestmark = needs_chromium
-PHONE = (390, 844)
 
 FAULTS = """() => {
   const seen = (e) => e.checkVisibility({ visibilityProperty: true, opacityProperty: true });

@@ -83,7 +83,7 @@ def test_what_is_heard_of_a_page_before_its_state_has_come_counts(table: Table) 
     until(two, lambda: pixel(two, 150, 120)[0] > 200)
 
 
-def _told_again(tab: Page, goal: str, which: str) -> list[str | None]:
+def told_again(tab: Page, goal: str, which: str) -> list[str | None]:
     """Return the marks that elements have which had them before all was told again."""
     tab.evaluate(MARK, which)
     tab.evaluate(AGAIN, goal)
@@ -97,12 +97,12 @@ def test_what_a_finger_may_be_on_is_not_made_again(table: Table) -> None:
     tab = table.tab()
     put(tab)
     drawn(tab)
-    assert _told_again(tab, "ink", "#handles button") == ["yes"] * 8
+    assert told_again(tab, "ink", "#handles button") == ["yes"] * 8
     station(tab, "Areas")
     reached(tab, "colours")
     drawn(tab)
     count = tab.locator(".swatch").count()
-    assert _told_again(tab, "flats", ".swatch") == ["yes"] * count
+    assert told_again(tab, "flats", ".swatch") == ["yes"] * count
     # the one that is picked is told from the others all the same
     for number in (1, 2):
         tab.locator(".swatch").nth(number).click()

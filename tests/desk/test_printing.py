@@ -13,8 +13,8 @@ from playwright.sync_api import expect
 
 from inkclean.base.errors import UsageError
 from inkclean.desk.work.printing import Printing, printing_of
-from tests.desk.hands import UPRIGHT, Table, drawn, needs_chromium, put, station
-from tests.desk.test_access import PHONE, _axe, _faults
+from tests.desk.hands import PHONE, UPRIGHT, Table, drawn, needs_chromium, put, station
+from tests.desk.test_access import _axe, _faults
 
 GREY: dict[str, Any] = {"ink": "grey", "lpi": 60, "shape": "dots", "greys": ["wash"]}
 SPOTS: dict[str, Any] = {

@@ -13,8 +13,9 @@ from inkclean.desk.work.stages import Bench, CancelledError
 from inkclean.desk.work.take import make_files
 from inkclean.desk.work.task import More, PageTask
 
-# Seconds without work after which memory goes back: while a hand is at work, it is needed again.
-RESTED_S = 5.0
+# Seconds without work after which memory goes back: while a hand is at work, it is needed again,
+# and taking it anew costs the next edit up to a tenth of a second.
+RESTED_S = 30.0
 
 
 def serve_tasks(pipe: Any, cancels: Any, threads: int) -> None:

@@ -252,9 +252,10 @@ export class Areas {
     this.pending.push(line);
     const drawn = await this.snapped(line);
     this.pending[this.pending.indexOf(line)] = drawn;
+    const split = mode === "split" && { kind: "split", points: mend.thinned(drawn, 40) };
+    const done = desk.act(split || { kind: "bridge", cubic: mend.through(drawn) });
     this.preview(drawn);
-    if (mode === "split") return desk.act({ kind: "split", points: mend.thinned(drawn, 40) });
-    return desk.act({ kind: "bridge", cubic: mend.through(drawn) });
+    return done;
   }
 
   async snapped(line) {

@@ -40,7 +40,9 @@ export class Checks {
       const { x, y } = this.place;
       this.place = left.find((one) => Math.hypot(one.x - x, one.y - y) < SAME_MM) ?? null;
     }
-    this.yes.disabled = this.no.disabled = !this.place;
+    const held = [this.yes, this.no].includes(document.activeElement);
+    this.yes.hidden = this.no.hidden = !this.place;
+    if (held && !this.place) this.desk.view.canvas.focus(); // the keyboard goes on from there
     this.next.disabled = !left.length;
     this.next.textContent = left.length ? `${this.place ? "Next" : "Begin"} (${left.length} to check)` : "Nothing to check";
   }

@@ -269,6 +269,13 @@ class Desk {
     $("say").classList.toggle("doubt", doubt);
   }
 
+  /** Say one line, and the rest of it to whoever opens it; what was opened stays open. */
+  sayShort(line, rest) {
+    const open = Boolean($("say").querySelector("details")?.open);
+    $("say").classList.remove("doubt");
+    $("say").replaceChildren(el("details", { open }, el("summary", {}, line), ` ${rest}`));
+  }
+
   progress(words, share) {
     const bar = el("progress", { max: "1" });
     bar.value = share;

@@ -100,13 +100,14 @@ export class Sheet {
     const [f, s] = [this.frame, this.said];
     const size = `${Math.round(f.width_mm)} × ${Math.round(f.height_mm)} mm`;
     const how = { found: "found automatically", whole: "the whole picture", given: "as you set it" }[f.framed];
-    const parts = [`${f.paper ?? "Sheet"}, ${size}, ${how}.`];
-    if (f.doubt) parts.push(`To check: ${f.doubt}. ${CURES[f.doubt_of]}`);
     const fine = !s || s.verdict === "good";
+    const parts = f.doubt ? [CURES[f.doubt_of]] : [];
+    parts.push(`${f.paper ?? "Sheet"}, ${size}, ${how}.`);
     if (s) parts.push(fine ? "The photo is good." : `The photo is ${s.verdict}: ${s.advice}.`);
-    if (this.look === "light" && !f.doubt) parts.push("Left: photo. Right: evened-out sheet.");
+    if (this.look === "light") parts.push("Left: photo. Right: evened-out sheet.");
     else if (fine && !f.doubt) parts.push("Does the outline follow the paper? Go to Ink. If not, drag it.");
-    this.desk.say(parts.join(" "), !fine || Boolean(f.doubt));
+    if (fine && !f.doubt) this.desk.say(parts.join(" "));
+    else this.desk.sayShort(f.doubt ? `To check: ${f.doubt}.` : `To check: the photo is ${s.verdict}.`, parts.join(" "));
   }
 
   show() {
