@@ -14,6 +14,7 @@ import numpy as np
 from inkclean.base.arrays import U8, U16
 
 TILE_PX = 512
+THUMB_PX = 360  # the longer side of the small picture of a page
 NUMBERS = "application/octet-stream"  # media type of label maps
 _JPEG_QUALITY = 88
 _LEAST_EFFORT = 1  # of deflating: a quarter of a megabyte in a millisecond
@@ -104,7 +105,7 @@ def tile(folder: Path, level: int, column: int, row: int) -> tuple[bytes, str]:
     return _png(np.asarray(255 - part, np.uint8)), "image/png"
 
 
-def shrink_photo(pixels: U8, longest: int = 360) -> bytes:
+def shrink_photo(pixels: U8, longest: int = THUMB_PX) -> bytes:
     """Return (H, W, 3) pixels as a JPEG no longer than ``longest``."""
     factor = min(1.0, longest / max(pixels.shape[:2]))
     size = (max(1, round(pixels.shape[1] * factor)), max(1, round(pixels.shape[0] * factor)))

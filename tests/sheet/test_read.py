@@ -157,6 +157,21 @@ def test_all_eight_orientations(tmp_path: Path, ending: str, orientation: int) -
     assert np.abs(shown.astype(int) - upright).max() <= 2
 
 
+@pytest.mark.parametrize("orientation", [1, 6])
+def test_a_small_picture_of_a_jpeg_is_the_same_picture(tmp_path: Path, orientation: int) -> None:
+    exif = Image.Exif()
+    exif[ORIENTATION] = orientation
+    path = save(tmp_path / "page.jpg", scene(800, 1200), quality=95, exif=exif, dpi=(300, 300))
+    whole, small = one(path), one(path, least_px=150)
+    assert min(small.pixels.shape[:2]) == 200  # a quarter; an eighth would be too small
+    assert small.ppi is None
+    size = small.pixels.shape[1::-1]
+    less = np.asarray(Image.fromarray(whole.pixels).resize(size, Image.Resampling.BOX), float)
+    assert np.abs(less - small.pixels).mean() < 2
+    plain = save(tmp_path / "page.png", scene())
+    assert np.array_equal(one(plain, least_px=10).pixels, one(plain).pixels)
+
+
 def test_a_phone_held_upright(tmp_path: Path) -> None:
     """Orientation 6: row 0 of the file is the right side of the scene, column 0 its top."""
     exif = Image.Exif()
