@@ -14,6 +14,7 @@ from starlette.testclient import TestClient
 
 from inkclean.desk import pictures
 from inkclean.desk.config import Config
+from inkclean.desk.desk import Desk
 from inkclean.desk.web.app import create_app
 from inkclean.ink.weight import WEIGHT_MM
 from inkclean.jobs.inputs import PICTURES
@@ -168,6 +169,19 @@ def test_a_photo_comes_in_whole_once_and_under_a_free_name(
     assert (work / "page 2.jpg").read_bytes() == photo + b"\0"
     assert len(desk.get("api/shelf").json()) == 2
     assert not list((work / ".desk").glob("incoming-*"))
+
+
+def test_a_photo_that_is_opened_next_is_begun_with_at_once(
+    desk: TestClient, photo: bytes, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    asked: list[str] = []
+    monkeypatch.setattr(Desk, "bring", lambda self, page, goal: asked.append(f"{page.name} {goal}"))
+    for name, goal in (("a.jpg", "ink"), ("b.jpg", ""), ("c.jpg", "wrong")):
+        answer = desk.post(
+            "api/photos", content=photo + name.encode(), params={"name": name, "goal": goal}
+        )
+        assert answer.status_code == 200
+    assert asked == ["a ink"]
 
 
 @pytest.mark.parametrize("body", [b"", b"hello", b"<svg/>", b"GIF89a", b"\x7fELF"])

@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
+from queue import Queue
 from typing import Any
 
 import pytest
 
 from inkclean.desk.edits import PageEdits
 from inkclean.desk.work import bench
-from inkclean.desk.work.bench import Hands
+from inkclean.desk.work.bench import Hands, Worker
 from inkclean.desk.work.task import PageTask
 from inkclean.settings import Settings
 
@@ -70,3 +72,60 @@ def test_without_memory_for_two_pages_there_is_one_process(
     for page in ("a", "b"):
         hands.ask(page, _task(page))
     assert [worker.asked for worker in still] == [["a", "b"]]
+
+
+class Line:
+    """Stands for a process: keeps what it is sent, and says what the test puts in."""
+
+    def __init__(self) -> None:
+        self.tasks: Queue[tuple[int, PageTask]] = Queue()
+        self.events: Queue[Any] = Queue()
+        self.stopped: list[int] = []
+
+    def send(self, what: Any) -> None:
+        if isinstance(what, tuple):
+            self.tasks.put(what)
+        else:
+            self.stopped.append(what)
+
+    def recv(self) -> Any:
+        return self.events.get(timeout=20)
+
+    def is_alive(self) -> bool:
+        return True
+
+    def terminate(self) -> None:
+        pass
+
+    def join(self, timeout: float = 0) -> None:
+        pass
+
+
+def test_work_is_stopped_unless_the_newer_task_wants_all_of_it(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    line = Line()
+
+    def start(worker: Worker) -> None:
+        worker._process = worker._pipe = worker._cancels = line
+
+    monkeypatch.setattr(Worker, "_start", start)
+    worker = Worker(lambda event: None)
+    worker.ask("a", _task("a"))
+    assert line.tasks.get(timeout=20)[1].goal == "ink"
+    worker.ask("a", replace(_task("a"), goal="marks"))
+    assert line.stopped == []
+    line.events.put(None)
+    assert line.tasks.get(timeout=20)[1].goal == "marks"
+    worker.ask("a", replace(_task("a"), goal="flats"))  # wants no marks
+    assert line.stopped == [2]
+    line.events.put(None)
+    assert line.tasks.get(timeout=20)[1].goal == "flats"
+    worker.ask("a", replace(_task("a"), goal="shade", count=1))  # after an edit all is other
+    assert line.stopped == [2, 3]
+    line.events.put(None)
+    assert line.tasks.get(timeout=20)[1].count == 1
+    worker.ask("a", replace(_task("a"), goal="take", count=1))
+    assert line.stopped == [2, 3, 4]
+    line.events.put(None)
+    worker.close()

@@ -118,6 +118,7 @@ def _shelf_routes(desk: Desk) -> list[Route]:
 
     async def photos(request: Request) -> Response:
         called = request.query_params.get("name", "page")[:200]
+        goal = request.query_params.get("goal", "")
         draft = shelf.draft()
         try:
             with draft.open("xb") as handle:
@@ -126,6 +127,8 @@ def _shelf_routes(desk: Desk) -> list[Route]:
             pages = await run_in_threadpool(shelf.take_in, draft, called)
         finally:
             draft.unlink(missing_ok=True)
+        if goal in GOALS and pages:  # it is opened next: the work begins meanwhile
+            await run_in_threadpool(desk.bring, pages[0], goal)
         desk.publish({"event": "shelf"})
         return JSONResponse([{"id": page.id, "name": page.name} for page in pages])
 

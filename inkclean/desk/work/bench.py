@@ -1,6 +1,7 @@
 """Processes that do the heavy work, each for the page that it has at hand.
 
-A newer request for the same page stops the older one between two stages. A process that
+A newer request for the same page stops the older one between two stages, unless it wants all that
+the older one makes. A process that
 dies costs its page a message, and another takes its place.
 """
 
@@ -13,7 +14,7 @@ from collections.abc import Callable
 from contextlib import suppress
 from typing import Any
 
-from inkclean.desk.work.task import PageTask
+from inkclean.desk.work.task import GOALS, PageTask
 from inkclean.jobs.crew.room import free_memory_mb
 
 Publish = Callable[[dict[str, Any]], None]
@@ -121,7 +122,7 @@ class Worker:
                 return
             self._waiting.pop(key, None)
             self._waiting[key] = task
-            if self._now == key or self._settling:
+            if self._settling or (self._now == key and not _leads_on(self._task, task)):
                 self._cancel()
             self._ready.notify()
 
@@ -200,6 +201,14 @@ def _context() -> Any:
     context = multiprocessing.get_context("forkserver")
     context.set_forkserver_preload(["inkclean.desk.work.process", *AHEAD])
     return context
+
+
+def _leads_on(one: PageTask | None, other: PageTask) -> bool:
+    """Tell whether all that a task brings about is wanted by another one too."""
+    if one is None or one.goal not in GOALS or other.goal not in GOALS:
+        return False
+    alike = (one.count, one.more) == (other.count, other.more)
+    return alike and set(GOALS[one.goal]) <= set(GOALS[other.goal])
 
 
 def _same(one: PageTask, other: PageTask) -> bool:

@@ -29,11 +29,11 @@ export const post = (path, body = null) =>
     }),
   );
 
-/** Send a photo; `tell` hears how far it is, 0..1. */
-export function send(file, tell) {
+/** Send a photo; `tell` hears how far it is, 0..1. With a `goal` its page is brought there at once. */
+export function send(file, tell, goal = "") {
   return new Promise((resolve, reject) => {
     const request = new XMLHttpRequest();
-    request.open("POST", at(`api/photos?name=${encodeURIComponent(file.name)}`));
+    request.open("POST", at(`api/photos?name=${encodeURIComponent(file.name)}&goal=${goal}`));
     request.upload.onprogress = (e) => e.lengthComputable && tell(e.loaded / e.total);
     request.onerror = () => reject(new Refused(`${file.name} was not uploaded. Try again.`));
     request.onload = () => {

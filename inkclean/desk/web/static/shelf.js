@@ -114,7 +114,8 @@ export class Shelf {
     for (const [k, file] of files.entries()) {
       const name = files.length > 1 ? `${file.name} (${k + 1} of ${files.length})` : file.name;
       await this.desk.trying(async () => {
-        const pages = await send(file, (share) => this.desk.progress(`Uploading ${name}`, share));
+        const tell = (share) => this.desk.progress(`Uploading ${name}`, share);
+        const pages = await send(file, tell, files.length === 1 ? this.desk.stations.sheet.goal : "");
         last = pages[0]?.id ?? last;
       });
     }
