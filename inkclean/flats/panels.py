@@ -224,10 +224,9 @@ def lies_in(cells: Cells, panel: U8, before: NDArray[np.int64] | None) -> NDArra
         return np.zeros((count, 1), np.int64)
     known = cells.was if before is not None else np.zeros(count, np.int64)
     window = cells.window if before is not None and known.any() else np.s_[:, :]
-    here = cells.open_[window]
-    cell = cells.label[window][here]
-    fresh = known[cell] == 0
-    key = cell[fresh].astype(np.int64) * most + panel[window][here][fresh]
+    # few cells are fresh: only their px are taken out
+    fresh = (known == 0)[cells.label[window]] & cells.open_[window]
+    key = cells.label[window][fresh].astype(np.int64) * most + panel[window][fresh]
     found = np.bincount(key, minlength=count * most).reshape(-1, most)
     if before is not None:
         found[known > 0] = before[known[known > 0]]

@@ -66,14 +66,19 @@ def _met(cells: Cells, seen: Seen, window: Box | None) -> Met:
     here = cells.open_[at] & down[:, None] & across[None]
     cell = np.where(here, cells.label[at], 0)
     count = cells.count + 1
+    fresh = None if window is None else (cells.was == 0)[cell]
     keys, values = [], []
     for (below, beside), odds in zip(STEPS, told, strict=True):
         # beside may be negative: the place meant lies to the left
-        near = cell[: max(0, len(cell) - below), max(0, -beside) : cell.shape[1] - max(0, beside)]
-        far = cell[below:, max(0, beside) : cell.shape[1] + min(0, beside)]
+        first = (
+            slice(max(0, len(cell) - below)),
+            slice(max(0, -beside), cell.shape[1] - max(0, beside)),
+        )
+        second = slice(below, None), slice(max(0, beside), cell.shape[1] + min(0, beside))
+        near, far = cell[first], cell[second]
         meet = (near != far) & (near > 0) & (far > 0)
-        if window is not None:
-            meet &= (cells.was[near] == 0) | (cells.was[far] == 0)
+        if fresh is not None:
+            meet &= fresh[first] | fresh[second]
         one, other = near[meet].astype(np.int64), far[meet].astype(np.int64)
         keys.append(np.minimum(one, other) * count + np.maximum(one, other))
         values.append(
