@@ -154,6 +154,36 @@ static void tell(Runs *all, const int32_t *number, Piece *pieces, int32_t count,
         pieces[k].wide -= pieces[k].left, pieces[k].high -= pieces[k].top;
 }
 
+/* Paints the pieces whose boxes are `least` or more px long and less than `most`, and that lie
+   nowhere on `against`, if it is not NULL; `told` are as many as there are runs, all 0. Returns how
+   many runs were painted. */
+static int64_t paint(Runs *all, Piece *told, const char *against, double least, double most,
+                     char *chosen)
+{
+    int64_t painted = 0;
+    for (int64_t row = 0; row < all->high; row++)
+        for (int64_t k = all->first[row]; k < all->first[row + 1]; k++) {
+            Run *run = all->runs + k;
+            Piece *own = told + (run->parent = root_of(all->runs, (int32_t)k));
+            widen(own, (int32_t)row, run->begin, run->end);
+            if (against && own->size >= 0 &&
+                memchr(against + row * all->wide + run->begin, 1, (size_t)(run->end - run->begin)))
+                own->size = INT32_MIN; /* whatever else it has */
+        }
+    for (int64_t row = 0; row < all->high; row++)
+        for (int64_t k = all->first[row]; k < all->first[row + 1]; k++) {
+            const Run *run = all->runs + k;
+            const Piece *own = told + run->parent;
+            int32_t across = own->wide - own->left, down = own->high - own->top;
+            int32_t extent = across > down ? across : down;
+            if (own->size < 0 || extent < least || !(extent < most))
+                continue;
+            memset(chosen + row * all->wide + run->begin, 1, (size_t)(run->end - run->begin));
+            painted++;
+        }
+    return painted;
+}
+
 PyDoc_STRVAR(pieces_doc,
 "pieces(mask, wide, over, label)\n\nPut the number of the piece at each pixel of `mask` (H, W), "
 "1.., into `label` (H, W) int32, 0 elsewhere, unless it is empty. `over`: pieces hang together at "
@@ -197,7 +227,45 @@ static PyObject *pieces(PyObject *module, PyObject *args)
     return made;
 }
 
+PyDoc_STRVAR(parts_doc,
+"parts(mask, against, chosen, wide, least, most)\n\nPut 1 into `chosen` (H, W), which is 0, where "
+"`mask` has pieces, joined at corners too, whose boxes are `least` or more px long and less than "
+"`most`, and that lie nowhere on `against`, if it is not empty. Return 0 if there are none.");
+
+static PyObject *parts(PyObject *module, PyObject *args)
+{
+    (void)module;
+    Py_buffer b[3];
+    long long wide;
+    double least, most;
+    if (!PyArg_ParseTuple(args, "y*y*w*Ldd", b, b + 1, b + 2, &wide, &least, &most))
+        return NULL;
+    int good = wide > 0 && b[0].len % wide == 0 && b[2].len == b[0].len && b[0].len < INT32_MAX &&
+               (!b[1].len || b[1].len == b[0].len);
+    Runs all = {NULL, NULL, 0, 0, good ? b[0].len / wide : 0, wide};
+    int64_t painted = -1;
+    Piece *told = NULL;
+    if (good) {
+        PyThreadState *state = PyEval_SaveThread();
+        all.first = malloc((size_t)(all.high + 2) * sizeof(int64_t));
+        if (all.first && find_runs(b[0].buf, 1, &all))
+            told = calloc((size_t)all.count + 1, sizeof(Piece));
+        if (told)
+            painted = paint(&all, told, b[1].len ? b[1].buf : NULL, least, most, b[2].buf);
+        PyEval_RestoreThread(state);
+    }
+    free(all.runs), free(all.first), free(told);
+    for (int k = 0; k < 3; k++)
+        PyBuffer_Release(b + k);
+    if (!good)
+        PyErr_SetString(PyExc_ValueError, "arrays do not fit each other");
+    else if (painted < 0)
+        PyErr_NoMemory();
+    return painted < 0 ? NULL : PyLong_FromLongLong(painted);
+}
+
 static PyMethodDef methods[] = {{"pieces", pieces, METH_VARARGS, pieces_doc},
+                                {"parts", parts, METH_VARARGS, parts_doc},
                                 {NULL, NULL, 0, NULL}};
 
 static struct PyModuleDef module = {

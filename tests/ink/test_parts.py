@@ -64,7 +64,7 @@ def test_what_is_no_array_of_its_own_is_taken_too() -> None:
 def test_arrays_that_do_not_fit_are_refused() -> None:
     mask, chosen = np.ones((8, 8), np.bool_), np.zeros((8, 8), np.bool_)
     with pytest.raises(ValueError, match="do not fit"):
-        parts._parts.parts(mask, mask[:4], chosen, 8, 1.0, 9.0)
+        parts._pieces.parts(mask, mask[:4], chosen, 8, 1.0, 9.0)
     with pytest.raises(ValueError, match="do not fit"):
         parts._parts.opened(mask, 8, np.array([99]), 2, chosen)
     with pytest.raises(ValueError, match="do not fit"):

@@ -1,5 +1,4 @@
-/* Parts of a mask by how long they are, and what is left of it by an opening: what `parts.py` does
-   by OpenCV, the same. Masks are bytes of 0 and 1, row by row.
+/* What is left of a mask by an opening: what `parts.py` does by OpenCV, the same. Masks are bytes of 0 and 1, row by row.
    The package works without this module. */
 
 #define PY_SSIZE_T_CLEAN
@@ -12,94 +11,6 @@
 #if !defined(__BYTE_ORDER__) || __BYTE_ORDER__ != __ORDER_LITTLE_ENDIAN__
 #error "bits are packed in the order of bytes; without this module OpenCV is used"
 #endif
-
-/* Pixels of a row side by side, from `begin` up to `end`; of a part's first run, its box. */
-typedef struct {
-    int32_t row, begin, end, parent;
-    int32_t left, right, bottom, barred;
-} Run;
-
-typedef struct {
-    Run *runs;
-    int64_t count, room;
-} Runs;
-
-static int32_t root_of(Run *runs, int32_t run)
-{
-    while (runs[run].parent != run)
-        run = runs[run].parent = runs[runs[run].parent].parent;
-    return run;
-}
-
-static void join(Run *runs, int32_t one, int32_t two)
-{
-    one = root_of(runs, one), two = root_of(runs, two);
-    if (one == two)
-        return;
-    int32_t first = one < two ? one : two;
-    Run *into = runs + first, *from = runs + (one < two ? two : one);
-    from->parent = first;
-    into->left = from->left < into->left ? from->left : into->left;
-    into->right = from->right > into->right ? from->right : into->right;
-    into->bottom = from->bottom > into->bottom ? from->bottom : into->bottom;
-    into->barred |= from->barred;
-}
-
-static int add(Runs *all, int32_t row, int32_t begin, int32_t end, int barred)
-{
-    if (all->count == all->room) {
-        all->room = all->room ? 2 * all->room : 1024;
-        Run *runs = realloc(all->runs, (size_t)all->room * sizeof(Run));
-        if (!runs)
-            return 0;
-        all->runs = runs;
-    }
-    Run run = {row, begin, end, (int32_t)all->count, begin, end, row, barred};
-    all->runs[all->count++] = run;
-    return 1;
-}
-
-/* The runs of a mask, those that touch each other, at corners too, joined to parts. */
-static int find_parts(const char *mask, const char *against, int64_t high, int64_t wide, Runs *all)
-{
-    int64_t above = 0, own = 0;
-    for (int64_t row = 0; row < high; row++) {
-        const char *from = mask + row * wide, *end = from + wide, *at = from;
-        above = own, own = all->count;
-        while (at < end && (at = memchr(at, 1, (size_t)(end - at)))) {
-            const char *stop = memchr(at, 0, (size_t)(end - at));
-            stop = stop ? stop : end;
-            int barred = against && memchr(against + (at - mask), 1, (size_t)(stop - at));
-            if (!add(all, (int32_t)row, (int32_t)(at - from), (int32_t)(stop - from), barred))
-                return 0;
-            at = stop;
-        }
-        int64_t other = above;
-        for (int64_t k = own; k < all->count; k++) {
-            const Run *run = all->runs + k;
-            while (other < own && all->runs[other].end < run->begin)
-                other++;
-            for (int64_t n = other; n < own && all->runs[n].begin <= run->end; n++)
-                join(all->runs, (int32_t)n, (int32_t)k);
-        }
-    }
-    return 1;
-}
-
-static int64_t paint(const Runs *all, double least, double most, char *chosen, int64_t wide)
-{
-    int64_t painted = 0;
-    for (int64_t k = 0; k < all->count; k++) {
-        const Run *run = all->runs + k, *part = all->runs + root_of(all->runs, (int32_t)k);
-        int32_t across = part->right - part->left, down = part->bottom - part->row + 1;
-        int32_t extent = across > down ? across : down;
-        if (part->barred || extent < least || !(extent < most))
-            continue;
-        memset(chosen + run->row * wide + run->begin, 1, (size_t)(run->end - run->begin));
-        painted++;
-    }
-    return painted;
-}
 
 /* Rows of bits, `words` each of which the first and the last are a rim. */
 typedef struct {
@@ -179,46 +90,6 @@ static int erode(const Bits *all, const int64_t *widths, int64_t reach, int64_t 
     return left != 0;
 }
 
-static PyObject *ended(Py_buffer *b, int count, int good, int done, int64_t told)
-{
-    for (int k = 0; k < count; k++)
-        PyBuffer_Release(b + k);
-    if (!good)
-        PyErr_SetString(PyExc_ValueError, "arrays do not fit each other");
-    else if (!done)
-        PyErr_NoMemory();
-    return good && done ? PyLong_FromLongLong(told) : NULL;
-}
-
-PyDoc_STRVAR(parts_doc,
-"parts(mask, against, chosen, wide, least, most)\n\nPut 1 into `chosen` (H, W), which is 0, where "
-"`mask` has parts, joined at corners too, whose boxes are `least` or more px long and less than "
-"`most`, and that lie nowhere on `against`, if it is not empty. Return 0 if there are none.");
-
-static PyObject *parts(PyObject *module, PyObject *args)
-{
-    (void)module;
-    Py_buffer b[3];
-    long long wide;
-    double least, most;
-    if (!PyArg_ParseTuple(args, "y*y*w*Ldd", b, b + 1, b + 2, &wide, &least, &most))
-        return NULL;
-    int good = wide > 0 && b[0].len % wide == 0 && b[2].len == b[0].len && b[0].len < INT32_MAX &&
-               (!b[1].len || b[1].len == b[0].len);
-    int done = 0;
-    int64_t painted = 0;
-    if (good) {
-        PyThreadState *state = PyEval_SaveThread();
-        Runs all = {NULL, 0, 0};
-        done = find_parts(b[0].buf, b[1].len ? b[1].buf : NULL, b[0].len / wide, wide, &all);
-        if (done)
-            painted = paint(&all, least, most, b[2].buf, wide);
-        free(all.runs);
-        PyEval_RestoreThread(state);
-    }
-    return ended(b, 3, good, done, painted);
-}
-
 PyDoc_STRVAR(opened_doc,
 "opened(mask, wide, widths, beside, chosen)\n\nPut 1 into `chosen` (H, W), which is 0, within "
 "`beside` px, along rows and columns, of where a shape fits into `mask`: of 2 r + 1 rows, so many "
@@ -268,14 +139,19 @@ static PyObject *opened(PyObject *module, PyObject *args)
         free(all.bits);
         PyEval_RestoreThread(state);
     }
-    return ended(b, 3, good, done, left);
+    for (int k = 0; k < 3; k++)
+        PyBuffer_Release(b + k);
+    if (!good)
+        PyErr_SetString(PyExc_ValueError, "arrays do not fit each other");
+    else if (!done)
+        PyErr_NoMemory();
+    return good && done ? PyLong_FromLong(left) : NULL;
 }
 
-static PyMethodDef methods[] = {{"parts", parts, METH_VARARGS, parts_doc},
-                                {"opened", opened, METH_VARARGS, opened_doc},
+static PyMethodDef methods[] = {{"opened", opened, METH_VARARGS, opened_doc},
                                 {NULL, NULL, 0, NULL}};
 
-static struct PyModuleDef module = {PyModuleDef_HEAD_INIT, "_parts", "Parts of masks.",
+static struct PyModuleDef module = {PyModuleDef_HEAD_INIT, "_parts", "What is broad in masks.",
                                     -1, methods, NULL, NULL, NULL, NULL};
 
 PyMODINIT_FUNC PyInit__parts(void) { return PyModule_Create(&module); }

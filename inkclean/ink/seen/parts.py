@@ -11,6 +11,7 @@ from inkclean.base.arrays import I64, U8, Bool
 from inkclean.base.compiled import compiled
 
 _parts = compiled("inkclean.ink.seen._parts")
+_pieces = compiled("inkclean.base._pieces")
 _NOTHING = np.zeros(0, np.bool_)
 
 
@@ -24,16 +25,16 @@ def parts_of(
     """
     if not mask.any():
         return None
-    find = parts_by_opencv if _parts is None else parts_compiled
+    find = parts_by_opencv if _pieces is None else parts_compiled
     return find(mask, least, most, against)
 
 
 def parts_compiled(mask: Bool, least: float, most: float, against: Bool | None) -> Bool | None:
-    """Return what ``parts_of`` does, by ``_parts.c``."""
+    """Return what ``parts_of`` does, by ``base/_pieces.c``."""
     chosen = np.zeros(mask.shape, np.bool_)
     barred = _NOTHING if against is None else np.ascontiguousarray(against)
     given = np.ascontiguousarray(mask), barred, chosen
-    return chosen if _parts.parts(*given, mask.shape[1], least, most) else None
+    return chosen if _pieces.parts(*given, mask.shape[1], least, most) else None
 
 
 def parts_by_opencv(mask: Bool, least: float, most: float, against: Bool | None) -> Bool | None:
