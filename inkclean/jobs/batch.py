@@ -7,10 +7,13 @@ import socket
 import time
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from functools import partial
+from importlib import import_module
 from itertools import count
 from pathlib import Path
 from typing import Generic, Protocol, TypeVar
 
+from inkclean.base.aside import Aside
 from inkclean.base.errors import TRACE, InkcleanError, InputError, fault, printable
 from inkclean.base.memory import keep_what_is_free
 from inkclean.base.stopwatch import Span, Stopwatch
@@ -217,11 +220,9 @@ def _clean_pages(job: Job, log: Log) -> None:
         if report is not None:
             log.reports.append(report)
             return
-    from inkclean.jobs.results import write_results
-    from inkclean.kept import keep, picture_key
-    from inkclean.page import Page
     from inkclean.sheet.read import read_photos
 
+    Aside(partial(import_module, "inkclean.page"))  # loaded while the first photo is decoded
     photos = read_photos(job.path, budget_mp=job.order.settings.budget_mp)
     process = f"{socket.gethostname()}:{os.getpid()}"
     for number in count(1):
@@ -230,6 +231,10 @@ def _clean_pages(job: Job, log: Log) -> None:
             photo = next(photos, None)
         if photo is None:
             return
+        from inkclean.jobs.results import write_results
+        from inkclean.kept import keep, picture_key
+        from inkclean.page import Page
+
         origin = replace(origin, page=number)
         target = Target(place, photo.name, job.replace)
         report = _standing(job, origin, target)

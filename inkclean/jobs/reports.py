@@ -4,13 +4,15 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import asdict, dataclass, fields, replace
-from typing import Any, TypeVar
+from typing import TYPE_CHECKING, Any, TypeVar
 
 from inkclean import __version__
 from inkclean.deliver.press.report import PosterReport, PressReport
 from inkclean.ink.checks import ink_checks
 from inkclean.ink.values import InkColour
-from inkclean.page import Page
+
+if TYPE_CHECKING:
+    from inkclean.page import Page
 
 _T = TypeVar("_T")
 

@@ -8,7 +8,7 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import cache
 from pathlib import Path
-from typing import Any, TypeVar
+from typing import TYPE_CHECKING, Any, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -27,8 +27,10 @@ from inkclean.ink.values import Ink
 from inkclean.ink.width import thin_line_mm, typical_line_mm
 from inkclean.jobs.reports import BookLine, CleanReport, report_from, report_of, rounded
 from inkclean.jobs.ticket import Other, Ticket, file_hash, json_text, read_ticket, ticket_text
-from inkclean.page import Page
 from inkclean.settings import Settings
+
+if TYPE_CHECKING:
+    from inkclean.page import Page
 
 ENDINGS = {
     "ink": ".ink.png",
@@ -263,9 +265,8 @@ def _ink_of(ticket: Ticket) -> Mapping[str, Any]:
 
 def _mended(edits: Mapping[str, Any]) -> str | None:
     """Return a hash of the edits in the ink and its lettering; None if there are none."""
-    corrected = by_hand(edits)
-    record = ink_edits_record(corrected["ink_edits"])
-    record |= letter_edits_record(corrected["letter_edits"])
+    made = by_hand(edits)
+    record = ink_edits_record(made["ink_edits"]) | letter_edits_record(made["letter_edits"])
     if not any(record.values()):
         return None
     return hashlib.sha256(json_text(record).encode("utf-8")).hexdigest()

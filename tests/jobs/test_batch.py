@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import json
+import subprocess
+import sys
 from pathlib import Path
 from typing import Any
 
@@ -226,3 +228,8 @@ def test_need_grows_with_the_header_alone(tmp_path: Path) -> None:
     assert large > max(483, need_mb(small, plain) + 190)
     assert need_mb(tmp_path / "large.png", more) > 1204
     assert need_mb(tmp_path / "none.png", plain) > large
+
+
+def test_the_chain_is_not_loaded_before_a_photo_is_read() -> None:
+    asked = "import sys, inkclean.jobs.batch; sys.exit('inkclean.pipeline' in sys.modules)"
+    assert subprocess.run([sys.executable, "-c", asked], check=False).returncode == 0
