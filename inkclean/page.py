@@ -16,7 +16,6 @@ import numpy as np
 
 from inkclean.base.arrays import F32
 from inkclean.base.aside import Aside
-from inkclean.base.memory import hand_back
 from inkclean.base.stopwatch import Stopwatch
 from inkclean.ink.edits import InkEdits
 from inkclean.ink.values import Doubt, Ink, Pencil
@@ -49,8 +48,7 @@ class Page:
         given: values that stand already and are not made, by the names of the table.
         keep: names of values to be kept all the same, ``EVERYTHING`` for a page that is worked on.
         spare: names of results, or of values given, that are let go all the same once no step to
-            come needs them; what was given cannot be made again. With any, memory goes back to
-            the system after each step.
+            come needs them; what was given cannot be made again.
         before: called before each step; what it raises ends the work between two steps.
         watch: counts the time.
     """
@@ -152,8 +150,6 @@ class Page:
                     self._hold(step, work())
                 for name in set(self._values) - wanted:
                     self._drop(name)
-                if self._spare:
-                    hand_back()
             for step in list(aside):
                 self._hold(step, aside.pop(step).result())
         finally:

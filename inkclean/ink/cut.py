@@ -15,6 +15,7 @@ import cv2
 import numpy as np
 
 from inkclean.base.arrays import F32, Bool
+from inkclean.base.memory import hand_back
 from inkclean.base.tiles import TILE, Tile, side_by_side, tiles
 from inkclean.ink.depth import BLOCK_PX, absorbed_by, ink_depth
 from inkclean.ink.edges import settle_edges
@@ -71,6 +72,7 @@ def cut(
         if trust < 1:
             coverage *= np.float32(trust)
             coverage += np.float32(1 - trust) * coarse_ink(grey.ink, places)
+    hand_back()  # no step to come takes as much
     return np.asarray(np.clip(coverage, 0, 1, out=coverage), np.float32)
 
 
