@@ -11,7 +11,9 @@ import pytest
 from inkclean.base.arrays import Bool
 from inkclean.ink.seen import parts
 
-pytestmark = pytest.mark.skipif(parts._parts is None, reason="nothing was compiled here")
+pytestmark = pytest.mark.skipif(
+    parts._parts is None or parts._long_parts is None, reason="nothing was compiled here"
+)
 
 SHAPES = [(1, 1), (1, 200), (90, 1), (64, 64), (130, 128), (77, 191), (200, 63)]
 
@@ -64,7 +66,7 @@ def test_what_is_no_array_of_its_own_is_taken_too() -> None:
 def test_arrays_that_do_not_fit_are_refused() -> None:
     mask, chosen = np.ones((8, 8), np.bool_), np.zeros((8, 8), np.bool_)
     with pytest.raises(ValueError, match="do not fit"):
-        parts._pieces.parts(mask, mask[:4], chosen, 8, 1.0, 9.0)
+        parts._long_parts(mask, mask[:4], chosen, 8, 1.0, 9.0)
     with pytest.raises(ValueError, match="do not fit"):
         parts._parts.opened(mask, 8, np.array([99]), 2, chosen)
     with pytest.raises(ValueError, match="do not fit"):

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from typing import Any
 
 import cv2
 import numpy as np
@@ -11,7 +12,7 @@ from inkclean.base.arrays import I64, U8, Bool
 from inkclean.base.compiled import compiled
 
 _parts = compiled("inkclean.ink.seen._parts")
-_pieces = compiled("inkclean.base._pieces")
+_long_parts: Any = getattr(compiled("inkclean.base._pieces"), "parts", None)
 _NOTHING = np.zeros(0, np.bool_)
 
 
@@ -25,7 +26,7 @@ def parts_of(
     """
     if not mask.any():
         return None
-    find = parts_by_opencv if _pieces is None else parts_compiled
+    find = parts_by_opencv if _long_parts is None else parts_compiled
     return find(mask, least, most, against)
 
 
@@ -34,7 +35,7 @@ def parts_compiled(mask: Bool, least: float, most: float, against: Bool | None) 
     chosen = np.zeros(mask.shape, np.bool_)
     barred = _NOTHING if against is None else np.ascontiguousarray(against)
     given = np.ascontiguousarray(mask), barred, chosen
-    return chosen if _pieces.parts(*given, mask.shape[1], least, most) else None
+    return chosen if _long_parts(*given, mask.shape[1], least, most) else None
 
 
 def parts_by_opencv(mask: Bool, least: float, most: float, against: Bool | None) -> Bool | None:
