@@ -86,7 +86,7 @@ def find_flats(
     root = merger.run()
     if merger.drawn_closed():
         paper, shut = _shut(page, ink)
-        root = as_filled(rooms, root, paper, shut)
+        root = as_filled(rooms, root, paper, shut, page.scale)
     rooms, page.kept.deep = deepened(
         regrouped(rooms, root), root, LINE_MM * page.scale, page.kept.deep
     )

@@ -7,6 +7,7 @@ import numpy as np
 import pytest
 
 from inkclean.base.arrays import F64, Bool
+from inkclean.flats.lines.seams import REACH
 from inkclean.flats.walls.closed import (
     Patches,
     as_filled,
@@ -15,7 +16,9 @@ from inkclean.flats.walls.closed import (
     stroke_ends,
 )
 from inkclean.flats.walls.joins import Joins
+from inkclean.flats.walls.judge import DRAWN, OPEN
 from inkclean.flats.walls.rooms import find_rooms, lay
+from inkclean.flats.walls.votes import SURE_BROAD, SURE_OPEN, Merger
 
 SIDE = 240
 MIDDLE = np.array([SIDE / 2, SIDE / 2])
@@ -90,10 +93,20 @@ def test_a_narrow_place_opens_again_unless_it_is_shut(finer: int) -> None:
     fine = np.repeat(np.repeat(ink, finer, 0), finer, 1).astype(np.float32)
     none, root = np.zeros_like(shut), np.arange(rooms.count + 1)
     left, right, outside = (int(rooms.label[at]) for at in ((30, 20), (30, 70), (2, 2)))
-    filled = as_filled(rooms, root, fine < 0.5, none)
+    filled = as_filled(rooms, root, fine < 0.5, none, 8.0)
     assert filled[left] == filled[right] != filled[outside]
-    kept = as_filled(rooms, root, fine < 0.5, shut)
+    kept = as_filled(rooms, root, fine < 0.5, shut, 8.0)
     assert len({kept[left], kept[right], kept[outside]}) == 3
+
+
+def test_what_is_large_opens_through_no_pore() -> None:
+    ink, shut = _hourglass()
+    rooms = find_rooms(ink | shut, np.zeros(ink.shape, np.int32), np.zeros(ink.shape, np.float32))
+    none, root = np.zeros_like(shut), np.arange(rooms.count + 1)
+    left, right = int(rooms.label[30, 20]), int(rooms.label[30, 70])
+    for px_per_mm, apart in ((8.0, False), (1.0, True)):  # 5 mm across, 40
+        filled = as_filled(rooms, root, ~ink, none, px_per_mm)
+        assert (filled[left] != filled[right]) == apart
 
 
 def test_a_scrap_goes_where_its_paper_goes() -> None:
@@ -104,7 +117,7 @@ def test_a_scrap_goes_where_its_paper_goes() -> None:
     root = np.arange(rooms.count + 1)
     root[right] = outside  # merged across a line that has no gap, though larger paper hangs on it
     ink[31:54, 44:46] = False
-    filled = as_filled(rooms, root, ~ink, np.zeros_like(shut))
+    filled = as_filled(rooms, root, ~ink, np.zeros_like(shut), 8.0)
     assert filled[left] == filled[right]
 
 
@@ -141,3 +154,45 @@ def test_a_closed_line_may_fall_as_hatching_unless_it_parts_broad_paper(
     seam = np.full(ink.shape, odds, np.float32)
     rooms = find_rooms(ink, np.zeros(ink.shape, np.int32), seam)
     assert Patches.of(ink, 8.0).part(rooms).tolist() == [stays]
+
+
+def _across(*lines: F64) -> tuple[Merger, int]:
+    """Return the walls of a box with lines in it, and the one across its middle; all have fallen
+    but this, which is surely there.
+    """
+    width = 4.0
+    box = np.array([[-60.0, -60.0], [60, -60], [60, 60], [-60, 60], [-60, -60]])
+    ink = _ink(width, 0.0, box, *lines)
+    joins = _join(0.0, 9.0)
+    rooms = find_rooms(
+        ink, lay(ink.shape, joins.cubic, np.arange(1)), np.zeros_like(ink, np.float32)
+    )
+    together = np.zeros((len(rooms.a), 2 * len(REACH)))
+    merger = Merger(rooms, joins, together, np.zeros(1, bool), 8.0)
+    openings = openings_of(rooms, joins, Patches.of(ink, 8.0), ink, width)
+    merger.tell(rooms, openings, 8.0)
+    (row,) = np.flatnonzero(merger.wall[:, OPEN] > 0).tolist()
+    merger.odds[:] = np.inf
+    merger.odds[row] = SURE_OPEN + 1
+    return merger, row
+
+
+def test_only_ends_of_strokes_or_many_openings_tell_that_lines_break_off() -> None:
+    left = np.array([[-60.0, 0.0], [-8, 0]])
+    narrow, row = _across(_bow(-7.0), _bow(7.0))
+    broken, end = _across(left, -left)
+    assert (narrow.ends[row], broken.ends[end]) == (0, 2)
+    for line_mm, closed in ((500, (False, False)), (700, (True, False)), (1500, (True, True))):
+        for merger in (narrow, broken):
+            merger.wall[:, DRAWN] = line_mm / len(merger.wall)
+        assert (narrow.drawn_closed(), broken.drawn_closed()) == closed
+
+
+def test_a_broad_opening_has_to_be_surer_where_much_line_is_drawn_closed() -> None:
+    merger, row = _across(_bow(-7.0), _bow(7.0))
+    assert merger.broad[row]
+    merger.outer[:] = True  # beside the paper around
+    none = np.zeros(len(merger.odds), bool)
+    assert merger.needed(none)[row] < SURE_BROAD
+    merger.wall[0, DRAWN] = 1500
+    assert merger.needed(none)[row] == SURE_BROAD

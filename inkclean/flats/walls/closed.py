@@ -26,6 +26,8 @@ RADII = 1.1, 1.5, 2.0, 2.6, 3.5, 4.6  # of circles around the end of a stroke, i
 STEPS = 48  # round a circle
 BROAD = 1 / 3  # ink on more of a circle than this is no single stroke
 BAND_ROWS = 256
+LARGE_MM2 = 50.0  # parts of an area as large as this,
+LARGE_MM = 5.0  # in which a disc so broad fits, come together through no pore
 
 _Map = TypeVar("_Map", bound=np.generic)
 
@@ -193,12 +195,13 @@ def _inked(ink: Bool, at: F64) -> Bool:
     return np.asarray(inside & ink[row.clip(0, height - 1), column.clip(0, width - 1)])
 
 
-def as_filled(rooms: Rooms, root: I64, paper: Bool, shut: Bool) -> I64:
+def as_filled(rooms: Rooms, root: I64, paper: Bool, shut: Bool, px_per_mm: float) -> I64:
     """Return the root of each room when what hangs together on paper is made one.
 
     ``root`` (N + 1,) is what the rooms were merged to, ``paper`` (h, w) where there is no ink,
     finer than the rooms' raster: narrow places are paper there. Only walls laid across paper
-    part, and what is ``shut`` (H, W). A patch of paper goes where most of it went already.
+    part, and what is ``shut`` (H, W). A patch of paper goes where most of it went already, but
+    for large parts of it: a leak between two of these costs more than a line too many.
     """
     parting = root[rooms.a] != root[rooms.b]
     wall = np.zeros(int(rooms.cells.wall.max(initial=0)) + 1, bool)
@@ -213,10 +216,19 @@ def as_filled(rooms: Rooms, root: I64, paper: Bool, shut: Bool) -> I64:
     key, at = np.unique(key % count * most + root[key // count], return_inverse=True)
     times = np.bincount(at.ravel(), times, len(key))
     goes = _largest_of(count, key // most, key % most, times)
-    new = np.where(lies > 0, goes[lies], root)
+    new = np.where((lies > 0) & ~_large(rooms, lies * most + root, px_per_mm), goes[lies], root)
     first = np.full(most, most)
     np.minimum.at(first, new, np.arange(most))
     return np.asarray(first[new])
+
+
+def _large(rooms: Rooms, part: I64, px_per_mm: float) -> Bool:
+    """Return which rooms (N + 1,) lie in a large ``part`` of an area, told by its number."""
+    number, of = np.unique(part, return_inverse=True)
+    size, inner = tally(of, rooms.size, len(number)), np.zeros(len(number))
+    np.maximum.at(inner, of, rooms.inner)
+    large = (size >= LARGE_MM2 * px_per_mm**2) & (inner >= LARGE_MM / 2 * px_per_mm)
+    return np.asarray(large[of])
 
 
 def _often(label: I32, patch: I32, count: int) -> tuple[I64, I64]:

@@ -54,6 +54,9 @@ NEARLY_DRAWN = 0.1  # or no more than this share of the wall is open
 LARGE_MM2 = 150.0  # a leak between two as large as this costs most: there,
 LARGE_LESS = 1.2, 2.1, 2.1  # so much less is enough, by ends of strokes
 BROAD = 1.35  # broader than so many usual lines, no place where two lines come close
+SEEN_A_DM = 0.5  # a page with more openings a decimetre that show no end of a stroke is not closed
+LONG_DM = 6.0  # on a closed page with so much line, which is enough to tell,
+SURE_BROAD = 1.3  # broad openings fall below this
 CRUMB_MM2 = 3.0  # what parts less than this says nothing
 SURELY_NONE = -3.0  # log-odds of walls that fall whatever else does
 OPENING = 4.0  # an opening counts as so much drawn line when a sliver looks for company
@@ -157,13 +160,30 @@ class Merger:
         return np.where(ragged, DOUBT_RAGGED, np.where(seen, DOUBT_SEEN, DOUBT))
 
     def drawn_closed(self) -> bool:
-        """Return whether next to no line of the page breaks off for sure."""
-        return bool(self.sure_gaps().sum() < FEW_GAPS)
+        """Return whether next to no stroke of the page ends at a gap for sure.
+
+        One sure opening without an end of a stroke does not tell much where there is much line:
+        most are narrow places.
+        """
+        line = self.line_dm() if self.line_dm() >= LONG_DM else 0.0
+        sure = self.parting() & (self.odds >= SURE_OPEN) & (self.gaps < 1)
+        ends = self.gaps[self.parting() & (self.odds >= SURE_GAP)].sum()
+        few = ends < max(FEW_GAPS, MANY_A_DM * line)
+        return bool(few and sure.sum() < max(FEW_GAPS, SEEN_A_DM * line))
+
+    def line_dm(self) -> float:
+        """Return how much drawn line the walls that stand have."""
+        return float(self.wall[~np.isnan(self.odds), DRAWN].sum() / 100)
+
+    def parting(self) -> Bool:
+        """Return which walls (E,) stand, have an opening and part more than crumbs."""
+        stands = np.isfinite(self.odds) & (self.wall[:, OPEN] > 0)
+        smaller = np.minimum(self.size[self.a], self.size[self.b])
+        return np.asarray(stands & (smaller >= CRUMB_MM2))
 
     def sure_gaps(self) -> F64:
         """Return how many sure gaps there are in each patch of paper."""
-        stands = np.isfinite(self.odds) & (self.wall[:, OPEN] > 0)
-        stands &= np.minimum(self.size[self.a], self.size[self.b]) >= CRUMB_MM2
+        stands = self.parting()
         gaps = np.where(self.odds >= SURE_GAP, self.gaps, 0.0)
         gaps = np.where(self.odds >= SURE_OPEN, np.maximum(gaps, 1.0), gaps)
         return tally(self.patch[stands], gaps[stands], len(self.outer))
@@ -174,8 +194,7 @@ class Merger:
         What seems to be a gap there is a narrow place, or meant to be open: the patch comes out
         as plain filling has it.
         """
-        stands = ~np.isnan(self.odds)
-        many = max(MANY_GAPS, MANY_A_DM * self.wall[stands, DRAWN].sum() / 100)
+        many = max(MANY_GAPS, MANY_A_DM * self.line_dm())
         while (gaps := self.sure_gaps()).sum() < many:
             inside = self.inside(gaps)
             closed = (gaps < FEW_GAPS)[self.patch] | inside
@@ -203,6 +222,8 @@ class Merger:
         least = np.where(around, np.array(SURE_AROUND)[self.ends], np.array(SURE_CLOSED)[self.ends])
         large = np.minimum(self.size[self.a], self.size[self.b]) >= LARGE_MM2
         least = least - np.where(large, np.array(LARGE_LESS)[self.ends], 0.0)
+        if self.drawn_closed() and self.line_dm() >= LONG_DM:
+            least = np.where(self.broad, np.maximum(least, SURE_BROAD), least)
         return np.where(inside, SURE_INSIDE, least)
 
     def worst(self, rows: I64) -> I64:
