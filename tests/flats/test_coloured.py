@@ -12,7 +12,8 @@ import pytest
 from inkclean.base.arrays import U8, Bool
 from inkclean.flats.coloured import coloured
 from inkclean.flats.find import find_flats
-from inkclean.flats.values import BACKGROUND, FIGURE, Flats
+from inkclean.flats.prepared import prepare
+from inkclean.flats.values import BACKGROUND, FIGURE, FlatEdits, Flats
 from inkclean.ink.values import Ink, Pencil
 from inkclean.page import Page
 from inkclean.sheet.read import read_photo
@@ -60,6 +61,15 @@ def test_no_sliver_lies_between_the_line_and_the_colour() -> None:
     seen = column[np.flatnonzero(np.diff(column.astype(int), prepend=-1))]
     assert len(seen) == 4  # background, body, leg, background
     assert seen[0] == seen[3]
+
+
+def test_an_edit_gives_what_a_full_run_gives() -> None:
+    ink = _page(_body_and_leg)
+    prepared = prepare(ink)
+    find_flats(ink, prepared=prepared)
+    edits = FlatEdits(splits=(((46.0, 72.0), (50.0, 74.0), (54.0, 72.0)),))
+    again = find_flats(ink, edits=edits, prepared=prepared).labels
+    assert (again == find_flats(ink, edits=edits).labels).all()
 
 
 def test_the_box_reaches_around_colour_far_below_the_ink() -> None:
