@@ -76,6 +76,20 @@ def test_print_goes_and_ink_on_it_stays(
 
 
 @pytest.mark.slow
+def test_lines_go_up_to_where_the_paper_ends() -> None:
+    paper, ink = _print(5.0, "#A9B0B8", squares=True), _pen(5.0)
+    bare = round(3 * PX_PER_MM)  # a table as light as paper, then a stroke where a line ends
+    paper[:bare] = paper[-bare:] = paper[:, :bare] = paper[:, -bare:] = 1
+    cv2.line(ink, (500, 2 * bare), (500, 5 * bare), 1.0, 4, cv2.LINE_AA)
+    grey, _ = separate(_sheet(paper, ink, 0.05))
+    away = cv2.dilate(ink, np.ones((7, 7), np.uint8)) == 0
+    away[2 * bare : -2 * bare, 2 * bare : -2 * bare] = False
+    ends = away & (paper.mean(axis=2) < 0.8)
+    assert float((grey.ink[ends] < 0.8).mean()) < 0.04
+    assert float((grey.ink[ink > 0.95] < 0.5).mean()) > 0.99
+
+
+@pytest.mark.slow
 def test_print_stays_if_asked_and_where_ink_is_no_darker() -> None:
     paper, ink = _print(5.0, "#A9B0B8", squares=True), _pen(5.0)
     kept, pencil = separate(_sheet(paper, ink, 0.05), ("none",))

@@ -27,6 +27,9 @@ HINT = 0.5  # of the proof: a page with less of it has no print
 UNBROKEN = 0.72  # share of a run that must be dark
 FAINT = 0.07  # density that counts as dark for a thin line: above the grain of paper
 WIDEST_MM = 1.0  # lines this wide are no print
+# So far before its end a line is no longer dark over enough of a run; so near the sheet's border
+# a line may end, farther in a pen's stroke hides it.
+END_MM, BORDER_MM = 2.4, 9.0
 SPACING_MM = (3.2, 12.5)  # squares of 4 mm to wide ruled lines, the scale being a guess
 EVEN = 0.12  # a gap may differ from the spacing by this share
 COVERED = 0.25  # share of the sheet between evenly spaced lines; drawings reach 0.1
@@ -99,8 +102,11 @@ def find_ruled(tone: Tone, reduced: F32, per_mm: float, factor: int) -> Ruled | 
     band = np.zeros(density.shape, np.bool_)
     depth = _enlarged(shared, density)
     reach = max(1, round(HALF_BAND_MM * per_mm))
+    square = np.ones((2 * reach + 1,) * 2, np.uint8)
+    inky = np.asarray(cv2.dilate((deep > BESIDE * typical).view(np.uint8), square), np.uint8)
     for lines, turned in families:
-        wide = np.asarray(cv2.dilate(lines, np.ones((2 * reach + 1, 1), np.uint8)), np.bool_)
+        whole = lines | (_to_their_ends(lines, per_mm) & (1 - (inky.T if turned else inky)))
+        wide = np.asarray(cv2.dilate(whole, np.ones((2 * reach + 1, 1), np.uint8)), np.bool_)
         along = wide.T if turned else wide
         # lines one way may be printed darker, or be blurred less, than those across them
         theirs = _depth(deep, np.ascontiguousarray(lines.T) if turned else lines, per_mm)[0]
@@ -269,6 +275,24 @@ def _followed(ridge: Bool, spacing: float, per_mm: float) -> U8:
     closed = cv2.morphologyEx(thick, cv2.MORPH_CLOSE, bridge)
     thin = np.asarray(cv2.erode(closed, np.ones((3, 1), np.uint8)), np.uint8)
     return np.asarray(thin | lines, np.uint8)
+
+
+def _to_their_ends(lines: U8, per_mm: float) -> U8:
+    """Lines along the rows, (h, w) of 0 and 1, up to where they end beside the sheet's border.
+
+    Half of a run about the end of a line is bare, so it was found to some way before it.
+    """
+    far, border = round(END_MM * per_mm), round(BORDER_MM * per_mm)
+    beside = np.asarray(cv2.dilate(lines, np.ones((3, 1), np.uint8)), np.uint8)
+    run = np.ones((1, far + 1), np.uint8)
+    first, last = lines.copy(), lines.copy()
+    first[:, 1:] &= 1 - beside[:, :-1]
+    first[:, border:] = 0
+    last[:, :-1] &= 1 - beside[:, 1:]
+    last[:, : max(0, last.shape[1] - border)] = 0
+    before = np.asarray(cv2.dilate(first, run, anchor=(0, 0)), np.uint8)
+    after = np.asarray(cv2.dilate(last, run, anchor=(far, 0)), np.uint8)
+    return lines | before | after
 
 
 def _runs(dark: F32, along: float, squeeze: float) -> U8:
