@@ -270,4 +270,5 @@ def _to(raster: NDArray[_Map], shape: tuple[int, ...]) -> NDArray[_Map]:
         np.minimum(((np.arange(n) + 0.5) * small / n).astype(int), small - 1)
         for n, small in zip(shape, raster.shape, strict=True)
     )
-    return np.asarray(raster[row[:, None], column[None]])
+    # columns first, while rows are few; then whole rows are copied
+    return np.asarray(raster.take(column, axis=1)[row])
