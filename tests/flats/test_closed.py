@@ -99,6 +99,18 @@ def test_a_narrow_place_opens_again_unless_it_is_shut(finer: int) -> None:
     assert len({kept[left], kept[right], kept[outside]}) == 3
 
 
+def test_a_drawing_that_the_side_cuts_off_is_not_the_paper_around() -> None:
+    ink = np.zeros((120, 120), bool)
+    ink[20:100, 40] = ink[[20, 99], :40] = True
+    patches = Patches.of(ink, 8.0)
+    inside, outside = patches.number[60, 10], patches.number[60, 80]
+    assert patches.around[outside]
+    assert not patches.around[inside]
+    bars = np.zeros((120, 120), bool)
+    bars[:, ::11] = True  # strips from side to side: those along most of the rim
+    assert Patches.of(bars, 8.0).around.any()
+
+
 def test_what_is_large_opens_through_no_pore() -> None:
     ink, shut = _hourglass()
     rooms = find_rooms(ink | shut, np.zeros(ink.shape, np.int32), np.zeros(ink.shape, np.float32))

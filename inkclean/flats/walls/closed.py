@@ -26,6 +26,7 @@ RADII = 1.1, 1.5, 2.0, 2.6, 3.5, 4.6  # of circles around the end of a stroke, i
 STEPS = 48  # round a circle
 BROAD = 1 / 3  # ink on more of a circle than this is no single stroke
 BAND_ROWS = 256
+ALONG_RIM = 0.2  # a patch along this share of the raster's rim lies around the drawing
 LARGE_MM2 = 50.0  # parts of an area as large as this,
 LARGE_MM = 5.0  # in which a disc so broad fits, come together through no pore
 
@@ -48,7 +49,8 @@ class Patches:
     """Patches of paper that the ink alone parts: ``number`` (H, W), 0 on ink.
 
     Per patch: whether a disc of ``WIDE_MM`` fits in, or one of ``BROAD_MM``, and whether it
-    lies ``around`` the drawing: reaches the rim of the raster.
+    lies ``around`` the drawing: along much of the rim of the raster, or the most. What the
+    sheet's side cuts off is no paper around.
     """
 
     number: I32
@@ -64,7 +66,9 @@ class Patches:
         np.maximum.at(inner, patch.ravel(), depth(~ink).ravel())
         wide, around = inner >= WIDE_MM / 2 * px_per_mm, np.zeros(count, bool)
         broad = inner >= BROAD_MM / 2 * px_per_mm
-        around[np.concatenate([patch[0], patch[-1], patch[:, 0], patch[:, -1]])] = True
+        rim = np.concatenate([patch[0], patch[-1], patch[:, 0], patch[:, -1]])
+        along = np.bincount(rim[rim > 0], minlength=count)
+        around[along >= min(ALONG_RIM * len(rim), max(along.max(), 1))] = True
         wide[0] = around[0] = broad[0] = False
         return cls(patch, wide, broad, around)
 
