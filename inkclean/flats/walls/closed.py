@@ -213,8 +213,10 @@ def as_filled(rooms: Rooms, root: I64, paper: Bool, shut: Bool, px_per_mm: float
     # ink on the coarser raster reaches a little further
     across = _to(dilated(wall[rooms.cells.wall] | shut, square(5)) > 0, paper.shape)
     count, patch = pieces(paper & ~across, 4)
-    label = _to(np.where(rooms.cells.open_, rooms.label, np.int32(0)), paper.shape)
     most = rooms.count + 1
+    # half the memory where numbers are small
+    own = rooms.label.astype(np.uint16 if most <= 1 << 16 else np.int32)
+    label = _to(own * rooms.cells.open_, paper.shape)
     key, times = _often(label, patch, count)
     lies = _largest_of(most, key // count, key % count, times)
     key, at = np.unique(key % count * most + root[key // count], return_inverse=True)
@@ -235,7 +237,7 @@ def _large(rooms: Rooms, part: I64, px_per_mm: float) -> Bool:
     return np.asarray(large[of])
 
 
-def _often(label: I32, patch: I32, count: int) -> tuple[I64, I64]:
+def _often(label: NDArray[Any], patch: I32, count: int) -> tuple[I64, I64]:
     """Return all keys ``label * count + patch`` of two maps, rising, and how often each is met.
 
     Pixels without a label or a patch, 0, don't count.
