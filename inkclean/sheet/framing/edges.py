@@ -40,6 +40,10 @@ LINE_LEAD = 0.1  # how much less crisp than what tracking finds it may be
 ENDS = 0.01
 RULED_DARK = 0.55  # of the paper's brightness on both sides: darker is a ruled line, no shadow
 RULED_SAME = 0.9  # of its brightness at which the paper goes on beyond the line
+# A lighter line is ruled if it has the tone of a pale page's own ink, to within so much.
+INK_SHARE = 0.5  # per cent of what lies well inside the picture that is this dark or darker
+INK_INSIDE = 8  # an eighth of the picture along each border is not asked
+INK_PALEST, INK_LIKE = 0.85, 0.06
 # What is drawn reaches a side if light beside it deviates by so many codes; it ends there if what
 # is beyond agrees with it no more than this (their correlation at best).
 REACHING, AGREEING = 5.0, 0.1
@@ -126,11 +130,28 @@ def _line_near(pixels: U8, rough: Side, scale: float) -> Side:
     return replace(side, crisp=min(1.0, side.crisp / max(seen, LEAST_PLACES)))
 
 
-def is_ruled(pixels: U8, side: Side, scale: float) -> bool:
+def own_ink(pixels: U8, bare: U8, scale: float) -> float:
+    """Return how bright a photo's darkest strokes are, as a share of what lies around them.
+
+    ``bare`` is the small picture without strokes, ``scale`` px of the photo per px of it.
+    """
+    high, wide = bare.shape[:2]
+    rows, columns = (((np.arange(n) + 0.5) * scale).astype(np.int64) for n in (high, wide))
+    rows, columns = (
+        np.minimum(at, n - 1)[n_out // INK_INSIDE : n_out - n_out // INK_INSIDE]
+        for at, n, n_out in ((rows, pixels.shape[0], high), (columns, pixels.shape[1], wide))
+    )
+    around = bare[high // INK_INSIDE :, wide // INK_INSIDE :][: len(rows), : len(columns)]
+    light = TO_LINEAR[pixels[rows[:, None], columns]].mean(axis=2)
+    share = light / np.maximum(TO_LINEAR[around].mean(axis=2), 1e-3)
+    return float(np.percentile(share, INK_SHARE)) if share.size else 1.0
+
+
+def is_ruled(pixels: U8, side: Side, scale: float, ink: float = 0.0) -> bool:
     """Return whether a side is a ruled line with the same paper beyond it, not paper's edge.
 
     ``scale`` is px of the photo per px of the small picture, whose closing leaves lines that
-    are too broad for it.
+    are too broad for it; ``ink`` is what :func:`own_ink` tells of the photo.
     """
     s = side.length * np.linspace(0.05, 0.95, 96)
     steps = np.arange(3.0, -15.0, -0.5) * scale
@@ -145,7 +166,9 @@ def is_ruled(pixels: U8, side: Side, scale: float) -> bool:
     across = np.arange(len(count))
     profile = (light[(count - 1) // 2, across] + light[count // 2, across]) / 2.0
     near, line, far = profile[:4].max(), profile[4:20].min(), np.median(profile[-12:])
-    return bool(line < RULED_DARK * min(near, far) and far > RULED_SAME * near)
+    # within the line may lie paper or, in a panel of black, the page's ink again
+    like_ink = ink < INK_PALEST and abs(line / max(far, 1e-6) - ink) < INK_LIKE
+    return bool((line < RULED_DARK * min(near, far) or like_ink) and far > RULED_SAME * near)
 
 
 def ends_drawing(pixels: U8, side: Side, scale: float) -> bool:

@@ -11,7 +11,7 @@ from inkclean.base.errors import UsageError
 from inkclean.base.units import Paper
 from inkclean.sheet.framing.agree import STRIP
 from inkclean.sheet.framing.bowed import sides_through
-from inkclean.sheet.framing.edges import ends_drawing, is_ruled, refine
+from inkclean.sheet.framing.edges import ends_drawing, is_ruled, own_ink, refine
 from inkclean.sheet.framing.outline import LEAST_SCORE, find_outline, made_small
 from inkclean.sheet.framing.papers import framed_size, whole_size
 from inkclean.sheet.framing.parts import PART_TRUST, hidden_side, part_size, shown_part
@@ -106,7 +106,8 @@ def find_frame(photo: Photo, paper: Paper | None = None) -> Frame:
         if sides[k].crisp < CRISP_SIDE and (near or not outline.vouched):
             sides[k], seen[k] = border, False
     proof = outline.score + CRISP * float(np.mean([s.crisp for s in sides if s.crisp > 0] or [0]))
-    ruled = [is_ruled(photo.pixels, sides[k], scale) for k in np.flatnonzero(seen)]
+    ink = own_ink(photo.pixels, bare, scale)
+    ruled = [is_ruled(photo.pixels, sides[k], scale, ink) for k in np.flatnonzero(seen)]
     # with a side that is none, and the page's own paper around it, it is a panel on the page
     panel = outline.beside > BESIDE and not seen.all()
     less = ALL_SEEN if seen.all() else 0.0
