@@ -237,13 +237,13 @@ class Desk:
         Raises:
             InputError: the photo cannot be read.
         """
-        from inkclean.sheet.read import read_photo
+        from inkclean.sheet.read import small_photo
 
         path = self.folder(page) / "thumb.jpg"
         with self._thumbs:  # one at a time: a decoded photo takes memory
             if not path.exists():
                 budget, least = self.config.budget_mp, pictures.THUMB_PX
-                photo = read_photo(page.path, page.number, budget_mp=budget, least_px=least)
+                photo = small_photo(page.path, page.number, least, budget_mp=budget)
                 with placed(path, True) as draft:
                     draft.write_bytes(pictures.shrink_photo(photo.pixels))
         return path

@@ -101,15 +101,25 @@ def read_photos(
             yield _photo(path, image, name, least_px)
 
 
-def read_photo(
-    path: Path, number: int = 1, *, budget_mp: float = 300.0, least_px: int | None = None
-) -> Photo:
+def read_photo(path: Path, number: int = 1, *, budget_mp: float = 300.0) -> Photo:
     """Return one picture of a file, counted from 1, as ``read_photos`` gives it.
 
     Raises:
         InputError: as for ``read_photos``, or the file holds fewer pictures.
     """
-    read = read_photos(path, budget_mp=budget_mp, least_px=least_px)
+    return _numbered(path, number, read_photos(path, budget_mp=budget_mp))
+
+
+def small_photo(path: Path, number: int, least_px: int, *, budget_mp: float = 300.0) -> Photo:
+    """Return one picture of a file for a small picture of it, see ``read_photos``.
+
+    Raises:
+        InputError: as for ``read_photo``.
+    """
+    return _numbered(path, number, read_photos(path, budget_mp=budget_mp, least_px=least_px))
+
+
+def _numbered(path: Path, number: int, read: Iterator[Photo]) -> Photo:
     photo = next(islice(read, number - 1, None), None)
     if photo is None:
         raise InputError(f"{path.name} holds no page {number}")
