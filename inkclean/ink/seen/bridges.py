@@ -34,7 +34,7 @@ GRAIN_MM, BLURS_PX, UNEVEN = 0.75, (0.75, 1.15), (0.3, 0.15)
 WHOLE_PX = 4
 # At even odds strokes come out a little wide. The log-odds at the edge are this share of the most
 # within so many px, as far as that is more than the last.
-EDGE, NEAR_PX, SURE_FROM = 0.33, 2, 0.75
+EDGE, NEAR_PX, SURE_FROM = 0.1, 2, 0.75
 # Fall of the log-odds by soft marks round about from which on only uneven ink is a dry stroke's.
 WARY = 0.45
 # What is broader, in mm, is no fine pen's stroke: unless the odds are so high it keeps its texture.
