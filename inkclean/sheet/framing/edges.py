@@ -131,19 +131,17 @@ def _line_near(pixels: U8, rough: Side, scale: float) -> Side:
 
 
 def own_ink(pixels: U8, bare: U8, scale: float) -> float:
-    """Return how bright a photo's darkest strokes are, as a share of what lies around them.
+    """Return how bright the darkest strokes of a photo (H, W, 3) are, 1 as what is around them.
 
-    ``bare`` is the small picture without strokes, ``scale`` px of the photo per px of it.
+    ``bare`` (h, w, 3) is the small picture without strokes, ``scale`` px of the photo per px of it.
     """
-    high, wide = bare.shape[:2]
-    rows, columns = (((np.arange(n) + 0.5) * scale).astype(np.int64) for n in (high, wide))
+    inside = tuple(slice(n // INK_INSIDE, n - n // INK_INSIDE) for n in bare.shape[:2])
     rows, columns = (
-        np.minimum(at, n - 1)[n_out // INK_INSIDE : n_out - n_out // INK_INSIDE]
-        for at, n, n_out in ((rows, pixels.shape[0], high), (columns, pixels.shape[1], wide))
+        np.minimum(((np.arange(n) + 0.5) * scale).astype(np.int64), most - 1)[part]
+        for n, most, part in zip(bare.shape[:2], pixels.shape[:2], inside, strict=True)
     )
-    around = bare[high // INK_INSIDE :, wide // INK_INSIDE :][: len(rows), : len(columns)]
     light = TO_LINEAR[pixels[rows[:, None], columns]].mean(axis=2)
-    share = light / np.maximum(TO_LINEAR[around].mean(axis=2), 1e-3)
+    share = light / np.maximum(TO_LINEAR[bare[inside]].mean(axis=2), 1e-3)
     return float(np.percentile(share, INK_SHARE)) if share.size else 1.0
 
 
