@@ -25,6 +25,10 @@ PITCH_MM = 0.3  # a sample of the shading: finer than the penumbra of any usual 
 MOST_SAMPLES = 1_200_000  # keeps a sheet of A2 as quick as one of A3
 LINE_MM = 2.4  # dark marks narrower than this are closed over before light is looked for
 DARKEST_PAPER = 0.17  # of the paper in the lit neighbourhood; black ink lies under it
+# What is lighter than this is in a deep shadow if it comes in from the rim, so many mm wide, and
+# its edge is soft over so much of its length: the log of light changes by less a mm than ink's.
+DEEPEST_SHADE, SHADE_MM, SOFT_PER_MM, SOFT = 0.05, 20.0, 1.4, 0.6
+PENUMBRA_MM = 5.0  # from where it is that dark the steepest place lies so near
 REACH_MM = 60.0  # how far the lit neighbourhood reaches
 SHARP_PER_MM = 0.14  # a change of the log of light steeper than this splits regions
 SHALLOW = 0.06  # an enclosed region this much darker than the light around it was drawn
@@ -119,7 +123,11 @@ def _close(samples: U8, diameter: float) -> U8:
 def _usable(light: F32, level: F32, per_mm: float, inside: Bool | None) -> Bool:
     """Samples that are neither black nor on a sharp edge of shadow or tint."""
     lit = level if inside is None else np.where(inside, level, np.float32(0.0))
-    usable = level > DARKEST_PAPER * _neighbourhood(lit, per_mm)
+    around = _neighbourhood(lit, per_mm)
+    usable = level > DARKEST_PAPER * around
+    shade = _deep_shade(level, around, usable, per_mm)
+    if shade is not None:
+        usable |= shade
     if inside is not None:
         usable &= inside
     usable &= level > 2e-3
@@ -133,6 +141,33 @@ def _usable(light: F32, level: F32, per_mm: float, inside: Bool | None) -> Bool:
     if usable.any():
         limit = max(limit, 4.0 * float(median(slope[usable][::5])))
     return np.asarray(usable & (slope < limit), np.bool_)
+
+
+def _deep_shade(level: F32, around: F32, usable: Bool, per_mm: float) -> Bool | None:
+    """What is as dark as ink may be, but in the shadow of a hand or a phone: its edge is soft."""
+    dark = ~usable & (level > DEEPEST_SHADE * around)
+    rim = (dark[0].sum(), dark[-1].sum(), dark[:, 0].sum(), dark[:, -1].sum())
+    if max(rim) < SHADE_MM * per_mm:
+        return None
+    count, labels = cv2.connectedComponents(dark.view(np.uint8), connectivity=4)
+    sides = (labels[0], labels[-1], labels[:, 0], labels[:, -1])
+    at_rim = np.max([np.bincount(side, minlength=count) for side in sides], axis=0)
+    square = np.ones((round(SHADE_MM * per_mm),) * 2, np.uint8)
+    inner = np.asarray(cv2.erode(dark.view(np.uint8), square), np.bool_)
+    entering = (at_rim >= SHADE_MM * per_mm) & (np.bincount(labels[inner], minlength=count) > 0)
+    entering[0] = False
+    if not entering.any():
+        return None
+    slope = _slope(np.log(cv2.GaussianBlur(level, (0, 0), 1.0) + _EPS), per_mm)
+    wide = 2 * round(PENUMBRA_MM * per_mm) + 1
+    steepest = np.asarray(cv2.dilate(slope, np.ones((wide, wide), np.uint8)), np.float32)
+    lit = np.asarray(cv2.dilate(usable.view(np.uint8), _disc(3)), np.bool_)
+    edge = lit & dark
+    whose = labels[edge]
+    length_of = np.bincount(whose, minlength=count)
+    soft = np.bincount(whose, steepest[edge] < SOFT_PER_MM, count)
+    shaded = entering & (soft > SOFT * np.maximum(length_of, 1))
+    return np.asarray(shaded[labels], np.bool_) if shaded.any() else None
 
 
 def _slope(values: F32, per_mm: float) -> F32:

@@ -3,13 +3,16 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
 
 import cv2
 import numpy as np
 import pytest
 
 from inkclean.base.arrays import F32, F64
+from inkclean.base.colour import encode
 from inkclean.ink.pencil.separate import separate
+from inkclean.sheet.lit import Lit
 from inkclean.sheet.values import Sheet
 from tests.sheet.patches import FRAME, linear
 
@@ -159,3 +162,19 @@ def test_print_in_the_pens_own_hue_stays() -> None:
     grey, pencil = separate(_sheet(paper, ink, linear("#1D1D4E")))
     assert float((grey.ink[ink > 0.95] < 0.6).mean()) > 0.98
     assert "squares" not in pencil.note or "kept" in pencil.note
+
+
+def test_lines_go_up_to_a_punched_hole() -> None:
+    paper, ink = _print(5.0, "#8A9098", squares=True), _pen(5.0)
+    hole = np.zeros((HIGH, WIDE), np.uint8)
+    for across in (300, 700):
+        cv2.circle(hole, (across, 60), round(3.7 * PX_PER_MM), 1, -1)
+    lit = _sheet(paper, ink, 0.05)
+    codes = np.rint(255 * encode(np.clip(lit.reflectance, 0, 1).astype(np.float64)))
+    tone = Lit(codes.astype(np.uint8), np.ones((2, 2, 3), np.float32), hole > 0)
+    grey, _ = separate(replace(lit, tone=tone))
+    near = (cv2.dilate(hole, np.ones((51, 51), np.uint8)) > 0) & (hole == 0)
+    near &= cv2.dilate(ink, np.ones((7, 7), np.uint8)) == 0
+    printed = near & (paper.mean(axis=2) < 0.8)
+    assert printed.sum() > 300
+    assert float((grey.ink[printed] < 0.8).mean()) < 0.04

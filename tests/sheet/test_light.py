@@ -50,13 +50,13 @@ def _lamps(shape: tuple[int, int]) -> F32:
     return np.asarray((warm + cool) * vignette[..., None], np.float32)
 
 
-def _shadow(shape: tuple[int, int], soft_mm: float) -> F32:
+def _shadow(shape: tuple[int, int], soft_mm: float, dim: float | None = None) -> F32:
     """A slanting shadow; ``soft_mm`` from a tenth to nine tenths of the light."""
     x, y = position(shape)
     away_mm = (0.8 * x + 0.6 * y - 0.7) * shape[1] / PX_PER_MM
     lit = 1.0 / (1.0 + np.exp(np.clip(away_mm * 4.39 / soft_mm, -40, 40)))
-    dim = np.array([0.42, 0.45, 0.50], np.float32)
-    return np.asarray(lit[..., None] * (1 - dim) + dim, np.float32)
+    within = np.array([0.42, 0.45, 0.50] if dim is None else [dim] * 3, np.float32)
+    return np.asarray(lit[..., None] * (1 - within) + within, np.float32)
 
 
 def test_gradients_lamps_and_vignetting_leave_the_paper_even() -> None:
@@ -90,6 +90,28 @@ def test_a_cast_shadow_goes_and_its_edge_is_no_ink(soft_mm: float) -> None:
     assert _unevenness(sheet, bare) < 0.02
     fine = _smooth(np.ascontiguousarray(sheet.reflectance[..., 1]), bare, 2.0)
     assert fine[bare].min() > 0.75
+
+
+@pytest.mark.parametrize("soft_mm", [10.0, 5.0])
+@pytest.mark.parametrize("dim", [0.15, 0.1])
+def test_a_shadow_as_deep_as_a_phones_is_no_black(soft_mm: float, dim: float) -> None:
+    drawn = draw(solid=False)
+    sheet = _even(shoot(drawn.reflectance, _shadow(SIZE, soft_mm, dim)))
+    bare = _bare(drawn.ink)
+    fine = _smooth(np.ascontiguousarray(sheet.reflectance[..., 1]), bare, 2.0)
+    assert fine[bare].min() > 0.5
+    assert (fine[bare] < 0.8).mean() < 0.01
+    core = cv2.erode(drawn.ink, np.ones((5, 5), np.uint8)) > 0.99
+    assert np.percentile(sheet.reflectance[core], 95) < 0.3
+
+
+@pytest.mark.parametrize("tone", [0.07, 0.12])
+@pytest.mark.parametrize("blur", [1.0, 3.0])
+def test_a_greyish_black_up_to_the_sheets_side_stays(tone: float, blur: float) -> None:
+    page = draw(solid=False).reflectance
+    page[400:, :500] = tone
+    sheet = _even(shoot(page, _lamps(SIZE), blur=blur))
+    assert np.percentile(sheet.reflectance[430:, :470], 99) < 0.25
 
 
 def test_a_hard_shadows_edge_is_no_ink_and_is_marked() -> None:

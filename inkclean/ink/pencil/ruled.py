@@ -17,7 +17,7 @@ import numpy as np
 from inkclean.base.arrays import F32, F64, U8, Bool
 from inkclean.base.colour import as_hex, encode
 from inkclean.base.tiles import side_by_side, strips
-from inkclean.sheet.lit import STRIP, Tone, at, repeated, rows_of, shape_of, stretched
+from inkclean.sheet.lit import STRIP, Lit, Tone, at, repeated, rows_of, shape_of, stretched
 
 MOST_BAND = 0.65  # share of the sheet; beyond, taking lines off takes pen strokes too
 RUN_MM = 9.0  # a printed line is dark over this length almost without a break
@@ -86,12 +86,14 @@ def find_ruled(tone: Tone, reduced: F32, per_mm: float, factor: int) -> Ruled | 
     ridges = side_by_side(lambda plane: _ridges(plane, per_mm, per_mm), planes)
     evenness = [_evenness(ridge, per_mm, per_mm) for ridge in ridges]
     families = []
+    blank = _blank(tone, factor, density.shape)
     for turned, (ridge, own, other) in enumerate(
         zip(ridges, evenness, evenness[::-1], strict=True)
     ):
         ratio = max(own.spacing, other.spacing) / max(min(own.spacing, other.spacing), 1e-6)
         if own.proves(1.0) or (other.proves(1.0) and ratio < SQUARE and own.proves(FELLOW)):
-            families.append((_followed(ridge, own.spacing, per_mm), turned))
+            nothing = blank if blank is None or not turned else np.ascontiguousarray(blank.T)
+            families.append((_followed(ridge, own.spacing, per_mm, nothing), turned))
     if not families:
         return None
     deep = _density(_darkest(tone, factor))
@@ -260,8 +262,20 @@ def _ridges(density: F32, per_mm: float, along: float) -> Bool:
     return np.asarray(crest & (runs > 240 * UNBROKEN), np.bool_)
 
 
-def _followed(ridge: Bool, spacing: float, per_mm: float) -> U8:
-    """The ridges that have a fellow at ``spacing`` px, (h, w) of 0 and 1, small breaks closed."""
+def _blank(tone: Tone, factor: int, shape: tuple[int, ...]) -> U8 | None:
+    """Return (h, w) of 0 and 1: what was made blank, holes or a rim; None if nothing was."""
+    if not isinstance(tone, Lit) or tone.blank is None:
+        return None
+    size = shape[1], shape[0]
+    blank = cv2.resize(tone.blank.view(np.uint8), size, interpolation=cv2.INTER_NEAREST)
+    return np.asarray(blank, np.uint8)
+
+
+def _followed(ridge: Bool, spacing: float, per_mm: float, blank: U8 | None) -> U8:
+    """The ridges that have a fellow at ``spacing`` px, (h, w) of 0 and 1, small breaks closed.
+
+    Beside what is ``blank`` as beside a break: there half a run is bare.
+    """
     slack = max(1, round(EVEN * spacing))
     near = cv2.dilate(ridge.astype(np.uint8), np.ones((2 * slack + 1, 3), np.uint8)) > 0
     step = round(spacing)
@@ -271,8 +285,12 @@ def _followed(ridge: Bool, spacing: float, per_mm: float) -> U8:
     lines = (ridge & fellow).astype(np.uint8)
     # where a letter or a crossing hides the line for a moment, it goes on
     bridge = np.ones((1, max(3, round(0.7 * RUN_MM * per_mm) | 1)), np.uint8)
-    thick = cv2.dilate(lines, np.ones((3, 1), np.uint8))
-    closed = cv2.morphologyEx(thick, cv2.MORPH_CLOSE, bridge)
+    thick = np.asarray(cv2.dilate(lines, np.ones((3, 1), np.uint8)), np.uint8)
+    if blank is not None:
+        thick |= blank
+    closed = np.asarray(cv2.morphologyEx(thick, cv2.MORPH_CLOSE, bridge), np.uint8)
+    if blank is not None:
+        closed &= 1 - blank
     thin = np.asarray(cv2.erode(closed, np.ones((3, 1), np.uint8)), np.uint8)
     return np.asarray(thin | lines, np.uint8)
 
