@@ -53,7 +53,8 @@ def find_circles(tone: F32, radii: F64, near: Bool) -> Circles:
     across = np.asarray(cv2.Sobel(soft, cv2.CV_32F, 1, 0, scale=1 / 8), np.float32)
     down = np.asarray(cv2.Sobel(soft, cv2.CV_32F, 0, 1, scale=1 / 8), np.float32)
     steep = length(across, down)
-    rows, columns = places_of(near & (steep > STEP))
+    # one column after another, so that those of a circle lie together
+    columns, rows = places_of(np.ascontiguousarray((near & (steep > STEP)).T))
     at = np.stack([columns, rows], axis=1).astype(np.float64)
     towards = np.stack([across[rows, columns], down[rows, columns]], axis=1).astype(np.float64)
     towards /= steep[rows, columns, None]
@@ -70,7 +71,8 @@ def find_circles(tone: F32, radii: F64, near: Bool) -> Circles:
     told = []
     for row, column in places[np.argsort(-best[crest], kind="stable")[:MOST]]:
         centre, radius = np.array([column, row], np.float64), float(radii[which[row, column]])
-        seen = _seen(at - radius * towards, towards, centre)
+        few = slice(*np.searchsorted(columns, (column - radius - 3, column + radius + 3)))
+        seen = _seen(at[few] - radius * towards[few], towards[few], centre)
         if seen >= SEEN:
             full = _fullness(tone, centre, radius)
             if full > 0:
