@@ -6,18 +6,18 @@ output is summed by one thread in a fixed order, so results don't depend on thei
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 
 from inkclean.base.arrays import F32, I64
 from inkclean.base.compiled import compiled
-from inkclean.base.tiles import side_by_side, strips
+from inkclean.base.tiles import even_strips, side_by_side
 
 _convolve = compiled("inkclean.base._convolve")
 
 LANES = 8
-ROWS = 32  # that a thread does at once
+ROWS = 32  # that a thread does at once, at most
 FEWEST = 3  # blocks of inputs from which on sums over squares pay
 # Channels that this processor takes at a time, 0 where nothing was compiled for it.
 AT_ONCE = int(getattr(_convolve, "lanes", int)())
@@ -86,6 +86,7 @@ class Kernel:
     inputs: int
     channels: int
     squares: F32 | None
+    _steps: dict[tuple[int, int], I64] = field(default_factory=dict)
 
     @classmethod
     def of(cls, weights: F32, bias: F32, pad: int) -> Kernel:
@@ -116,10 +117,13 @@ class Kernel:
 
     def taps_in(self, planes: Planes) -> I64:
         """Return the taps as steps in floats, each block of channels by itself."""
-        wide = planes.data.shape[2] * LANES
-        places = self.taps @ np.array([wide, LANES])
-        blocks = np.arange(self.inputs) * (planes.data.shape[1] * wide)
-        return np.asarray((places[:, None] + blocks).ravel(), np.int64)
+        size = planes.data.shape[1], planes.data.shape[2]
+        if size not in self._steps:
+            wide = size[1] * LANES
+            places = self.taps @ np.array([wide, LANES])
+            blocks = np.arange(self.inputs) * (size[0] * wide)
+            self._steps[size] = np.asarray((places[:, None] + blocks).ravel(), np.int64)
+        return self._steps[size]
 
 
 def convolve(
@@ -137,7 +141,7 @@ def convolve(
     def fill(rows: slice) -> None:
         some_rows(kernel, source, target, rows, stride=stride, added=added, above=above)
 
-    side_by_side(fill, strips(height, ROWS))
+    side_by_side(fill, even_strips(height, ROWS))
 
 
 def some_rows(

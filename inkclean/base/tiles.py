@@ -42,6 +42,15 @@ def blocks(length: int) -> list[slice]:
     return [slice(one, next_) for one, next_ in pairwise([0, *cuts, length])] if length else []
 
 
+def even_strips(length: int, rows: int) -> list[slice]:
+    """Return an even number of slices of at most ``rows`` that cover ``length``, about as long.
+
+    Each begins at an even place. Two threads then end with them at about the same time.
+    """
+    parts = 2 * -(-length // (2 * rows))
+    return strips(length, max(2, 2 * -(-length // (2 * parts))))
+
+
 @dataclass(frozen=True)
 class Tile:
     """A part of a page: ``own`` rows and columns, in the midst of those that ``around`` has.

@@ -392,7 +392,57 @@ static PyObject *fit(PyObject *module, PyObject *args)
     Py_RETURN_NONE;
 }
 
-static PyMethodDef methods[] = {{"fit", fit, METH_VARARGS, fit_doc}, {NULL, NULL, 0, NULL}};
+/* So many points on each cubic, evenly by its parameter, its own end left out; none where there
+   are to be `but`. Each product by itself, in the order of `bezier.on_cubics`. */
+static int64_t lay(const double *c, const int64_t *steps, int64_t cubics, int64_t but, double *to,
+                   int64_t room)
+{
+    int64_t at = 0;
+    for (int64_t s = 0; s < cubics; s++, c += 8) {
+        if (steps[s] < 0 || steps[s] > room - at)
+            return -1;
+        for (int64_t k = 0; k < steps[s] && steps[s] != but; k++) {
+            double t = (double)k / (double)steps[s], u = 1.0 - t;
+            for (int axis = 0; axis < 2; axis++)
+                to[2 * (at + k) + axis] =
+                    u * u * (u * c[axis] + 3.0 * t * c[2 + axis]) +
+                    t * t * (3.0 * u * c[4 + axis] + t * c[6 + axis]);
+        }
+        at += steps[s];
+    }
+    return at;
+}
+
+PyDoc_STRVAR(along_doc,
+"along(cubics, steps, points, but)\n\nPut into `points` (N, 2) as many points on each of `cubics` "
+"(S, 4, 2) as `steps` (S,) int64 tells, one cubic after another; those of cubics that get `but` "
+"points stay as they are. Else float64.");
+
+static PyObject *along(PyObject *module, PyObject *args)
+{
+    (void)module;
+    Py_buffer b[3];
+    long long but;
+    if (!PyArg_ParseTuple(args, "y*y*w*L", b, b + 1, b + 2, &but))
+        return NULL;
+    int64_t cubics = b[1].len / 8, room = b[2].len / 16, laid = -1;
+    if (b[0].len == cubics * 64) {
+        PyThreadState *state = PyEval_SaveThread();
+        laid = lay(b[0].buf, b[1].buf, cubics, but, b[2].buf, room);
+        PyEval_RestoreThread(state);
+    }
+    for (int k = 0; k < 3; k++)
+        PyBuffer_Release(b + k);
+    if (laid != room) {
+        PyErr_SetString(PyExc_ValueError, "cubics or arrays do not fit each other");
+        return NULL;
+    }
+    Py_RETURN_NONE;
+}
+
+static PyMethodDef methods[] = {{"fit", fit, METH_VARARGS, fit_doc},
+                                {"along", along, METH_VARARGS, along_doc},
+                                {NULL, NULL, 0, NULL}};
 
 static struct PyModuleDef module = {
     PyModuleDef_HEAD_INIT, "_cubics", "Cubics fitted to spans.", -1, methods, NULL, NULL, NULL, NULL};

@@ -12,14 +12,17 @@ it. They are float32 relative to each span's start, which keeps a thousandth of 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 
 from inkclean.base.arrays import F32, F64, I32, I64
 from inkclean.base.compiled import compiled
-from inkclean.curves.plane import as_complex
+from inkclean.base.tiles import blocks
+from inkclean.curves.plane import as_complex, put_rows
 
 _cubics = compiled("inkclean.curves._cubics")
+_along: Any = getattr(_cubics, "along", None)  # one that was compiled earlier lacks it
 
 # Samples a span, ends included: a cubic's error has five lobes at most, three samples on each
 SAMPLES = 16
@@ -324,6 +327,32 @@ def _nearer(q: F32, u: F32, inner: F32, start: F32, end: F32) -> tuple[F32, F32]
     across *= step
     across += _dot(off, off)
     return moved, np.maximum(across, np.float32(0.0), out=across)
+
+
+def along_cubics(cubics: F64, steps: I64, points: F64, but: int) -> None:
+    """Put points on each cubic (S, 4, 2), as many as it has ``steps`` (S,), into ``points`` (N, 2).
+
+    They lie evenly by the parameter, the cubic's end left out, one cubic after another. What has
+    ``but`` steps is left as it is.
+    """
+    lay = along_by_numpy if _along is None else along_compiled
+    lay(cubics, steps, points, but)
+
+
+def along_compiled(cubics: F64, steps: I64, points: F64, but: int) -> None:
+    """Do what ``along_cubics`` does, by ``_cubics.c``: the same."""
+    _along(np.ascontiguousarray(cubics), np.ascontiguousarray(steps), points, but)
+
+
+def along_by_numpy(cubics: F64, steps: I64, points: F64, but: int) -> None:
+    """Do what ``along_cubics`` does."""
+    own = np.repeat(np.arange(steps.size, dtype=np.int32), steps)
+    begin = np.cumsum(steps) - steps
+    many = np.flatnonzero((steps != but).take(own))
+    for part in blocks(many.size):
+        at = own.take(many[part])
+        t = (many[part] - begin.take(at)) / steps.take(at)
+        put_rows(points, many[part], on_cubics(cubics, at, t))
 
 
 def on_cubics(cubics: F64, which: I64 | I32, t: F64) -> F64:

@@ -7,8 +7,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from inkclean.base.arrays import F32, F64, I32, I64, Bool, any_within, distinct, offsets_of
-from inkclean.base.tiles import blocks
-from inkclean.curves.bezier import on_cubics
+from inkclean.base.tiles import blocks, both, side_by_side
+from inkclean.curves.bezier import along_cubics
 from inkclean.curves.fit import fit_runs
 from inkclean.curves.outlines.corners import find_corners
 from inkclean.curves.outlines.edges import find_edges
@@ -180,9 +180,10 @@ def _crossings(outline: InkOutline, pieces: _Pieces, asked: Bool) -> tuple[I64, 
     # do not meet. So where they come this near, the cubics are looked at more closely.
     off = (_bends(pieces.cubics) / steps**2).take(own)
     edges = pieces_of(points, loops)
-    one, two = all_crossings(edges, suspect, off)
+    (one, two), tips = both(
+        lambda: all_crossings(edges, suspect, off), lambda: _crossed_tips(pieces)
+    )
     plain = do_cross(edges, one, two)
-    tips = _crossed_tips(pieces)
     tips = tips[asked[tips]]
     found = np.concatenate((one[plain], two[plain], (np.cumsum(steps) - steps)[tips]))
     loop = np.searchsorted(loops, found, side="right") - 1
@@ -207,8 +208,8 @@ def _suspects(outline: InkOutline, pieces: _Pieces, some: I64, points: F64, own:
     narrow = np.zeros(squares.prod(), np.bool_)
     narrow[square(rows_of(outline.points, outline.room < _NARROW_PX))] = True
     small = _lengths(pieces.cubics) < _SPECK_PX
-    found = [some[:0]]
-    for part in blocks(some.size):
+
+    def suspected(part: slice) -> I64:
         on, near = own.take(some[part]), points.take(some[part], axis=0)
         suspect = small.take(on) | narrow.take(square(near))
         # A corner's own place may lie far from the points that it was found by.
@@ -217,8 +218,9 @@ def _suspects(outline: InkOutline, pieces: _Pieces, some: I64, points: F64, own:
             away = near.take(beside, axis=0)
             away -= pieces.cubics[:, end].take(on.take(beside), axis=0)
             suspect[beside] = np.hypot(away[:, 0], away[:, 1]) < _CARRIED_PX
-        found.append(some[part][suspect])
-    return np.concatenate(found)
+        return some[part][suspect]
+
+    return np.concatenate([some[:0], *side_by_side(suspected, blocks(some.size))])
 
 
 def _lengths(cubics: F64) -> F64:
@@ -278,14 +280,13 @@ def _samples(cubics: F64, steps: I64) -> tuple[F64, I32]:
     few = np.flatnonzero(steps == _STEPS)
     t = np.arange(_STEPS)[:, None] / _STEPS
     weights = np.hstack(((1 - t) ** 3, 3 * t * (1 - t) ** 2, 3 * t * t * (1 - t), t**3))
-    for part in blocks(few.size):
+
+    def put_few(part: slice) -> None:
         places = (begin.take(few[part])[:, None] + np.arange(_STEPS)).ravel()
         put_rows(points, places, (weights @ cubics.take(few[part], axis=0)).reshape(-1, 2))
-    many = np.flatnonzero((steps != _STEPS).take(own))
-    for part in blocks(many.size):
-        at = own.take(many[part])
-        t = (many[part] - begin.take(at)) / steps.take(at)
-        put_rows(points, many[part], on_cubics(cubics, at, t))
+
+    side_by_side(put_few, blocks(few.size))
+    along_cubics(cubics, steps, points, _STEPS)
     return points, own
 
 

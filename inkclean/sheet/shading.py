@@ -73,10 +73,11 @@ def find_shading(samples: U8, per_mm: float, inside: Bool | None) -> LightGrid:
     light = to_linear(bright)
     level = _mean(light)
     usable = _usable(light, level, per_mm, inside)
-    paper = _paper(light, usable, per_mm, inside)
+    paper, tone = both(
+        lambda: _paper(light, usable, per_mm, inside), lambda: line_tone(bright, samples)
+    )
     if not paper.any():
         paper = np.ones(level.shape, np.bool_) if inside is None else inside.copy()
-    tone = line_tone(bright, samples)
     if tone is not None and PALE < tone < PALEST:
         paper = _without_blacks(light, paper, tone, per_mm)
     calm = _fill(light, paper, CALM_MM * per_mm)

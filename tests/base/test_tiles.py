@@ -8,7 +8,16 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from inkclean.base.tiles import BLOCK, blocks, both, pixel_by_pixel, side_by_side, strips, tiles
+from inkclean.base.tiles import (
+    BLOCK,
+    blocks,
+    both,
+    even_strips,
+    pixel_by_pixel,
+    side_by_side,
+    strips,
+    tiles,
+)
 
 
 @settings(deadline=None)
@@ -31,6 +40,19 @@ def test_tiles_cover_a_page_once_and_see_around_themselves(
             assert wider.start == max(0, own.start - halo)
             assert wider.stop == min(length, own.stop + halo)
     assert (seen == 1).all()
+
+
+@pytest.mark.parametrize("length", [1, 2, 3, 25, 50, 64, 65, 399, 400])
+def test_even_strips_keep_two_threads_busy_alike(length: int) -> None:
+    parts = even_strips(length, 32)
+    sizes = [part.stop - part.start for part in parts]
+    assert [part.start for part in parts] == np.cumsum([0, *sizes[:-1]]).tolist()
+    assert parts[-1].stop == length
+    assert max(sizes) <= 32
+    assert all(part.start % 2 == 0 for part in parts)
+    halves = sum(sizes[0::2]), sum(sizes[1::2])
+    assert length < 4 or max(halves) <= length / 2 + max(sizes)
+    assert length < 4 or length > 64 or len(parts) % 2 == 0
 
 
 @pytest.mark.parametrize("threads", [1, 2, 3])

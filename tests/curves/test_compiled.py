@@ -174,3 +174,19 @@ def test_corners_are_as_far_as_numpy_has_them(share: float) -> None:
     assert 0 <= found.min() < found.max() == settle._LONGEST
     with pytest.raises(ValueError, match="fit each other"):
         settle._compiled.free(corner[1:], loops, found, 4)
+
+
+def test_points_along_cubics_are_those_of_numpy() -> None:
+    rng = np.random.default_rng(11)
+    cubics = rng.uniform(-900, 900, (400, 4, 2))
+    steps = rng.integers(0, 14, 400)
+    wanted, found = (np.full((steps.sum(), 2), 7.0) for _ in range(2))
+    bezier.along_by_numpy(cubics, steps, wanted, 8)
+    bezier.along_compiled(cubics, steps, found, 8)
+    assert np.array_equal(found, wanted)
+    kept = np.repeat(steps == 8, steps)
+    assert (found[kept] == 7.0).all()
+    assert not (found[~kept] == 7.0).any()
+    for bad in (found[:-1].copy(), np.vstack((found, found[:1]))):
+        with pytest.raises(ValueError, match="do not fit"):
+            bezier.along_compiled(cubics, steps, bad, 8)

@@ -8,8 +8,8 @@ import pytest
 
 from inkclean.base.arrays import F32, F64, Bool
 from inkclean.ink.cut import cut
-from inkclean.ink.seen import places
-from inkclean.ink.seen.places import darkness, find_places, ink_level
+from inkclean.ink.seen import bridges, places
+from inkclean.ink.seen.places import Places, darkness, find_places, ink_level
 from inkclean.ink.values import Grey
 
 PX_PER_MM = 12.0
@@ -196,6 +196,25 @@ def test_compiled_cells_are_those_of_numpy(part: tuple[int, int, int, int]) -> N
     count = places.codes_by_numpy(light, codes[0])
     assert np.array_equal(places.codes_compiled(light, codes[1]), count)
     assert np.array_equal(codes[0], codes[1])
+
+
+@pytest.mark.skipif(bridges._above is None, reason="nothing was compiled here")
+@pytest.mark.parametrize(
+    "part", [(0, 61, 0, 83), (3, 60, 5, 70), (20, 21, 4, 80), (10, 50, 82, 83), (59, 61, 81, 83)]
+)
+def test_compiled_odds_above_the_edge_are_those_of_numpy(part: tuple[int, int, int, int]) -> None:
+    rng = np.random.default_rng(7)
+    odds = rng.normal(0, 3, (61, 83)).astype(np.float32)
+    wary = rng.uniform(0, 1, (31, 42)).astype(np.float32)
+    seen_so = Places(odds, 1, wary)
+    own = slice(part[0], part[1]), slice(part[2], part[3])
+    wanted = bridges.above_by_numpy(seen_so, own)
+    assert np.array_equal(bridges.above_compiled(seen_so, own), wanted)
+    short = np.zeros(3, np.float32)
+    numbers = np.array([83, part[0], part[2], *wanted.shape, 42, 2, 2])
+    for wrong in ((odds, short, wanted), (short, wary, wanted), (odds, wary, short)):
+        with pytest.raises(ValueError, match="do not fit"):
+            bridges._above(*wrong, numbers, 0.1, 0.75)
 
 
 def test_compiled_cells_refuse_what_does_not_fit() -> None:

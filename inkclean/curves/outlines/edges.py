@@ -15,7 +15,7 @@ import numpy as np
 
 from inkclean.base.arrays import F32, F64, I32, I64, Bool, median, offsets_of
 from inkclean.base.compiled import compiled
-from inkclean.base.tiles import blocks, both
+from inkclean.base.tiles import blocks, both, side_by_side
 from inkclean.curves.outlines.linking import link_loops
 from inkclean.curves.outlines.profiles import PAD, edge_places
 from inkclean.curves.plane import rows_of
@@ -136,7 +136,8 @@ def _noise(points: F64) -> float:
     if points.shape[0] < 64:
         return 0.0
     across = np.zeros(points.shape[0] - 4)
-    for part in blocks(across.size):
+
+    def measure(part: slice) -> None:
         size = np.zeros(part.stop - part.start)
         for axis, sign in ((0, -1.0), (1, 1.0)):
             z, other = (points[part.start : part.stop + 4, way] for way in (axis, 1 - axis))
@@ -145,6 +146,8 @@ def _noise(points: F64) -> float:
             across[part] += sign * rough * normal
             size += normal * normal
         across[part] = np.abs(across[part]) / np.sqrt(np.maximum(size, 1e-18))
+
+    side_by_side(measure, blocks(across.size))
     # The weights' squares add up to 70; half of all normal errors lie within 0.6745.
     return float(median(across) / (0.6745 * np.sqrt(70.0)))
 

@@ -8,7 +8,7 @@ from itertools import pairwise
 import numpy as np
 
 from inkclean.base.arrays import F32, F64, I32, I64, Bool, count_up, distinct, offsets_of
-from inkclean.base.tiles import blocks
+from inkclean.base.tiles import blocks, side_by_side
 from inkclean.curves.plane import as_complex, dot, rows_of
 
 _PART = 1 << 16  # points of the loops laid out at once, or more
@@ -92,7 +92,8 @@ def lay_runs(outline: InkOutline, tolerance: F32, most: F32) -> Runs:
     rank[outline.corner] = -np.inf
     take, low, high = (np.empty(outline.corner.size + lengths.size, np.int64) for _ in range(3))
     fixed, around = np.empty(take.size, np.bool_), np.empty(take.size, np.bool_)
-    for part in parts_of(outline.loops, _PART):
+
+    def lay(part: slice) -> None:
         begin, some = outline.loops[part.start], slice(first[part.start], last[part.stop - 1] + 1)
         begins, size = outline.loops[part] - begin, lengths[part]
         seam = _seams(rank[begin : outline.loops[part.stop]], begins, size)
@@ -103,6 +104,8 @@ def lay_runs(outline: InkOutline, tolerance: F32, most: F32) -> Runs:
         fixed[first[part]] = fixed[last[part]] = True
         low[some], high[some] = (some.start + at for at in around_fixed(fixed[some]))
         around[some] = ~outline.corner[begin + seam][owner]
+
+    side_by_side(lay, parts_of(outline.loops, _PART))
     return Runs(
         points=outline.points.take(take, axis=0),
         tolerance=tolerance[take],
@@ -132,13 +135,16 @@ def _bends(outline: InkOutline) -> F64:
     steps = np.minimum(3, np.maximum(lengths // 3, 1))
     z = as_complex(outline.points)
     bends = np.empty(z.size)
-    for part in blocks(z.size):
+
+    def bend(part: slice) -> None:
         loop = loops[part]
         begin, size, step = outline.loops.take(loop), lengths.take(loop), steps.take(loop)
         within = np.arange(part.start, part.stop) - begin
         back = z[part] - z[begin + (within - step) % size]
         ahead = z[begin + (within + step) % size] - z[part]
         bends[part] = np.abs(np.angle(ahead * np.conj(back)))
+
+    side_by_side(bend, blocks(z.size))
     return bends
 
 

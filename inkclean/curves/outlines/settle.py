@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from inkclean.base.arrays import F64, I32, I64
 from inkclean.base.compiled import compiled
-from inkclean.base.tiles import blocks
+from inkclean.base.tiles import blocks, side_by_side
 from inkclean.curves.outlines.outline import InkOutline
 from inkclean.curves.plane import as_complex, as_points, length
 
@@ -41,10 +41,13 @@ def settle(outline: InkOutline, noise: float, blur: float, most: float) -> tuple
     points = outline.points.copy()
     for reach in range(2, half + 1):
         rows = np.flatnonzero(ring.free >= reach if reach == half else ring.free == reach)
-        for part in blocks(rows.size):
+
+        def smooth(part: slice, rows: I64 = rows, reach: int = reach) -> None:
             some = rows[part]
             move = _smooth(ring, some, reach) - points.take(some, axis=0)
             points[some] += move * np.minimum(1.0, most / np.maximum(length(move), 1e-9))[:, None]
+
+        side_by_side(smooth, blocks(rows.size))
     moved = length(points - outline.points) if half else still
     return replace(outline, points=_unblur(replace(ring, points=points), blur)), moved
 
@@ -132,9 +135,12 @@ def _unblur(ring: _Loops, blur: float) -> F64:
     # Ink to the right hand: the outside of a loop that turns right is its left.
     z = as_complex(ring.points).copy()
     rows = np.flatnonzero(ring.free >= 2)
-    for part in blocks(rows.size):
+
+    def shift(part: slice) -> None:
         some = rows[part]
         z[some] += _shift(ring, some, blur) * np.complex64(-1j)
+
+    side_by_side(shift, blocks(rows.size))
     return as_points(z)
 
 

@@ -15,7 +15,7 @@ import cv2
 import numpy as np
 
 from inkclean.base.arrays import F32, F64, U8, Bool, median
-from inkclean.base.tiles import pixel_by_pixel, side_by_side
+from inkclean.base.tiles import ROWS, pixel_by_pixel, side_by_side, strips
 from inkclean.ink.pencil.pigments import (
     AXES,
     DARK,
@@ -171,17 +171,21 @@ def gather(
     fringe = _grow(black, FRINGE_MM * per_mm)
     beside = _grow(black, BESIDE_MM * per_mm)
     coloured = (strength > 1.3 * LEAST_CHROMA) & ~black
-    lit = colours.bright < OVERLIT
+    clear = (colours.bright < OVERLIT) & ~fringe
+    peaks = strongest >= cv2.dilate(strongest, np.ones((5, 5), np.uint8))
+    peaks &= ~fringe
     (total,) = pixel_by_pixel(_lengths, (colours.density,), 1)
-    result = []
-    for pigment in pigments:
+    around = _Around(fringe, beside)
+
+    def signs(pigment: Pigment) -> Evidence:
         mask = coloured & _along(across, along, strength, pigment)
         # thin black lines and soft edges are grey with hardly a tint
-        pure = lit & (strength > PURE * saturation(pigment) * total)
-        signs = _signs(mask, strongest, fringe, beside, per_mm)
-        apart = float((mask & pure & ~fringe).mean())
-        result.append(replace(signs, apart=apart, all=float(mask.mean())))
-    return result
+        pure = clear & (strength > PURE * saturation(pigment) * total)
+        pure &= mask
+        found = _signs(mask, strongest, peaks, around, per_mm)
+        return replace(found, apart=_share(pure), all=_share(mask))
+
+    return side_by_side(signs, pigments)
 
 
 def _lengths(density: F32) -> list[F32]:
@@ -191,9 +195,12 @@ def _lengths(density: F32) -> list[F32]:
 def _along(across: F32, along: F32, strength: F32, pigment: Pigment) -> Bool:
     """Where the chroma has the pigment's hue."""
     ray = (pigment.chroma / np.hypot(*pigment.chroma)).astype(np.float32)
-    return np.asarray(
-        across * ray[0] + along * ray[1] > np.cos(np.radians(REACH_DEGREES)) * strength, np.bool_
-    )
+    least = np.cos(np.radians(REACH_DEGREES))
+    found = np.empty(strength.shape, np.bool_)
+    for rows in strips(len(found), ROWS):  # so that what is made on the way stays in the cache
+        way = across[rows] * ray[0] + along[rows] * ray[1]
+        np.greater(way, least * strength[rows], out=found[rows])
+    return found
 
 
 def _grow(mask: Bool, radius: float) -> Bool:
@@ -211,18 +218,33 @@ def _disc(diameter: float) -> U8:
     return np.asarray(cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (size, size)), np.uint8)
 
 
-def _signs(mask: Bool, strongest: F32, fringe: Bool, beside: Bool, per_mm: float) -> Evidence:
-    count = int(mask.sum())
+class _Around:
+    """Where black lines are near: within ``beside`` (h, w), but not within their ``fringe``; and
+    beyond both."""
+
+    def __init__(self, fringe: Bool, beside: Bool) -> None:
+        self.ring = beside & ~fringe
+        self.away = ~beside
+        self._sizes = [max(1, int(np.count_nonzero(part))) for part in (self.ring, self.away)]
+
+    def shares(self, mask: Bool) -> tuple[float, float]:
+        """Return which share of either a mask takes."""
+        inside, outside = (
+            int(np.count_nonzero(mask & part)) / size
+            for part, size in zip((self.ring, self.away), self._sizes, strict=True)
+        )
+        return inside, outside
+
+
+def _signs(mask: Bool, strongest: F32, peaks: Bool, around: _Around, per_mm: float) -> Evidence:
+    count = int(np.count_nonzero(mask))
     if count == 0:
         return Evidence(1.0, 0.0, 1.0)
-    away = mask & ~fringe
-    core = away & (strongest >= cv2.dilate(strongest, np.ones((5, 5), np.uint8)))
-    chosen = strongest[core] if core.sum() >= 20 else strongest[mask]
-    ring = beside & ~fringe
-    inside = float((mask & ring).sum()) / max(1, int(ring.sum()))
-    outside = float((mask & ~beside).sum()) / max(1, int((~beside).sum()))
+    core = mask & peaks
+    chosen = strongest[core] if np.count_nonzero(core) >= 20 else strongest[mask]
+    inside, outside = around.shares(mask)
     signs: list[Callable[[], float]] = [
-        lambda: float(_broad(mask, per_mm).sum()) / count,
+        lambda: int(np.count_nonzero(_broad(mask, per_mm))) / count,
         lambda: _unevenness(strongest, core, per_mm),
         lambda: _printed(mask, per_mm),
     ]
@@ -263,4 +285,8 @@ def _printed(mask: Bool, per_mm: float) -> float:
     for shape in ((1, long), (long, 1)):
         opened = cv2.morphologyEx(codes, cv2.MORPH_OPEN, np.ones(shape, np.uint8))
         lines |= np.asarray(opened, np.bool_)
-    return float((lines & mask).sum()) / int(mask.sum())
+    return int(np.count_nonzero(lines & mask)) / int(np.count_nonzero(mask))
+
+
+def _share(mask: Bool) -> float:
+    return int(np.count_nonzero(mask)) / mask.size

@@ -1,11 +1,14 @@
 /* What the ink's network is given (`ink/seen/places.py`): the darkness of a sheet's reflectance by
-   a table, its pixels as channels of cells. Each pixel as numpy does it, in one pass.
+   a table, its pixels as channels of cells; and where what it sees lies above the odds at a stroke's
+   edge (`ink/seen/bridges.py`). Each pixel as numpy does it, in one pass.
    The package works without this module. */
 
 #define PY_SSIZE_T_CLEAN
 #define Py_LIMITED_API 0x030B0000
 #include <Python.h>
 #include <stdint.h>
+#include <stdlib.h>
+#include <string.h>
 
 static inline int64_t step_of(float value, float steps)
 {
@@ -93,7 +96,89 @@ static PyObject *codes(PyObject *module, PyObject *args)
     Py_RETURN_NONE;
 }
 
-static PyMethodDef methods[] = {{"fill", fill, METH_VARARGS, fill_doc},
+/* The greatest of `near` before and after each of `size` values and itself, as far as there are. */
+static void widest(const float *from, float *to, int64_t size, int64_t near)
+{
+    memcpy(to, from, (size_t)size * sizeof(float));
+    for (int64_t by = 1; by <= near && by < size; by++) {
+        for (int64_t x = 0; x < size - by; x++)
+            to[x] = from[x + by] > to[x] ? from[x + by] : to[x];
+        for (int64_t x = by; x < size; x++)
+            to[x] = from[x - by] > to[x] ? from[x - by] : to[x];
+    }
+}
+
+static void highest(const float *from, float *to, int64_t size)
+{
+    for (int64_t x = 0; x < size; x++)
+        to[x] = from[x] > to[x] ? from[x] : to[x];
+}
+
+static void lie_above(const float *odds, const float *wary, float *told, float *wide, float *most,
+                      const int64_t *n, float edge, float sure)
+{
+    const int64_t row = n[0], top = n[1], left = n[2], high = n[3], size = n[4], cells = n[5];
+    const int64_t fold = n[6], near = n[7];
+    for (int64_t y = 0; y < high; y++) {
+        const float *from = odds + (top + y) * row + left, *less = wary + (top + y) / fold * cells;
+        float *to = told + y * size;
+        int64_t x = 0, cell = left / fold, end = (cell + 1) * fold - left;
+        for (; x < size; cell++, end += fold)
+            for (float by = less[cell]; x < end && x < size; x++)
+                to[x] = from[x] - by;
+        widest(to, wide + y * size, size, near);
+    }
+    for (int64_t y = 0; y < high; y++) {
+        float *to = told + y * size;
+        memcpy(most, wide + y * size, (size_t)size * sizeof(float));
+        for (int64_t by = 1; by <= near; by++) {
+            if (y + by < high)
+                highest(wide + (y + by) * size, most, size);
+            if (y >= by)
+                highest(wide + (y - by) * size, most, size);
+        }
+        for (int64_t x = 0; x < size; x++) {
+            float more = most[x] - sure;
+            to[x] -= edge * (more > 0 ? more : 0);
+        }
+    }
+}
+
+PyDoc_STRVAR(above_doc,
+"above(odds, wary, told, numbers, edge, sure)\n\nPut into `told` (h, w) how far a part of `odds` "
+"less `wary` (one for fold * fold of it) lies above `edge` times what the most near by has more "
+"than `sure`. All are float32; `numbers` are 8 int64: floats in a row of `odds`, the part's first "
+"row and column, h, w, floats in a row of `wary`, fold, and how far is near.");
+
+static PyObject *above(PyObject *module, PyObject *args)
+{
+    (void)module;
+    Py_buffer b[4];
+    float edge, sure;
+    if (!PyArg_ParseTuple(args, "y*y*w*y*ff", b, b + 1, b + 2, b + 3, &edge, &sure))
+        return NULL;
+    const int64_t *n = b[3].buf;
+    if (b[3].len != 8 * 8 || n[1] < 0 || n[2] < 0 || n[3] < 1 || n[4] < 1 || n[2] + n[4] > n[0] ||
+        n[6] < 1 || n[7] < 0 || (n[1] + n[3]) * n[0] > b[0].len / 4 ||
+        (n[2] + n[4] - 1) / n[6] >= n[5] ||
+        ((n[1] + n[3] - 1) / n[6] + 1) * n[5] > b[1].len / 4 || n[3] * n[4] != b[2].len / 4)
+        return wrong(b, 4);
+    float *wide = malloc((size_t)(n[3] + 1) * (size_t)n[4] * sizeof(float));
+    if (wide) {
+        PyThreadState *state = PyEval_SaveThread();
+        lie_above(b[0].buf, b[1].buf, b[2].buf, wide, wide + n[3] * n[4], n, edge, sure);
+        PyEval_RestoreThread(state);
+    }
+    free(wide);
+    for (int k = 0; k < 4; k++)
+        PyBuffer_Release(b + k);
+    if (!wide)
+        return PyErr_NoMemory();
+    Py_RETURN_NONE;
+}
+
+static PyMethodDef methods[] = {{"above", above, METH_VARARGS, above_doc},
+                                {"fill", fill, METH_VARARGS, fill_doc},
                                 {"codes", codes, METH_VARARGS, codes_doc},
                                 {NULL, NULL, 0, NULL}};
 

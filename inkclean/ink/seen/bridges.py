@@ -11,16 +11,21 @@ light has the last word, and only nicks of a px or two are closed.
 from __future__ import annotations
 
 import math
+from typing import Any
 
 import cv2
 import numpy as np
 
 from inkclean.base.arrays import F32, I64, Bool
+from inkclean.base.compiled import compiled
 from inkclean.base.tiles import TILE, Tile, side_by_side, strips, tiles
 from inkclean.ink.seen.parts import beside_broad, parts_of
-from inkclean.ink.seen.places import Places
+from inkclean.ink.seen.places import FOLD, Places
 from inkclean.ink.values import Grey
 from inkclean.sheet.lit import STRIP, averaged, repeated, stretched
+
+# one that was compiled earlier lacks it
+_above: Any = getattr(compiled("inkclean.ink.seen._cells"), "above", None)
 
 # Length of stroke, in mm, over which is asked how much of it are gaps.
 ALONG_MM = 0.65
@@ -107,10 +112,25 @@ def _inked(places: Places) -> Bool:
 
 
 def _above_edge(places: Places, part: tuple[slice, slice]) -> F32:
-    """Return (h, w) how far the log-odds of a part lie above those at the edge.
+    """Return (h, w) how far the log-odds of a part lie above those at the edge, by ``EDGE``.
 
     A stroke that is surer in its middle has its edge at higher odds.
     """
+    return (above_by_numpy if _above is None else above_compiled)(places, part)
+
+
+def above_compiled(places: Places, part: tuple[slice, slice]) -> F32:
+    """Return what ``above_by_numpy`` does, by ``_cells.c``: the same."""
+    rows, columns = part
+    told = np.empty((rows.stop - rows.start, columns.stop - columns.start), np.float32)
+    wide = places.odds.shape[1], rows.start, columns.start
+    numbers = [*wide, *told.shape, places.wary.shape[1], FOLD, NEAR_PX]
+    _above(places.odds, places.wary, told, np.array(numbers, np.int64), EDGE, SURE_FROM)
+    return told
+
+
+def above_by_numpy(places: Places, part: tuple[slice, slice]) -> F32:
+    """Return (h, w) how far the log-odds of a part lie above those at the edge."""
     odds = places.odds[part] - places.wary_at(part)
     most = np.asarray(cv2.dilate(odds, np.ones((2 * NEAR_PX + 1,) * 2, np.uint8)), np.float32)
     above = odds - np.float32(EDGE) * np.maximum(most - np.float32(SURE_FROM), np.float32(0))

@@ -113,11 +113,14 @@ def _line_near(pixels: U8, rough: Side, scale: float) -> Side:
     reward /= reward + np.float32(max(4.0 * usual, 0.5))
     lean = (s / rough.length - 0.5)[:, None]
     best, chosen = -1.0, np.zeros(len(s))
-    rows = np.arange(len(s))[:, None]
+    # a line leaves the strip by half of its breadth at most: beyond it is no edge
+    beyond = half // 2 + 1
+    wide = np.pad(reward, ((0, 0), (beyond, beyond)))
+    first = np.arange(len(s))[:, None] * wide.shape[1] + beyond
     for tilt in np.linspace(-half, half, 2 * half + 1)[:: max(1, round(scale))]:
         at = np.rint(np.arange(len(steps)) + tilt * lean).astype(np.int64)
-        fits = (at >= 0) & (at < len(steps))
-        total = np.where(fits, reward[rows, np.clip(at, 0, len(steps) - 1)], 0.0).sum(axis=0)
+        at += first
+        total = wide.take(at).sum(axis=0)
         # the rough side itself is preferred among equals
         total *= 1.0 - 0.1 * np.abs(steps) / half
         if total.max() > best:

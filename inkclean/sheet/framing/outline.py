@@ -8,6 +8,7 @@ import cv2
 import numpy as np
 
 from inkclean.base.arrays import F32, F64, I64, U8, Bool
+from inkclean.base.tiles import both
 from inkclean.sheet.framing.agree import (
     as_told,
     inside_of,
@@ -131,19 +132,23 @@ def find_outline(bare: U8, scale: float, told: SeenSheet) -> Outline | None:
     quads = _enumerate(lines, bare.shape[1], bare.shape[0])
     if len(quads.corners) == 0:
         return None
-    edge_score, clear, lighter = _weigh_sides(lines, quads, bare.shape)
-    coarse = parts(lines, quads.corners, quads.sides, told, bare.shape)
+    (edge_score, clear, lighter), coarse = both(
+        lambda: _weigh_sides(lines, quads, bare.shape),
+        lambda: parts(lines, quads.corners, quads.sides, told, bare.shape),
+    )
     best = np.argsort(edge_score + voice * PARTED_SO * coarse)[::-1][:SHORTLIST]
     quads, clear, lighter = quads.only(best), clear[best], lighter[best]
     whole = (lines.border[quads.sides] == 0).all(axis=1)
     odd = oddness(quads.corners, (bare.shape[1], bare.shape[0]))
     # a sheet of a usual size, all round in sight, may lie on others like it
     plain = whole * (1.0 - odd) * np.clip((clear.min(axis=1) - SEEN) / (PLAIN - SEEN), 0.0, 1.0)
-    brighter, more, tone = _weigh_areas(bare, smooth, quads)
+    (brighter, more, tone), (parted, shared) = both(
+        lambda: _weigh_areas(bare, smooth, quads),
+        lambda: as_told(told, quads.corners, bare.shape),
+    )
     score = edge_score[best] + brighter - (1.0 - PARDON * plain) * more - ODD * whole * odd
     # so that the network, which may take a panel for a sheet of its own, does not outweigh it
     score -= (1.0 + PANEL_SO * voice) * PANEL * _panels(bare, quads.corners, tone)
-    parted, shared = as_told(told, quads.corners, bare.shape)
     if voice > 0 and shared.max() < SHEETLIKE:
         return find_outline(bare, scale, told.unheard)
     sides = sides_told(told, quads.corners, bare.shape)
