@@ -178,3 +178,15 @@ def test_lines_go_up_to_a_punched_hole() -> None:
     printed = near & (paper.mean(axis=2) < 0.8)
     assert printed.sum() > 300
     assert float((grey.ink[printed] < 0.8).mean()) < 0.04
+
+
+def test_a_line_printed_darker_than_its_fellows_goes_too() -> None:
+    paper, ink = _print(5.0, "#B4B9BE", squares=True), _pen(5.0)
+    row = round(130 * PX_PER_MM)  # no stroke runs along it
+    paper[row - 2 : row + 3] **= 1.6
+    grey, _ = separate(_sheet(paper, ink, 0.05))
+    bare = cv2.dilate(ink, np.ones((7, 7), np.uint8)) == 0
+    line = np.zeros_like(bare)
+    line[row - 2 : row + 3] = bare[row - 2 : row + 3]
+    assert float((grey.ink[line] < 0.8).mean()) < 0.02
+    assert float((grey.ink[ink > 0.95] < 0.5).mean()) > 0.99

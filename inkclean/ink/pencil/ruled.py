@@ -40,6 +40,8 @@ HALF_BAND_MM = 0.34  # half of what a printed line takes up: its width, blur, do
 FAINTEST = 0.12  # density of a printed line that would show in the ink
 PALER = 0.5  # print's depth over that of ink: above this they cannot be told apart
 LOCAL_MM = 12.0  # over this distance the depth of print is one
+ACROSS_MM = 1.5  # over this one across a line, its fellows left out
+LINE_MM = 45.0  # over this one along a line: longer than most strokes of a pen on it
 MARGIN = 0.5  # standard deviations over the mean depth that are print still
 SPARED = 0.5  # of the depth: what is taken beside ink, where the whole would thin it
 CLEAR = 1.15  # of the depth: what is taken from a line alone, its grain with it
@@ -110,8 +112,11 @@ def find_ruled(tone: Tone, reduced: F32, per_mm: float, factor: int) -> Ruled | 
         whole = lines | (_to_their_ends(lines, per_mm) & (1 - (inky.T if turned else inky)))
         wide = np.asarray(cv2.dilate(whole, np.ones((2 * reach + 1, 1), np.uint8)), np.bool_)
         along = wide.T if turned else wide
-        # lines one way may be printed darker, or be blurred less, than those across them
-        theirs = _depth(deep, np.ascontiguousarray(lines.T) if turned else lines, per_mm)[0]
+        # a line may be printed darker, or be blurred less, than those across it and beside it
+        upright = np.ascontiguousarray(lines.T) if turned else lines
+        theirs = _depth(
+            deep, upright, per_mm, (ACROSS_MM, LINE_MM) if turned else (LINE_MM, ACROSS_MM)
+        )[0]
         np.maximum(depth, _enlarged(theirs, density), out=depth, where=along)
         band |= along
     outside = deep[~band & (deep > max(0.3, 0.6 * typical))]
@@ -372,16 +377,18 @@ def _evenness(ridge: Bool, per_mm: float, along: float) -> _Evenness:
     return _Evenness(float(np.mean(gap[even])), covered, float(filled.mean()))
 
 
-def _depth(deep: F32, core: U8, per_mm: float) -> tuple[F32, float]:
-    """Density of the lines' core, locally and over the whole sheet; ink on them left out."""
+def _depth(
+    deep: F32, core: U8, per_mm: float, over_mm: tuple[float, float] = (LOCAL_MM, LOCAL_MM)
+) -> tuple[F32, float]:
+    """Density of the lines' core, over so many mm and the whole sheet; ink on them left out."""
     at = (core > 0) & (deep > FAINTEST)  # a follower that strayed off its line lies on paper
     typical = float(np.median(deep[at])) if at.any() else FAINTEST
     weight = (at & (deep > 0.4 * typical) & (deep < 1.6 * typical)).astype(np.float32)
-    sigma = LOCAL_MM * per_mm / 4
+    sigma, upright = (over * per_mm / 4 for over in over_mm)
     small = (max(1, deep.shape[1] // 4), max(1, deep.shape[0] // 4))
     planes = cv2.merge([weight, weight * deep, weight * deep * deep])
     planes = cv2.GaussianBlur(
-        cv2.resize(planes, small, interpolation=cv2.INTER_AREA), (0, 0), sigma
+        cv2.resize(planes, small, interpolation=cv2.INTER_AREA), (0, 0), sigma, sigmaY=upright
     )
     count, total, square = cv2.split(planes)
     count = np.maximum(count, np.float32(1e-6))
