@@ -11,6 +11,7 @@ from scipy.spatial import cKDTree
 from inkclean.base.arrays import F64, I32, I64, Bool
 from inkclean.flats.colour.discs import Black, discs_of
 from inkclean.flats.laid import lay_out
+from inkclean.flats.maps.filled import PaperTiles, as_filled
 from inkclean.flats.panels import (
     CERTAIN,
     border_zone,
@@ -23,7 +24,7 @@ from inkclean.flats.rasters import pieces
 from inkclean.flats.values import BRIDGE, OPENED_MM, FlatEdits, Flats, Point, Rows, no_rows
 from inkclean.flats.walls.belonging import Met, belonging, find_met
 from inkclean.flats.walls.cells import Ground, find_cells
-from inkclean.flats.walls.closed import as_filled, breaks, openings_of
+from inkclean.flats.walls.closed import breaks, openings_of
 from inkclean.flats.walls.doubts import Judged, Tried, find_doubts
 from inkclean.flats.walls.joins import Joins, on_cubic
 from inkclean.flats.walls.rooms import Rooms, deepened, joined, lay, regrouped, rooms_of
@@ -85,8 +86,7 @@ def find_flats(
     first = Judged(rooms, merger.odds.copy())
     root = merger.run()
     if merger.drawn_closed():
-        paper, shut = _shut(page, ink)
-        root = as_filled(rooms, root, paper, shut, page.scale)
+        root = _filled(page, ink, rooms, root)
     rooms, page.kept.deep = deepened(
         regrouped(rooms, root), root, LINE_MM * page.scale, page.kept.deep
     )
@@ -122,6 +122,15 @@ def _black(page: Prepared, ink: Ink) -> Black:
     if page.kept.black is None:
         page.kept.black = Black.of(ink.coverage, ink.px_per_mm)
     return page.kept.black
+
+
+def _filled(page: Prepared, ink: Ink, rooms: Rooms, root: I64) -> I64:
+    paper, shut = _shut(page, ink)
+    kept, page.kept.filled = page.kept.filled, None  # it is changed in place
+    kept = kept or PaperTiles.none(paper, shut)
+    root = as_filled(rooms, root, paper, shut, page.scale, kept)
+    page.kept.filled = kept
+    return root
 
 
 def _shut(page: Prepared, ink: Ink) -> tuple[Bool, Bool]:

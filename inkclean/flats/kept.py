@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 
 from inkclean.base.arrays import I64, U8, Bool
 from inkclean.flats.colour.discs import Black
+from inkclean.flats.maps.filled import PaperTiles
 from inkclean.flats.maps.full import Full
 from inkclean.flats.tiled.depths import Depths
 from inkclean.flats.values import Point, Rows
@@ -42,8 +43,8 @@ class Kept:
     places that were said to be open; ``ground`` is what came of it. ``lies`` (cells + 1,
     panels + 1) is how much of each cell lies in which. ``ends`` tells of ridges, by number, how
     many ends of strokes each runs between; ``shut`` is paper at the ink's own resolution, and
-    what parts it on a page drawn closed; ``black`` where ink is broad, ``panel`` (h, w) which
-    panel is where on the whole sheet.
+    what parts it on a page drawn closed, ``filled`` how cells lie on it; ``black`` where ink is
+    broad, ``panel`` (h, w) which panel is where on the whole sheet.
     """
 
     zone: I64 | None = None
@@ -59,5 +60,6 @@ class Kept:
     middles: Middles | None = None
     ends: dict[int, int] = field(default_factory=dict)
     shut: tuple[Bool, Bool] | None = None
+    filled: PaperTiles | None = None
     black: Black | None = None
     panel: U8 | None = None

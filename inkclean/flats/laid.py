@@ -75,7 +75,10 @@ def ready(page: Prepared, ink: Ink) -> None:
     kept = page.kept
     cells, laid = kept.cells, kept.laid
     if cells is not None and cells.parts is None:
-        kept.cells = replace(cells, parts=Parts.of(cells.open_, cells.ground.room, cells.label))
+        parts = Parts.of(cells.open_, cells.ground.room, cells.label)
+        kept.cells = replace(cells, parts=parts)
+        if kept.filled is not None and kept.shut is not None:
+            kept.filled.look(kept.cells, parts, kept.shut[0])
     if laid is not None and laid.full.patches is None:
         given = page.around.seen(ink.coverage), ink.px_per_mm, page.scale
         kept.laid = replace(laid, full=replace(laid.full, patches=patches_of(laid.full, *given)))

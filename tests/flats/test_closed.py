@@ -8,9 +8,9 @@ import pytest
 
 from inkclean.base.arrays import F64, Bool
 from inkclean.flats.lines.seams import REACH
+from inkclean.flats.maps.filled import as_filled
 from inkclean.flats.walls.closed import (
     Patches,
-    as_filled,
     breaks,
     openings_of,
     stroke_ends,

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import itertools
 from dataclasses import dataclass, field, replace
+from functools import cached_property
 from typing import TypeVar
 
 import cv2
@@ -94,6 +95,12 @@ class Cells:
     def count(self) -> int:
         """Number of cells."""
         return len(self.size) - 1
+
+    @cached_property
+    def walled(self) -> tuple[I64, I32]:
+        """The pixels, rising, on which a wall is laid across paper, and the number of each."""
+        at = np.flatnonzero(self.wall)
+        return at, self.wall.ravel()[at]
 
 
 @dataclass(frozen=True)

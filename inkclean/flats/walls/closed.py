@@ -6,14 +6,11 @@ And where a line breaks off: the ends of strokes tell gaps from narrow places.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any, TypeVar
 
 import numpy as np
-from numpy.typing import NDArray
 
 from inkclean.base.arrays import F64, I32, I64, Bool, places
-from inkclean.base.tiles import side_by_side, strips
-from inkclean.flats.rasters import depth, dilated, pieces, square, tally
+from inkclean.flats.rasters import depth, pieces, tally
 from inkclean.flats.walls.joins import Joins
 from inkclean.flats.walls.rooms import Rooms
 
@@ -25,12 +22,7 @@ SIDE = 0.25  # of a narrow patch's outline that another lies along makes these t
 RADII = 1.1, 1.5, 2.0, 2.6, 3.5, 4.6  # of circles around the end of a stroke, in its widths
 STEPS = 48  # round a circle
 BROAD = 1 / 3  # ink on more of a circle than this is no single stroke
-BAND_ROWS = 256
 ALONG_RIM = 0.2  # a patch along this share of the raster's rim lies around the drawing
-LARGE_MM2 = 50.0  # parts of an area as large as this,
-LARGE_MM = 5.0  # in which a disc so broad fits, come together through no pore
-
-_Map = TypeVar("_Map", bound=np.generic)
 
 
 def between_closed(rooms: Rooms, ink: Bool, px_per_mm: float) -> Bool:
@@ -134,9 +126,8 @@ def openings_of(
     ``known`` keeps the ends of ridges for the next time that this is asked of the page.
     """
     patch = np.zeros(len(joins) + 1, np.int64)
-    wall = rooms.cells.wall.ravel()
-    at = np.flatnonzero(wall > 0)
-    np.maximum.at(patch, wall[at], patches.number.ravel()[at])
+    at, wall = rooms.cells.walled
+    np.maximum.at(patch, wall, patches.number.ravel()[at])
     known = {} if known is None else known
     ends = np.array([known.get(ridge, -1) for ridge in joins.ridge.tolist()], np.int64)
     fresh = ends < 0
@@ -197,84 +188,3 @@ def _inked(ink: Bool, at: F64) -> Bool:
     column, row = np.moveaxis(np.floor(at).astype(np.int64), -1, 0)
     inside = (column >= 0) & (column < width) & (row >= 0) & (row < height)
     return np.asarray(inside & ink[row.clip(0, height - 1), column.clip(0, width - 1)])
-
-
-def as_filled(rooms: Rooms, root: I64, paper: Bool, shut: Bool, px_per_mm: float) -> I64:
-    """Return the root of each room when what hangs together on paper is made one.
-
-    ``root`` (N + 1,) is what the rooms were merged to, ``paper`` (h, w) where there is no ink,
-    finer than the rooms' raster: narrow places are paper there. Only walls laid across paper
-    part, and what is ``shut`` (H, W). A patch of paper goes where most of it went already, but
-    for large parts of it: a leak between two of these costs more than a line too many.
-    """
-    parting = root[rooms.a] != root[rooms.b]
-    wall = np.zeros(int(rooms.cells.wall.max(initial=0)) + 1, bool)
-    wall[rooms.join[parting[rooms.pair]] + 1] = True
-    # ink on the coarser raster reaches a little further
-    across = _to(dilated(wall[rooms.cells.wall] | shut, square(5)) > 0, paper.shape)
-    count, patch = pieces(paper & ~across, 4)
-    most = rooms.count + 1
-    # half the memory where numbers are small
-    own = rooms.label.astype(np.uint16 if most <= 1 << 16 else np.int32)
-    label = _to(own * rooms.cells.open_, paper.shape)
-    key, times = _often(label, patch, count)
-    lies = _largest_of(most, key // count, key % count, times)
-    key, at = np.unique(key % count * most + root[key // count], return_inverse=True)
-    times = np.bincount(at.ravel(), times, len(key))
-    goes = _largest_of(count, key // most, key % most, times)
-    new = np.where((lies > 0) & ~_large(rooms, lies * most + root, px_per_mm), goes[lies], root)
-    first = np.full(most, most)
-    np.minimum.at(first, new, np.arange(most))
-    return np.asarray(first[new])
-
-
-def _large(rooms: Rooms, part: I64, px_per_mm: float) -> Bool:
-    """Return which rooms (N + 1,) lie in a large ``part`` of an area, told by its number."""
-    number, of = np.unique(part, return_inverse=True)
-    size, inner = tally(of, rooms.size, len(number)), np.zeros(len(number))
-    np.maximum.at(inner, of, rooms.inner)
-    large = (size >= LARGE_MM2 * px_per_mm**2) & (inner >= LARGE_MM / 2 * px_per_mm)
-    return np.asarray(large[of])
-
-
-def _often(label: NDArray[Any], patch: I32, count: int) -> tuple[I64, I64]:
-    """Return all keys ``label * count + patch`` of two maps, rising, and how often each is met.
-
-    Pixels without a label or a patch, 0, don't count.
-    """
-
-    def some(rows: slice) -> tuple[I64, I64]:
-        one, other = label[rows].ravel(), patch[rows].ravel()
-        # neighbours are mostly alike
-        new = np.ones(one.size, bool)
-        new[1:] = (one[1:] != one[:-1]) | (other[1:] != other[:-1])
-        starts = np.flatnonzero(new)
-        times = np.diff(starts, append=one.size)
-        one, other = one[starts], other[starts]
-        here = (one > 0) & (other > 0)
-        return one[here].astype(np.int64) * count + other[here], times[here]
-
-    keys, times = (
-        np.concatenate(part)
-        for part in zip(*side_by_side(some, strips(len(label), BAND_ROWS)), strict=True)
-    )
-    key, at = np.unique(keys, return_inverse=True)
-    return key, np.bincount(at.ravel(), times, len(key)).astype(np.int64)
-
-
-def _largest_of(count: int, of: I64, value: I64, times: NDArray[Any]) -> I64:
-    """Return for each of ``count`` things the value it has most often, 0 for none."""
-    found = np.zeros(count, np.int64)
-    order = np.argsort(times, kind="stable")
-    found[of[order]] = value[order]
-    return found
-
-
-def _to(raster: NDArray[_Map], shape: tuple[int, ...]) -> NDArray[_Map]:
-    """Return a raster enlarged to a shape, nearest pixel centre."""
-    row, column = (
-        np.minimum(((np.arange(n) + 0.5) * small / n).astype(int), small - 1)
-        for n, small in zip(shape, raster.shape, strict=True)
-    )
-    # columns first, while rows are few; then whole rows are copied
-    return np.asarray(raster.take(column, axis=1)[row])

@@ -25,8 +25,8 @@ class Parts:
     met from the top left; its ``first`` and ``last`` pixel, the most that it is deep, ``inner``
     px. ``was`` is the cell before the latest
     edit that it was part of, 0 of a piece found anew; ``key`` and ``times`` tell of these how
-    many px each, shifted by 32 bits, lay in which. All but ``pieces`` and ``near`` are new after
-    each edit, these are changed.
+    many px each, shifted by 32 bits, lay in which. ``looked`` are the tiles that were looked at
+    after it. All but ``pieces`` and ``near`` are new after each edit, these are changed.
     """
 
     pieces: TilePieces
@@ -38,6 +38,7 @@ class Parts:
     was: I64
     key: I64
     times: I64
+    looked: I64
 
     @property
     def count(self) -> int:
@@ -57,14 +58,14 @@ class Parts:
         pieces = TilePieces.none(open_.shape, SIDE_PX)
         every = np.arange(len(pieces.tiles))
         none = np.zeros(1, np.int64)
-        parts = cls(pieces, label, none, none, none, np.zeros(1), none, none, none)
+        parts = cls(pieces, label, none, none, none, np.zeros(1), none, none, none, every)
         parts = parts._found(open_, room, label, every)
         return replace(parts, near=np.array(grown(pieces.number)))
 
     def settled(self) -> Parts:
         """Return the same when an edit changed nothing."""
         none = np.zeros(0, np.int64)
-        return replace(self, was=self.cell, key=none, times=none)
+        return replace(self, was=self.cell, key=none, times=none, looked=none)
 
     def after(
         self, open_: Bool, room: F32, label: I32, changed: tuple[I64, I64], reach: int
@@ -147,4 +148,4 @@ class Parts:
         number_of[order] = np.arange(1, len(order) + 1)
         cell = np.where(used, number_of[group], 0)
         told = np.concatenate(keys), np.concatenate(times).astype(np.int64)
-        return Parts(pieces, self.near, cell, first, last, inner, was, *told)
+        return Parts(pieces, self.near, cell, first, last, inner, was, *told, chosen)
