@@ -183,8 +183,8 @@ class Desk:
         """
         with self._lock:
             said = self._said[page.id]
-            sheet, pencil = said["sheet"], said["pencil"]
-        pixels = pictures.read_whole(self.picture(page, sheet["picture"]))
+            lit, sheet, pencil = said["lit"], said["sheet"], said["pencil"]
+        pixels = pictures.read_whole(self.picture(page, lit["picture"]))
         touched = colour_at(pixels, x, y, sheet["px_per_mm"])
         drop, words = turned(self.work(page).settings.drop, pencil["colours"], touched)
         self.act(page, check_act({"kind": "set", "drop": drop}))

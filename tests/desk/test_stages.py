@@ -11,6 +11,7 @@ import numpy as np
 import pytest
 
 import inkclean
+from inkclean.base.colour import to_srgb
 from inkclean.desk import pictures
 from inkclean.desk.accuracy import curves_near
 from inkclean.desk.acts import apply_acts, check_act
@@ -69,7 +70,14 @@ def test_stages_give_a_first_look_marks_relief_and_quick_edits(tmp_path: Path) -
         return dict(told)
 
     plain = PageEdits(Settings())
-    assert "first" not in run("ink", plain)  # a small photo is there as soon
+    inked = run("ink", plain)
+    assert "first" not in inked  # a small photo is there as soon
+    order = list(inked)
+    assert order.index("ink") < order.index("lit")  # which no ink waits for
+    lit = pictures.read_whole(tmp_path / "pictures" / inked["lit"]["picture"])
+    assert np.array_equal(lit, to_srgb(bench.page.sheet.reflectance))
+    flat = pictures.read_whole(tmp_path / "pictures" / inked["sheet"]["picture"])
+    assert np.array_equal(flat, bench.page.squared.pixels)
     marks = run("marks", plain)["marks"]
     number = marks["steps"].index(0.2)
     at = {(x, y) for x, y, _, steps in marks["marks"] if steps >> number & 1}

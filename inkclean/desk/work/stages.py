@@ -57,6 +57,7 @@ _OF = {
     "cut": ("raw", "blur_px"),
     "specks": ("doubts",),
     "ink": ("ink",),
+    "lit": ("sheet",),
     "marks": ("raw", "grey", "sheet"),
     "lettering": ("lettering", "ink"),
     "lines": ("prepared",),
@@ -66,7 +67,7 @@ _OF = {
     "things": ("flats",),
     "relief": ("relief",),
 }
-FIRST_MP = 0.8  # megapixels of a photo reduced for the first look: enough for a few seconds
+FIRST_MP = 0.6  # megapixels of a photo reduced for the first look: enough for a few seconds
 LEAST_MP = 6.0  # megapixels of a photo that gets a first look: below, the page is there as soon
 _MOST_MARKS = 3000  # marks that are told one by one
 _MOST_RINGS = 2000  # rings that are
@@ -113,6 +114,7 @@ class Bench:
             "cut": self._cut,
             "specks": self._specks,
             "ink": self._ink,
+            "lit": self._lit,
             "marks": self._marks,
             "lettering": self._lettering,
             "lines": self._lines,
@@ -269,8 +271,7 @@ class Bench:
     def _sheet(self, work: PageEdits) -> SheetTold:
         sheet, capture = self.page.sheet, self.page.capture
         return SheetTold(
-            **self._shown("sheet", to_srgb(sheet.reflectance)),
-            flat=self._shown("flat", self.page.squared.pixels)["picture"],
+            **self._shown("flat", self.page.squared.pixels),
             px_per_mm=sheet.px_per_mm,
             width_mm=sheet.width_mm,
             height_mm=sheet.height_mm,
@@ -309,6 +310,10 @@ class Bench:
             specks=len(ink.removed),
             weight=work.settings.weight,
         )
+
+    def _lit(self, work: PageEdits) -> Shown:
+        """Show the evenly lit sheet: the ink does not wait for it."""
+        return Shown(**self._shown("sheet", to_srgb(self.page.sheet.reflectance)))
 
     def _marks(self, work: PageEdits) -> MarksTold:
         """Say which marks would go at each size offered."""

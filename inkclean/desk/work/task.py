@@ -11,7 +11,7 @@ from inkclean.desk.edits import PageEdits
 if TYPE_CHECKING:
     from inkclean.desk.work.printing import Printing
 
-_INK = ("photo", "frame", "first", "sheet", "pencil", "cut", "specks", "ink")
+_INK = ("photo", "frame", "first", "sheet", "pencil", "cut", "specks", "ink", "lit")
 _FLATS = ("lines", "labels", "flats", "colours", "things")
 GOALS = {
     "look": _INK[:4],

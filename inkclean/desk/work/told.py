@@ -47,9 +47,12 @@ class FirstTold(Shown):
 
 
 @dataclass(frozen=True)
-class SheetTold(FirstTold):
-    """The evenly lit sheet, and how well it was photographed."""
+class SheetTold(Shown):
+    """The sheet as the photo has it, and how well it was photographed."""
 
+    px_per_mm: float
+    width_mm: float
+    height_mm: float
     verdict: str
     advice: str
 

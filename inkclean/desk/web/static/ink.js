@@ -113,7 +113,7 @@ export class Ink {
     if (!sheet || !said) return this.showFirst(sheet, frame, first);
     const change = this.weight === null ? null : reweighed(said.weight, this.weight, said.px_per_mm);
     const layers = [
-      desk.layer("flat", sheet, sheet.flat, sheet.px_per_mm, { side: "left" }),
+      desk.layer("flat", sheet, sheet.picture, sheet.px_per_mm, { side: "left" }),
       desk.layer("ink", said, said.picture, said.px_per_mm, { side: "right", change }),
     ];
     const lettering = this.mode === "letters" ? this.letters.layer() : null;
@@ -137,7 +137,7 @@ export class Ink {
       return;
     }
     desk.say("Finding the ink …");
-    if (sheet) desk.view.show([desk.layer("flat", sheet, sheet.flat, sheet.px_per_mm)], [sheet.width_mm, sheet.height_mm]);
+    if (sheet) desk.view.show([desk.layer("flat", sheet, sheet.picture, sheet.px_per_mm)], [sheet.width_mm, sheet.height_mm]);
   }
 
   stage(name) {

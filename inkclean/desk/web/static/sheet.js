@@ -6,6 +6,8 @@ import { post, send } from "./net.js";
 import { button, choice, el } from "./parts.js";
 
 const PAPERS = ["auto", "A3", "A4", "A5", "B4", "B5", "letter", "legal", "tabloid"];
+// The stages that this shows.
+const SEEN = ["photo", "frame", "sheet", "lit"];
 // What to do about a doubt, by what it is of.
 const CURES = { size: "If the size is wrong, choose the paper.", outline: "If the outline is wrong, drag it." };
 
@@ -87,13 +89,13 @@ export class Sheet {
   }
 
   stage(name) {
-    if (["photo", "frame", "sheet"].includes(name) && !this.held && this.shown !== this.mark) this.show();
+    if (SEEN.includes(name) && !this.held && this.shown !== this.mark) this.show();
   }
 
   /** What there is to show: handles are not made again for what was told twice. */
   get mark() {
     const { latest, state } = this.desk;
-    return [latest, ...["photo", "frame", "sheet"].map((name) => state.stages[name]?.key)].join(" ");
+    return [latest, ...SEEN.map((name) => state.stages[name]?.key)].join(" ");
   }
 
   tell() {
@@ -104,7 +106,7 @@ export class Sheet {
     const parts = f.doubt ? [CURES[f.doubt_of]] : [];
     parts.push(`${f.paper ?? "Sheet"}, ${size}, ${how}.`);
     if (s) parts.push(fine ? "The photo is good." : `The photo is ${s.verdict}: ${s.advice}.`);
-    if (this.look === "light") parts.push("Left: photo. Right: evened-out sheet.");
+    if (this.look === "light") parts.push(this.desk.state.stages.lit ? "Left: photo. Right: evened-out sheet." : "Evening out the light …");
     else if (fine && !f.doubt) parts.push("Does the outline follow the paper? Go to Ink. If not, drag it.");
     if (fine && !f.doubt) this.desk.say(parts.join(" "));
     else this.desk.sayShort(f.doubt ? `To check: ${f.doubt}.` : `To check: the photo is ${s.verdict}.`, parts.join(" "));
@@ -118,14 +120,10 @@ export class Sheet {
     desk.view.overlay = null;
     desk.view.moved = null;
     if (this.look === "light" && this.said) {
-      const s = this.said;
-      desk.view.show(
-        [
-          desk.layer("flat", s, s.flat, s.px_per_mm, { side: "left" }),
-          desk.layer("sheet", s, s.picture, s.px_per_mm, { side: "right" }),
-        ],
-        [s.width_mm, s.height_mm],
-      );
+      const [s, { lit }] = [this.said, desk.state.stages];
+      const layers = [desk.layer("flat", s, s.picture, s.px_per_mm, { side: "left" })];
+      if (lit) layers.push(desk.layer("sheet", lit, lit.picture, s.px_per_mm, { side: "right" }));
+      desk.view.show(layers, [s.width_mm, s.height_mm]);
       desk.showWipe();
     } else {
       desk.hideWipe();
