@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -66,6 +68,18 @@ def test_a_line_in_doubt_is_told_apart_from_a_bridge() -> None:
     assert line["x_mm"] == pytest.approx(72.5, abs=1)
     assert line["y_mm"] == pytest.approx(HIGH / 2, abs=1)
     assert line["bridge"] == -1
+
+
+def test_a_line_is_not_asked_about_where_two_areas_meet_in_a_corner() -> None:
+    asked = []
+    for drawn in (1.0, 5.0):
+        rooms, cubics = _row_of_rooms((41, 31), lines=(0,))
+        rooms = replace(rooms, drawn=np.full(len(rooms.a), drawn))
+        last, areas = Judged(rooms, np.zeros(1)), np.zeros(rooms.count, AREA)
+        tried = Tried(cubics, np.zeros(1), np.full(1, -1))
+        _, checks = find_doubts(last, last, rooms.of, areas, tried, 1.0)
+        asked.append(checks["kind"].tolist())
+    assert asked == [[], [LINE]]
 
 
 def test_what_is_sure_or_small_is_not_asked() -> None:

@@ -27,6 +27,7 @@ LEAST_DOUBT = 0.02  # surer decisions are not asked about,
 LEAST_MM2 = 2.0  # nor such as would cost less than this
 MOST_GAPS = 600  # open gaps that are told, the surest
 MOST_CLOSED = 6  # a leak that needs more bridges than this is no question of yes or no
+LEAST_LINE_MM = 1.5  # where two areas meet along less than this, nobody looks for a line
 DRAWN_MM = 1.0  # a fallen line as long as this would have to be closed as well
 LEAST_PX = 2  # an opening narrower than this is none
 LONGEST_MM = 30.0  # of a longer border only its middle is shown
@@ -207,7 +208,8 @@ def _standing(last: Judged, tried: Tried, scale: float) -> tuple[Rows, I64]:
     broad = rooms.width >= LEAST_PX
     bridged = np.bincount(rooms.pair[broad], tried.bridge[rooms.join[broad]] >= 0, len(doubt)) > 0
     cost = np.where(bridged, NEEDLESS, DRAWN) * doubt * smaller
-    kept = np.flatnonzero((doubt >= LEAST_DOUBT) & (cost >= LEAST_MM2) & np.isfinite(last.odds))
+    asked = (doubt >= LEAST_DOUBT) & (cost >= LEAST_MM2) & np.isfinite(last.odds)
+    kept = np.flatnonzero(asked & (bridged | (rooms.drawn >= LEAST_LINE_MM * scale)))
     rows = np.zeros(len(kept), CHECK)
     rows["kind"], rows["bridge"] = LINE, -1
     rows["doubt"], rows["cost_mm2"] = doubt[kept], cost[kept]
