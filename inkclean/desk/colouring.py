@@ -45,12 +45,17 @@ def hints_of(
         first.write_text(json.dumps(before), "utf-8")
     chosen: dict[int, Dab] = {}
     flats = page.flats()
-    for dab in (*reversed(before), *dabs):
-        label = _label_under(flats, *dab[:2])
-        if label:
-            chosen[label] = _called(dab, names, bound)
+    # the largest come first, so that swatches stay in their order when somebody dabs
+    for dab in before:
+        chosen.setdefault(_label_under(flats, *dab[:2]), dab)
+    chosen.update((_label_under(flats, *dab[:2]), dab) for dab in dabs)
+    chosen.pop(0, None)
+    paper = {label for label, dab in chosen.items() if not dab[2]}
+    chosen = {
+        label: _called(dab, names, bound) for label, dab in chosen.items() if label not in paper
+    }
     if not by_hand:
-        _add_unlike(chosen, flats, before)
+        _add_unlike(chosen, flats, before, paper)
     if not chosen:
         return None
     book = tuple(dab[4] if len(dab) == 5 else "" for dab in chosen.values())
@@ -71,24 +76,27 @@ def _label_under(flats: Flats, x: float, y: float) -> int:
     return int(flats.labels[row, column])
 
 
-def _add_unlike(chosen: dict[int, Dab], flats: Flats, first: list[Dab]) -> None:
+def _add_unlike(
+    chosen: dict[int, Dab], flats: Flats, first: list[Dab], paper: set[int] | None = None
+) -> None:
     """Give areas that came by an edit a colour that none beside them has, in place.
 
     It is one of the page's, as given ``first``, if it can be. Where there is none, they get what
-    lies along the least of their edge. Gutter and background are paper, but beside paper. An area
-    so thin that its own point lies in another gets none: a dab there would split the other.
+    lies along the least of their edge. Gutter and background are paper, but beside paper, and so
+    is what was ``paper`` before. An area so thin that its own point lies in another gets none: a
+    dab there would split the other.
     """
-    names = dict(dab[2:4] for dab in first)
+    names = dict(dab[2:4] for dab in first if dab[2])
     for other in MUTED:
         names.setdefault(hex_of(other), "")
     beside: dict[int, list[tuple[int, float]]] = defaultdict(list)
     for a, b, edge_mm in flats.neighbours[["a", "b", "edge_mm"]].tolist():
         beside[a].append((b, edge_mm))
         beside[b].append((a, edge_mm))
-    paper: set[int] = set()
+    paper = set(paper or ())
     kinds, size = flats.areas["kind"], flats.areas["size_mm2"]
     for label in (np.lexsort((-size, -kinds.astype(int))) + 1).tolist():
-        if label in chosen:
+        if label in chosen or label in paper:
             continue
         if kinds[label - 1] != FIGURE and not any(near in paper for near, _ in beside[label]):
             paper.add(label)
@@ -133,16 +141,18 @@ def hex_of(colour: np.ndarray[tuple[int, ...], np.dtype[np.uint8]]) -> str:
 
 
 def _first(page: Page) -> list[Dab]:
-    """Return a dab an area, of the colour that it gets when nobody gives any."""
+    """Return a dab an area, of the colour that it gets when nobody gives any, "" for paper.
+
+    The largest come first: of areas that an edit makes one, the largest gives the colour.
+    """
     flats, colouring = page.flats(), page.colouring
-    rows = colouring.of_area[1:]
+    areas, rows = flats.areas, colouring.of_area[1:]
     return [
         (
-            round(float(area["x_mm"]), 3),
-            round(float(area["y_mm"]), 3),
-            hex_of(colouring.palette[row]),
-            colouring.names[row],
+            round(float(areas["x_mm"][k]), 3),
+            round(float(areas["y_mm"][k]), 3),
+            hex_of(colouring.palette[rows[k]]) if rows[k] else "",
+            colouring.names[rows[k]] if rows[k] else "",
         )
-        for area, row in zip(flats.areas, rows, strict=True)
-        if row  # paper stays paper by itself
+        for k in np.argsort(-areas["size_mm2"], kind="stable").tolist()
     ]

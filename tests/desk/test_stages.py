@@ -137,6 +137,20 @@ def _coloured(said: dict[str, dict[str, Any]]) -> list[tuple[list[float], str]]:
     ]
 
 
+def test_what_an_edit_joins_to_the_paper_around_is_paper_too(tmp_path: Path) -> None:
+    bench = Bench(pages.write(tmp_path / "page.jpg"), 1, tmp_path / "pictures", 300.0)
+    plain = PageEdits(Settings())
+    join = check_act({"kind": "join", "points": [[70, 80], [20, 80]]})
+    under = []
+    for work in (plain, apply_acts([join], plain)):
+        told: dict[str, dict[str, Any]] = {}
+        bench.run(work, "flats", told.__setitem__, lambda: None)
+        of_area, flats = told["colours"]["of_area"], bench.page.flats()
+        under.append([of_area[_label_under(flats, x, 80.0)] for x in (70.0, 20.0)])
+    assert under[0][0] > 0 == under[0][1]
+    assert under[1] == [0, 0]
+
+
 def test_the_relief_is_what_the_files_are_shaded_with(tmp_path: Path) -> None:
     """Shade computed from the two bytes a pixel, as the page does, beside ``shade_areas``."""
     bench = Bench(pages.write(tmp_path / "page.jpg"), 1, tmp_path / "pictures", 300.0)
