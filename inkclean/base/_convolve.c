@@ -436,6 +436,56 @@ static PyObject *squares(PyObject *module, PyObject *args)
     return either(args, 1);
 }
 
+/* Some rows of `channels` planes of h x w floats, eight to a block, zeros where there are fewer. */
+static void lay_rows(const float *cells, float *to, const int64_t *n)
+{
+    const int64_t channels = n[0], plane = n[1] * n[2], w = n[2], rim = n[3], wide = w + 2 * rim;
+    for (int64_t block = 0; block * LANES < channels; block++)
+        for (int64_t y = n[4]; y < n[5]; y++) {
+            const float *from = cells + block * LANES * plane + y * w;
+            float *own = to + ((block * (n[1] + 2 * rim) + y + rim) * wide + rim) * LANES;
+            int64_t some = channels - block * LANES < LANES ? channels - block * LANES : LANES;
+            if (some == LANES)
+                for (int64_t x = 0; x < w; x++, own += LANES)
+                    for (int c = 0; c < LANES; c++)
+                        own[c] = from[c * plane + x];
+            else
+                for (int64_t x = 0; x < w; x++, own += LANES)
+                    for (int64_t c = 0; c < LANES; c++)
+                        own[c] = c < some ? from[c * plane + x] : 0;
+        }
+}
+
+PyDoc_STRVAR(lay_doc,
+"lay(cells, planes, numbers)\n\nPut some rows of `cells` (C, h, w) into `planes`, blocks of eight "
+"channels with a rim all around. Both are float32; `numbers` are 6 int64: C, h, w, the rim, and "
+"the first row and the one after the last.");
+
+static PyObject *lay(PyObject *module, PyObject *args)
+{
+    (void)module;
+    Py_buffer b[3];
+    if (!PyArg_ParseTuple(args, "y*w*y*", b, b + 1, b + 2))
+        return NULL;
+    const int64_t *n = b[2].buf;
+    int good = b[2].len == 6 * 8 && n[0] > 0 && n[1] > 0 && n[2] > 0 && n[3] >= 0 && n[4] >= 0 &&
+               n[5] <= n[1] && n[0] * n[1] * n[2] == b[0].len / 4 &&
+               (n[0] + LANES - 1) / LANES * (n[1] + 2 * n[3]) * (n[2] + 2 * n[3]) * LANES ==
+                   b[1].len / 4;
+    if (good) {
+        PyThreadState *state = PyEval_SaveThread();
+        lay_rows(b[0].buf, b[1].buf, n);
+        PyEval_RestoreThread(state);
+    }
+    for (int k = 0; k < 3; k++)
+        PyBuffer_Release(b + k);
+    if (!good) {
+        PyErr_SetString(PyExc_ValueError, "arrays do not fit each other");
+        return NULL;
+    }
+    Py_RETURN_NONE;
+}
+
 PyDoc_STRVAR(lanes_doc, "lanes()\n\nReturn how many lanes this processor takes at a time; 0 "
 "where it can't do it at all.");
 
@@ -447,6 +497,7 @@ static PyObject *lanes(PyObject *module, PyObject *args)
 
 static PyMethodDef methods[] = {{"convolve", convolve, METH_VARARGS, convolve_doc},
                                 {"squares", squares, METH_VARARGS, squares_doc},
+                                {"lay", lay, METH_VARARGS, lay_doc},
                                 {"lanes", lanes, METH_NOARGS, lanes_doc},
                                 {NULL, NULL, 0, NULL}};
 

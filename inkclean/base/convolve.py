@@ -64,6 +64,23 @@ class Planes:
         return [start, down * wide, right * LANES, self.data.shape[1] * wide]
 
 
+def lay_rows(cells: F32, planes: Planes, rows: slice) -> None:
+    """Put some rows of ``cells`` (C, H, W) into ``planes``, zeros where channels are missing."""
+    if hasattr(_convolve, "lay"):  # one that was compiled earlier lacks it
+        numbers = np.array([*cells.shape, planes.rim, rows.start, rows.stop], np.int64)
+        _convolve.lay(cells, planes.data, numbers)
+    else:
+        lay_by_numpy(cells, planes, rows)
+
+
+def lay_by_numpy(cells: F32, planes: Planes, rows: slice) -> None:
+    """Do what ``lay_rows`` does."""
+    for block, inner in enumerate(planes.inner):
+        own = cells[block * LANES : (block + 1) * LANES, rows]
+        inner[rows, :, : len(own)] = own.transpose(1, 2, 0)
+        inner[rows, :, len(own) :] = 0
+
+
 def _laid(weights: F32, inputs: int) -> F32:
     """Return weights (K, C, h, w) as C takes them, ``inputs`` blocks of channels."""
     parts = weights.reshape(len(weights) // LANES, LANES, inputs, -1, *weights.shape[2:])

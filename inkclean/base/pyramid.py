@@ -14,7 +14,7 @@ import numpy as np
 
 from inkclean.base import network
 from inkclean.base.arrays import F32
-from inkclean.base.convolve import LANES, Kernel, Planes, can_convolve, convolve, run
+from inkclean.base.convolve import LANES, Kernel, Planes, can_convolve, convolve, lay_rows, run
 from inkclean.base.network import layers
 from inkclean.base.tiles import side_by_side, strips
 
@@ -48,14 +48,8 @@ def in_blocks(cells: F32, rim: int = 1) -> Planes:
     """Return ``cells`` (C, h, w) as planes."""
     blocks = -(-len(cells) // LANES)
     planes = Planes.empty(blocks, cells.shape[1], cells.shape[2], rim)
-
-    def fill(rows: slice) -> None:
-        for block, inner in enumerate(planes.inner):
-            own = cells[block * LANES : (block + 1) * LANES, rows]
-            inner[rows, :, : len(own)] = own.transpose(1, 2, 0)
-            inner[rows, :, len(own) :] = 0
-
-    side_by_side(fill, strips(cells.shape[1], BAND))
+    cells = np.ascontiguousarray(cells, np.float32)
+    side_by_side(lambda rows: lay_rows(cells, planes, rows), strips(cells.shape[1], BAND))
     return planes
 
 

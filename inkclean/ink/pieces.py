@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 
 from inkclean.base.arrays import F64, I32, I64, Bool
 from inkclean.base.memory import zeros_of
+from inkclean.base.tiles import both
 
 # Px of the pictures of pieces that are looked at at once.
 WINDOW_PX = 1 << 19
@@ -105,7 +106,7 @@ def small_pieces(ink: Bool, largest: float, widest: float) -> tuple[Pieces, Piec
     def of(kind: Bool, chosen: Bool) -> Pieces:
         return _pieces(kind, [outlines[k] for k in np.flatnonzero(chosen)], boxes[chosen])
 
-    return of(ink, compact), of(~ink, narrow)
+    return both(lambda: of(ink, compact), lambda: of(~ink, narrow))
 
 
 def _pieces(kind: Bool, outlines: list[NDArray[Any]], box: I64) -> Pieces:

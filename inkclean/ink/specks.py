@@ -13,7 +13,7 @@ import cv2
 import numpy as np
 
 from inkclean.base.arrays import F32, F64, I64, Bool
-from inkclean.base.tiles import TILE, Tile, side_by_side, tiles
+from inkclean.base.tiles import TILE, Tile, both, side_by_side, tiles
 from inkclean.ink.checks import together
 from inkclean.ink.levels import disc
 from inkclean.ink.pieces import WINDOW_PX, Pieces, grown, small_pieces
@@ -91,10 +91,12 @@ def clean_specks(
     none = np.zeros((0, 3), np.float32)
     if speck_mm <= 0:
         return cleaned, none, ()
-    full = _full_ink(coverage, grey.ink)
     widest = WATCHED * speck_mm * grey.px_per_mm
-    shapes, holes = small_pieces(
-        coverage > np.float32(0.5), 1.6 * widest + 1, HOLE * speck_mm * grey.px_per_mm
+    full, (shapes, holes) = both(
+        lambda: _full_ink(coverage, grey.ink),
+        lambda: small_pieces(
+            coverage > np.float32(0.5), 1.6 * widest + 1, HOLE * speck_mm * grey.px_per_mm
+        ),
     )
     shapes = shapes.only(shapes.area < np.pi / 4 * widest**2)
     marks = _small_marks(shapes, grey, full)

@@ -134,3 +134,20 @@ def test_nor_is_it_by_squares() -> None:
     ):
         with pytest.raises(ValueError, match="do not fit"):
             module.run(kernel, source, None, target, places, size, True, True)
+
+
+@pytest.mark.parametrize(("channels", "rim"), [(5, 2), (16, 1), (13, 1), (8, 0)])
+def test_cells_are_laid_in_blocks_as_by_numpy(channels: int, rim: int) -> None:
+    rng = np.random.default_rng(channels)
+    cells = rng.normal(size=(channels, 9, 7)).astype(np.float32)
+    laid, wanted = (Planes.empty(-(-channels // LANES), 9, 7, rim) for _ in range(2))
+    for rows in (slice(0, 4), slice(4, 9)):
+        module.lay_rows(cells, laid, rows)
+        module.lay_by_numpy(cells, wanted, rows)
+    assert np.array_equal(laid.data, wanted.data)
+    assert np.array_equal(_flat(laid)[:channels], cells)
+    assert not _flat(laid)[channels:].any()
+    with pytest.raises(ValueError, match="do not fit"):
+        module.lay_rows(cells[:, :8].copy(), laid, slice(0, 8))
+    with pytest.raises(ValueError, match="do not fit"):
+        module.lay_rows(cells, laid, slice(4, 10))
