@@ -79,7 +79,7 @@ def find_flats(
     merger = Merger(rooms, joins, belonging(rooms, met), fixed, page.scale)
     merger.bar(_barred(rooms, joins, page, merger.odds))
     merger.bar(traced(rooms, splits, page.scale))
-    merger.keep(page.patches.large(rooms))
+    merger.keep(page.patches.large(rooms), page.patches.of_rooms(rooms))
     of_page = page.patches, page.ink, page.broad, page.kept.ends
     openings = openings_of(rooms, joins, *of_page)
     merger.tell(rooms, openings, page.scale)

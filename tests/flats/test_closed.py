@@ -6,7 +6,7 @@ import cv2
 import numpy as np
 import pytest
 
-from inkclean.base.arrays import F64, Bool
+from inkclean.base.arrays import F64, I64, Bool
 from inkclean.flats.lines.seams import REACH
 from inkclean.flats.maps.filled import as_filled
 from inkclean.flats.walls.closed import (
@@ -16,7 +16,7 @@ from inkclean.flats.walls.closed import (
     stroke_ends,
 )
 from inkclean.flats.walls.joins import Joins
-from inkclean.flats.walls.judge import DRAWN, OPEN
+from inkclean.flats.walls.judge import DRAWN, FIXED, OPEN
 from inkclean.flats.walls.rooms import find_rooms, lay
 from inkclean.flats.walls.votes import SURE_BROAD, SURE_OPEN, Merger
 
@@ -166,6 +166,50 @@ def test_a_closed_line_may_fall_as_hatching_unless_it_parts_broad_paper(
     seam = np.full(ink.shape, odds, np.float32)
     rooms = find_rooms(ink, np.zeros(ink.shape, np.int32), seam)
     assert Patches.of(ink, 8.0).part(rooms).tolist() == [stays]
+
+
+def test_all_walls_between_two_patches_are_one_line() -> None:
+    ink, wall = np.zeros((41, 200), bool), np.zeros((41, 200), np.int32)
+    ink[[0, 1, 2, 19, 20, 21, -3, -2, -1]] = ink[:, [0, 1, 2, -3, -2, -1]] = True
+    wall[3:19, 100] = 1
+    seam = np.full(ink.shape, -4, np.float32)
+    for right, stays in ((-4, False), (0, True)):
+        seam[:, 100:] = right
+        rooms = find_rooms(ink, wall, seam)
+        lower = int(rooms.label[30, 100])
+        line = (rooms.a == lower) | (rooms.b == lower)
+        assert line.sum() == 2
+        assert Patches.of(ink, 8.0).part(rooms)[line].tolist() == [stays, stays]
+
+
+class _Told(Merger):
+    """Takes drawn lines for hatching, the longer the surer, and openings for none."""
+
+    def scores(self, rows: I64) -> F64:
+        drawn, opened = self.wall[rows, DRAWN], self.wall[rows, OPEN]
+        odds = np.where(opened > 0, -4.0, -4.0 - drawn)
+        return np.where(self.wall[rows, FIXED] > 0, np.inf, odds)
+
+
+def test_paper_around_comes_together_before_any_line_falls() -> None:
+    """A box, hatching at its right, and paper around that is taken for three rooms at first.
+
+    By way of the hatching the box joins no part of the paper that it is kept apart from.
+    """
+    ink, wall = np.zeros((100, 320), bool), np.zeros((100, 320), np.int32)
+    ink[[40, 41], 40:112] = ink[40:, [40, 41, 100, 101, 110, 111]] = True
+    wall[:40, 60], wall[:40, 106] = 1, 2
+    rooms = find_rooms(ink, wall, np.zeros(ink.shape, np.float32))
+    at = [(80, 10), (10, 80), (10, 200), (80, 70)]
+    left, middle, right, box = (int(rooms.label[place]) for place in at)
+    joins = Joins(np.zeros((2, 4, 2)), np.full(2, -4.0), np.ones(2, np.int64))
+    together = np.zeros((len(rooms.a), 2 * len(REACH)))
+    merger = _Told(rooms, joins, together, np.zeros(2, bool), 8.0)
+    merger.bar(np.isin(np.arange(len(rooms.a)), [merger.around[box][k] for k in (left, middle)]))
+    whole = np.zeros(rooms.count + 1, np.int64)
+    merger.keep(whole, Patches.of(ink, 8.0).of_rooms(rooms))
+    root = merger.run()
+    assert root[left] == root[middle] == root[right] != root[box]
 
 
 def _across(*lines: F64) -> tuple[Merger, int]:

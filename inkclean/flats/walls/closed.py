@@ -88,11 +88,20 @@ class Patches:
         return rooms.along(self.number.ravel()[rooms.cells.last].astype(np.int64))
 
     def part(self, rooms: Rooms) -> Bool:
-        """Return which walls never fall, see :func:`between_closed`."""
-        of = self.of_rooms(rooms)
+        """Return which walls never fall, see :func:`between_closed`.
+
+        All walls between two patches are judged as one line.
+        """
+        of, count = self.of_rooms(rooms), len(self.wide)
         one, other = of[rooms.a], of[rooms.b]
-        drawn = np.maximum(rooms.drawn, 1e-6)
-        hatched = (rooms.line < HATCHING * drawn) & (rooms.shaded > SHADED * drawn)
+        pairs, at = np.unique(
+            np.minimum(one, other) * count + np.maximum(one, other), return_inverse=True
+        )
+        drawn, line, shaded = (
+            tally(at, known, len(pairs))[at] for known in (rooms.drawn, rooms.line, rooms.shaded)
+        )
+        drawn = np.maximum(drawn, 1e-6)
+        hatched = (line < HATCHING * drawn) & (shaded > SHADED * drawn)
         broad = self.broad[one] & self.broad[other]
         apart = (one != other) & self.wide[one] & self.wide[other]
         return np.asarray(apart & (broad | ~hatched))

@@ -88,7 +88,7 @@ class Merger:
         self.ends = np.zeros(len(self.wall), np.int64)
         self.gaps = np.zeros(len(self.wall))
         self.patch = np.zeros(len(self.wall), np.int64)
-        self.whole = np.zeros(rooms.count + 1, np.int64)
+        self.whole, self.paper = np.zeros((2, rooms.count + 1), np.int64)
         self.outer = np.zeros(1, bool)
         self.line_mm = 0.0
         self.odds = self.scores(np.arange(len(self.wall)))
@@ -107,9 +107,12 @@ class Merger:
         self.wall[walls, FIXED] = 1
         self.odds[walls] = np.inf
 
-    def keep(self, patch: I64) -> None:
-        """Let no two rooms of different closed patches (R,) come together, 0 for none."""
-        self.whole = patch.copy()
+    def keep(self, patch: I64, paper: I64) -> None:
+        """Let no two rooms of different closed patches (R,) come together, 0 for none.
+
+        ``paper`` (R,): the patch of paper that each room lies in.
+        """
+        self.whole, self.paper = patch.copy(), paper.copy()
         rows = np.arange(len(self.wall))
         self.odds[self.apart(rows)] = np.inf
 
@@ -133,18 +136,28 @@ class Merger:
         """Merge until every wall left earns its place; return the root of each room.
 
         Walls that surely are none fall many at a time, the others only if no wall of their two
-        rooms is worse.
+        rooms is worse. Those across one patch of paper go before any drawn line: else a closed
+        area that comes to hold a little of the paper around, by way of hatching, would be parted
+        from all the rest of it by openings that are none.
         """
-        for sure, together in ((True, self.worst), (False, self.least)):
+        steps = (True, True, self.worst), (True, False, self.worst), (False, False, self.least)
+        for sure, within_paper, together in steps:
             every = np.arange(len(self.wall))
             limit = self.limits(every, sure)
-            while len(rows := together(np.flatnonzero(self.odds < limit))):
+            while len(rows := together(self.below(limit, within_paper))):
                 changed = self.rescore(
                     [self.merge(row) for row in rows.tolist() if self.falls(row, limit)]
                 )
                 limit[changed] = self.limits(changed, sure)
         self.without_lone_doubts()
         return rooted(self.parent)
+
+    def below(self, limit: F64, within_paper: bool) -> I64:
+        """Return the walls whose odds lie below a limit (E,), all or those across one paper."""
+        low = self.odds < limit
+        if within_paper:
+            low &= (self.wall[:, OPEN] > 0) & (self.paper[self.a] == self.paper[self.b])
+        return np.flatnonzero(low)
 
     def falls(self, row: int, limit: F64) -> bool:
         """Return whether a wall still falls, others having fallen since it was judged."""
@@ -265,6 +278,8 @@ class Merger:
         if len(self.around[a]) < len(self.around[b]):
             a, b = b, a
         self.parent[b] = a
+        if self.size[b] > self.size[a]:
+            self.paper[a] = self.paper[b]
         self.whole[a] = max(self.whole[a], self.whole[b])
         self.size[a] += self.size[b]
         self.inner[a] = max(self.inner[a], self.inner[b])

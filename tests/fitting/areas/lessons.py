@@ -190,7 +190,7 @@ def made_ready(coverage: F32, truth: I32) -> Taught:
     fixed = given | (joins.odds >= CERTAIN)
     taught = Taught(rooms, joins, belonging(rooms, met), fixed, ready.scale)
     taught.bar(find._barred(rooms, joins, ready, taught.odds))
-    taught.keep(ready.patches.large(rooms))
+    taught.keep(ready.patches.large(rooms), ready.patches.of_rooms(rooms))
     openings = openings_of(rooms, joins, ready.patches, ready.ink, ready.broad)
     taught.tell(rooms, openings, ready.scale)
     there = ready.turn.there(ready.around.cut(truth))
