@@ -18,7 +18,14 @@ from inkclean.flats.walls.closed import (
 from inkclean.flats.walls.joins import Joins
 from inkclean.flats.walls.judge import DRAWN, FIXED, OPEN
 from inkclean.flats.walls.rooms import find_rooms, lay
-from inkclean.flats.walls.votes import SURE_BROAD, SURE_OPEN, Merger
+from inkclean.flats.walls.votes import (
+    DOUBT,
+    DOUBT_MANY,
+    MANY_OPENINGS,
+    SURE_BROAD,
+    SURE_OPEN,
+    Merger,
+)
 
 SIDE = 240
 MIDDLE = np.array([SIDE / 2, SIDE / 2])
@@ -242,6 +249,18 @@ def test_only_ends_of_strokes_or_many_openings_tell_that_lines_break_off() -> No
         for merger in (narrow, broken):
             merger.wall[:, DRAWN] = line_mm / len(merger.wall)
         assert (narrow.drawn_closed(), broken.drawn_closed()) == closed
+
+
+def test_a_wall_with_many_openings_has_to_be_surer() -> None:
+    merger, row = _across(_bow(-7.0), _bow(7.0))
+    rows = np.array([row])
+    merger.wall[row, [DRAWN, OPEN]] = 8.0, 2.0
+    merger.openings[row] = MANY_OPENINGS - 1
+    assert merger.limits(rows, False)[0] <= DOUBT
+    merger.openings[row] += 1
+    assert merger.limits(rows, False).tolist() == [DOUBT_MANY]
+    merger.wall[row, [DRAWN, OPEN]] = 9.0, 1.0
+    assert merger.limits(rows, False)[0] <= DOUBT
 
 
 def test_a_broad_opening_has_to_be_surer_where_much_line_is_drawn_closed() -> None:

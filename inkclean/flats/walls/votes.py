@@ -40,7 +40,11 @@ DOUBT_SEEN = -1.2  # and a wall all whose openings have
 SEAM_SEEN = 2.0  # log-odds of a seam above this
 RAGGED = 0.6  # a wall open for more of its length than this,
 RAGGED_MM = 3.0  # and for more than this in all, runs from mark to mark, and
-DOUBT_RAGGED = 1.0  # has to be likelier
+DOUBT_RAGGED = 1.0  # has to be likelier;
+MANY_OPENINGS = 4  # so has one with as many openings,
+MANY_OPEN = 0.15  # and more than this share of it open: it runs along tufts, leaves, hatching,
+DOUBT_MANY = 1.5  # where each gap alone may be one
+LEAST_PX = 3  # narrower openings don't count
 SURE_GAP = 2.0  # log-odds from which a gap between the ends of strokes is surely one,
 SURE_OPEN = 4.0  # and from which any opening is
 MANY_GAPS = 4.0  # on a page with fewer of these,
@@ -87,6 +91,8 @@ class Merger:
             self.around[a][b] = self.around[b][a] = row
         self.ends = np.zeros(len(self.wall), np.int64)
         self.gaps = np.zeros(len(self.wall))
+        counts = rooms.width >= LEAST_PX
+        self.openings = np.bincount(rooms.pair[counts], minlength=len(self.wall))
         self.patch = np.zeros(len(self.wall), np.int64)
         self.whole, self.paper = np.zeros((2, rooms.count + 1), np.int64)
         self.outer = np.zeros(1, bool)
@@ -170,7 +176,9 @@ class Merger:
         drawn, open_ = self.wall[rows, DRAWN], self.wall[rows, OPEN]
         seen = (open_ > 0) & (self.wall[rows, LOWEST] > SEAM_SEEN)
         ragged = (open_ > RAGGED_MM) & (open_ > RAGGED * (drawn + open_))
-        return np.where(ragged, DOUBT_RAGGED, np.where(seen, DOUBT_SEEN, DOUBT))
+        limit = np.where(ragged, DOUBT_RAGGED, np.where(seen, DOUBT_SEEN, DOUBT))
+        many = (self.openings[rows] >= MANY_OPENINGS) & (open_ > MANY_OPEN * (drawn + open_))
+        return np.where(many, DOUBT_MANY, limit)
 
     def drawn_closed(self) -> bool:
         """Return whether next to no stroke of the page ends at a gap for sure.
@@ -302,6 +310,7 @@ class Merger:
                 self.wall[mine] = merged(self.wall[mine], self.wall[theirs])
                 self.ends[mine] = max(self.ends[mine], self.ends[theirs])
                 self.gaps[mine] += self.gaps[theirs]
+                self.openings[mine] += self.openings[theirs]
                 self.odds[theirs] = np.nan
                 self.odds[mine] = np.inf  # it does not fall before it is judged anew
         self.around[b] = {}
