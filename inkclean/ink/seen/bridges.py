@@ -38,8 +38,9 @@ GRAIN_MM, BLURS_PX, UNEVEN = 0.75, (0.75, 1.15), (0.3, 0.15)
 # Px around a place by which is told whether a stroke is whole there.
 WHOLE_PX = 4
 # At even odds strokes come out a little wide. The log-odds at the edge are this share of the most
-# within so many px, as far as that is more than the last.
-EDGE, NEAR_PX, SURE_FROM = 0.1, 2, 0.75
+# within so many px, as far as that is more than the last. Whether a stroke is dry is told by a
+# wider one: gaps in thin strokes hold no square of two px else.
+EDGE, TOLD_EDGE, NEAR_PX, SURE_FROM = 0.33, 0.1, 2, 0.75
 # Fall of the log-odds by soft marks round about from which on only uneven ink is a dry stroke's.
 WARY = 0.45
 # What is broader, in mm, is no fine pen's stroke: unless the odds are so high it keeps its texture.
@@ -91,7 +92,7 @@ def bridge(coverage: F32, places: Places, grey: Grey, blur_px: float) -> None:
         some[np.asarray(around)[tile.inner] == 0] = 0
         some[broad[tile.own] & (places.odds[tile.own] < SURE_ODDS)] = 0
         at = np.flatnonzero(some)
-        above = _above_edge(places, tile.around)[tile.inner].ravel()[at]
+        above = _above_edge(places, tile.around, EDGE)[tile.inner].ravel()[at]
         return at, some.ravel()[at] / (1 + np.exp(-above))
 
     halo = max(_reach(ALONG_MM, unit), _reach(GRAIN_MM / 2, unit) + WHOLE_PX)
@@ -100,40 +101,41 @@ def bridge(coverage: F32, places: Places, grey: Grey, blur_px: float) -> None:
 
 
 def _inked(places: Places) -> Bool:
-    """Return (h, w): where a dry stroke is seen."""
+    """Return (h, w): where a stroke is seen, as wide as it is told by."""
     high, wide = places.odds.shape
     inked: Bool = np.empty((high, wide), np.bool_)
 
     def fill(tile: Tile) -> None:
-        np.greater(_above_edge(places, tile.around)[tile.inner], 0, out=inked[tile.own])
+        above = _above_edge(places, tile.around, TOLD_EDGE)[tile.inner]
+        np.greater(above, 0, out=inked[tile.own])
 
     side_by_side(fill, tiles((high, wide), TILE, NEAR_PX))
     return inked
 
 
-def _above_edge(places: Places, part: tuple[slice, slice]) -> F32:
-    """Return (h, w) how far the log-odds of a part lie above those at the edge, by ``EDGE``.
+def _above_edge(places: Places, part: tuple[slice, slice], edge: float) -> F32:
+    """Return (h, w) how far the log-odds of a part lie above those at the ``edge``.
 
     A stroke that is surer in its middle has its edge at higher odds.
     """
-    return (above_by_numpy if _above is None else above_compiled)(places, part)
+    return (above_by_numpy if _above is None else above_compiled)(places, part, edge)
 
 
-def above_compiled(places: Places, part: tuple[slice, slice]) -> F32:
+def above_compiled(places: Places, part: tuple[slice, slice], edge: float) -> F32:
     """Return what ``above_by_numpy`` does, by ``_cells.c``: the same."""
     rows, columns = part
     told = np.empty((rows.stop - rows.start, columns.stop - columns.start), np.float32)
     wide = places.odds.shape[1], rows.start, columns.start
     numbers = [*wide, *told.shape, places.wary.shape[1], FOLD, NEAR_PX]
-    _above(places.odds, places.wary, told, np.array(numbers, np.int64), EDGE, SURE_FROM)
+    _above(places.odds, places.wary, told, np.array(numbers, np.int64), edge, SURE_FROM)
     return told
 
 
-def above_by_numpy(places: Places, part: tuple[slice, slice]) -> F32:
-    """Return (h, w) how far the log-odds of a part lie above those at the edge."""
+def above_by_numpy(places: Places, part: tuple[slice, slice], edge: float) -> F32:
+    """Return (h, w) how far the log-odds of a part lie above those at the ``edge``."""
     odds = places.odds[part] - places.wary_at(part)
     most = np.asarray(cv2.dilate(odds, np.ones((2 * NEAR_PX + 1,) * 2, np.uint8)), np.float32)
-    above = odds - np.float32(EDGE) * np.maximum(most - np.float32(SURE_FROM), np.float32(0))
+    above = odds - np.float32(edge) * np.maximum(most - np.float32(SURE_FROM), np.float32(0))
     return np.asarray(above, np.float32)
 
 
