@@ -6,6 +6,8 @@ begins and ends with (0 and 1). Starts from ``mean.pt`` and ``weights.pt`` in AR
 ``ink.onnx`` there that was written before, whose shape it keeps; else from nothing. Writes all
 three into OUT every few minutes, ``half.onnx`` half-way, with them ``log.txt``, and pictures of
 what it sees at the end. ``kept.npz`` in ART are pages kept apart (``tests.fitting.ink.kept``).
+Where it starts from a network written before, no pixel but of dry strokes should be told worse
+than by that one.
 AdamW: Loshchilov, Hutter, ICLR 2019; the Dice loss: Milletari, Navab, Ahmadi, 3DV 2016.
 """
 
@@ -20,6 +22,7 @@ import threading
 import time
 from collections import deque
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -42,7 +45,9 @@ MEAN = 0.9985  # of the running mean of weights
 EDGES = 2.0  # what pixels at edges count on top
 SOFT = 0.3  # what soft marks count in the output of their own
 PALE_SAY = 2.0  # what pixels of soft marks count on top in the ink's
-WORST, WORST_PX = 0.05, 12  # what the worst pixel in a square counts: of dry ink, of soft marks
+WORST, WORST_PX = 0.05, 12  # what the worst pixel in a square counts: of soft marks
+WORST_DRY = 0.1  # of the middle of dry strokes
+KEEP = 1.0  # what counts on top that is told worse than by the network before
 TEXT = 0.3  # share of pages full of lettering
 WORN, TAKEN, TIMES = 128, 96, 3  # pieces worn at once, taken for a step, steps between
 SHARES = (0.42, 0.26, 0.32)  # of the kinds
@@ -97,8 +102,11 @@ def collected(queue: Any) -> deque[tuple[U8, U8, bool]]:
     return ready
 
 
-def loss_of(out: Tensor, seen: Seen) -> Tensor:
-    """Return cross-entropy, heavier at edges, and what the Dice measure lacks; soft marks' too."""
+def loss_of(out: Tensor, seen: Seen, *, keep: bool = False) -> Tensor:
+    """Return cross-entropy, heavier at edges, and what the Dice measure lacks; soft marks' too.
+
+    ``keep``: what is told worse than by the network before counts on top.
+    """
     odds, truth, vote = nets.unfolded(out), seen.truth, seen.vote
     rim = fn.max_pool2d(truth[:, None], 3, 1, 1) + fn.max_pool2d(-truth[:, None], 3, 1, 1)
     pale = fn.interpolate((seen.soft > 0.5).float()[:, None], scale_factor=2.0)[:, 0]
@@ -109,8 +117,13 @@ def loss_of(out: Tensor, seen: Seen) -> Tensor:
     both, all_ink = (told * truth).sum((1, 2)), (told + truth * vote).sum((1, 2))
     dice = 1 - (2 * both + 50) / (all_ink + 50)
     loss = entropy + 0.5 * dice.mean()
-    loss = loss + WORST * _worst(each, ((truth > 0.9) & (vote > 1.5)).float())
+    loss = loss + WORST_DRY * _worst(each, ((truth > 0.8) & (vote > 0)).float() * seen.middle)
     loss = loss + WORST * _worst(each, ((truth < 0.02) & (vote > 0)).float() * pale)
+    if keep:
+        told = fn.binary_cross_entropy_with_logits(seen.before, truth, reduction="none")
+        asked = weight * ((vote > 0) & (vote < 1.01)).float()
+        more = (each - told).clamp_min(0) * asked
+        loss = loss + KEEP * more.sum() / asked.sum().clamp_min(1)
     if out.shape[1] == nets.FOLD**2:
         return loss
     says, there = (seen.soft >= 0).float(), seen.soft.clamp_min(0)
@@ -163,6 +176,7 @@ class Fitting:
         net = nets.InkNet()
         if shipped.exists():
             net = nets.read(shipped, nets.folded(seen.dark, seen.level).cpu())
+        self.before = copy.deepcopy(net).eval().to(device) if shipped.exists() else None
         self.net = net.to(device).to(memory_format=torch.channels_last)
         self.mean, self.rate, self.done = copy.deepcopy(self.net), RATE, 0
         self.going_on = start.exists() or shipped.exists()
@@ -176,6 +190,18 @@ class Fitting:
             zip(self.mean.state_dict().values(), self.net.state_dict().values(), strict=True)
         )
 
+    def known(self, seen: Seen) -> Seen:
+        """Return pieces with what the network before says of them."""
+        if self.before is None:
+            return seen
+        given = nets.folded(seen.dark, seen.level)
+        with (
+            torch.no_grad(),
+            torch.autocast(self.device.type, torch.bfloat16, enabled=self.fast),
+        ):
+            odds = nets.unfolded(self.before(given).float())
+        return replace(seen, before=odds.clamp(-20, 20))
+
     def step(self, seen: Seen, share: float) -> Tensor:
         """Take one step on pieces after ``share`` of the whole fitting; return the loss."""
         fall = 0.5 * (1 + math.cos(math.pi * share)) + 0.002
@@ -184,7 +210,7 @@ class Fitting:
         given = nets.folded(seen.dark, seen.level).to(memory_format=torch.channels_last)
         with torch.autocast(self.device.type, torch.bfloat16, enabled=self.fast):
             out = self.net(given)
-        loss = loss_of(out.float(), seen)
+        loss = loss_of(out.float(), seen, keep=self.before is not None)
         self.optimiser.zero_grad(set_to_none=True)
         loss.backward()
         torch.nn.utils.clip_grad_norm_(self.net.parameters(), 2.0)
@@ -264,7 +290,7 @@ def fit(art: Path, minutes: float, processes: int, out: Path, part: tuple[float,
         share = part[0] + (part[1] - part[0]) * (now - start) / (last - start)
         pool.take(ready, 12 if pool.count < pool.size else 4)
         kind = KINDS[int(torch.multinomial(torch.tensor(SHARES), 1))]
-        shelf.put(worn(pool.pieces(WORN if fast else 4, kind)))
+        shelf.put(fitting.known(worn(pool.pieces(WORN if fast else 4, kind))))
         if fast and rounds % 100 == 0:
             torch.cuda.synchronize()
             spent = time.time() - now
@@ -278,7 +304,7 @@ def fit(art: Path, minutes: float, processes: int, out: Path, part: tuple[float,
                 f"{pool.count / (now - began):.1f} pages/s"
             )
             total = 0.0
-        half = part[0] < 0.5 <= share and not (out / "half.onnx").exists()
+        half = share >= (part[0] + part[1]) / 2 and not (out / "half.onnx").exists()
         if now - saved > SAVE_S or half:
             fitting.save(out, half=half)
             fitting.tell(apart, say)

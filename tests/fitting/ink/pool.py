@@ -176,6 +176,8 @@ class Shelf:
             truth=blank(CROP, CROP),
             vote=blank(CROP, CROP),
             soft=blank(CROP // 2, CROP // 2),
+            middle=blank(CROP, CROP),
+            before=blank(CROP, CROP),
         )
         self.size, self.count, self.device = size, 0, device
 

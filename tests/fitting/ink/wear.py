@@ -2,14 +2,16 @@
 
 Ink lies where the paper's relief reaches higher than the stroke is dry, thinly elsewhere; light
 falls by the Beer–Lambert law through ink, the page behind, pencil and stains; then lens, sensor,
-sharpening and JPEG, and the flattening with its small errors. Truth is the whole stroke where
-a thin one has some ink left along it, and the texture itself of a broad brush.
+sharpening and JPEG, and the flattening with its small errors. Truth is the whole stroke, at its
+own width, where a thin one has some ink left along it, and the texture itself of a broad brush.
+Along its middle a dry stroke is weighed heavily, so that it is whole; at its rim ink and paper
+are weighed alike, so that it is no wider than it was drawn.
 """
 
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import torch
 import torch.nn.functional as fn
@@ -24,7 +26,12 @@ AROUND_MM = 0.35
 SEEN, LEAST_SEEN = 0.9, 0.025
 FAINT = (0.02, 0.06)  # density of a soft mark that may be there, and is
 THIN, THIN_GAIN = 0.85, 2.5  # of hairs: the coverage along their middle, and how far it is raised
-DRY_SAY, PALE_DRY_SAY = 6.0, 0.6  # what a dry stroke counts on top, and where ink is pale
+# What a dry stroke counts on top along its middle, its rim and the paper beside it so many px
+# around, and where ink is pale.
+DRY_SAY, RIM_SAY, BESIDE_PX, PALE_DRY_SAY = 10.0, 1.5, 2, 1.2
+RIDGE = 0.9  # what is so dark beside the darkest around it, smoothed a little, is a stroke's middle
+# Shares of pieces on which the pen ran dry all over, and of those in pale ink; density of that.
+DRIED, DRIED_PALE, PALE = 0.25, 0.6, (0.18, 0.9)
 EDGE = 8  # px at a piece's border that have no say: blur runs over them from the other side
 
 
@@ -48,7 +55,9 @@ class Seen:
 
     ``dark`` (N, h, w) 0 paper to 1 black; ``level`` (N,) the ink's darkness, 0 not told;
     ``truth`` coverage, ``vote`` how much a pixel counts; ``soft`` (N, h / 2, w / 2) where pencil,
-    squares or the page behind lie and no ink, under 0 where nobody can say.
+    squares or the page behind lie and no ink, under 0 where nobody can say; ``middle`` (N, h, w)
+    1 along the middle of dry strokes; ``before`` (N, h, w) what a network said that should not
+    be worse now, 0 where there is none.
     """
 
     dark: Tensor
@@ -56,6 +65,8 @@ class Seen:
     truth: Tensor
     vote: Tensor
     soft: Tensor
+    middle: Tensor
+    before: Tensor
 
 
 def encoded(light: Tensor) -> Tensor:
@@ -88,13 +99,14 @@ def _worn(pieces: Pieces) -> Seen:
     per_mm = pieces.per_mm
     old = pieces.old
     page = _ink_of_page(old)
+    pieces, page = _dried(pieces, page)
     relief = _tooth(shape, per_mm)
     cover = _bled(pieces.cover, per_mm)
     left = _left(pieces.dry, relief)
     truth, vote = _truth(cover, left, pieces.broad, per_mm)
-    dry = (pieces.dry > 0.25) & (pieces.broad < 0.5) & (truth > 0.3)
-    hard = _column(1 + PALE_DRY_SAY * (page < 0.9).float())
-    vote = vote * (1 + DRY_SAY * dry.float() * (0.5 + pieces.dry) * hard)
+    broad = fn.max_pool2d(pieces.broad[:, None], 7, 1, 3)[:, 0]
+    dry = (pieces.dry > 0.25) & (broad < 0.5) & (truth > 0.3)
+    dry = fn.max_pool2d((dry.float() * (0.5 + pieces.dry))[:, None], 2)[:, 0]
     density = _laid(cover, left, pieces.density, per_mm, old) * _column(page)
     floor = _column(uniform(n, 0.005, 0.06, device) + old * uniform(n, 0, 0.06, device))
     light = 1 - cover + cover * (floor + (1 - floor) * torch.exp(-density))
@@ -111,18 +123,46 @@ def _worn(pieces: Pieces) -> Seen:
     seen = _taken(light, page, shade, old)
     dark = (1 - encoded(seen)).clamp(0, 1)
 
-    truth = _kept_thin(fn.avg_pool2d(truth[:, None], 2)[:, 0])
-    says = fn.max_pool2d(vote[:, None], 2)[:, 0]
-    vote = says * (fn.max_pool2d(-vote[:, None], 2)[:, 0] < 0)
+    truth = fn.avg_pool2d(truth[:, None], 2)[:, 0]
+    ridge = _ridge(truth)
+    truth = torch.where(ridge, _kept_thin(truth), truth)
+    middle = (ridge & (dry > 0) & (truth > 0.3)).float()
+    near = fn.max_pool2d(dry[:, None], 2 * BESIDE_PX + 1, 1, BESIDE_PX)[:, 0]
+    hard = _column(1 + PALE_DRY_SAY * (page < 0.9).float())
+    vote = (fn.max_pool2d(-vote[:, None], 2)[:, 0] < 0).float()
+    vote = vote * (1 + hard * (RIM_SAY * near + (DRY_SAY - RIM_SAY) * dry * middle))
     vote = vote * _to_be_seen(dark, truth, per_mm / 2)
     vote[:, :EDGE] = vote[:, -EDGE:] = vote[:, :, :EDGE] = vote[:, :, -EDGE:] = 0
-    return Seen(dark, _level(dark, truth, page), truth, vote, _soft(faint, truth))
+    before = torch.zeros_like(dark)
+    level, soft = _level(dark, truth, page), _soft(faint, truth)
+    return Seen(dark, level, truth, vote, soft, middle, before)
 
 
 def _kept_thin(truth: Tensor) -> Tensor:
     """Return ``truth`` where strokes thinner than a pixel count as ink along their middle."""
     most = fn.max_pool2d(truth[:, None], 3, 1, 1)[:, 0]
     return (truth * (THIN / most.clamp_min(1e-3)).clamp(1, THIN_GAIN)).clamp_max(1)
+
+
+def _ridge(truth: Tensor) -> Tensor:
+    """Return (N, h, w) where strokes have their middle; broad ones all but their rim."""
+    line = torch.tensor([1.0, 4.0, 6.0, 4.0, 1.0], device=truth.device) / 16
+    smooth = fn.conv2d(truth[:, None], line[:, None][None, None], padding=(2, 0))
+    smooth = fn.conv2d(smooth, line[None][None, None], padding=(0, 2))
+    most = fn.max_pool2d(smooth, 3, 1, 1)
+    return ((smooth > RIDGE * most) & (truth[:, None] > 0.05))[:, 0]
+
+
+def _dried(pieces: Pieces, page: Tensor) -> tuple[Pieces, Tensor]:
+    """Return pieces, on some of which the pen ran dry all over, and how dense their ink is."""
+    shape, n, device = tuple(pieces.cover.shape), len(page), page.device
+    some = chance(n, DRIED, device)
+    wave = 0.15 * slow(shape, spread(n, 4, 25, device) * pieces.per_mm)
+    dry = (_column(uniform(n, 0.2, 0.93, device)) + wave).clamp(0, 0.96)
+    dry = torch.maximum(pieces.dry, dry * (pieces.broad < 0.5))
+    pale = some * chance(n, DRIED_PALE, device)
+    page = torch.where(pale > 0, spread(n, *PALE, device), page)
+    return replace(pieces, dry=torch.where(_column(some) > 0, dry, pieces.dry)), page
 
 
 def _ink_of_page(old: Tensor) -> Tensor:
