@@ -56,6 +56,7 @@ export class Ink {
     this.pending = [];
     this.back = [];
     this.fresh = false;
+    this.early = null;
     this.weight = null;
     const s = desk.state.settings;
     this.checks.place = null;
@@ -146,6 +147,7 @@ export class Ink {
       this.desk.say(`${this.desk.state.stages.pencil.note}.`);
       this.asked = false;
     }
+    if (name === "lit" && this.early) this.pencil(this.early);
     if (name === "marks" && this.mode === "specks") this.marks.show(this.desk.state.settings.speck_mm);
     if (name === "lettering" && this.mode === "letters") this.show();
     if (name !== "ink") return;
@@ -258,6 +260,9 @@ export class Ink {
 
   async pencil(at) {
     const { desk } = this;
+    // which colour lies there is told on the evenly lit sheet, which comes after the ink
+    this.early = desk.state.stages.lit ? null : at;
+    if (this.early) return desk.say("Evening out the light …");
     await desk.trying(async () => {
       const before = desk.state.stages.pencil?.key;
       const answer = await desk.edit("pencil", { at });

@@ -6,8 +6,8 @@ import { post, send } from "./net.js";
 import { button, choice, el } from "./parts.js";
 
 const PAPERS = ["auto", "A3", "A4", "A5", "B4", "B5", "letter", "legal", "tabloid"];
-// The stages that this shows.
-const SEEN = ["photo", "frame", "sheet", "lit"];
+// The stages that the outline rests on.
+const OUTLINE = ["photo", "frame", "sheet"];
 // What to do about a doubt, by what it is of.
 const CURES = { size: "If the size is wrong, choose the paper.", outline: "If the outline is wrong, drag it." };
 
@@ -89,13 +89,18 @@ export class Sheet {
   }
 
   stage(name) {
-    if (SEEN.includes(name) && !this.held && this.shown !== this.mark) this.show();
+    if (this.seen.includes(name) && !this.held && this.shown !== this.mark) this.show();
   }
 
   /** What there is to show: handles are not made again for what was told twice. */
   get mark() {
     const { latest, state } = this.desk;
-    return [latest, ...SEEN.map((name) => state.stages[name]?.key)].join(" ");
+    return [latest, ...this.seen.map((name) => state.stages[name]?.key)].join(" ");
+  }
+
+  /** The stages that are shown: the evenly lit sheet moves no handle. */
+  get seen() {
+    return this.look === "light" ? [...OUTLINE, "lit"] : OUTLINE;
   }
 
   tell() {
