@@ -190,3 +190,32 @@ def test_a_line_printed_darker_than_its_fellows_goes_too() -> None:
     line[row - 2 : row + 3] = bare[row - 2 : row + 3]
     assert float((grey.ink[line] < 0.8).mean()) < 0.02
     assert float((grey.ink[ink > 0.95] < 0.5).mean()) > 0.99
+
+
+def _written(spacing_mm: float) -> F32:
+    """(HIGH, WIDE) coverage of words, small loops, in the middle of each row of squares."""
+    ink = np.zeros((HIGH, WIDE), np.uint8)
+    step, loop = spacing_mm * PX_PER_MM, 8.0
+    rng = np.random.default_rng(7)
+    for row in range(4, 30):
+        x = 150.0 + 40 * (row % 3)
+        while x < 900:
+            long, y = rng.uniform(45, 110), (row + 0.5) * step + 0.004 * x
+            turn = np.linspace(0, long / loop * 2 * np.pi, int(3 * long))
+            across = x + turn * loop / (2 * np.pi) + 0.3 * loop * np.sin(turn)
+            points = np.stack([across, y - 0.2 * step * np.cos(turn)], 1)
+            cv2.polylines(ink, [np.round(points * 16).astype(np.int32)], False, 255, 3, 16, 4)
+            x += long + rng.uniform(8, 30)
+    return np.asarray(ink / 255, np.float32)
+
+
+def test_writing_in_the_rows_of_squares_is_no_printed_line() -> None:
+    paper, ink = _print(5.0, "#A9B0B8", squares=True), _written(5.0)
+    grey, pencil = separate(_sheet(paper, ink, 0.05))
+    assert "squares" in pencil.note
+    plain, _ = separate(_sheet(np.ones_like(paper), ink, 0.05))
+    strokes = (paper.mean(axis=2) > 0.99) & (ink > 0.5)  # beside printed lines, not on them
+    lost = (grey.ink[strokes] > 0.5) & (plain.ink[strokes] < 0.5)
+    assert float(lost.mean()) < 0.015
+    bare = cv2.dilate(ink, np.ones((7, 7), np.uint8)) == 0
+    assert float((grey.ink[bare & (paper.mean(axis=2) < 0.8)] < 0.8).mean()) < 0.01
