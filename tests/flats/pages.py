@@ -125,11 +125,20 @@ class _Maker:
     def px(self, points: F64) -> I32:
         return np.round((points * PX_PER_MM - 0.5) * 16).astype(np.int32)
 
+    def within(self, outline: F64) -> tuple[tuple[slice, slice], Bool]:
+        """Return a part of the page that holds an outline, and what of it lies inside."""
+        at = self.px(outline)
+        height, width = self.size
+        left, top = np.clip((at.min(axis=0) >> 4) - 2, 0, [width, height]).tolist()
+        right, bottom = np.clip((at.max(axis=0) >> 4) + 3, 0, [width, height]).tolist()
+        mask = np.zeros((bottom - top, right - left), np.uint8)
+        cv2.fillPoly(mask, [at - np.array([left, top], np.int32) * 16], 255, shift=4)
+        return np.s_[top:bottom, left:right], mask > 0
+
     def fill(self, outline: F64) -> int:
         self.count += 1
-        mask = np.zeros(self.size, np.uint8)
-        cv2.fillPoly(mask, [self.px(outline)], 255, shift=4)
-        self.ids[mask > 0] = self.count
+        part, inside = self.within(outline)
+        self.ids[part][inside] = self.count
         return self.count
 
     def add_shape(self, centre: F64, radius: float, window: tuple[float, ...] | None) -> None:
@@ -149,11 +158,9 @@ class _Maker:
             i, j = rng.integers(0, n // 3), rng.integers(n // 2, n - 1)
             chord = bowed(outline[i], outline[j], rng.uniform(-0.15, 0.15))
             chord = wobbled(resample(chord, STEP_MM), self.troubles.wobble_mm, rng, True)
-            mask = np.zeros(self.size, np.uint8)
-            cv2.fillPoly(mask, [self.px(np.vstack([chord, outline[i:j][::-1]]))], 255, shift=4)
+            part, inside = self.within(np.vstack([chord, outline[i:j][::-1]]))
             self.count += 1
-            inner = (mask > 0) & (self.ids == order)
-            self.ids[inner] = self.count
+            self.ids[part][inside & (self.ids[part] == order)] = self.count
             self.strokes.append((chord, order, False, width * 0.8))
 
     def visible(self) -> list[tuple[F64, bool, float]]:
@@ -246,10 +253,10 @@ class _Maker:
         return points
 
     def _dry(self) -> None:
-        ys, xs = np.nonzero(self.ink)
-        if not len(ys):
+        left, top, wide, high = cv2.boundingRect(self.ink)
+        if not wide:
             return
-        part = np.s_[ys.min() : ys.max() + 1, xs.min() : xs.max() + 1]
+        part = np.s_[top : top + high, left : left + wide]
         noise = self.rng.normal(size=self.ink[part].shape).astype(np.float32)
         fine = cv2.GaussianBlur(noise, (0, 0), 1.2) * 4.2
         broad = cv2.GaussianBlur(noise[::-1], (0, 0), 8) * 28

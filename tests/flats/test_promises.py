@@ -72,8 +72,10 @@ def _closed_page(seed: int) -> tuple[F32, I32]:
 
 def _loose_marks(page: U8, rng: np.random.Generator) -> None:
     """Draw short strokes and dots that keep well clear of all lines and close nothing."""
+    clear = None
     for _ in range(120):
-        clear = cv2.distanceTransform((page < 128).astype(np.uint8), cv2.DIST_L2, 5)
+        if clear is None:
+            clear = cv2.distanceTransform((page < 128).astype(np.uint8), cv2.DIST_L2, 5)
         start = rng.uniform(0, 1, 2) * page.shape[::-1]
         turn, long = rng.uniform(0, 2 * np.pi), float(rng.uniform(0.2, 4)) * PX_PER_MM
         stop = start + np.array([np.cos(turn), np.sin(turn)]) * long
@@ -81,6 +83,7 @@ def _loose_marks(page: U8, rng: np.random.Generator) -> None:
         x, y = np.clip(line.astype(int), 0, np.array(page.shape[::-1]) - 1).T
         if clear[y, x].min() > 1.3 * PX_PER_MM:
             _line(page, line / PX_PER_MM, float(rng.uniform(0.2, 0.5)))
+            clear = None  # it lies otherwise now
 
 
 @pytest.mark.slow(26)
