@@ -12,6 +12,7 @@ from inkclean.base.arrays import F64, I32, I64, Bool
 from inkclean.flats.colour.discs import Black, discs_of
 from inkclean.flats.laid import lay_out
 from inkclean.flats.maps.filled import PaperTiles, as_filled
+from inkclean.flats.merging.votes import NEVER, SURELY_NONE, Merger, absorb, walls_of
 from inkclean.flats.panels import (
     CERTAIN,
     border_zone,
@@ -29,7 +30,6 @@ from inkclean.flats.walls.doubts import Judged, Tried, find_doubts
 from inkclean.flats.walls.joins import Joins, on_cubic
 from inkclean.flats.walls.rooms import Rooms, deepened, joined, lay, regrouped, rooms_of
 from inkclean.flats.walls.traced import Middles, onto_ink, simpler, traced
-from inkclean.flats.walls.votes import NEVER, SURELY_NONE, Merger, absorb, walls_of
 from inkclean.ink.values import Ink
 
 OPENED_BORDER_MM = 1.5  # and within which no wall of a panel's border is, known less finely

@@ -9,6 +9,14 @@ import pytest
 from inkclean.base.arrays import F64, I64, Bool
 from inkclean.flats.lines.seams import REACH
 from inkclean.flats.maps.filled import as_filled
+from inkclean.flats.merging.votes import (
+    DOUBT,
+    DOUBT_MANY,
+    MANY_OPENINGS,
+    SURE_BROAD,
+    SURE_OPEN,
+    Merger,
+)
 from inkclean.flats.walls.closed import (
     Patches,
     breaks,
@@ -18,14 +26,6 @@ from inkclean.flats.walls.closed import (
 from inkclean.flats.walls.joins import Joins
 from inkclean.flats.walls.judge import DRAWN, FIXED, OPEN
 from inkclean.flats.walls.rooms import find_rooms, lay
-from inkclean.flats.walls.votes import (
-    DOUBT,
-    DOUBT_MANY,
-    MANY_OPENINGS,
-    SURE_BROAD,
-    SURE_OPEN,
-    Merger,
-)
 
 SIDE = 240
 MIDDLE = np.array([SIDE / 2, SIDE / 2])
@@ -212,7 +212,8 @@ def test_paper_around_comes_together_before_any_line_falls() -> None:
     joins = Joins(np.zeros((2, 4, 2)), np.full(2, -4.0), np.ones(2, np.int64))
     together = np.zeros((len(rooms.a), 2 * len(REACH)))
     merger = _Told(rooms, joins, together, np.zeros(2, bool), 8.0)
-    merger.bar(np.isin(np.arange(len(rooms.a)), [merger.around[box][k] for k in (left, middle)]))
+    other = np.where(rooms.a == box, rooms.b, np.where(rooms.b == box, rooms.a, 0))
+    merger.bar(np.isin(other, [left, middle]))
     whole = np.zeros(rooms.count + 1, np.int64)
     merger.keep(whole, Patches.of(ink, 8.0).of_rooms(rooms))
     root = merger.run()

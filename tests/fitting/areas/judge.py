@@ -33,7 +33,7 @@ APART = 6
 LESS, STRETCH = 0.5, 1.22
 """What is fitted is made less sure by so much and stretched: of shifts up to 1.2, this left most
 areas right on pages not learnt from, and with it real openings have the quartiles that the limits
-of ``walls/votes.py`` were set on."""
+of ``merging/votes.py`` were set on."""
 Net = tuple[F64, F64, F64]
 Walls = tuple[NDArray[np.float32], NDArray[np.bool_], NDArray[np.float32]]
 

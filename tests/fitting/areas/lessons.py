@@ -22,6 +22,7 @@ import numpy as np
 
 from inkclean.base.arrays import F32, F64, I32, I64, Bool
 from inkclean.flats import find
+from inkclean.flats.merging.votes import Merger, absorb
 from inkclean.flats.panels import CERTAIN
 from inkclean.flats.prepared import prepare
 from inkclean.flats.values import FlatEdits
@@ -29,7 +30,6 @@ from inkclean.flats.walls import judge
 from inkclean.flats.walls.belonging import belonging
 from inkclean.flats.walls.closed import openings_of
 from inkclean.flats.walls.rooms import Rooms, rooted
-from inkclean.flats.walls.votes import Merger, absorb
 from inkclean.ink.values import Ink, Pencil
 from tests.fitting.areas.figures import Drawings
 from tests.fitting.areas.pages import FAMILIES, page
@@ -131,8 +131,7 @@ class Taught(Merger):
             real = np.array([self._record(row) for row in rows.tolist()])
             self.wall[rows[real], judge.FIXED] = 2
             self.odds[rows[real]] = np.inf
-            falls = rows[~real].tolist()
-            self.rescore([self.merge(row) for row in falls if np.isfinite(self.odds[row])])
+            self.drop(rows[~real], np.full(len(self.wall), np.inf))
         for row in np.flatnonzero(np.isfinite(self.odds)).tolist():
             self._record(row)
         return self.seen
@@ -144,9 +143,11 @@ class Taught(Merger):
 
     def told(self) -> tuple[int, int, int, int]:
         """Return how the areas come out if their true ones tell which walls stand."""
-        for row in np.flatnonzero(self.area[self.a] == self.area[self.b]).tolist():
-            if not np.isnan(self.odds[row]) and not self.wall[row, judge.FIXED]:
-                self.merge(row)
+        self.whole[:] = 0  # no closed patch keeps apart what is one
+        free = (self.area[self.a] == self.area[self.b]) & (self.wall[:, judge.FIXED] == 0)
+        while len(rows := np.flatnonzero(free & ~np.isnan(self.odds))):
+            self.odds[rows] = -np.inf
+            self.fall(rows, np.zeros(len(self.wall)))
         return self.come_out(rooted(self.parent))
 
     def come_out(self, root: I64) -> tuple[int, int, int, int]:

@@ -13,6 +13,7 @@ import heapq
 import numpy as np
 
 from inkclean.base.arrays import F64, I64, Bool
+from inkclean.flats.merging.falling import Merging
 from inkclean.flats.rasters import tally
 from inkclean.flats.walls.closed import Openings
 from inkclean.flats.walls.joins import Joins
@@ -21,13 +22,10 @@ from inkclean.flats.walls.judge import (
     FIXED,
     LOWEST,
     OPEN,
-    SHADED,
     WIDEST,
     broken,
     features,
     known,
-    merged,
-    outlines,
     score,
 )
 from inkclean.flats.walls.rooms import SURE, Rooms, rooted
@@ -69,7 +67,7 @@ LIKE = 4.0  # and so much more counts another sliver
 SURELY_ROUND = 0.85  # share of an outline that is all of it
 
 
-class Merger:
+class Merger(Merging):
     """Merges rooms, worst wall first."""
 
     def __init__(
@@ -79,22 +77,12 @@ class Merger:
 
         ``together``: what ``belonging`` tells of each pair of rooms.
         """
-        self.wall = known(rooms, together, fixed, px_per_mm)
-        self.wall[_islands(rooms), FIXED] = 1
+        wall = known(rooms, together, fixed, px_per_mm)
+        wall[_islands(rooms), FIXED] = 1
+        super().__init__(rooms, wall, px_per_mm)
         self.broken = broken(joins, self.wall)
-        self.outline = outlines(rooms, self.wall)
-        self.size, self.inner = rooms.size / px_per_mm**2, rooms.inner / px_per_mm
-        self.a, self.b = rooms.a.copy(), rooms.b.copy()
-        self.parent = np.arange(rooms.count + 1)
-        self.around: list[dict[int, int]] = [{} for _ in range(rooms.count + 1)]
-        for row, (a, b) in enumerate(zip(rooms.a.tolist(), rooms.b.tolist(), strict=True)):
-            self.around[a][b] = self.around[b][a] = row
-        self.ends = np.zeros(len(self.wall), np.int64)
-        self.gaps = np.zeros(len(self.wall))
         counts = rooms.width >= LEAST_PX
         self.openings = np.bincount(rooms.pair[counts], minlength=len(self.wall))
-        self.patch = np.zeros(len(self.wall), np.int64)
-        self.whole, self.paper = np.zeros((2, rooms.count + 1), np.int64)
         self.outer = np.zeros(1, bool)
         self.line_mm = 0.0
         self.odds = self.scores(np.arange(len(self.wall)))
@@ -122,11 +110,6 @@ class Merger:
         rows = np.arange(len(self.wall))
         self.odds[self.apart(rows)] = np.inf
 
-    def apart(self, rows: I64) -> Bool:
-        """Return which walls lie between rooms that hold two closed patches."""
-        one, other = self.whole[self.a[rows]], self.whole[self.b[rows]]
-        return np.asarray((one > 0) & (other > 0) & (one != other))
-
     def features(self, rows: I64) -> F64:
         """Return the features of some walls."""
         a, b = self.a[rows], self.b[rows]
@@ -151,9 +134,7 @@ class Merger:
             every = np.arange(len(self.wall))
             limit = self.limits(every, sure)
             while len(rows := together(self.below(limit, within_paper))):
-                changed = self.rescore(
-                    [self.merge(row) for row in rows.tolist() if self.falls(row, limit)]
-                )
+                changed = self.drop(rows, limit)
                 limit[changed] = self.limits(changed, sure)
         self.without_lone_doubts()
         return rooted(self.parent)
@@ -164,10 +145,6 @@ class Merger:
         if within_paper:
             low &= (self.wall[:, OPEN] > 0) & (self.paper[self.a] == self.paper[self.b])
         return np.flatnonzero(low)
-
-    def falls(self, row: int, limit: F64) -> bool:
-        """Return whether a wall still falls, others having fallen since it was judged."""
-        return bool(self.odds[row] < limit[row] and not self.apart(np.array([row]))[0])
 
     def limits(self, rows: I64, sure: bool) -> F64:
         """Return the log-odds (N,) below which walls fall, surely or in doubt."""
@@ -223,7 +200,7 @@ class Merger:
             rows = self.least(np.flatnonzero(opened & (self.odds < self.needed(inside))))
             if not len(rows):
                 return
-            self.rescore([self.merge(row) for row in rows.tolist()])
+            self.drop(rows, np.full(len(self.wall), np.inf))
 
     def inside(self, gaps: F64) -> Bool:
         """Return which walls lie within an outline drawn without a gap; ``gaps`` of each patch."""
@@ -271,50 +248,11 @@ class Merger:
         both = (lowest[self.a[order]] == rank) & (lowest[self.b[order]] == rank)
         return np.asarray(order[both])
 
-    def rescore(self, rooms: list[int]) -> I64:
-        """Judge the walls around some rooms anew; return which these are."""
-        around: set[int] = set()
-        for room in rooms:
-            around.update(self.around[room].values())
-        rows = np.array(sorted(around), np.int64)
-        self.odds[rows] = self.scores(rows)
-        return rows
-
-    def merge(self, row: int) -> int:
-        """Let a wall fall; return the room that its two become."""
-        a, b = int(self.a[row]), int(self.b[row])
-        if len(self.around[a]) < len(self.around[b]):
-            a, b = b, a
-        self.parent[b] = a
-        if self.size[b] > self.size[a]:
-            self.paper[a] = self.paper[b]
-        self.whole[a] = max(self.whole[a], self.whole[b])
-        self.size[a] += self.size[b]
-        self.inner[a] = max(self.inner[a], self.inner[b])
-        gone = self.wall[row]
-        inside = np.array([gone[DRAWN] + gone[OPEN], gone[SHADED], gone[OPEN]])
-        self.outline[a] += self.outline[b] - 2 * inside
-        self.odds[row] = np.nan
-        del self.around[a][b]
-        for c, theirs in self.around[b].items():
-            if c == a:
-                continue
-            del self.around[c][b]
-            mine = self.around[a].get(c)
-            if mine is None:
-                self.around[a][c] = self.around[c][a] = theirs
-                self.a[theirs], self.b[theirs] = a, c
-            else:
-                if self.wall[theirs, WIDEST] > self.wall[mine, WIDEST]:
-                    self.patch[mine] = self.patch[theirs]
-                self.wall[mine] = merged(self.wall[mine], self.wall[theirs])
-                self.ends[mine] = max(self.ends[mine], self.ends[theirs])
-                self.gaps[mine] += self.gaps[theirs]
-                self.openings[mine] += self.openings[theirs]
-                self.odds[theirs] = np.nan
-                self.odds[mine] = np.inf  # it does not fall before it is judged anew
-        self.around[b] = {}
-        return a
+    def drop(self, rows: I64, limit: F64) -> I64:
+        """Let walls fall as ``fall`` does, and judge those around them anew; return which."""
+        changed = self.fall(rows, limit)
+        self.odds[changed] = self.scores(changed)
+        return changed
 
 
 def _islands(rooms: Rooms) -> Bool:

@@ -1,0 +1,1 @@
+"""Which walls fall, so that their rooms become one, and which stay."""
