@@ -4,16 +4,19 @@ from __future__ import annotations
 
 import re
 
-from playwright.sync_api import Page
+from playwright.sync_api import Page, expect
 
+from tests.desk import pages
 from tests.desk.hands import (
     Table,
     at,
+    changed,
     drag,
     drawn,
     framed,
     hold,
     ink_station,
+    key_of,
     log_of,
     needs_chromium,
     pixel,
@@ -37,6 +40,18 @@ AGAIN = """async (goal) => {
   await told;
   line.close();
 }"""
+# What is told of the evenly lit sheet is held up, to be let go by the test.
+UNLIT = """
+window.held = [];
+window.EventSource = class extends EventSource {
+  set onmessage(hear) {
+    super.onmessage = (e) => {
+      const { event, stage } = JSON.parse(e.data);
+      if (event === 'stage' && stage === 'lit') window.held.push(() => hear(e));
+      else hear(e);
+    };
+  }
+};"""
 MARK = "(which) => document.querySelectorAll(which).forEach((e) => { e.dataset.mine = 'yes'; })"
 MARKED = "(which) => [...document.querySelectorAll(which)].map((e) => e.dataset.mine)"
 
@@ -59,6 +74,27 @@ def test_edits_count_in_the_order_in_which_they_were_made(table: Table) -> None:
     tab.wait_for_selector("body[data-count='2']")
     assert ["do" in entry for entry in log_of(table)] == [True, False]
     assert re.search(r"/acts\b", held[0].request.url)
+
+
+def test_a_tap_on_pencil_waits_for_the_evenly_lit_sheet(table: Table) -> None:
+    tab = table.tab(touch=True)
+    tab.add_init_script(UNLIT)
+    tab.reload()
+    put(tab)
+    ink_station(tab)
+    tab.wait_for_function("held.length > 0")  # the desk has it, the browser does not yet
+    before = key_of(tab, "pencil")
+    x, y, _ = pages.PENCIL_MM
+    tab.get_by_role("button", name="Remove pencil").tap()
+    tab.touchscreen.tap(*at(tab, x + 30, y))
+    expect(tab.locator("#say")).to_contain_text("Evening out the light")
+    for _ in range(5):
+        framed(tab)
+    assert log_of(table) == []
+    assert key_of(tab, "pencil") == before
+    tab.evaluate("held.splice(0).forEach((hear) => hear())")
+    changed(tab, "pencil", before)
+    assert ["drop" in entry["do"] for entry in log_of(table)] == [True]
 
 
 def test_what_is_heard_of_a_page_before_its_state_has_come_counts(table: Table) -> None:
