@@ -11,6 +11,7 @@ import pytest
 
 from inkclean.base.arrays import U8
 from inkclean.base.errors import InputError
+from inkclean.flats.lettering.counters import written
 from inkclean.flats.lettering.edits import (
     LetterEdits,
     Move,
@@ -184,3 +185,14 @@ def test_moves_come_back_from_a_ticket() -> None:
 def test_moves_that_are_none_are_refused(moves: object) -> None:
     with pytest.raises(InputError, match="lettering edits are invalid"):
         read_letter_edits({"moves": moves})
+
+
+def test_what_holds_a_dot_encloses_no_paper_as_letters_do() -> None:
+    ink = np.zeros((80, 200), np.uint8)
+    for x in (40, 95, 150):
+        cv2.ellipse(ink, (x, 40), (18, 26), 0, 0, 360, 1, 10)
+    cv2.circle(ink, (95, 40), 4, 1, -1)  # an eye
+    cv2.circle(ink, (150, 52), 0, 1, -1)  # a speck
+    kind = np.where(ink > 0, TEXT, NOTHING).astype(np.uint8)
+    counters = written(Lettering(kind, 8.0), ink > 0, 8.0).counters
+    assert [bool(counters[40, x]) for x in (40, 88, 150)] == [True, False, True]

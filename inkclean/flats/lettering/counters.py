@@ -7,8 +7,8 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 
-from inkclean.base.arrays import Bool
-from inkclean.base.pieces import HIGH, WIDE, pieces_of
+from inkclean.base.arrays import I32, Bool
+from inkclean.base.pieces import HIGH, SIZE, WIDE, pieces_of
 from inkclean.flats.lettering.values import TEXT, Lettering
 from inkclean.flats.nearest import grown
 from inkclean.flats.rasters import dilated, pieces, square, tally
@@ -18,6 +18,7 @@ APART_MM = 2.0  # letters this near each other stand in one text
 TALLEST_MM = 9.0
 FEWEST = 3  # pieces of ink in a text; fewer may as well be eyes, buttons or leaves
 ENCLOSING = 0.4  # texts that enclose a larger share of their boxes are windows, or buttons
+HELD = 0.03  # ink that is as much of the paper around it is no speck in a letter
 
 
 @dataclass(frozen=True)
@@ -62,13 +63,18 @@ def _small(letters: Bool, px_per_mm: float) -> Bool:
 
 
 def _counters(letters: Bool, px_per_mm: float) -> Bool:
-    """Return the paper that letters (H, W) enclose, without that of texts that enclose too much."""
-    _, room = pieces(np.pad(~letters, 1, constant_values=True), connectivity=4)
-    enclosed = np.asarray((room[1:-1, 1:-1] != room[0, 0]) & ~letters)
-    if not enclosed.any():
-        return enclosed
+    """Return the paper that letters (H, W) enclose, without that of texts that enclose too much.
+
+    What has ink inside is an eye, or a button: no letter has.
+    """
+    rooms, room = pieces(np.pad(~letters, 1, constant_values=True), connectivity=4)
     label, told = pieces_of(letters)
     count = len(told)
+    bare = ~_holding(room, rooms, label, told)
+    bare[[0, room[0, 0]]] = False
+    enclosed = np.asarray(bare[room[1:-1, 1:-1]])
+    if not enclosed.any():
+        return enclosed
     _, text = pieces(dilated(letters, square(2 * round(APART_MM / 2 * px_per_mm) + 1)))
     text_of = np.zeros(count, np.int64)
     text_of[label[letters]] = text[letters]
@@ -80,3 +86,20 @@ def _counters(letters: Bool, px_per_mm: float) -> Bool:
     size[0] = 0.0
     share = tally(text_of, inside, texts) / np.maximum(tally(text_of, size, texts), 1e-9)
     return np.asarray(enclosed & (share[text_of] <= ENCLOSING)[around])
+
+
+def _holding(room: I32, rooms: int, label: I32, told: I32) -> Bool:
+    """Return which rooms (R,) between letters hold a letter that is more than a speck in them.
+
+    ``room`` (H + 2, W + 2) has a rim of paper that ``label`` (H, W), the letters' pieces, has not.
+    """
+    flat = label.ravel()
+    starts = np.flatnonzero((np.diff(flat, prepend=0) != 0) & (flat > 0))
+    piece, nth = np.unique(flat[starts], return_index=True)
+    row, column = np.divmod(starts[nth], label.shape[1])
+    around = room[row, column + 1]  # what lies above a piece's first pixel lies around it
+    size = tally(room.ravel(), None, rooms)
+    held = told[piece, SIZE] > HELD * size[around]
+    found = np.zeros(rooms, bool)
+    found[around[held]] = True
+    return found
