@@ -25,7 +25,7 @@ from inkclean.flats.rasters import pieces
 from inkclean.flats.values import BRIDGE, OPENED_MM, FlatEdits, Flats, Point, Rows, no_rows
 from inkclean.flats.walls.belonging import Met, belonging, find_met
 from inkclean.flats.walls.cells import Ground, find_cells
-from inkclean.flats.walls.closed import breaks, openings_of
+from inkclean.flats.walls.closed import breaks, openings_of, worth_closing
 from inkclean.flats.walls.doubts import Judged, Tried, find_doubts
 from inkclean.flats.walls.joins import Joins, on_cubic
 from inkclean.flats.walls.rooms import Rooms, deepened, joined, lay, regrouped, rooms_of
@@ -137,7 +137,9 @@ def _shut(page: Prepared, ink: Ink) -> tuple[Bool, Bool]:
     """Return where there is no ink at its own resolution, and what parts a page drawn closed."""
     if page.kept.shut is None:
         pores = page.closed & ~page.ink & ~page.coloured
-        shut = pores & (page.seen.seam > SURE_SEAM) | breaks(pores, page.ink, page.broad)
+        shut = breaks(pores, page.ink, page.broad)
+        shut &= worth_closing(pores, page.patches, page.scale)
+        shut |= pores & (page.seen.seam > SURE_SEAM)
         paper = page.turn.there(page.around.seen(ink.coverage) < PAPER)
         page.kept.shut = paper, shut | page.lettering.counters | page.coloured
     return page.kept.shut

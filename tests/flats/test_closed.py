@@ -15,6 +15,7 @@ from inkclean.flats.merging.votes import (
     MANY_OPENINGS,
     SURE_BROAD,
     SURE_OPEN,
+    UNLIKELY,
     Merger,
 )
 from inkclean.flats.walls.closed import (
@@ -22,10 +23,11 @@ from inkclean.flats.walls.closed import (
     breaks,
     openings_of,
     stroke_ends,
+    worth_closing,
 )
 from inkclean.flats.walls.joins import Joins
 from inkclean.flats.walls.judge import DRAWN, FIXED, OPEN
-from inkclean.flats.walls.rooms import find_rooms, lay
+from inkclean.flats.walls.rooms import find_rooms, lay, regrouped
 
 SIDE = 240
 MIDDLE = np.array([SIDE / 2, SIDE / 2])
@@ -80,6 +82,39 @@ def test_a_pore_is_a_break_in_a_stroke_and_not_where_two_come_close() -> None:
             pores[row - 1 : row + 2, column - 1 : column + 2] = True
             pores &= ~ink
             assert breaks(pores, ink, width).any() == broken
+
+
+def _folded(high: int, wide: tuple[int, ...], opened: bool) -> tuple[Bool, Bool]:
+    """Return the ink of a box in which folds stop a px short of its bottom, and these pores.
+
+    They cut off parts that are ``wide`` px; the last fold is followed by the box's side, which
+    stops short too if it is ``opened``.
+    """
+    ink, pores = (
+        np.zeros((high + 40, sum(wide) + 60), bool),
+        np.zeros((high + 40, sum(wide) + 60), bool),
+    )
+    ends = 20 + np.cumsum([0, *wide])
+    ink[[20, 20 + high], 20 : ends[-1] + 1] = True
+    ink[20 : 20 + high, ends] = True
+    for x in ends[1:] if opened else ends[1:-1]:
+        pores[19 + high, x] = True
+    return ink & ~pores, pores
+
+
+def test_a_fold_that_just_stops_short_is_closed_only_where_it_would_leak() -> None:
+    scale, high = 8.0, 20  # 2.5 mm
+    small, large = 30, 80  # 9 and 25 mm²
+    for wide, opened, leaks in (
+        ((small, small), False, False),
+        ((small, large), False, False),
+        ((large, large), False, True),
+        ((large, small, large), False, True),  # by way of the one between
+        ((small, small), True, True),  # to the paper around
+    ):
+        ink, pores = _folded(high, wide, opened)
+        shut = worth_closing(pores, Patches.of(ink | pores, scale), scale)
+        assert (shut == (pores if leaks else np.zeros_like(pores))).all()
 
 
 def _hourglass() -> tuple[Bool, Bool]:
@@ -189,6 +224,23 @@ def test_all_walls_between_two_patches_are_one_line() -> None:
         assert Patches.of(ink, 8.0).part(rooms)[line].tolist() == [stays, stays]
 
 
+def test_a_room_lies_on_the_paper_that_most_of_it_has() -> None:
+    ink = np.zeros((90, 200), bool)
+    ink[[0, 1, 60, 61, 70, 71, 88, 89]] = ink[:, [0, 1, 100, 101, -2, -1]] = True
+    rooms = find_rooms(ink, np.zeros(ink.shape, np.int32), np.zeros(ink.shape, np.float32))
+    at = [(30, 50), (30, 150), (65, 50)]
+    left, right, crumb = (int(rooms.label[place]) for place in at)
+    patches = Patches.of(ink, 8.0)
+    root = np.arange(rooms.count + 1)
+    root[crumb] = left  # a narrow one below it, met last
+    rooms = regrouped(rooms, root)
+    left, right, crumb = (int(rooms.label[place]) for place in at)
+    assert left == crumb != right
+    assert patches.of_rooms(rooms)[left] == patches.number[at[0]]
+    between = np.isin(rooms.a, (left, right)) & np.isin(rooms.b, (left, right))
+    assert patches.part(rooms)[between].tolist() == [True]
+
+
 class _Told(Merger):
     """Takes drawn lines for hatching, the longer the surer, and openings for none."""
 
@@ -272,3 +324,22 @@ def test_a_broad_opening_has_to_be_surer_where_much_line_is_drawn_closed() -> No
     assert merger.needed(none)[row] < SURE_BROAD
     merger.wall[0, DRAWN] = 1500
     assert merger.needed(none)[row] == SURE_BROAD
+
+
+def test_what_is_likelier_no_gap_falls_on_a_page_drawn_closed(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """Though there are gaps around the paper that it lies on."""
+    for line_mm, odds, falls in (
+        (2000, UNLIKELY - 0.1, True),
+        (2000, UNLIKELY + 0.1, False),
+        (300, UNLIKELY - 0.1, False),
+    ):
+        merger, row = _across(_bow(-7.0), _bow(7.0))
+        gaps = np.zeros(len(merger.outer))
+        gaps[merger.patch[row]] = 3.0
+        monkeypatch.setattr(merger, "sure_gaps", lambda gaps=gaps: gaps)
+        merger.wall[:, DRAWN] = line_mm / len(merger.wall)
+        merger.odds[row] = odds
+        merger.without_lone_doubts()
+        assert np.isnan(merger.odds[row]) == falls

@@ -25,6 +25,7 @@ from inkclean.flats.walls.judge import (
     WIDEST,
     broken,
     features,
+    islands,
     known,
     score,
 )
@@ -58,7 +59,8 @@ LARGE_LESS = 1.2, 2.1, 2.1  # so much less is enough, by ends of strokes
 BROAD = 1.35  # broader than so many usual lines, no place where two lines come close
 SEEN_A_DM = 0.5  # a page with more openings a decimetre that show no end of a stroke is not closed
 LONG_DM = 6.0  # on a closed page with so much line, which is enough to tell,
-SURE_BROAD = 1.3  # broad openings fall below this
+SURE_BROAD = 1.3  # broad openings fall below this,
+UNLIKELY = 0.0  # and all below this, whatever gaps their patch of paper has
 CRUMB_MM2 = 3.0  # what parts less than this says nothing
 SURELY_NONE = -3.0  # log-odds of walls that fall whatever else does
 OPENING = 4.0  # an opening counts as so much drawn line when a sliver looks for company
@@ -78,7 +80,7 @@ class Merger(Merging):
         ``together``: what ``belonging`` tells of each pair of rooms.
         """
         wall = known(rooms, together, fixed, px_per_mm)
-        wall[_islands(rooms), FIXED] = 1
+        wall[islands(rooms), FIXED] = 1
         super().__init__(rooms, wall, px_per_mm)
         self.broken = broken(joins, self.wall)
         counts = rooms.width >= LEAST_PX
@@ -169,6 +171,10 @@ class Merger(Merging):
         few = ends < max(FEW_GAPS, MANY_A_DM * line)
         return bool(few and sure.sum() < max(FEW_GAPS, SEEN_A_DM * line))
 
+    def closed_for_sure(self) -> bool:
+        """Return whether the page is drawn closed, and has line enough to tell."""
+        return self.line_dm() >= LONG_DM and self.drawn_closed()
+
     def line_dm(self) -> float:
         """Return how much drawn line the walls that stand have."""
         return float(self.wall[~np.isnan(self.odds), DRAWN].sum() / 100)
@@ -190,14 +196,17 @@ class Merger(Merging):
         """Let openings in doubt fall where the line around a patch of paper is drawn closed.
 
         What seems to be a gap there is a narrow place, or meant to be open: the patch comes out
-        as plain filling has it.
+        as plain filling has it. On a page drawn closed so fall, whatever gaps their patch has,
+        all openings that are likelier none.
         """
         many = max(MANY_GAPS, MANY_A_DM * self.line_dm())
         while (gaps := self.sure_gaps()).sum() < many:
             inside = self.inside(gaps)
             closed = (gaps < FEW_GAPS)[self.patch] | inside
-            opened = np.isfinite(self.odds) & (self.wall[:, OPEN] > 0) & closed
-            rows = self.least(np.flatnonzero(opened & (self.odds < self.needed(inside))))
+            elsewhere = UNLIKELY if self.closed_for_sure() else -np.inf
+            needed = np.where(closed, self.needed(inside), elsewhere)
+            opened = np.isfinite(self.odds) & (self.wall[:, OPEN] > 0)
+            rows = self.least(np.flatnonzero(opened & (self.odds < needed)))
             if not len(rows):
                 return
             self.drop(rows, np.full(len(self.wall), np.inf))
@@ -220,7 +229,7 @@ class Merger(Merging):
         least = np.where(around, np.array(SURE_AROUND)[self.ends], np.array(SURE_CLOSED)[self.ends])
         large = np.minimum(self.size[self.a], self.size[self.b]) >= LARGE_MM2
         least = least - np.where(large, np.array(LARGE_LESS)[self.ends], 0.0)
-        if self.drawn_closed() and self.line_dm() >= LONG_DM:
+        if self.closed_for_sure():
             least = np.where(self.broad, np.maximum(least, SURE_BROAD), least)
         return np.where(inside, SURE_INSIDE, least)
 
@@ -253,17 +262,6 @@ class Merger(Merging):
         changed = self.fall(rows, limit)
         self.odds[changed] = self.scores(changed)
         return changed
-
-
-def _islands(rooms: Rooms) -> Bool:
-    """Return which walls lie around a room alone in another, its outline drawn without a gap.
-
-    Nobody draws a closed line to shade with, however small it is.
-    """
-    neighbours = np.bincount(np.concatenate([rooms.a, rooms.b]), minlength=rooms.count + 1)
-    opened = np.bincount(rooms.pair, minlength=len(rooms.a)) > 0
-    alone = np.minimum(neighbours[rooms.a], neighbours[rooms.b]) == 1
-    return np.asarray(alone & ~opened)
 
 
 def walls_of(joins: Joins) -> I64:

@@ -8,6 +8,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from scipy.sparse import coo_matrix
+from scipy.sparse.csgraph import connected_components
 
 from inkclean.base.arrays import F64, I32, I64, Bool, places
 from inkclean.flats.rasters import depth, pieces, tally
@@ -22,6 +24,8 @@ SIDE = 0.25  # of a narrow patch's outline that another lies along makes these t
 RADII = 1.1, 1.5, 2.0, 2.6, 3.5, 4.6  # of circles around the end of a stroke, in its widths
 STEPS = 48  # round a circle
 BROAD = 1 / 3  # ink on more of a circle than this is no single stroke
+LARGE_MM2 = 15.0  # a patch that is broad, or as large as this, should not leak
+BESIDE = tuple((down, right) for down in (-1, 0, 1) for right in (-1, 0, 1) if down or right)
 ALONG_RIM = 0.2  # a patch along this share of the raster's rim lies around the drawing
 
 
@@ -84,8 +88,8 @@ class Patches:
         return np.where(self.broad[of] & beside[of], of, 0)
 
     def of_rooms(self, rooms: Rooms) -> I64:
-        """Return the patch that each room lies in."""
-        return rooms.along(self.number.ravel()[rooms.cells.last].astype(np.int64))
+        """Return the patch that each room lies in: that of the largest of its cells."""
+        return rooms.mostly(self.number.ravel()[rooms.cells.last].astype(np.int64))
 
     def part(self, rooms: Rooms) -> Bool:
         """Return which walls never fall, see :func:`between_closed`.
@@ -174,6 +178,40 @@ def breaks(pores: Bool, ink: Bool, line_px: float) -> Bool:
     broken: Bool = np.asarray((few[:, 1:] & few[:, :-1]).any(axis=1))
     broken[0] = False
     return np.asarray(broken[piece])
+
+
+def worth_closing(pores: Bool, patches: Patches, px_per_mm: float) -> Bool:
+    """Return those pieces of pores (H, W) that would leak if all of them were open.
+
+    Patches of paper that pores join are looked at as a whole: it leaks if it holds two large
+    ones, or opens onto the paper around the drawing. What a stroke inside a shape, which stops
+    just short of its outline, would cut off is no area of its own.
+    """
+    count, piece = pieces(pores)
+    most = len(patches.wide)
+    pair = np.unique(np.concatenate([_met(piece, patches.number, *way) for way in BESIDE]))
+    of, patch = pair // most, pair % most
+    links = coo_matrix((np.ones(len(pair)), (of, count + patch)), (count + most, count + most))
+    _, whole = connected_components(links, directed=False)
+    size = tally(patches.number.ravel(), None, most)
+    large = patches.broad | (size >= LARGE_MM2 * px_per_mm**2)
+    large[0] = False
+    held = tally(whole[count:], large + 2.0 * patches.around, len(whole))
+    leaks = held[whole[:count]] > 1
+    leaks[0] = False
+    return np.asarray(leaks[piece])
+
+
+def _met(piece: I32, patch: I32, down: int, right: int) -> I64:
+    """Return which pieces have which patches so far below and right of them, as one number.
+
+    It is the piece's times how many patches there are, plus the patch's.
+    """
+    high, wide = piece.shape
+    one = piece[max(0, -down) : high - max(0, down), max(0, -right) : wide - max(0, right)]
+    other = patch[max(0, down) : high + min(0, down), max(0, right) : wide + min(0, right)]
+    here = (one > 0) & (other > 0)
+    return np.unique(one[here].astype(np.int64) * (int(patch.max()) + 1) + other[here])
 
 
 def _around(at: F64, ink: Bool, line_px: float) -> tuple[I64, F64]:

@@ -80,6 +80,17 @@ def outlines(rooms: Rooms, table: F64) -> F64:
     return total
 
 
+def islands(rooms: Rooms) -> Bool:
+    """Return which walls lie around a room alone in another, its outline drawn without a gap.
+
+    Nobody draws a closed line to shade with, however small it is.
+    """
+    neighbours = np.bincount(np.concatenate([rooms.a, rooms.b]), minlength=rooms.count + 1)
+    opened = np.bincount(rooms.pair, minlength=len(rooms.a)) > 0
+    alone = np.minimum(neighbours[rooms.a], neighbours[rooms.b]) == 1
+    return np.asarray(alone & ~opened)
+
+
 def merged(one: F64, other: F64) -> F64:
     """Return what is known of a wall made of two."""
     both = one + other

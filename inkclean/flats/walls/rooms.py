@@ -74,13 +74,12 @@ class Rooms:
         one, other = one[apart], other[apart]
         return np.minimum(one, other), np.maximum(one, other), found.where[apart]
 
-    def along(self, values: I64) -> I64:
-        """Return for each room what ``values`` (N + 1,) says of the last cell in it."""
-        last = np.full(len(self.size), -1)
-        np.maximum.at(last, self.of, self.cells.last)
+    def mostly(self, values: I64) -> I64:
+        """Return for each room what ``values`` (N + 1,) says of the largest cell in it."""
+        order = np.argsort(self.cells.size, kind="stable")
+        order = order[self.cells.size[order] > 0]
         found = np.zeros(len(self.size), np.int64)
-        is_last = (last[self.of] == self.cells.last) & (self.cells.last >= 0)
-        found[self.of[is_last]] = values[is_last]
+        found[self.of[order]] = values[order]  # the largest last
         return found
 
 
