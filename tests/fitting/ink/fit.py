@@ -46,7 +46,7 @@ EDGES = 2.0  # what pixels at edges count on top
 SOFT = 0.3  # what soft marks count in the output of their own
 PALE_SAY = 2.0  # what pixels of soft marks count on top in the ink's
 WORST, WORST_PX = 0.05, 12  # what the worst pixel in a square counts: of soft marks
-WORST_DRY = 0.1  # of the middle of dry strokes
+WORST_DRY = 0.1  # of the middle of dry strokes, and of lone marks
 KEEP = 1.0  # what counts on top that is told worse than by the network before
 TEXT = 0.3  # share of pages full of lettering
 WORN, TAKEN, TIMES = 128, 96, 3  # pieces worn at once, taken for a step, steps between
@@ -117,7 +117,8 @@ def loss_of(out: Tensor, seen: Seen, *, keep: bool = False) -> Tensor:
     both, all_ink = (told * truth).sum((1, 2)), (told + truth * vote).sum((1, 2))
     dice = 1 - (2 * both + 50) / (all_ink + 50)
     loss = entropy + 0.5 * dice.mean()
-    loss = loss + WORST_DRY * _worst(each, ((truth > 0.8) & (vote > 0)).float() * seen.middle)
+    firm = torch.maximum((truth > 0.8) * seen.middle, (truth > 0.5) * seen.alone)
+    loss = loss + WORST_DRY * _worst(each, (vote > 0) * firm)
     loss = loss + WORST * _worst(each, ((truth < 0.02) & (vote > 0)).float() * pale)
     if keep:
         told = fn.binary_cross_entropy_with_logits(seen.before, truth, reduction="none")
@@ -179,6 +180,7 @@ class Fitting:
         self.before = copy.deepcopy(net).eval().to(device) if shipped.exists() else None
         self.net = net.to(device).to(memory_format=torch.channels_last)
         self.mean, self.rate, self.done = copy.deepcopy(self.net), RATE, 0
+        self.skipped = torch.zeros((), dtype=torch.int64, device=device)  # steps without a measure
         self.going_on = start.exists() or shipped.exists()
         if start.exists():
             self.net.load_state_dict(torch.load(start, map_location=device))
@@ -213,18 +215,28 @@ class Fitting:
         loss = loss_of(out.float(), seen, keep=self.before is not None)
         self.optimiser.zero_grad(set_to_none=True)
         loss.backward()
-        torch.nn.utils.clip_grad_norm_(self.net.parameters(), 2.0)
+        norm = torch.nn.utils.clip_grad_norm_(self.net.parameters(), 2.0)
+        sound = torch.isfinite(norm) & torch.isfinite(loss.detach())
+        self.skipped += ~sound
+        for weights in self.net.parameters():
+            if weights.grad is not None:
+                weights.grad = torch.where(sound, weights.grad, 0.0)
         self.optimiser.step()
         keep = MEAN if self.going_on else min(MEAN, (self.done + 1) / (self.done + 20))
         with torch.no_grad():
             ours = [a for a, _ in self.pairs if a.is_floating_point()]
             theirs = [b for _, b in self.pairs if b.is_floating_point()]
+            for mean, now in zip(ours, theirs, strict=True):  # what overflowed starts anew
+                now.copy_(torch.where(torch.isfinite(now), now, mean))
             torch._foreach_lerp_(ours, theirs, 1 - keep)
         self.done += 1
-        return loss.detach()
+        return torch.where(sound, loss.detach(), 0.0)
 
     def save(self, out: Path, *, half: bool = False) -> None:
         """Write weights, their mean, and the network, each in one go; ``half`` twice."""
+        if not all(bool(torch.isfinite(a).all()) for a in self.mean.state_dict().values()):
+            print("weights that are no numbers: not written", flush=True)
+            return
         for name, net in (("weights.pt", self.net), ("mean.pt", self.mean)):
             torch.save(net.state_dict(), out / "part")
             (out / "part").replace(out / name)
@@ -301,7 +313,8 @@ def fit(art: Path, minutes: float, processes: int, out: Path, part: tuple[float,
             say(
                 f"{fitting.done} steps, {share:.2f}, loss {float(total) / every:.4f}, "
                 f"{fitting.done / (now - start):.2f} steps/s, wear {spent:.3f} s, "
-                f"{pool.count / (now - began):.1f} pages/s"
+                f"{pool.count / (now - began):.1f} pages/s, {int(fitting.skipped)} steps left out, "
+                f"{int(shelf.faulty)} pieces"
             )
             total = 0.0
         half = share >= (part[0] + part[1]) / 2 and not (out / "half.onnx").exists()

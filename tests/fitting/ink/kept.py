@@ -70,7 +70,8 @@ def told(net: nets.InkNet, pieces: Seen) -> str:
 def figures(odds: Tensor, soft: Tensor, pieces: Seen) -> str:
     """Return F, false ink far from ink, strokes lost, dry ink found, F of soft marks.
 
-    With them the share of the middle of dry strokes that is found, and false ink at their rim.
+    With them the share of the middle of dry strokes that is found, false ink at their
+    rim, and what is found of lone marks.
     """
     says = pieces.vote > 0
     found, truth = (odds > 0) & says, (pieces.truth > 0.5) & says
@@ -84,13 +85,15 @@ def figures(odds: Tensor, soft: Tensor, pieces: Seen) -> str:
     middle = (pieces.middle > 0) & truth
     whole = 100 * (found & middle).sum() / middle.sum().clamp_min(1)
     rim = 100 * (found & ~truth & (pieces.vote > 1.5)).sum() / dry.sum().clamp_min(1)
+    alone = (pieces.alone > 0) & truth
+    marks = 100 * (found & alone).sum() / alone.sum().clamp_min(1)
     asked, there = pieces.soft >= 0, pieces.soft > 0.5
     hit = 2 * ((soft > 0) & there).sum()
     g = 100 * hit / (((soft > 0) & asked).sum() + there.sum()).clamp_min(1)
     return (
         f"F {float(f):.2f}, far {float(far):.2f}, lost {float(lost):.2f}, "
         f"dry {float(recall):.2f}, its middle {float(whole):.2f}, wide {float(rim):.2f}, "
-        f"soft {float(g):.2f}"
+        f"lone {float(marks):.2f}, soft {float(g):.2f}"
     )
 
 

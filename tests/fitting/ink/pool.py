@@ -178,15 +178,22 @@ class Shelf:
             soft=blank(CROP // 2, CROP // 2),
             middle=blank(CROP, CROP),
             before=blank(CROP, CROP),
+            alone=blank(CROP, CROP),
         )
         self.size, self.count, self.device = size, 0, device
+        self.faulty = torch.zeros((), dtype=torch.int64, device=device)
 
     def put(self, seen: Seen) -> None:
-        """Keep pieces in place of the oldest."""
+        """Keep pieces in place of the oldest; what is no number in one takes its say."""
         n = len(seen.dark)
         at = torch.arange(self.count, self.count + n, device=self.device) % self.size
+        sound = torch.ones(n, dtype=torch.bool, device=self.device)
         for name, plane in vars(self.held).items():
-            plane[at] = getattr(seen, name).to(plane.dtype)
+            given = getattr(seen, name).to(plane.dtype)
+            sound &= torch.isfinite(given.reshape(n, -1)).all(1)
+            plane[at] = given.nan_to_num(0, 0, 0)
+        self.held.vote[at] *= sound[:, None, None]
+        self.faulty += (~sound).sum()
         self.count += n
 
     def some(self, n: int) -> Seen:

@@ -10,28 +10,26 @@ are weighed alike, so that it is no wider than it was drawn.
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass, replace
 
 import torch
 import torch.nn.functional as fn
 from torch import Tensor
 
-from tests.fitting.ink import aged, papers
+from tests.fitting.ink import aged, lone, papers
 from tests.fitting.ink.papers import blurred, chance, field, rank, slow, softened, spread, uniform
+from tests.fitting.ink.squeezed import losses
 
 LEFT, NOTHING = 0.07, 0.035  # shares of ink along a thin stroke: all of it, nothing
 AROUND_MM = 0.35
-# Ink is seen if it is so much darker than the paper by it: in its noise, and at all.
-SEEN, LEAST_SEEN = 0.9, 0.025
 FAINT = (0.02, 0.06)  # density of a soft mark that may be there, and is
 THIN, THIN_GAIN = 0.85, 2.5  # of hairs: the coverage along their middle, and how far it is raised
 # What a dry stroke counts on top along its middle, its rim and the paper beside it so many px
 # around, and where ink is pale.
-DRY_SAY, RIM_SAY, BESIDE_PX, PALE_DRY_SAY = 10.0, 1.5, 2, 1.2
+DRY_SAY, RIM_SAY, BESIDE_PX, PALE_DRY_SAY = 10.0, 1.5, 2, 2.2
 RIDGE = 0.9  # what is so dark beside the darkest around it, smoothed a little, is a stroke's middle
 # Shares of pieces on which the pen ran dry all over, and of those in pale ink; density of that.
-DRIED, DRIED_PALE, PALE = 0.25, 0.6, (0.18, 0.9)
+DRIED, DRIED_PALE, PALE = 0.25, 0.7, (0.18, 0.9)
 EDGE = 8  # px at a piece's border that have no say: blur runs over them from the other side
 
 
@@ -57,7 +55,7 @@ class Seen:
     ``truth`` coverage, ``vote`` how much a pixel counts; ``soft`` (N, h / 2, w / 2) where pencil,
     squares or the page behind lie and no ink, under 0 where nobody can say; ``middle`` (N, h, w)
     1 along the middle of dry strokes; ``before`` (N, h, w) what a network said that should not
-    be worse now, 0 where there is none.
+    be worse now, 0 where there is none; ``alone`` (N, h, w) 1 on small marks.
     """
 
     dark: Tensor
@@ -67,6 +65,7 @@ class Seen:
     soft: Tensor
     middle: Tensor
     before: Tensor
+    alone: Tensor
 
 
 def encoded(light: Tensor) -> Tensor:
@@ -100,6 +99,15 @@ def _worn(pieces: Pieces) -> Seen:
     old = pieces.old
     page = _ink_of_page(old)
     pieces, page = _dried(pieces, page)
+    added, code = lone.marks(pieces.cover, per_mm)
+    bare = added < 0.01
+    pieces = replace(
+        pieces,
+        cover=torch.maximum(pieces.cover, added),
+        density=torch.where(bare, pieces.density, code),
+        dry=pieces.dry * bare,
+        broad=pieces.broad * bare,
+    )
     relief = _tooth(shape, per_mm)
     cover = _bled(pieces.cover, per_mm)
     left = _left(pieces.dry, relief)
@@ -131,11 +139,14 @@ def _worn(pieces: Pieces) -> Seen:
     hard = _column(1 + PALE_DRY_SAY * (page < 0.9).float())
     vote = (fn.max_pool2d(-vote[:, None], 2)[:, 0] < 0).float()
     vote = vote * (1 + hard * (RIM_SAY * near + (DRY_SAY - RIM_SAY) * dry * middle))
-    vote = vote * _to_be_seen(dark, truth, per_mm / 2)
+    wide = fn.max_pool2d(broad[:, None], 2)[:, 0] > 0.5
+    alone = lone.small(truth, wide) | (fn.avg_pool2d(added[:, None], 2)[:, 0] > 0.2)
+    full = 1 - encoded(0.03 + 0.97 * torch.exp(-page))
+    vote = vote * lone.say(truth, alone) * lone.to_be_seen(dark, truth, alone, full, per_mm / 2)
     vote[:, :EDGE] = vote[:, -EDGE:] = vote[:, :, :EDGE] = vote[:, :, -EDGE:] = 0
     before = torch.zeros_like(dark)
     level, soft = _level(dark, truth, page), _soft(faint, truth)
-    return Seen(dark, level, truth, vote, soft, middle, before)
+    return Seen(dark, level, truth, vote, soft, middle, before, alone.float() * (vote > 0))
 
 
 def _kept_thin(truth: Tensor) -> Tensor:
@@ -196,23 +207,6 @@ def _soft(faint: Tensor, truth: Tensor) -> Tensor:
     unsure = ((near > FAINT[0]) & (near <= FAINT[1])) | ((inked > 0.05) & (inked < 0.5))
     there = torch.where(inked >= 0.5, torch.zeros_like(there), there)
     return torch.where(unsure & (inked < 0.5), -torch.ones_like(there), there)
-
-
-def _to_be_seen(dark: Tensor, truth: Tensor, per_mm: Tensor) -> Tensor:
-    """Return 0 around ink that nobody could see: too near the paper for the page's noise."""
-    near = fn.max_pool2d(truth[:, None], 9, 1, 4)[:, 0] > 0.02
-    paper = torch.where(near, torch.nan, dark)
-    few = paper[:, ::4, ::4].reshape(len(dark), -1)
-    usual = few.nanmedian(1).values.nan_to_num(0)[:, None, None]
-    noise = (few - usual[:, :, 0]).abs().nanmedian(1).values.nan_to_num(0.01) * 1.48
-    sigma = 0.4 * per_mm
-    bare = torch.where(near, torch.zeros_like(dark), dark)
-    ground = softened(bare, 3 * sigma) / softened((~near).float(), 3 * sigma).clamp_min(0.03)
-    ground = torch.where(ground > 0, ground, usual)
-    ink = softened(dark * truth, sigma) / softened(truth, sigma).clamp_min(1e-3)
-    contrast = ink - ground
-    unseen = (contrast < SEEN * noise[:, None, None]) | (contrast < LEAST_SEEN)
-    return 1 - (near & unseen).float()
 
 
 def _bled(cover: Tensor, per_mm: Tensor) -> Tensor:
@@ -330,47 +324,13 @@ def _taken(light: Tensor, page: Tensor, shade: Tensor, old: Tensor) -> Tensor:
     steps = steps + _column(noise) * louder * field(shape, spread(n, 1, 2.5, device), 0.4)
     halo = _column(chance(n, 0.5, device) * uniform(n, 0, 1.2, device))
     steps = steps + halo * (steps - blurred(steps, spread(n, 0.7, 1.8, device)))
-    steps = _jpeg(steps.clamp(0, 1), spread(n, 42, 97, device))
+    steps = losses(steps.clamp(0, 1), spread(n, 42, 97, device))
     known = _column(lit) * uneven.clamp(0.5, 1.4)
     error = 1 + 0.03 * slow(shape, spread(n, 40, 250, device))
     off = 1 + _column(uniform(n, -0.03, 0.03, device))
     near = softened(light, torch.full((n,), 24.0, device=device))
     pulled = _column(chance(n, 0.2, device) * uniform(n, 0, 0.25, device))  # paper under blacks
     return linear(steps) / (known * error * off * (1 - pulled * (1 - near)).clamp_min(0.5))
-
-
-def _dct(device: torch.device) -> Tensor:
-    k = torch.arange(8, device=device, dtype=torch.float32)
-    basis = torch.cos((2 * k[None] + 1) * k[:, None] * math.pi / 16) * 0.5
-    basis[0] *= math.sqrt(0.5)
-    return basis
-
-
-# ITU-T T.81, table K.1: quantisation of luminance.
-_LUMA = (
-    (16, 11, 10, 16, 24, 40, 51, 61),
-    (12, 12, 14, 19, 26, 58, 60, 55),
-    (14, 13, 16, 24, 40, 57, 69, 56),
-    (14, 17, 22, 29, 51, 87, 80, 62),
-    (18, 22, 37, 56, 68, 109, 103, 77),
-    (24, 35, 55, 64, 81, 104, 113, 92),
-    (49, 64, 78, 87, 103, 121, 120, 101),
-    (72, 92, 95, 98, 112, 100, 103, 99),
-)
-
-
-def _jpeg(steps: Tensor, quality: Tensor) -> Tensor:
-    """Return ``steps`` 0..1 after the losses of JPEG's luminance."""
-    n, high, wide = steps.shape
-    basis = _dct(steps.device)
-    table = torch.tensor(_LUMA, device=steps.device, dtype=torch.float32)
-    scale = torch.where(quality < 50, 50 / quality, 2 - quality / 50)
-    table = (table[None] * scale[:, None, None]).clamp_min(1)
-    blocks = steps.reshape(n, high // 8, 8, wide // 8, 8).transpose(2, 3) * 255 - 128
-    told = basis @ blocks @ basis.T
-    told = torch.round(told / table[:, None, None]) * table[:, None, None]
-    back = (basis.T @ told @ basis + 128) / 255
-    return back.transpose(2, 3).reshape(n, high, wide).clamp(0, 1)
 
 
 def _level(dark: Tensor, truth: Tensor, page: Tensor) -> Tensor:
